@@ -1,0 +1,56 @@
+"""Compile the kernels at install time: the same ``.py`` files, through Cython.
+
+Named in ``pyproject.toml`` as the ``build_ext`` command.  With no compiler, or with
+``GCODETOOL_KERNELS=interpreted`` in the environment, nothing is compiled: the sources then run
+as they stand, slower, with the same results.
+"""
+
+import os
+import pathlib
+from typing import Any, Final
+
+from setuptools.command.build_ext import build_ext
+
+DIRECTIVES: Final = {
+    "language_level": 3,
+    "boundscheck": False,
+    "wraparound": False,
+    "initializedcheck": False,
+    "cdivision": True,  # C division; a kernel guards each divisor that can be zero
+}
+
+
+class BuildKernels(build_ext):
+    """The ``build_ext`` command: our directives, and a switch to leave the kernels interpreted."""
+
+    def finalize_options(self) -> None:
+        """Translate the kernels, or drop them where the switch or a missing Cython says so."""
+        super().finalize_options()
+        self.extensions = self.translated(list(self.extensions or []))
+        names = [kernel.name for kernel in self.extensions]
+        for kernel in self.distribution.ext_modules or []:
+            if kernel.name not in names:
+                self.forget(kernel.name)
+
+    def translated(self, kernels: list[Any]) -> list[Any]:
+        """Return *kernels* as C extensions; an empty list means interpreted."""
+        if os.environ.get("GCODETOOL_KERNELS", "compiled") == "interpreted":
+            return []
+        try:
+            from Cython.Build import cythonize
+        except ImportError:
+            return []
+        translated = list(cythonize(kernels, compiler_directives=DIRECTIVES, build_dir="build/cython", quiet=True))
+        for kernel in translated:
+            kernel.optional = True  # no compiler is no reason to fail; cythonize drops the mark
+            kernel._needs_stub = False
+        return translated
+
+    def forget(self, name: str) -> None:
+        """Remove what an earlier build left of a kernel, or it would be installed after all."""
+        built = pathlib.Path(self.build_lib or "build", *name.split("."))
+        beside = pathlib.Path(*name.split("."))
+        for stem in (built, beside) if self.inplace else (built,):
+            for old in stem.parent.glob(f"{stem.name}.*"):
+                if old.suffix in (".so", ".pyd"):
+                    old.unlink()

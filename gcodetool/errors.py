@@ -1,0 +1,60 @@
+"""Every exception that a user may meet, and the exit code each one means.
+
+::
+
+    GcodetoolError            exit 1
+    ├── InputError            a file says something it cannot mean (G-code, spool, profile)
+    │   ├── GcodeError
+    │   ├── SpoolError
+    │   └── ProfileError
+    ├── OutOfRangeError       a number outside what an equation or a machine allows
+    ├── WriteError            the result could not be written; the target is as it was
+    └── UsageError            exit 2: the call's words do not fit together
+
+A message is one line: what, where (``file:line``), what to do.  ``cli`` is the one place that
+turns them into exit codes.
+"""
+
+from pathlib import Path
+
+
+class GcodetoolError(Exception):
+    """Base of all errors that end a command with one clear line."""
+
+    exit_code = 1
+
+
+class InputError(GcodetoolError):
+    """A file says something that it cannot mean."""
+
+    @classmethod
+    def at(cls, path: "str | Path", line: int | None, text: str) -> "InputError":
+        """Return the error with its place in front: ``file:line: text``."""
+        where = str(path) if line is None else f"{path}:{line}"
+        return cls(f"{where}: {text}")
+
+
+class GcodeError(InputError):
+    """A G-code file that cannot be read or must not be touched."""
+
+
+class SpoolError(InputError):
+    """A spool's record that contradicts itself."""
+
+
+class ProfileError(InputError):
+    """A material, printer, dryer or spool body that is unknown or malformed."""
+
+
+class OutOfRangeError(GcodetoolError, ValueError):
+    """A number outside what an equation or a machine allows."""
+
+
+class WriteError(GcodetoolError):
+    """The result could not be written; the target is as it was."""
+
+
+class UsageError(GcodetoolError):
+    """The words of a call do not fit together."""
+
+    exit_code = 2

@@ -1,0 +1,1 @@
+"""Bytes to meaning and back: scanning, dialects, slicer families, the anchor, edits."""

@@ -1,0 +1,1 @@
+"""The record of the shelf: spools, places and events, from files and (later) a database."""

@@ -1,0 +1,93 @@
+"""The record of a spool: what it is, where it stood, what happened to it.
+
+Plain frozen dataclasses; ``ledger`` fills them from a file or a database, ``history`` reads
+them.  Times are seconds since 1970-01-01 UTC, everything else carries its unit in its name.
+Left out: the moisture state.  It is computed from the record, never stored in it.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Literal
+
+from gcodetool.profiles import Material, SpoolBody
+
+PlaceKind = Literal["open", "box", "sealed", "dryer", "printer"]
+EventKind = Literal["received", "moved", "weighed", "inspected", "fed"]
+
+
+@dataclass(frozen=True)
+class AirLog:
+    """Readings of one place: times ascending, [s], [°C], [% RH]; the same length each."""
+
+    at_s: Sequence[float]
+    temperature_C: Sequence[float]
+    rh_pct: Sequence[float]
+
+
+@dataclass(frozen=True)
+class Place:
+    """A place and its air, as the record contract words it; None = not stated."""
+
+    name: str
+    kind: PlaceKind
+    temperature_C: float | None = None
+    rh_pct: float | None = None
+    room: str | None = None  # dryer, printer: the place whose air it draws or stands in
+    fed_from: str | None = None  # printer: the box that feeds it
+    printer: str | None = None  # printer: profile name
+    dew_point_C: float | None = None  # dryer with dried air
+    set_offset_C: float = 0.0  # dryer: knob minus truth
+    swing_C: float = 0.0
+    max_temperature_C: float | None = None
+    air_L: float | None = None  # box, sealed: closed air volume
+    desiccant: str | None = None
+    desiccant_g: float | None = None
+    log: AirLog | None = None
+
+
+@dataclass(frozen=True)
+class Event:
+    """One thing that happened; the fields that its kind does not use stay None."""
+
+    at_s: float
+    kind: EventKind
+    place: str | None = None  # received, moved
+    tool: int | None = None  # moved to a printer
+    water_wt_pct: float | None = None  # received, if known
+    sealed: bool | None = None  # received: new and unopened, or found open
+    gross_g: float | None = None  # weighed
+    resolution_g: float = 0.1
+    bubbles: Literal["none", "few", "many"] | None = None  # inspected
+    oozes: bool | None = None
+    pops: bool | None = None
+    length_mm: float | None = None  # fed; a mass is converted when read
+    line: int | None = None  # where it stands in its file, for messages
+
+
+@dataclass(frozen=True)
+class Body:
+    """The reel that the filament is wound on; None = not stated (defaults in ``winding``)."""
+
+    profile: SpoolBody | None = None  # unknown: the lowest temperature limit of all
+    mass_g: float | None = None
+    hub_diameter_mm: float | None = None
+    width_mm: float | None = None
+    outer_diameter_mm: float | None = None
+
+
+@dataclass(frozen=True)
+class Spool:
+    """One reel and its record; events sorted by time, ties in the record's order."""
+
+    id: str
+    material: Material
+    diameter_mm: float
+    net_mass_g: float
+    places: dict[str, Place]
+    events: tuple[Event, ...]
+    fibre_wt_pct: float = 0.0
+    winding: Literal["wound", "loose"] = "wound"
+    safe_exposure_h: float | None = None
+    body: Body = field(default_factory=Body)
+    colour: str | None = None
+    source: str = ""  # the file it was read from, for messages

@@ -1,0 +1,1 @@
+"""What people and programs read: the report as text and as JSON."""
