@@ -1,0 +1,436 @@
+"""A spool's TOML file to its record: what the spool is, where it stood, what happened to it.
+
+:func:`read_spool` checks everything a record can contradict itself in, and names the line.  Paths
+in the file are relative to it.  Left out: the moisture state, which is computed from the record,
+and whether the figures are plausible together (a dryer hotter than its reel: it happened).
+"""
+
+import csv
+import datetime
+import io
+import math
+import re
+from array import array
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any, Final, Literal, get_args
+
+from gcodetool import profiles
+from gcodetool.errors import SpoolError
+from gcodetool.moisture.record import AirLog, Body, Event, EventKind, Place, PlaceKind, Spool
+from gcodetool.tomlfile import Table, load, nearest, read_text, shown
+
+NAME: Final = re.compile(r"[a-z0-9][a-z0-9-]*")
+PLACE_KEYS: Final[dict[str, tuple[str, ...]]] = {  # besides kind and note
+    "open": ("temperature_C", "rh_pct", "log"),
+    "box": ("temperature_C", "rh_pct", "log", "air_L", "desiccant", "desiccant_g"),
+    "sealed": ("temperature_C", "air_L"),
+    "dryer": ("temperature_C", "room", "dew_point_C", "set_offset_C", "swing_C", "max_temperature_C"),
+    "printer": ("printer", "room", "fed_from"),
+}
+EVENT_KEYS: Final[dict[str, tuple[str, ...]]] = {  # besides at, kind and note
+    "received": ("place", "water_wt_pct", "sealed"),
+    "moved": ("place", "tool"),
+    "weighed": ("gross_g", "resolution_g"),
+    "inspected": ("bubbles", "oozes", "pops"),
+    "fed": ("length_mm", "mass_g"),
+}
+SPOOL_KEYS: Final = (
+    "id",
+    "material",
+    "fibre_wt_pct",
+    "diameter_mm",
+    "net_mass_g",
+    "winding",
+    "safe_exposure_h",
+    "colour",
+    "note",
+    "body",
+    "place",
+    "event",
+)
+LOG_COLUMNS: Final = ("time", "temperature_C", "rh_pct")
+COLDEST_C, HOTTEST_C = -40.0, 200.0  # of a place: a winter store, the hottest dryer for PEEK
+
+
+def read_spool(path: str | Path) -> Spool:
+    """Return the record in the spool file at *path*.
+
+    Parameters
+    ----------
+    path
+        A TOML file as ``docs/records.md`` describes it.
+
+    Returns
+    -------
+    The record; events sorted by time, ties in the file's order, `received` first; fed masses as lengths.
+
+    Raises
+    ------
+    SpoolError
+        ``file:line: what; what to do``: the file cannot be read, or says something it cannot mean.
+    ProfileError
+        The same for a material or printer file that the record names.
+    """
+    table = load(path, SpoolError, "spool file")
+    table.only(SPOOL_KEYS)
+    table.need("id", "material", "diameter_mm", "net_mass_g", "place", "event")
+    table.text("note")
+    spool_id = table.text("id") or ""
+    if not NAME.fullmatch(spool_id):
+        table.fail("id", f"id is {shown(spool_id)}; write small letters a-z, digits and '-' only")
+    material = _material(table)
+    diameter_mm = _asked(table, "diameter_mm", high=10)
+    places = _places(table)
+    metre_g = material.density_kg_m3 * math.pi * (diameter_mm / 2e3) ** 2 * 1e3
+    return Spool(
+        id=spool_id,
+        material=material,
+        diameter_mm=diameter_mm,
+        net_mass_g=_asked(table, "net_mass_g", high=1e5),
+        places=places,
+        events=_events(table, places, metre_g),
+        fibre_wt_pct=table.number("fibre_wt_pct", low=0, high=90) or 0.0,
+        winding=_winding(table),
+        safe_exposure_h=table.number("safe_exposure_h", high=1e6, above=0),
+        body=_body(table.table("body")),
+        colour=table.text("colour"),
+        source=str(path),
+    )
+
+
+def _asked(table: Table, key: str, *, low: float = 0.0, high: float = math.inf, above: float = 0.0) -> float:
+    """Return the number *key*, refusing a table without it."""
+    table.need(key)
+    number = table.number(key, low=low, high=high, above=above)
+    assert number is not None  # need() saw it
+    return number
+
+
+def _beside(table: Table, name: str) -> Path:
+    """Return the path *name* as the file means it: relative to itself."""
+    return Path(table.document.path).parent / name
+
+
+def _material(table: Table) -> profiles.Material:
+    name = table.text("material") or ""
+    if profiles.is_path(name) or name.endswith(".toml"):
+        path: Path | None = _beside(table, name)
+        if path is None or not path.is_file():
+            table.fail("material", f"no material file {shown(name)} beside this file; correct the path")
+    else:
+        path = profiles.lookup("materials", name)
+        if path is None:
+            table.fail("material", profiles.unknown("materials", name))
+    return profiles.material(path)
+
+
+def _winding(table: Table) -> Literal["wound", "loose"]:
+    return "loose" if table.choice("winding", ("wound", "loose")) == "loose" else "wound"
+
+
+def _body(table: Table | None) -> Body:
+    """Return the reel, as far as it is stated."""
+    if table is None:
+        return Body()
+    table.only(("material", "mass_g", "hub_diameter_mm", "width_mm", "outer_diameter_mm"))
+    profile = None
+    name = table.text("material")
+    if name is not None and name != "unknown":
+        path = profiles.lookup("spool-bodies", name)
+        if path is None:
+            table.fail("material", f"{profiles.unknown('spool-bodies', name)} (not known: leave it out)")
+        profile = profiles.spool_body(path)
+    hub_mm = table.number("hub_diameter_mm", high=2000, above=0)
+    outer_mm = table.number("outer_diameter_mm", high=2000, above=0)
+    if hub_mm is not None and outer_mm is not None and outer_mm <= hub_mm:
+        text = f"outer_diameter_mm is {outer_mm:g}, not more than hub_diameter_mm ({hub_mm:g}); correct one"
+        table.fail("outer_diameter_mm", text)
+    return Body(
+        profile=profile,
+        mass_g=table.number("mass_g", low=0, high=1e5),
+        hub_diameter_mm=hub_mm,
+        width_mm=table.number("width_mm", high=2000, above=0),
+        outer_diameter_mm=outer_mm,
+    )
+
+
+# ---------------------------------------------------------------- places
+
+
+def _places(table: Table) -> dict[str, Place]:
+    """Return the places by name: each with what its kind needs, none drawing its air from itself."""
+    tables = table.tables("place")
+    if not tables:
+        table.fail("place", "no place is described; add one, [place.bench]")
+    for name in tables:
+        if not name.strip():
+            table.fail("place", "a place has an empty name; write [place.bench]")
+    places = {name: _place(name, inner) for name, inner in tables.items()}
+    for name, place in places.items():
+        _check_links(tables[name], place, places)
+    return places
+
+
+def _kind(table: Table, known: tuple[str, ...]) -> Any:
+    table.need("kind")
+    return table.choice("kind", known)
+
+
+def _only(table: Table, keys: tuple[str, ...], extra: tuple[str, ...], kind: str) -> None:
+    """Refuse keys that tables of this *kind* have no use for."""
+    allowed = (*extra, "note", *keys)
+    for key in table.data:
+        if key not in allowed:
+            table.fail(key, f"{shown(key)} is no key of kind '{kind}'; {nearest(key, allowed)}")
+    table.text("note")
+
+
+def _place(name: str, table: Table) -> Place:
+    kind: PlaceKind = _kind(table, get_args(PlaceKind))
+    _only(table, PLACE_KEYS[kind], ("kind",), kind)
+    desiccant = _desiccant(table)
+    log = _log(table)
+    _check_air(kind, table)
+    return Place(
+        name=name,
+        kind=kind,
+        temperature_C=table.number("temperature_C", low=COLDEST_C, high=HOTTEST_C),
+        rh_pct=table.number("rh_pct", low=0, high=100),
+        room=table.text("room"),
+        fed_from=table.text("fed_from"),
+        printer=_printer(table),
+        dew_point_C=table.number("dew_point_C", low=-100, high=60),
+        set_offset_C=table.number("set_offset_C", low=-100, high=100) or 0.0,
+        swing_C=table.number("swing_C", low=0, high=100) or 0.0,
+        max_temperature_C=table.number("max_temperature_C", low=COLDEST_C, high=500),
+        air_L=table.number("air_L", low=0, high=1e6),
+        desiccant=desiccant,
+        desiccant_g=table.number("desiccant_g", low=0, high=1e6),
+        log=log,
+    )
+
+
+def _check_air(kind: PlaceKind, table: Table) -> None:
+    """Refuse a place whose air cannot be told from what it states."""
+    if kind == "open" and "log" not in table and not ("temperature_C" in table and "rh_pct" in table):
+        table.fail(
+            None, f"{table.title} is open, so its air must be known; add temperature_C and rh_pct, or log"
+        )
+    if kind == "box" and "log" not in table:
+        if "rh_pct" not in table and not all(key in table for key in ("air_L", "desiccant", "desiccant_g")):
+            table.fail(
+                None, f"{table.title} is a box; add rh_pct as read, or air_L, desiccant and desiccant_g"
+            )
+        table.need("temperature_C")
+    if kind == "dryer":
+        table.need("temperature_C")
+        if ("room" in table) == ("dew_point_C" in table):
+            table.fail(
+                None, f"{table.title} is a dryer; add one of room (whose air it heats) and dew_point_C"
+            )
+    if kind == "printer" and "room" not in table and "fed_from" not in table:
+        table.fail(None, f"{table.title} is a printer; add room (whose air it stands in) or fed_from (a box)")
+
+
+def _desiccant(table: Table) -> str | None:
+    """Return the desiccant's plain name, by which the physics knows it."""
+    name = table.text("desiccant")
+    if name is None:
+        return None
+    path = profiles.lookup("desiccants", name)
+    if path is None:
+        table.fail("desiccant", profiles.unknown("desiccants", name))
+    return profiles.desiccant(path).name
+
+
+def _printer(table: Table) -> str | None:
+    """Return the printer's profile name, or the path of its file as seen from here."""
+    name = table.text("printer")
+    if name is None:
+        return None
+    if profiles.is_path(name) or name.endswith(".toml"):
+        path = _beside(table, name)
+        if not path.is_file():
+            table.fail("printer", f"no printer file {shown(name)} beside this file; correct the path")
+        profiles.printer(path)
+        return str(path.absolute())
+    if profiles.lookup("printers", name) is None:
+        table.fail("printer", profiles.unknown("printers", name))
+    return name
+
+
+def _check_links(table: Table, place: Place, places: dict[str, Place]) -> None:
+    """Refuse a room or feeding box that is not there, or that draws on this place in turn."""
+    for key in ("room", "fed_from"):
+        name = getattr(place, key)
+        if name is not None and name not in places:
+            table.fail(key, f"no place {shown(name)} in this file; {nearest(name, places)}")
+        circle = _circle([place.name], name, places)
+        if circle:
+            text = f"{' → '.join(circle)} goes in a circle; name a place with air of its own"
+            table.fail(key, text)
+
+
+def _circle(way: list[str], name: str | None, places: dict[str, Place]) -> list[str]:
+    """Return the way on from *name* that comes back on itself; empty where every way ends."""
+    if name is None or name not in places:
+        return []
+    if name in way:
+        return [*way, name]
+    steps = (places[name].room, places[name].fed_from)
+    return next(filter(None, (_circle([*way, name], step, places) for step in steps)), [])
+
+
+# ---------------------------------------------------------------- readings
+
+
+def _log(table: Table) -> AirLog | None:
+    name = table.text("log")
+    if name is None:
+        return None
+    path = _beside(table, name)
+    if not path.is_file():
+        table.fail("log", f"no log {shown(name)} beside this file; correct the path")
+    return read_log(path)
+
+
+def read_log(path: str | Path) -> AirLog:
+    """Return the readings in a CSV file: columns time (ISO 8601), temperature_C and rh_pct, in any order.
+
+    Further columns are passed over; of readings at the same time the last one counts.
+
+    Raises
+    ------
+    SpoolError
+        ``file:line``: a column is missing, a value is no number or out of bounds, time runs back.
+    """
+    text = read_text(path, SpoolError, "log")
+    where = str(path)
+    at_s, temperature_C, rh_pct = array("d"), array("d"), array("d")
+    for line, row in _rows(where, text):
+        moment = _time(where, line, row[0])
+        if at_s and moment < at_s[-1]:
+            raise SpoolError.at(
+                where, line, f"time {shown(row[0])} is before the reading above it; sort the log"
+            )
+        if at_s and moment == at_s[-1]:
+            for column in (at_s, temperature_C, rh_pct):
+                column.pop()
+        at_s.append(moment)
+        temperature_C.append(_reading(where, line, LOG_COLUMNS[1], row[1], low=COLDEST_C, high=HOTTEST_C))
+        rh_pct.append(_reading(where, line, LOG_COLUMNS[2], row[2], low=0, high=100))
+    if not at_s:
+        raise SpoolError.at(
+            where, None, "the log holds no reading; fill it or state temperature_C and rh_pct"
+        )
+    return AirLog(at_s, temperature_C, rh_pct)
+
+
+def _rows(where: str, text: str) -> Iterator[tuple[int, tuple[str, str, str]]]:
+    """Yield each line's number and its three values."""
+    reader = csv.reader(io.StringIO(text, newline=""))
+    columns: list[int] = []
+    try:
+        for row in reader:
+            if not any(cell.strip() for cell in row):
+                continue
+            if not columns:
+                heads = [cell.strip() for cell in row]
+                missing = [name for name in LOG_COLUMNS if name not in heads]
+                if missing:
+                    hint = f"head the columns {','.join(LOG_COLUMNS)}"
+                    raise SpoolError.at(where, reader.line_num, f"the log has no column {missing[0]}; {hint}")
+                columns = [heads.index(name) for name in LOG_COLUMNS]
+                continue
+            if len(row) <= max(columns):
+                text = f"{len(row)} values where {max(columns) + 1} are needed; complete the line"
+                raise SpoolError.at(where, reader.line_num, text)
+            yield reader.line_num, (row[columns[0]], row[columns[1]], row[columns[2]])
+    except csv.Error as problem:
+        raise SpoolError.at(where, reader.line_num, f"not CSV: {problem}; mend this line") from None
+
+
+def _time(where: str, line: int, text: str) -> float:
+    try:
+        return datetime.datetime.fromisoformat(text.strip()).timestamp()
+    except (ValueError, OverflowError, OSError):
+        hint = "write 2026-11-02T08:00:00+01:00 (no offset: local time)"
+        raise SpoolError.at(where, line, f"{shown(text)} is no time; {hint}") from None
+
+
+def _reading(where: str, line: int, name: str, text: str, *, low: float, high: float) -> float:
+    try:
+        number = float(text)
+    except ValueError:
+        raise SpoolError.at(where, line, f"{name} {shown(text)} is no number; correct it") from None
+    if not low <= number <= high:  # also false for NaN
+        raise SpoolError.at(
+            where, line, f"{name} is {number:g}, but must be from {low:g} to {high:g}; correct it"
+        )
+    return number
+
+
+# ---------------------------------------------------------------- events
+
+
+def _events(table: Table, places: dict[str, Place], metre_g: float) -> tuple[Event, ...]:
+    """Return the events by time; exactly one `received`, and nothing before it."""
+    tables = table.array("event")
+    events = [_event(entry, places, metre_g) for entry in tables]
+    received = [
+        (event, entry) for event, entry in zip(events, tables, strict=True) if event.kind == "received"
+    ]
+    if not received:
+        table.fail(None, "no event of kind 'received'; add one: when and where the spool came in")
+    if len(received) > 1:
+        received[1][1].fail("kind", f"a second 'received' (the first: line {received[0][0].line}); keep one")
+    first = received[0][0]
+    for event, entry in zip(events, tables, strict=True):
+        if event.at_s < first.at_s:
+            text = f"'{event.kind}' is before 'received' (line {first.line}); correct one of the two times"
+            entry.fail("at", text)
+    return tuple(sorted(events, key=lambda event: (event.at_s, event.kind != "received")))
+
+
+def _event(table: Table, places: dict[str, Place], metre_g: float) -> Event:
+    kind: EventKind = _kind(table, get_args(EventKind))
+    _only(table, EVENT_KEYS[kind], ("at", "kind"), kind)
+    table.need("at")
+    at_s = table.moment("at")
+    assert at_s is not None  # need() saw it
+    if kind in ("received", "moved"):
+        table.need("place")
+        name = table.text("place") or ""
+        if name not in places:
+            table.fail("place", f"no place {shown(name)} in this file; {nearest(name, places)}")
+    if kind == "weighed":
+        table.need("gross_g")
+    if kind == "inspected" and not any(key in table for key in EVENT_KEYS["inspected"]):
+        table.fail(None, "an inspection says nothing; add bubbles, oozes or pops")
+    bubbles: Any = table.choice("bubbles", ("none", "few", "many"))
+    return Event(
+        at_s=at_s,
+        kind=kind,
+        place=table.text("place"),
+        tool=table.whole("tool", high=255),
+        water_wt_pct=table.number("water_wt_pct", low=0, high=100),
+        sealed=table.flag("sealed"),
+        gross_g=table.number("gross_g", high=1e6, above=0),
+        resolution_g=table.number("resolution_g", high=1e4, above=0) or 0.1,
+        bubbles=bubbles,
+        oozes=table.flag("oozes"),
+        pops=table.flag("pops"),
+        length_mm=_fed_mm(table, metre_g) if kind == "fed" else None,
+        line=table.document.line(table.keys),
+    )
+
+
+def _fed_mm(table: Table, metre_g: float) -> float:
+    """Return the length that went through the nozzle [mm]."""
+    if ("length_mm" in table) == ("mass_g" in table):
+        table.fail(None, "a 'fed' event needs one of length_mm and mass_g; add it or take one out")
+    length_mm = table.number("length_mm", low=0, high=1e9)
+    if length_mm is not None:
+        return length_mm
+    return _asked(table, "mass_g", high=1e6, above=-math.inf) / metre_g * 1e3

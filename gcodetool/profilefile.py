@@ -1,0 +1,415 @@
+"""One profile's TOML table to its dataclass: what each kind of file may say, and within what bounds.
+
+Every function takes the checked :class:`~gcodetool.tomlfile.Table` of a file and the key it goes by;
+what a file cannot mean ends as ``file:line: what; what to do``.  Left out: where files are found
+(:mod:`gcodetool.profiles`).
+"""
+
+import itertools
+import math
+from typing import Any, Final
+
+from gcodetool.profiles import (
+    DIALECTS,
+    Desiccant,
+    Dryer,
+    HotEnd,
+    Material,
+    Pair,
+    Printer,
+    RetractionBounds,
+    SpoolBody,
+    Waiting,
+)
+from gcodetool.tomlfile import Table
+
+Bounds = tuple[float, float]
+WARM: Final[Bounds] = (-150, 600)  # °C, anything a polymer's data sheet may state
+WATER: Final[Bounds] = (0, 100)  # wt %
+
+NUMBERS: Final[dict[str, Bounds]] = {
+    "diffusivity_23C_m2_s": (1e-20, 1e-6),
+    "diffusivity_conc_coeff_per_wt_pct": (-5, 5),
+    "activation_energy_kJ_mol": (0, 300),
+    "uptake_50rh_wt_pct": WATER,
+    "uptake_saturation_wt_pct": WATER,
+    "isotherm_henry_fraction": (0, 1),
+    "isotherm_cluster_exponent": (1, 50),
+    "isotherm_gab_m0_wt_pct": WATER,
+    "isotherm_gab_C": (0, 1000),
+    "isotherm_gab_K": (0, 1),
+    "isotherm_exponent": (0.1, 10),
+    "sorption_excess_enthalpy_kJ_mol": (-100, 100),
+    "limit_good_wt_pct": WATER,
+    "limit_marginal_wt_pct": WATER,
+    "limit_marginal_x_room_equilibrium": (0, 100),
+    "limit_resin_guide_wt_pct": WATER,
+    "density_kg_m3": (100, 10_000),
+    "glass_transition_C": WARM,
+    "melting_C": WARM,
+    "softening_C": WARM,
+    "dry_at_C": (20, 250),
+    "dry_at_max_C": (20, 250),
+    "dry_hours": (0, 1000),
+    "nozzle_min_C": (50, 600),
+    "nozzle_max_C": (50, 600),
+    "nozzle_bond_min_C": (50, 600),
+}
+POSITIVE: Final = frozenset(  # zero is no value of these
+    {
+        "uptake_saturation_wt_pct",
+        "isotherm_gab_m0_wt_pct",
+        "isotherm_gab_C",
+        "isotherm_gab_K",
+        "limit_good_wt_pct",
+        "limit_marginal_x_room_equilibrium",
+    }
+)
+RANGES: Final[dict[str, tuple[Bounds, str | None]]] = {  # bounds, and the key that lies within the range
+    "diffusivity_range_m2_s": ((1e-20, 1e-6), "diffusivity_23C_m2_s"),
+    "diffusivity_conc_coeff_range_per_wt_pct": ((-5, 5), "diffusivity_conc_coeff_per_wt_pct"),
+    "activation_energy_range_kJ_mol": ((0, 300), "activation_energy_kJ_mol"),
+    "activation_energy_valid_C": (WARM, None),
+    "uptake_50rh_range_wt_pct": (WATER, "uptake_50rh_wt_pct"),
+    "uptake_saturation_range_wt_pct": (WATER, "uptake_saturation_wt_pct"),
+    "density_range_kg_m3": ((100, 10_000), "density_kg_m3"),
+    "resin_guide_dry_C": ((20, 250), None),
+    "resin_guide_dry_hours": ((0, 1000), None),
+}
+TEXTS: Final = (
+    "name",
+    "uptake_note",
+    "limit_note",
+    "glass_transition_note",
+    "softening_note",
+    "confidence",
+    "confidence_diffusivity",
+    "confidence_uptake",
+    "confidence_limits",
+    "confidence_thermal",
+    "note",
+)
+NEEDED: Final = (
+    "diffusivity_23C_m2_s",
+    "activation_energy_kJ_mol",
+    "uptake_saturation_wt_pct",
+    "limit_good_wt_pct",
+    "limit_marginal_wt_pct",
+    "density_kg_m3",
+    "dry_at_C",
+    "nozzle_min_C",
+    "nozzle_max_C",
+)
+ORDER: Final = (  # (low, high): the first may not exceed the second
+    ("limit_good_wt_pct", "limit_marginal_wt_pct"),
+    ("nozzle_min_C", "nozzle_max_C"),
+    ("nozzle_min_C", "nozzle_bond_min_C"),
+    ("nozzle_bond_min_C", "nozzle_max_C"),
+    ("dry_at_C", "dry_at_max_C"),
+    ("uptake_50rh_wt_pct", "uptake_saturation_wt_pct"),
+)
+GAB: Final = ("isotherm_gab_m0_wt_pct", "isotherm_gab_C", "isotherm_gab_K")
+
+KLIPPER: Final[dict[str, Bounds]] = {  # more than zero, unless the bounds hold zero themselves
+    "max_velocity": (1e-3, 1e5),
+    "max_accel": (1e-3, 1e7),
+    "max_z_velocity": (1e-3, 1e5),
+    "max_z_accel": (1e-3, 1e7),
+    "square_corner_velocity": (0, 1e4),
+    "minimum_cruise_ratio": (0, 0.999),
+    "max_extrude_only_velocity": (1e-3, 1e5),
+    "max_extrude_only_accel": (1e-3, 1e7),
+    "instantaneous_corner_velocity": (0, 1e4),
+    "arc_resolution": (1e-3, 100),
+}
+KLIPPER_RETRACTION: Final[dict[str, Bounds]] = {
+    "retract_length": (0, 100),
+    "retract_speed": (1, 1e4),
+    "unretract_extra_length": (-100, 100),
+    "unretract_speed": (1, 1e4),
+}
+RATE: Final[Bounds] = (1e-3, 1e7)
+JERK: Final[Bounds] = (0, 1e6)
+MARLIN: Final[dict[str, dict[str, Bounds]]] = {
+    "M92": dict.fromkeys("XYZE", RATE),
+    "M201": dict.fromkeys("XYZE", RATE),
+    "M203": dict.fromkeys("XYZE", RATE),
+    "M204": dict.fromkeys("PRTS", RATE),
+    "M205": {**dict.fromkeys("XYZEST", JERK), "J": (0.01, 0.3), "B": JERK},
+    "M207": {"S": (0, 100), "F": RATE, "Z": (0, 100)},
+    "M208": {"S": (-100, 100), "F": RATE},
+}
+REPRAPFIRMWARE: Final[dict[str, dict[str, Bounds]]] = {
+    "M201": dict.fromkeys("XYZE", RATE),
+    "M203": {**dict.fromkeys("XYZE", RATE), "I": (0, 1e6)},
+    "M204": dict.fromkeys("PTS", RATE),
+    "M566": {**dict.fromkeys("XYZE", JERK), "P": (0, 1)},
+    "M207": {"S": (0, 100), "R": (-100, 100), "F": RATE, "T": RATE, "Z": (0, 100)},
+}
+
+
+def _sources(table: Table) -> dict[str, str]:
+    """Return each ``[source.KEY]`` as one text: the citation, its identifier, what was seen of it."""
+    texts = {}
+    for key, source in table.tables("source").items():
+        source.only(("cite", "doi", "url", "seen"))
+        source.need("cite")
+        doi, url, seen = source.text("doi"), source.text("url"), source.text("seen")
+        parts = [source.text("cite"), f"doi:{doi}" if doi else None, url, f"seen: {seen}" if seen else None]
+        texts[key] = "; ".join(part for part in parts if part)
+    return texts
+
+
+def _pair(numbers: tuple[float, ...] | None) -> Pair | None:
+    return None if numbers is None else (numbers[0], numbers[1])
+
+
+def read_material(table: Table, key: str) -> Material:
+    """Return the material that *table* describes, checked and filled."""
+    lists = ("aliases", "slicer_types", "sources")
+    table.only(("key", *TEXTS, *NUMBERS, *RANGES, *lists, "hydrolyses", "source"))
+    table.need(*NEEDED)
+    values: dict[str, Any] = {"key": key, "name": key}
+    for name in TEXTS:
+        values |= {} if name not in table else {name: table.text(name)}
+    for name, (low, high) in NUMBERS.items():
+        above = 0.0 if name in POSITIVE else -math.inf
+        values |= {} if name not in table else {name: table.number(name, low=low, high=high, above=above)}
+    for name, ((low, high), inside) in RANGES.items():
+        if pair := _pair(table.numbers(name, 2, low=low, high=high, rising=True)):
+            values[name] = pair
+            if inside in values and not pair[0] <= values[inside] <= pair[1]:
+                table.fail(name, f"{inside}, {values[inside]:g}, lies outside {name}; correct one of them")
+    if "hydrolyses" in table:
+        values["hydrolyses"] = table.flag("hydrolyses")
+    values |= {name: table.words(name) for name in lists}
+    _check_isotherm(table)
+    for low_name, high_name in ORDER:
+        if low_name in values and high_name in values and values[low_name] > values[high_name]:
+            low, high = values[low_name], values[high_name]
+            table.fail(low_name, f"{low_name} is {low:g}, above {high_name} ({high:g}); correct one of them")
+    values.setdefault("uptake_50rh_wt_pct", _at_half_humidity(values))
+    values.setdefault("dry_at_max_C", values["dry_at_C"])
+    values.setdefault("nozzle_bond_min_C", values["nozzle_min_C"])
+    path = table.document.path
+    return Material(**values, source_texts=_sources(table), raw=table.data, path=path)
+
+
+def _check_isotherm(table: Table) -> None:
+    """Refuse a material whose equilibrium with air cannot be told."""
+    cluster = ("isotherm_henry_fraction", "isotherm_cluster_exponent")
+    forms = (cluster, GAB, ("isotherm_exponent",))
+    for form in forms:
+        missing = [name for name in form if name not in table]
+        if missing and len(missing) < len(form):
+            stated = next(name for name in form if name in table)
+            table.fail(stated, f"{stated} stands without {' and '.join(missing)}; add it")
+    if not any(all(name in table for name in form) for form in forms):
+        table.fail(None, f"the file has no isotherm; add {' and '.join(cluster)} (or isotherm_exponent)")
+
+
+def _at_half_humidity(values: dict[str, Any]) -> float:
+    """Return the equilibrium content at 23 °C, 50 % RH [wt %] by the form that the material states."""
+    saturation = float(values["uptake_saturation_wt_pct"])
+    if all(name in values for name in GAB):
+        m0, c, k = (float(values[name]) for name in GAB)
+        half: float = m0 * c * k * 0.5 / ((1 - k * 0.5) * (1 - k * 0.5 + c * k * 0.5))
+        return half
+    if "isotherm_henry_fraction" in values:
+        henry, cluster = float(values["isotherm_henry_fraction"]), float(values["isotherm_cluster_exponent"])
+        mixed: float = saturation * (henry * 0.5 + (1 - henry) * 0.5**cluster)
+        return mixed
+    power: float = saturation * 0.5 ** float(values["isotherm_exponent"])
+    return power
+
+
+def read_printer(table: Table, key: str) -> Printer:
+    """Return the printer that *table* describes, checked."""
+    table.need("name", "dialect")
+    dialect = table.choice("dialect", DIALECTS)
+    others = [name for name in DIALECTS if name != dialect and name in table]
+    if others:
+        table.fail(others[0], f"[{others[0]}] has no meaning for dialect '{dialect}'; take it out")
+    parts = ("hot_end", "retraction", "park", "waiting")
+    table.only(("key", "name", "dialect", "bed_mm", "height_mm", "note", *parts, *DIALECTS))
+    bed = table.numbers("bed_mm", 4, low=-1e5, high=1e5)
+    if bed is not None and (bed[0] >= bed[2] or bed[1] >= bed[3]):
+        table.fail("bed_mm", "bed_mm has no area; write [x0, y0, x1, y1], the low corner first")
+    klipper, retraction = _klipper(table.table("klipper"))
+    park = table.table("park")
+    if park is not None:
+        park.only(("x_mm", "y_mm"))
+        park.need("x_mm", "y_mm")
+    hot_end = {
+        "nozzle_mm": (0.05, 5.0),
+        "melt_zone_mm3": (0.1, 1e5),
+        "path_mm": (1.0, 1e5),
+        "max_flow_mm3_s": (0.01, 1e4),
+        "max_temperature_C": (50.0, 600.0),
+    }
+    return Printer(
+        name=table.text("name") or key,
+        dialect=dialect,  # type: ignore[arg-type]  # one of DIALECTS, or choice() raised
+        bed_mm=bed,  # type: ignore[arg-type]  # four numbers
+        height_mm=table.number("height_mm", high=1e5, above=0),
+        klipper=klipper,
+        klipper_firmware_retraction=retraction,
+        marlin=_marlin(table.table("marlin")),
+        reprapfirmware=_reprapfirmware(table.table("reprapfirmware")),
+        hot_end=HotEnd(**_numbers(table.table("hot_end"), hot_end)),
+        retraction=RetractionBounds(**_numbers(table.table("retraction"), {"max_length_mm": (0, 100)})),
+        park=None if park is None else _pair((_asked(park, "x_mm"), _asked(park, "y_mm"))),
+        waiting=Waiting(**_numbers(table.table("waiting"), {"start_s": (0, 1e6)})),
+        note=table.text("note"),
+        path=table.document.path,
+    )
+
+
+def _asked(table: Table, key: str, *, low: float = -1e5, high: float = 1e5) -> float:
+    """Return the number *key*, which :meth:`Table.need` has made sure of."""
+    table.need(key)
+    number = table.number(key, low=low, high=high)
+    assert number is not None
+    return number
+
+
+def _numbers(
+    table: Table | None, allowed: dict[str, Bounds], extra: tuple[str, ...] = ()
+) -> dict[str, float]:
+    """Return the numbers that *table* states, each of *allowed* and within its bounds."""
+    if table is None:
+        return {}
+    table.only((*allowed, *extra))
+    found = {name: table.number(name, low=low, high=high) for name, (low, high) in allowed.items()}
+    return {name: number for name, number in found.items() if number is not None}
+
+
+def _klipper(table: Table | None) -> tuple[dict[str, float], dict[str, float] | None]:
+    if table is None:
+        return {}, None
+    retraction = table.table("firmware_retraction")
+    limits = _numbers(table, KLIPPER, ("firmware_retraction",))
+    return limits, None if retraction is None else _numbers(retraction, KLIPPER_RETRACTION)
+
+
+def _words(table: Table, commands: dict[str, dict[str, Bounds]]) -> dict[str, dict[str, float]]:
+    """Return each command's letters and numbers, as that firmware words its limits."""
+    found = {}
+    for command, letters in commands.items():
+        words = table.table(command)
+        if words is not None:
+            if not words.data:
+                table.fail(command, f"{command} is empty; fill it or leave it out")
+            found[command] = _numbers(words, letters)
+    return found
+
+
+def _marlin(table: Table | None) -> dict[str, dict[str, float]]:
+    if table is None:
+        return {}
+    table.only(MARLIN)
+    found = _words(table, MARLIN)
+    corner = found.get("M205", {})
+    if "J" in corner and {"X", "Y", "Z"} & corner.keys():
+        text = "M205 has both J (junction deviation) and X, Y or Z (classic jerk); keep those of your build"
+        table.fail("M205", text)
+    return found
+
+
+def _reprapfirmware(table: Table | None) -> dict[str, Any]:
+    if table is None:
+        return {}
+    table.only((*REPRAPFIRMWARE, "M572"))
+    found: dict[str, Any] = dict(_words(table, REPRAPFIRMWARE))
+    policy = found.get("M566", {}).get("P", 0)
+    if policy not in (0, 1):
+        table.fail("M566", f"M566 P is {policy:g}, but must be 0 or 1; correct it")
+    if "M572" in table:
+        found["M572"] = table.number("M572", low=0, high=100)
+    return found
+
+
+def read_dryer(table: Table, key: str) -> Dryer:
+    """Return the dryer that *table* describes, checked."""
+    numbers = {
+        "max_temperature_C": (20.0, 300.0),
+        "swing_C": (0.0, 100.0),
+        "dew_point_C": (-100.0, 30.0),
+        "power_W": (0.1, 1e5),
+    }
+    found: dict[str, Any] = dict(_numbers(table, numbers, ("key", "air", "confidence", "note")))
+    air = table.choice("air", ("room", "desiccant")) or "room"
+    if air == "desiccant":
+        table.need("dew_point_C")
+    elif "dew_point_C" in table:
+        table.fail(
+            "dew_point_C", 'dew_point_C has no meaning for room air; set air = "desiccant" or take it out'
+        )
+    return Dryer(key=key, air=air, **found, **_remarks(table))  # type: ignore[arg-type]
+
+
+def _remarks(table: Table) -> dict[str, Any]:
+    return {"confidence": table.text("confidence") or "not stated", "note": table.text("note")}
+
+
+def read_spool_body(table: Table, key: str) -> SpoolBody:
+    """Return the spool body that *table* describes, checked."""
+    numbers = {"safe_C": (20.0, 500.0), "vicat_C": WARM, "uptake_50rh_wt_pct": WATER}
+    extra = ("key", "aliases", "uptake_50rh_range_wt_pct", "confidence", "note")
+    found: dict[str, Any] = dict(_numbers(table, numbers, extra))
+    table.need("safe_C")
+    pair = _pair(table.numbers("uptake_50rh_range_wt_pct", 2, low=0, high=100, rising=True))
+    aliases = table.words("aliases")
+    return SpoolBody(key=key, **found, uptake_50rh_range_wt_pct=pair, aliases=aliases, **_remarks(table))
+
+
+def read_desiccant(table: Table, key: str) -> Desiccant:
+    """Return the desiccant that *table* describes, checked."""
+    numbers = {
+        "equilibrium_rh_pct": (0.0, 100.0),
+        "regenerate_hours": (0.0, 1e3),
+        "lowest_practical_rh_pct": (0.0, 100.0),
+    }
+    extra = (
+        "key",
+        "name",
+        "aliases",
+        "capacity_at_rh",
+        "regenerate_C",
+        "confidence",
+        "note",
+        "sources",
+        "source",
+    )
+    found: dict[str, Any] = dict(_numbers(table, numbers, extra))
+    if "capacity_at_rh" not in table and "equilibrium_rh_pct" not in table:
+        table.fail(None, "the file has neither capacity_at_rh nor equilibrium_rh_pct; add one")
+    return Desiccant(
+        key=key,
+        name=table.text("name") or key.replace("_", " "),
+        **found,
+        capacity_at_rh=_capacity(table),
+        regenerate_C=_pair(table.numbers("regenerate_C", 2, low=20, high=1000, rising=True)),
+        aliases=table.words("aliases"),
+        sources=table.words("sources"),
+        source_texts=_sources(table),
+        **_remarks(table),
+    )
+
+
+def _capacity(table: Table) -> tuple[Pair, ...]:
+    """Return the table of [% RH, wt %] of a desiccant, its humidity rising and its content not falling."""
+    rows = table.data.get("capacity_at_rh", [])
+    good = isinstance(rows, list) and all(isinstance(row, list) and len(row) == 2 for row in rows)
+    numbers = [number for row in rows for number in row] if good else []
+    if not good or any(isinstance(number, bool) or not isinstance(number, int | float) for number in numbers):
+        table.fail("capacity_at_rh", "capacity_at_rh must be a list of pairs; write [[% RH, wt %], …]")
+    pairs = tuple((float(rh), float(content)) for rh, content in rows)
+    if any(not (0 <= number <= 100) for pair in pairs for number in pair):
+        table.fail("capacity_at_rh", "capacity_at_rh holds a number outside 0 to 100; correct it")
+    for before, after in itertools.pairwise(pairs):
+        if before[0] >= after[0] or before[1] > after[1]:
+            table.fail(
+                "capacity_at_rh", f"capacity_at_rh does not rise at {after[0]:g} % RH; sort or correct it"
+            )
+    return pairs

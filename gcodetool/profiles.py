@@ -1,0 +1,422 @@
+"""TOML profiles (the user's own, then the shipped ones) to dataclasses.
+
+A profile is one file: ``materials/petg.toml``, ``printers/bench-1.toml``.  A name finds it without
+regard to case, ``_``, blanks and ``-``; the user's folder wins over the shipped one, and a path wins
+over both.  Attributes are the files' keys verbatim, each with its unit in its name
+(``docs/records.md``).  Left out: what the numbers mean; that is the rooms' business.
+"""
+
+import functools
+import os
+import re
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Final, Literal, TypeVar
+
+from gcodetool.errors import GcodetoolError, ProfileError
+from gcodetool.tomlfile import Table, load, nearest, shown
+
+Kind = str  # a folder of profiles: a key of SINGULAR
+DialectName = Literal["marlin", "klipper", "reprapfirmware"]
+Pair = tuple[float, float]
+Profile = TypeVar("Profile")
+
+DIALECTS: Final = ("marlin", "klipper", "reprapfirmware")
+USER_FOLDER: Final = "GCODETOOL_PROFILES"  # environment: used in place of the user's config folder
+SINGULAR: Final[dict[str, str]] = {
+    "materials": "material",
+    "printers": "printer",
+    "dryers": "dryer",
+    "spool-bodies": "spool body",
+    "desiccants": "desiccant",
+}
+
+
+@dataclass(frozen=True)
+class Material:
+    """One polymer: keys as in ``profiles/materials``, with the same names and units.
+
+    A key that a file leaves out takes the default given here; those marked ``filled`` are worked
+    out from other keys when the file is read, and are never None then.
+    """
+
+    key: str  # the profile's name, e.g. "PA6"
+    name: str
+    diffusivity_23C_m2_s: float
+    activation_energy_kJ_mol: float
+    uptake_saturation_wt_pct: float
+    limit_good_wt_pct: float
+    limit_marginal_wt_pct: float
+    density_kg_m3: float
+    dry_at_C: float
+    nozzle_min_C: float
+    nozzle_max_C: float
+    aliases: tuple[str, ...] = ()  # other names of it, each of one material only
+    slicer_types: tuple[str, ...] = ()  # words slicers also sell it under; several materials may share one
+    diffusivity_range_m2_s: Pair | None = None
+    diffusivity_conc_coeff_per_wt_pct: float = 0.0
+    diffusivity_conc_coeff_range_per_wt_pct: Pair | None = None
+    activation_energy_range_kJ_mol: Pair | None = None
+    activation_energy_valid_C: Pair | None = None
+    uptake_50rh_wt_pct: float | None = None  # filled: the isotherm at 23 °C, 50 % RH
+    uptake_50rh_range_wt_pct: Pair | None = None
+    uptake_saturation_range_wt_pct: Pair | None = None
+    uptake_note: str | None = None
+    isotherm_henry_fraction: float | None = None  # with the cluster exponent: the preferred form
+    isotherm_cluster_exponent: float | None = None
+    isotherm_gab_m0_wt_pct: float | None = None  # all three, where given, win over the other forms
+    isotherm_gab_C: float | None = None
+    isotherm_gab_K: float | None = None
+    isotherm_exponent: float | None = None  # the fallback form
+    sorption_excess_enthalpy_kJ_mol: float = 0.0
+    limit_marginal_x_room_equilibrium: float | None = None
+    limit_resin_guide_wt_pct: float | None = None
+    limit_note: str | None = None
+    density_range_kg_m3: Pair | None = None
+    glass_transition_C: float | None = None
+    glass_transition_note: str | None = None
+    melting_C: float | None = None
+    softening_C: float | None = None
+    softening_note: str | None = None
+    dry_at_max_C: float | None = None  # filled: dry_at_C
+    dry_hours: float | None = None
+    resin_guide_dry_C: Pair | None = None
+    resin_guide_dry_hours: Pair | None = None
+    nozzle_bond_min_C: float | None = None  # filled: nozzle_min_C
+    hydrolyses: bool = True  # not stated: the careful answer
+    sources: tuple[str, ...] = ()
+    source_texts: dict[str, str] = field(default_factory=dict, hash=False)  # each source in full, by its key
+    confidence: str = "not stated"
+    confidence_diffusivity: str = "not stated"
+    confidence_uptake: str = "not stated"
+    confidence_limits: str = "not stated"
+    confidence_thermal: str = "not stated"
+    note: str | None = None
+    raw: dict[str, Any] = field(default_factory=dict, repr=False, compare=False)
+    path: str | None = field(default=None, compare=False)  # the file it was read from
+
+
+@dataclass(frozen=True)
+class HotEnd:
+    """What the melt passes through; None = not stated."""
+
+    nozzle_mm: float | None = None
+    melt_zone_mm3: float | None = None
+    path_mm: float | None = None  # drive gear to nozzle, guide tube included
+    max_flow_mm3_s: float | None = None
+    max_temperature_C: float | None = None
+
+
+@dataclass(frozen=True)
+class RetractionBounds:
+    """How far advice on retraction may go; None = no longer retraction is ever advised."""
+
+    max_length_mm: float | None = None
+
+
+@dataclass(frozen=True)
+class Waiting:
+    """What a job waits for that its file does not show; None = not stated."""
+
+    start_s: float | None = None
+
+
+@dataclass(frozen=True)
+class Printer:
+    """A machine in its firmware's own words; only the table of its dialect is filled.
+
+    ``klipper`` maps an option's name to its number, ``marlin`` and ``reprapfirmware`` a command's
+    word to its letters and numbers (``marlin["M203"]["E"]``); ``M572`` alone is a plain number.
+    """
+
+    name: str
+    dialect: DialectName
+    bed_mm: tuple[float, float, float, float] | None = None  # x0, y0, x1, y1
+    height_mm: float | None = None
+    klipper: dict[str, float] = field(default_factory=dict, hash=False)
+    klipper_firmware_retraction: dict[str, float] | None = field(
+        default=None, hash=False
+    )  # None: G10 unknown
+    marlin: dict[str, dict[str, float]] = field(default_factory=dict, hash=False)
+    reprapfirmware: dict[str, Any] = field(default_factory=dict, hash=False)
+    hot_end: HotEnd = HotEnd()
+    retraction: RetractionBounds = RetractionBounds()
+    park: Pair | None = None  # x, y [mm]
+    waiting: Waiting = Waiting()
+    note: str | None = None
+    path: str | None = field(default=None, compare=False)
+
+
+@dataclass(frozen=True)
+class Dryer:
+    """A kind of dryer and what it can do; None = not stated."""
+
+    key: str
+    air: Literal["room", "desiccant"]  # where its air comes from
+    max_temperature_C: float | None = None
+    swing_C: float = 0.0
+    dew_point_C: float | None = None  # desiccant dryers
+    power_W: float | None = None  # mean while it holds its temperature
+    confidence: str = "not stated"
+    note: str | None = None
+
+
+@dataclass(frozen=True)
+class SpoolBody:
+    """A reel's material: its temperature limit and how much water it holds itself."""
+
+    key: str
+    safe_C: float
+    uptake_50rh_wt_pct: float = 0.0
+    uptake_50rh_range_wt_pct: Pair | None = None
+    vicat_C: float | None = None
+    aliases: tuple[str, ...] = ()
+    confidence: str = "not stated"
+    note: str | None = None
+
+
+@dataclass(frozen=True)
+class Desiccant:
+    """What takes water out of a closed box: [% RH, wt % of its dry mass] at 25 °C, or a fixed RH."""
+
+    key: str
+    name: str  # in plain words
+    capacity_at_rh: tuple[Pair, ...] = ()
+    equilibrium_rh_pct: float | None = None
+    regenerate_C: Pair | None = None
+    regenerate_hours: float | None = None
+    lowest_practical_rh_pct: float | None = None
+    aliases: tuple[str, ...] = ()
+    sources: tuple[str, ...] = ()
+    source_texts: dict[str, str] = field(default_factory=dict, hash=False)
+    confidence: str = "not stated"
+    note: str | None = None
+
+
+# ---------------------------------------------------------------- where profiles are
+
+
+def shipped_folder() -> Path:
+    """Return the folder of the shipped profiles: beside the package once installed, else the checkout's."""
+    return _shipped("profiles")
+
+
+def sample_folder() -> Path:
+    """Return the folder of the sample files that ``demo`` uses."""
+    return _shipped("sample_gcode")
+
+
+def _shipped(name: str) -> Path:
+    package = Path(__file__).resolve().parent
+    installed = package / "shipped" / name
+    return installed if installed.is_dir() else package.parent / name
+
+
+def user_folder() -> Path:
+    """Return the folder of the user's own profiles; it need not exist."""
+    if stated := os.environ.get(USER_FOLDER):
+        return Path(stated)
+    import platformdirs
+
+    return Path(platformdirs.user_config_dir("gcodetool"))
+
+
+def slug(name: str) -> str:
+    """Return *name* as files and look-ups spell it.
+
+    >>> slug("PET_amorphous"), slug("silica gel")
+    ('pet-amorphous', 'silica-gel')
+    """
+    return re.sub(r"[\s_-]+", "-", name.strip()).casefold()
+
+
+@dataclass(frozen=True)
+class Entry:
+    """A profile file and the names it answers to."""
+
+    key: str
+    names: tuple[str, ...]
+    path: Path
+
+
+def _entry(path: Path) -> Entry:
+    """Return what *path* answers to; a file that is no TOML answers to its own name."""
+    try:
+        data = load(path, ProfileError, "profile").data
+    except GcodetoolError:
+        data = {}
+    stated = data.get("key", data.get("name") if "dialect" in data else None)
+    key = stated if isinstance(stated, str) and stated.strip() else path.stem
+    aliases = data.get("aliases", [])
+    others = [alias for alias in aliases if isinstance(alias, str)] if isinstance(aliases, list) else []
+    return Entry(key, (key, *others), path)
+
+
+@functools.lru_cache(maxsize=64)
+def _entries(folder: Path, stamp: int) -> tuple[Entry, ...]:  # a new stamp: a new look
+    return tuple(_entry(path) for path in sorted(folder.glob("*.toml")))
+
+
+def _folders(kind: Kind) -> list[Path]:
+    folders = (user_folder() / kind, shipped_folder() / kind)
+    return [folder for folder in folders if folder.is_dir()]
+
+
+def _all(folder: Path) -> tuple[Entry, ...]:
+    return _entries(folder, folder.stat().st_mtime_ns)
+
+
+def names(kind: Kind) -> list[str]:
+    """Return the names of the profiles of *kind*, the user's and the shipped ones, sorted."""
+    found: dict[str, str] = {}
+    for folder in _folders(kind):
+        for entry in _all(folder):
+            found.setdefault(slug(entry.key), entry.key)
+    return sorted(found.values(), key=str.casefold)
+
+
+def lookup(kind: Kind, name: str) -> Path | None:
+    """Return the file of the profile that answers to *name*, the user's first; None: there is none."""
+    wanted = slug(name)
+    for folder in _folders(kind):
+        path = folder / f"{wanted}.toml"
+        if wanted and not is_path(name) and path.is_file():
+            return path
+        for entry in _all(folder):
+            if wanted in map(slug, entry.names):
+                return entry.path
+    return None
+
+
+def is_path(name: str) -> bool:
+    """Return whether *name* is meant as a path: it holds a separator."""
+    return any(mark in name for mark in (os.sep, os.altsep) if mark)
+
+
+def path_of(kind: Kind, name: str | Path) -> Path:
+    """Return the file that *name* means: a path itself, else the user's profile, else the shipped one.
+
+    Raises
+    ------
+    ProfileError
+        Nothing has that name; the nearest names are offered.
+    """
+    text = str(name)
+    if isinstance(name, Path) or is_path(text) or (text.endswith(".toml") and Path(text).is_file()):
+        return Path(text)
+    if path := lookup(kind, text):
+        return path
+    raise ProfileError(unknown(kind, text))
+
+
+def find(name: str) -> Path:
+    """Return the file of the first profile of any kind that answers to *name*, or that it is the path of.
+
+    Raises
+    ------
+    ProfileError
+        None does; the nearest names are offered.
+    """
+    if is_path(name):
+        return Path(name)
+    for kind in SINGULAR:
+        if path := lookup(kind, name):
+            return path
+    every = {known for kind in SINGULAR for known in names(kind)}
+    raise ProfileError(f"no profile {shown(name)}; {nearest(name, every)}")
+
+
+def unknown(kind: Kind, name: str) -> str:
+    """Return the message for a *name* that no profile of *kind* answers to, with the nearest ones."""
+    every = {known for folder in _folders(kind) for entry in _all(folder) for known in entry.names}
+    return f"no {SINGULAR[kind]} {shown(name)}; {nearest(name, every, offer=names(kind))}"
+
+
+# ---------------------------------------------------------------- files to dataclasses
+
+
+def material(name: str | Path) -> Material:
+    """Return the material that *name*, an alias or a path means.
+
+    >>> material("pla").density_kg_m3
+    1240.0
+
+    Raises
+    ------
+    ProfileError
+        There is none of that name, or its file says something it cannot mean.
+    """
+    from gcodetool.profilefile import read_material
+
+    return _read("materials", name, read_material)
+
+
+def printer(name: str | Path) -> Printer:
+    """Return the printer that *name* or a path means; errors as in :func:`material`."""
+    from gcodetool.profilefile import read_printer
+
+    return _read("printers", name, read_printer)
+
+
+def dryer(name: str | Path) -> Dryer:
+    """Return the kind of dryer that *name* or a path means; errors as in :func:`material`."""
+    from gcodetool.profilefile import read_dryer
+
+    return _read("dryers", name, read_dryer)
+
+
+def spool_body(name: str | Path) -> SpoolBody:
+    """Return the spool body that *name*, an alias or a path means; errors as in :func:`material`."""
+    from gcodetool.profilefile import read_spool_body
+
+    return _read("spool-bodies", name, read_spool_body)
+
+
+def desiccant(name: str | Path) -> Desiccant:
+    """Return the desiccant that *name*, an alias or a path means; errors as in :func:`material`."""
+    from gcodetool.profilefile import read_desiccant
+
+    return _read("desiccants", name, read_desiccant)
+
+
+def _read(kind: Kind, name: str | Path, reader: Callable[[Table, str], Profile]) -> Profile:
+    path = path_of(kind, name)
+    table = load(path, ProfileError, f"{SINGULAR[kind]} file")
+    return reader(table, table.text("key") or path.stem)
+
+
+# ---------------------------------------------------------------- the words of slicers
+
+FIBRE: Final = re.compile(
+    r"[-+ _]?(?:CF|GF|CARBON|GLASS)(?:\d+)?$", re.IGNORECASE
+)  # the tail of PA-CF, PETG-GF15
+
+
+def fits(word: str, stock: Material) -> bool:
+    """Return whether a slicer's filament type can mean *stock*; a fibre tail says nothing of the polymer.
+
+    >>> fits("PA-CF", material("PA6")), fits("PETG", material("PLA"))
+    (True, False)
+    """
+    known = {slug(name) for name in (stock.key, *stock.aliases, *stock.slicer_types)}
+    return not known.isdisjoint((slug(word), slug(FIBRE.sub("", word.strip()))))
+
+
+def of_slicer_type(word: str) -> tuple[Material | None, str | None]:
+    """Return the material that a slicer's filament type names, and what is unsure about it.
+
+    >>> of_slicer_type("PA-CF")[1]
+    'PA-CF: fibre share unknown, taken as unfilled PA6'
+
+    Returns
+    -------
+    The material, None where no profile answers to the word; a caution, None where there is none.
+    """
+    if path := lookup("materials", word):
+        return material(path), None
+    path = lookup("materials", FIBRE.sub("", word.strip()))
+    if path is None:
+        return None, f"no material profile answers to the slicer's type {shown(word)}"
+    stock = material(path)
+    return stock, f"{word.strip()}: fibre share unknown, taken as unfilled {stock.key}"
