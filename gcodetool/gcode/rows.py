@@ -57,5 +57,10 @@ class Rows:
         self.line = array("q", bytes(8 * capacity))
         self.start = array("q", bytes(8 * capacity))
         self.length = array("i", bytes(4 * capacity))
-        for name in ("x", "y", "z", "e", "f", "i", "j"):
-            setattr(self, name, array("d", bytes(8 * capacity)))
+        self.x = array("d", bytes(8 * capacity))
+        self.y = array("d", bytes(8 * capacity))
+        self.z = array("d", bytes(8 * capacity))
+        self.e = array("d", bytes(8 * capacity))
+        self.f = array("d", bytes(8 * capacity))
+        self.i = array("d", bytes(8 * capacity))
+        self.j = array("d", bytes(8 * capacity))

@@ -1,0 +1,148 @@
+"""A sliced file as a program: what it is, and a walk through its lines.
+
+A path becomes a :class:`Program`: family, dialect and facts, read from both ends of the file.
+:func:`walk` then passes the whole text through the scanner, block by block, in bounded memory.
+
+Left out: what the moves take (``motion``), where a block may go (``anchor``).
+"""
+
+import functools
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from gcodetool.gcode import dialects, edits, markers
+from gcodetool.gcode.dialects import Command, Dialect
+from gcodetool.gcode.markers import Family, SlicerFacts
+from gcodetool.gcode.rows import Rows
+from gcodetool.gcode.source import Source, sniff
+
+if TYPE_CHECKING:
+    from gcodetool.gcode.scan import Scanner
+
+
+@dataclass(frozen=True)
+class Program:
+    """A readable G-code file and what both its ends say.
+
+    Attributes
+    ----------
+    path : where it is.
+    size : bytes on disk.
+    family : slicer family, by its visible marks.
+    dialect, dialect_reason, dialect_sure : whose rules it is read by, why, and whether that is settled.
+    fork : it is for a closed fork of Marlin, whose own commands are unknown here.
+    layer_marks : the scanner's code of the layer marks to count; 0: rises of Z with filament.
+    facts : what the slicer wrote down.
+    head, tail : first and last part of the text.
+    source : the file itself.
+    """
+
+    path: Path
+    size: int
+    family: Family
+    dialect: Dialect
+    dialect_reason: str
+    dialect_sure: bool
+    fork: bool
+    layer_marks: int
+    facts: SlicerFacts = field(repr=False)
+    head: bytes = field(repr=False)
+    tail: bytes = field(repr=False)
+    source: Source = field(repr=False)
+
+    def blocks(self) -> Iterator[bytes]:
+        """Yield the text in blocks of about 1 MiB that end at line ends.
+
+        What an earlier ``prepare`` inserted is left out: a prepared file reads as the one it was.
+        """
+        return edits.strip_regions(self.source.blocks(), name=str(self.path))
+
+    @functools.cached_property
+    def sha256(self) -> str:
+        """Digest of the bytes on disk."""
+        return self.source.sha256()
+
+    def scanner(self) -> "Scanner":
+        """Return a scanner at the start of this program."""
+        from gcodetool.gcode.scan import Scanner
+
+        return Scanner(int(self.dialect), self.layer_marks)
+
+
+def read(path: Path | str, *, dialect: Dialect | str | None = None) -> Program:
+    """Return the program in the file *path*.
+
+    Parameters
+    ----------
+    path : a text file of G-code, plain or compressed by gzip or xz, under any name.
+    dialect : what the printer's profile says, if there is one; it outranks the file.
+
+    Raises
+    ------
+    GcodeError
+        Missing, empty, unreadable, or no plain G-code.
+    KeyError
+        *dialect* names none.
+    """
+    opened = sniff(path)
+    head, tail = edits.without_regions(opened.head), edits.without_regions(opened.tail)
+    family = markers.family(head, tail)
+    facts = markers.facts(head, tail, family)
+    found = dialects.detect(head, tail, facts, setting=dialect)
+    return Program(
+        path=opened.path,
+        size=opened.size,
+        family=family,
+        dialect=found.dialect,
+        dialect_reason=found.reason,
+        dialect_sure=found.sure,
+        fork=found.fork,
+        layer_marks=markers.layer_marks(family),
+        facts=facts,
+        head=head,
+        tail=tail,
+        source=opened,
+    )
+
+
+def walk(
+    program: Program, rows: Rows | None = None, *, scanner: "Scanner | None" = None, stop: int | None = None
+) -> Iterator[tuple["Scanner", bytes, Rows]]:
+    """Yield (scanner, block, rows) through the program, in order; *rows* is refilled each time.
+
+    ``scanner.offset`` is the place of the block's first byte in the text, so the line of row *k* is
+    ``line_of(scanner, block, rows, k)``.  After the last one ``scanner.line`` is the number of lines and
+    ``scanner.offset`` the number of bytes.
+
+    Parameters
+    ----------
+    rows : the block of rows to fill; a new one if left out.
+    scanner : a scanner to go on with; ``program.scanner()`` if left out.
+    stop : byte offset of a line's start to stop before; the scanner then holds the state there.
+    """
+    scanner = program.scanner() if scanner is None else scanner
+    rows = Rows() if rows is None else rows
+    for block in program.blocks():
+        part = block
+        if stop is not None and scanner.offset + len(block) > stop:
+            part = block[: stop - scanner.offset]
+        at = 0
+        while at < len(part):
+            at = scanner.run(part, at, rows)
+            yield scanner, part, rows
+        scanner.offset += len(part)
+        if stop is not None and scanner.offset >= stop:
+            return
+
+
+def line_of(scanner: Any, block: bytes, rows: Rows, row: int) -> bytes:
+    """Return the text of the line that row number *row* of *rows* stands for."""
+    at = rows.start[row] - scanner.offset
+    return block[at : at + rows.length[row]]
+
+
+def command_of(scanner: Any, block: bytes, rows: Rows, row: int) -> Command:
+    """Return the command that row number *row* of *rows* stands for, taken apart."""
+    return dialects.command(line_of(scanner, block, rows, row))

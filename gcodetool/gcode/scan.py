@@ -1,0 +1,891 @@
+"""The scanner: bytes of G-code to rows, with the full modal state of the firmware that will read them.
+
+One pass over the bytes.  G0 to G3 are read in the loop itself, everything else by ``Scanner.other``, which
+sees a few lines in a hundred and leaves what is rare to ``modal``.  The same source runs compiled and
+interpreted: text is indexed as unsigned bytes, columns as ``array.array``.
+
+A number is an integer mantissa over an exact power of ten: up to 15 digits that is what ``float()``
+gives, bit for bit; longer ones go to ``float()``.
+
+Left out: limits, temperatures and text of commands (their lines are handed on as COMMAND rows), times
+of firmware retraction (``motion``), tool offsets.
+"""
+
+from array import array
+from typing import Final
+
+import cython
+
+from gcodetool.gcode.arcs import box_of
+from gcodetool.gcode.dialects import EXTENDED_KINDS, G_TABLES, M_TABLES, command
+from gcodetool.gcode.modal import AXES_STATED, E_STATED, Put, act
+
+COMPILED: Final = cython.compiled
+
+# Dialects, layer marks, classes of commands, rows: the numbers of dialects.py, markers.py and rows.py,
+# stated again because compiled code wants them as constants.
+MARLIN = cython.declare(cython.int, 0)
+KLIPPER = cython.declare(cython.int, 1)
+REPRAPFIRMWARE = cython.declare(cython.int, 2)
+
+NO_MARKS = cython.declare(cython.int, 0)
+MARKS_A = cython.declare(cython.int, 1)  # ;LAYER_CHANGE
+MARKS_C = cython.declare(cython.int, 2)  # ; CHANGE_LAYER
+MARKS_B = cython.declare(cython.int, 3)  # ;LAYER:n
+
+UNKNOWN = cython.declare(cython.int, 0)
+INERT = cython.declare(cython.int, 1)
+KEPT = cython.declare(cython.int, 2)
+ROAMING = cython.declare(cython.int, 3)
+MODAL = cython.declare(cython.int, 4)
+
+MOVE = cython.declare(cython.int, 1)
+ARC = cython.declare(cython.int, 2)
+RETRACT = cython.declare(cython.int, 4)
+UNRETRACT = cython.declare(cython.int, 5)
+TOOL = cython.declare(cython.int, 7)
+ACCELERATION = cython.declare(cython.int, 8)
+LAYER = cython.declare(cython.int, 9)
+SET_POSITION = cython.declare(cython.int, 10)
+COMMAND = cython.declare(cython.int, 11)
+
+X = cython.declare(cython.int, 1)
+Y = cython.declare(cython.int, 2)
+Z = cython.declare(cython.int, 4)
+E = cython.declare(cython.int, 8)
+F = cython.declare(cython.int, 16)
+CLOCKWISE = cython.declare(cython.int, 32)
+RADIUS_FORM = cython.declare(cython.int, 64)
+XYZ = cython.declare(cython.int, 7)
+I_WORD = cython.declare(cython.int, 128)  # within this module only
+J_WORD = cython.declare(cython.int, 256)
+
+EXACT_DIGITS = cython.declare(cython.int, 15)  # 10**15 < 2**53
+INCH = cython.declare(cython.double, 25.4)  # mm
+HUGE = cython.declare(cython.double, 1e300)  # "numbers" of more than 300 digits are not taken for words
+RISE = cython.declare(cython.double, 1e-6)  # a smaller rise of Z is rounding, mm
+FIRST_FEED_MM_S: Final = (4000.0 / 60.0, 25.0, 50.0)  # before the first F word, per dialect
+PI: Final = 3.141592653589793
+NAN: Final = float("nan")
+
+POWERS_OF_TEN: Final = array("d", [float(10**power) for power in range(23)])  # each exact
+KINDS_OF_NAMES: Final = {name.encode(): kind for name, kind in EXTENDED_KINDS.items()}
+MARK_TEXTS: Final = (b"", b";LAYER_CHANGE", b"; CHANGE_LAYER", b";LAYER:")
+AXIS_WORDS = cython.declare(cython.uint, 1 << 23 | 1 << 24 | 1 << 25 | 1 << 4)  # X Y Z E, as `bit` gives them
+NOT_RETRACTION = cython.declare(  # P S R L X Y Z: with these G10 is another command under RepRapFirmware
+    cython.uint, 1 << 15 | 1 << 18 | 1 << 17 | 1 << 11 | 1 << 23 | 1 << 24 | 1 << 25
+)
+TOOLS = cython.declare(
+    cython.int, 64
+)  # tools with their own flow and diameter; higher numbers are a fork's own codes
+
+
+@cython.cclass
+class Scanner:
+    """Modal state of one firmware, and the loop that feeds it lines.
+
+    Parameters
+    ----------
+    dialect : 0 Marlin, 1 Klipper, 2 RepRapFirmware.
+    layer_marks : 0 none (each rise of Z at which filament is laid), 1 ``;LAYER_CHANGE``,
+        2 ``; CHANGE_LAYER``, 3 ``;LAYER:n``.
+
+    Attributes
+    ----------
+    line : lines read so far.
+    offset : byte offset in the file of the first byte that the next ``run`` is given; the caller moves
+        it on from block to block.
+    x, y, z : position in machine coordinates; for timing it starts at 0, and G28 sets 0. [mm]
+    shift_x, shift_y, shift_z : machine minus logical coordinate, as G92 left it. [mm]
+    e : the logical E register, in the file's unit (mm, or mm³ where E is volumetric).
+    known, homed : bits X 1, Y 2, Z 4: the position is known, the axis was homed.
+    absolute : G90 (1) or G91 (0).
+    e_absolute : how E words are read now, G90/G91 and M82/M83 taken together as the dialect does.
+    m82 : the last of M82 (1) and M83 (0).
+    stated : bits 1 (G90 or G91), 2 (M82 or M83): said since the last start macro; all set without one.
+    inches : 1 after G20 where the dialect has it.
+    feed : the F word in force, speed factor not included. [mm/s]
+    speed_factor : M220 / 100.
+    flow, diameters : per tool: M221 / 100 (Klipper: element 0 for all), filament diameter. [-, mm]
+    volumetric : E words are mm³.
+    tool : the active tool.
+    retracted : firmware retraction of the active tool is in effect.
+    macro : line of the last start macro that hides heating and homing; 0 for none.
+    layer : layers begun so far.
+    watch_z : X/Y motion that starts or ends below this height widens the box; -inf: none does. [mm]
+    box_min_x, box_min_y, box_max_x, box_max_y : the box (min above max: nothing in it yet). [mm]
+    put : what M220 B, SAVE_GCODE_STATE and M120 put aside.
+    unknown : commands that the dialect does not know, word to count.
+    refused : moves that the dialect does not take: under Klipper arcs by radius or in G91, and F0.
+    inert, stray : lines with commands of no effect; lines that hold no command at all.
+    """
+
+    line = cython.declare(cython.longlong, visibility="public")
+    offset = cython.declare(cython.longlong, visibility="public")
+    dialect = cython.declare(cython.int, visibility="readonly")
+    layer_marks = cython.declare(cython.int, visibility="readonly")
+    x = cython.declare(cython.double, visibility="public")
+    y = cython.declare(cython.double, visibility="public")
+    z = cython.declare(cython.double, visibility="public")
+    e = cython.declare(cython.double, visibility="public")
+    shift_x = cython.declare(cython.double, visibility="public")
+    shift_y = cython.declare(cython.double, visibility="public")
+    shift_z = cython.declare(cython.double, visibility="public")
+    feed = cython.declare(cython.double, visibility="public")
+    speed_factor = cython.declare(cython.double, visibility="public")
+    known = cython.declare(cython.int, visibility="public")
+    homed = cython.declare(cython.int, visibility="public")
+    absolute = cython.declare(cython.int, visibility="public")
+    e_absolute = cython.declare(cython.int, visibility="public")
+    m82 = cython.declare(cython.int, visibility="public")
+    stated = cython.declare(cython.int, visibility="public")
+    inches = cython.declare(cython.int, visibility="public")
+    volumetric = cython.declare(cython.int, visibility="public")
+    tool = cython.declare(cython.int, visibility="public")
+    layer = cython.declare(cython.int, visibility="public")
+    macro = cython.declare(cython.longlong, visibility="public")
+    watch_z = cython.declare(cython.double, visibility="public")
+    box_min_x = cython.declare(cython.double, visibility="public")
+    box_min_y = cython.declare(cython.double, visibility="public")
+    box_max_x = cython.declare(cython.double, visibility="public")
+    box_max_y = cython.declare(cython.double, visibility="public")
+    refused = cython.declare(cython.longlong, visibility="public")
+    inert = cython.declare(cython.longlong, visibility="public")
+    stray = cython.declare(cython.longlong, visibility="public")
+    unknown = cython.declare(dict, visibility="public")
+    flow = cython.declare(object, visibility="public")
+    diameters = cython.declare(object, visibility="public")
+    put = cython.declare(object, visibility="public")
+    layer_z: cython.double
+    retracted_tools: cython.ulonglong
+    # Words of the line at hand, by letter; what `other` hands back to `run`.
+    values: object
+    given: cython.uint  # letters with a number, bit 0 for A
+    bare: cython.uint  # letters without one
+    out_op: cython.int
+    out_arg: cython.int
+    out_x: cython.double
+    out_y: cython.double
+    out_z: cython.double
+    out_e: cython.double
+    out_f: cython.double
+    stop: cython.Py_ssize_t
+
+    def __init__(self, dialect: cython.int, layer_marks: cython.int = 0) -> None:
+        self.dialect = dialect
+        self.layer_marks = layer_marks
+        self.line = self.offset = 0
+        self.x = self.y = self.z = self.e = 0.0
+        self.shift_x = self.shift_y = self.shift_z = 0.0
+        self.feed = FIRST_FEED_MM_S[dialect]
+        self.speed_factor = 1.0
+        self.known = self.homed = 0
+        self.absolute = self.e_absolute = self.m82 = 1
+        self.stated = AXES_STATED | E_STATED
+        self.inches = self.volumetric = self.tool = self.layer = self.macro = 0
+        self.refused = self.inert = self.stray = 0
+        self.unknown = {}
+        self.flow = array("d", [1.0] * TOOLS)
+        self.diameters = array("d", [1.75] * TOOLS)
+        self.layer_z = float("-inf")
+        self.retracted_tools = 0
+        self.put = Put()
+        self.values = array("d", [0.0] * 26)
+        self.given = self.bare = 0
+        self.out_op = self.out_arg = 0
+        self.out_x = self.out_y = self.out_z = self.out_e = self.out_f = 0.0
+        self.stop = 0
+        self.watch_z = float("-inf")
+        self.reset_box()
+
+    def reset_box(self) -> None:
+        """Empty the box of low X/Y motion."""
+        self.box_min_x = self.box_min_y = float("inf")
+        self.box_max_x = self.box_max_y = float("-inf")
+
+    @property
+    def retracted(self) -> bool:
+        """Firmware retraction of the active tool is in effect."""
+        return bool(self.retracted_tools >> (0 if self.dialect == KLIPPER else self.tool) & 1)
+
+    @property
+    def flow_factor(self) -> float:
+        """M221 of the active tool, as a factor."""
+        return self.flow[0 if self.dialect == KLIPPER else self.tool]
+
+    @property
+    def filament_per_e(self) -> float:
+        """Filament that one unit of an E word feeds with the active tool, flow and volume included. [mm]."""
+        return self.gain(1)
+
+    @cython.cfunc
+    def gain(self, with_flow: cython.int) -> cython.double:
+        """Return the filament that one unit of an E word feeds. [mm]."""
+        factor: cython.double = 1.0
+        if with_flow:
+            factor = self.flow[0 if self.dialect == KLIPPER else self.tool]
+        if self.volumetric:
+            across: cython.double = self.diameters[self.tool]
+            factor = factor / (PI * across * across / 4)
+        return factor
+
+    def run(self, data: bytes, begin: cython.Py_ssize_t, rows) -> cython.Py_ssize_t:
+        """Read whole lines of *data* from *begin*; fill *rows*; return the position reached.
+
+        Parameters
+        ----------
+        data : bytes that end at a line end, or the last of a file; ``offset`` says where they stand.
+        begin : position of the first byte to read, a line's start.
+        rows : a block of rows, overwritten; ``rows.count`` says how many.
+
+        Returns
+        -------
+        Position behind the last line read: ``len(data)`` when all is read, less when *rows* are full.
+        """
+        size: cython.Py_ssize_t = len(data)
+        rows.count = 0
+        if begin >= size:
+            return begin
+        padded: bytes = data if data[size - 1] == 10 else data + b"\n"  # each scan stops at a line end
+        text: cython.const[cython.uchar][::1] = padded
+        powers: cython.double[::1] = POWERS_OF_TEN
+        row_op: cython.int[::1] = rows.op
+        row_arg: cython.int[::1] = rows.arg
+        row_line: cython.longlong[::1] = rows.line
+        row_start: cython.longlong[::1] = rows.start
+        row_length: cython.int[::1] = rows.length
+        row_x: cython.double[::1] = rows.x
+        row_y: cython.double[::1] = rows.y
+        row_z: cython.double[::1] = rows.z
+        row_e: cython.double[::1] = rows.e
+        row_f: cython.double[::1] = rows.f
+        row_i: cython.double[::1] = rows.i
+        row_j: cython.double[::1] = rows.j
+        limit: cython.Py_ssize_t = len(rows.op) - 2  # a line leaves at most two rows
+
+        # The state of every line, in locals: the loop keeps it in registers.
+        line: cython.longlong = self.line
+        offset: cython.longlong = self.offset
+        dialect: cython.int = self.dialect
+        marks: cython.int = self.layer_marks
+        watch_z: cython.double = self.watch_z
+        x: cython.double = self.x
+        y: cython.double = self.y
+        z: cython.double = self.z
+        e: cython.double = self.e
+        feed: cython.double = self.feed
+        known: cython.int = self.known
+        # Changed by `other` alone.
+        absolute: cython.bint = self.absolute != 0
+        e_absolute: cython.bint = self.e_absolute != 0
+        shift_x: cython.double = self.shift_x
+        shift_y: cython.double = self.shift_y
+        shift_z: cython.double = self.shift_z
+        unit: cython.double = INCH if self.inches else 1.0
+        e_unit: cython.double = self.e_unit()
+        gain: cython.double = self.gain(1)
+        gain_e_only: cython.double = self.gain(0) if dialect == REPRAPFIRMWARE else gain
+        speed: cython.double = self.speed_factor
+        speed_e_only: cython.double = 1.0 if dialect == REPRAPFIRMWARE else speed
+
+        n: cython.Py_ssize_t = 0
+        i: cython.Py_ssize_t = begin
+        j: cython.Py_ssize_t
+        start: cython.Py_ssize_t
+        c: cython.int
+        d: cython.int
+        code: cython.int
+        op: cython.int
+        new_layer: cython.bint
+        named: cython.int
+        before: cython.int
+        refused: cython.bint
+        value: cython.double
+        new_x: cython.double
+        new_y: cython.double
+        new_z: cython.double
+        new_e: cython.double
+        delta_e: cython.double
+        centre_i: cython.double
+        centre_j: cython.double
+        radius: cython.double
+        rate: cython.double
+
+        named = before = 0
+        new_x = new_y = new_z = delta_e = centre_i = centre_j = rate = 0.0
+
+        while i < size and n < limit:
+            start = i
+            line += 1
+            while True:  # one command a line, as a rule
+                op = 0
+                new_layer = False
+                c = text[i]
+                if c <= 32:
+                    if c == 10:
+                        break
+                    i += 1
+                    continue
+                code = 4
+                if c == 71 or c == 103:  # G
+                    j = i + 1
+                    code = 0
+                    d = text[j]
+                    while 48 <= d <= 57 and code < 1000:
+                        code = code * 10 + (d - 48)
+                        j += 1
+                        d = text[j]
+                    if j == i + 1 or d == 46 or d == 95 or 48 <= d <= 57:
+                        code = 4  # no number, a subcode, a name, a long number: for `other` to sort out
+                if code < 4:
+                    # --- G0 to G3 ---
+                    i = j
+                    named = 0
+                    new_x = x
+                    new_y = y
+                    new_z = z
+                    new_e = 0.0
+                    centre_i = centre_j = radius = 0.0
+                    rate = 0.0
+                    while True:
+                        c = text[i]
+                        if c <= 32:
+                            if c == 10:
+                                break
+                            i += 1
+                            continue
+                        if c == 59 or c == 42:  # comment, checksum: the rest of the line
+                            while text[i] != 10:
+                                i += 1
+                            break
+                        i += 1
+                        if c >= 97:
+                            c -= 32
+                        if c < 65 or c > 90:
+                            if c == 40:  # ( comment )
+                                while text[i] != 41 and text[i] != 10:
+                                    i += 1
+                            continue
+                        value, i = number(text, padded, i, powers)
+                        if value != value:
+                            continue  # a letter without a number names nothing
+                        if c == 88:  # X
+                            value = value * unit
+                            new_x = value + shift_x if absolute else x + value
+                            named |= X
+                        elif c == 89:  # Y
+                            value = value * unit
+                            new_y = value + shift_y if absolute else y + value
+                            named |= Y
+                        elif c == 69:  # E
+                            new_e = value * e_unit
+                            named |= E
+                        elif c == 70:  # F
+                            rate = value * unit / 60.0
+                            named |= F
+                        elif c == 90:  # Z
+                            value = value * unit
+                            new_z = value + shift_z if absolute else z + value
+                            named |= Z
+                        elif code >= 2:
+                            if c == 73:  # I
+                                centre_i = value * unit
+                                named |= I_WORD
+                            elif c == 74:  # J
+                                centre_j = value * unit
+                                named |= J_WORD
+                            elif c == 82:  # R
+                                radius = value * unit
+                                named |= RADIUS_FORM
+                    # Klipper refuses R and G91 for arcs: the row says so, and nothing changes.
+                    refused = code >= 2 and dialect == KLIPPER and (named & RADIUS_FORM != 0 or not absolute)
+                    if refused:
+                        self.refused += 1
+                    elif named & F:
+                        if rate > 0.0:
+                            feed = rate
+                        elif dialect == KLIPPER:
+                            self.refused += 1
+                        elif dialect == REPRAPFIRMWARE:
+                            feed = 0.0  # taken as it stands: as slow as that machine can
+                    if code >= 2:
+                        if named & RADIUS_FORM:
+                            centre_i = radius
+                            centre_j = 0.0
+                        if refused:
+                            named |= RADIUS_FORM
+                        elif centre_i == 0.0 and centre_j == 0.0:
+                            break  # no centre: no arc
+                        elif named & RADIUS_FORM and new_x == x and new_y == y:
+                            break  # a radius alone does not say where a full circle lies
+                        named = named & ~(I_WORD | J_WORD)
+                        if code == 2:
+                            named |= CLOCKWISE
+                    before = known
+                    delta_e = 0.0
+                    if named & E:
+                        if e_absolute:
+                            delta_e = new_e - e
+                            if not refused:
+                                e = new_e
+                        else:
+                            delta_e = new_e
+                            if not refused:
+                                e = e + new_e
+                    if named & XYZ:
+                        delta_e = delta_e * gain
+                        rate = feed * speed
+                        if absolute and not refused:
+                            known |= named & XYZ
+                    else:
+                        delta_e = delta_e * gain_e_only
+                        rate = feed * speed_e_only
+                    if code < 2 and new_x == x and new_y == y and new_z == z and delta_e == 0.0:
+                        break  # nothing moves
+                    op = ARC if code >= 2 else MOVE
+                    if not refused:
+                        if marks == NO_MARKS and delta_e > 0.0 and (code >= 2 or new_x != x or new_y != y):
+                            if new_z > self.layer_z + RISE:
+                                new_layer = True
+                                self.layer_z = new_z
+                            elif new_z < self.layer_z - RISE:
+                                self.layer_z = new_z
+                        if z < watch_z or new_z < watch_z:
+                            if code >= 2:
+                                self.widen_arc(x, y, new_x, new_y, centre_i, centre_j, named)
+                            elif new_x != x or new_y != y:
+                                self.widen(x, y, before)
+                                self.widen(new_x, new_y, known)
+                        x = new_x
+                        y = new_y
+                        z = new_z
+                elif c == 59:  # a comment line; in the first column it may be a layer mark
+                    new_layer = i == start and marks != NO_MARKS and self.is_mark(text, i)
+                    while text[i] != 10:
+                        i += 1
+                else:
+                    # Anything else: the state goes back into the object, and out again changed.
+                    self.line = line
+                    self.x = x
+                    self.y = y
+                    self.z = z
+                    self.e = e
+                    self.feed = feed
+                    self.known = known
+                    i = self.other(text, padded, i)
+                    x = self.x
+                    y = self.y
+                    z = self.z
+                    e = self.e
+                    feed = self.feed
+                    known = self.known
+                    absolute = self.absolute != 0
+                    e_absolute = self.e_absolute != 0
+                    shift_x = self.shift_x
+                    shift_y = self.shift_y
+                    shift_z = self.shift_z
+                    unit = INCH if self.inches else 1.0
+                    e_unit = self.e_unit()
+                    gain = self.gain(1)
+                    gain_e_only = self.gain(0) if dialect == REPRAPFIRMWARE else gain
+                    speed = self.speed_factor
+                    speed_e_only = 1.0 if dialect == REPRAPFIRMWARE else speed
+                    op = self.out_op
+                    named = self.out_arg
+                    new_x = self.out_x
+                    new_y = self.out_y
+                    new_z = self.out_z
+                    delta_e = self.out_e
+                    rate = self.out_f
+                    centre_i = centre_j = 0.0
+
+                if new_layer or op != 0:
+                    j = i
+                    while text[j] != 10:
+                        j += 1
+                    if text[j - 1] == 13:
+                        j -= 1
+                    if new_layer:
+                        self.layer += 1
+                        row_op[n] = LAYER
+                        row_arg[n] = self.layer
+                        row_line[n] = line
+                        row_start[n] = offset + start
+                        row_length[n] = j - start
+                        row_x[n] = row_y[n] = row_z[n] = row_e[n] = row_f[n] = row_i[n] = row_j[n] = 0.0
+                        n += 1
+                    if op != 0:
+                        row_op[n] = op
+                        row_arg[n] = named
+                        row_line[n] = line
+                        row_start[n] = offset + start
+                        row_length[n] = j - start
+                        row_x[n] = new_x
+                        row_y[n] = new_y
+                        row_z[n] = new_z
+                        row_e[n] = delta_e
+                        row_f[n] = rate
+                        row_i[n] = centre_i
+                        row_j[n] = centre_j
+                        n += 1
+                if text[i] == 10:
+                    break
+            i += 1
+
+        self.line = line
+        self.x = x
+        self.y = y
+        self.z = z
+        self.e = e
+        self.feed = feed
+        self.known = known
+        rows.count = n
+        return size if i > size else i
+
+    @cython.cfunc
+    def e_unit(self) -> cython.double:
+        """Return what one unit of an E word is in mm or mm³."""
+        if not self.inches:
+            return 1.0
+        return INCH * INCH * INCH if self.volumetric else INCH
+
+    @cython.cfunc
+    def is_mark(self, text: cython.const[cython.uchar][::1], i: cython.Py_ssize_t) -> cython.bint:
+        """Tell whether the line at *i* is a layer mark, whole; leave its end in ``stop``."""
+        mark: cython.const[cython.uchar][::1] = MARK_TEXTS[self.layer_marks]
+        k: cython.Py_ssize_t
+        for k in range(len(mark)):
+            if text[i + k] != mark[k]:  # a line end differs too, so this never runs past one
+                return False
+        i += len(mark)
+        if self.layer_marks == MARKS_B:
+            if text[i] == 45:
+                i += 1
+            if not 48 <= text[i] <= 57:
+                return False
+            while 48 <= text[i] <= 57:
+                i += 1
+        while text[i] == 32 or text[i] == 9 or text[i] == 13:
+            i += 1
+        self.stop = i
+        return text[i] == 10
+
+    # --- the box of low motion ---
+
+    @cython.cfunc
+    def widen(self, x: cython.double, y: cython.double, known: cython.int) -> cython.void:
+        """Take a point into the box; an unknown coordinate has no place in it."""
+        if known & X:
+            self.box_min_x = min(self.box_min_x, x)
+            self.box_max_x = max(self.box_max_x, x)
+        if known & Y:
+            self.box_min_y = min(self.box_min_y, y)
+            self.box_max_y = max(self.box_max_y, y)
+
+    def widen_arc(self, x0, y0, x1, y1, i, j, arg) -> None:
+        """Take an arc into the box, with its bulges."""
+        min_x, min_y, max_x, max_y = box_of((x0, y0), (x1, y1), i, j, arg)
+        self.widen(min_x, min_y, X | Y)
+        self.widen(max_x, max_y, X | Y)
+
+    # --- everything but G0 to G3 and comments ---
+
+    @cython.cfunc
+    def other(
+        self, text: cython.const[cython.uchar][::1], data: bytes, i: cython.Py_ssize_t
+    ) -> cython.Py_ssize_t:
+        """Read the command at *i*; leave its row in ``out_*`` (``out_op`` 0: none); return where to go on.
+
+        That is the line's end, or a further command on the same line: behind a line number, behind
+        stray bytes, and behind a mode word under RepRapFirmware.
+        """
+        begin: cython.Py_ssize_t = i
+        end: cython.Py_ssize_t = i
+        c: cython.int = text[i]
+        letter: cython.int = c - 32 if c >= 97 else c
+        code: cython.int = 0
+        self.out_op = self.out_arg = 0
+        self.out_x = self.out_y = self.out_z = self.out_e = self.out_f = 0.0
+        while text[end] != 10:
+            end += 1
+        if c >= 128 or c == 47:  # a byte order mark or other stray bytes, a block-skip mark
+            return i + 1
+        if c == 40:  # ( comment )
+            while text[i] != 41 and i < end:
+                i += 1
+            return min(i + 1, end)
+        if not (65 <= letter <= 90 or letter == 95):
+            if c != 35:  # a comment of Klipper's begins so
+                self.stray += 1
+            return end
+        i += 1
+        while text[i] == 32 and (letter == 71 or letter == 77 or letter == 84 or letter == 78):
+            i += 1  # "G 28"
+        first: cython.Py_ssize_t = i
+        while 48 <= text[i] <= 57 and i < first + 6:
+            code = code * 10 + (text[i] - 48)
+            i += 1
+        c = text[i]
+        if letter == 88 or letter == 89 or letter == 90 or letter == 69 or letter == 70:
+            if i > first or c == 45 or c == 46:
+                self.stray += 1  # axis words without a command: nothing moves for them
+                return end
+        if i == first or 48 <= c <= 57 or c == 95:
+            if letter == 78 and i > first:  # a long line number
+                while 48 <= text[i] <= 57:
+                    i += 1
+                return i
+            if letter == 84 and c == 45 and self.dialect == REPRAPFIRMWARE:  # T-1: no tool
+                self.out_op = COMMAND
+            else:
+                self.extended(data[begin:end])
+            return end
+        if letter == 78:  # N123: the command stands behind it
+            return i
+        if c == 46:  # G92.1, M73.1: a command of its own, some of them known
+            self.keep(
+                KEPT if letter == 71 and (code == 38 or code == 53 or code == 59) else UNKNOWN,
+                data[begin:end],
+            )
+        elif letter == 84 and code < TOOLS:
+            self.tool = code
+            self.out_op = TOOL
+            self.out_arg = code
+        elif letter == 71:
+            return self.g_code(code, text, data, begin, i, end)
+        elif letter == 77:
+            return self.m_code(code, text, data, begin, i, end)
+        else:
+            self.keep(UNKNOWN, data[begin:end])
+        return end
+
+    @cython.cfunc
+    def g_code(
+        self,
+        code: cython.int,
+        text: cython.const[cython.uchar][::1],
+        data: bytes,
+        begin: cython.Py_ssize_t,
+        i: cython.Py_ssize_t,
+        end: cython.Py_ssize_t,
+    ) -> cython.Py_ssize_t:
+        """Read a G command whose words begin at *i*; return where to go on."""
+        if code == 92:
+            self.words(text, data, i)
+            self.set_position()
+            return end
+        if code == 10 or code == 11:
+            self.words(text, data, i)
+            if code == 10 and self.dialect == REPRAPFIRMWARE and (self.given | self.bare) & NOT_RETRACTION:
+                self.out_op = COMMAND  # sets a tool's temperatures or offsets, or an origin
+                return end
+            mask: cython.ulonglong = 1
+            mask = mask << (0 if self.dialect == KLIPPER else self.tool)
+            was: cython.bint = self.retracted_tools & mask != 0
+            if code == 10:
+                self.out_op = RETRACT
+                self.out_arg = 0 if was else 1
+                self.retracted_tools |= mask
+            else:
+                self.out_op = UNRETRACT
+                self.out_arg = 1 if was else 0
+                self.retracted_tools &= ~mask
+            return end
+        table: bytes = G_TABLES[self.dialect]
+        kind: cython.int = table[code] if code < len(table) else UNKNOWN
+        self.keep(kind, data[begin:end])
+        if kind == MODAL and (code == 90 or code == 91 or code == 21):
+            return self.further(text, i, end)
+        return end
+
+    @cython.cfunc
+    def m_code(
+        self,
+        code: cython.int,
+        text: cython.const[cython.uchar][::1],
+        data: bytes,
+        begin: cython.Py_ssize_t,
+        i: cython.Py_ssize_t,
+        end: cython.Py_ssize_t,
+    ) -> cython.Py_ssize_t:
+        """Read an M command whose words begin at *i*; return where to go on."""
+        if code == 204:
+            self.words(text, data, i)
+            self.out_op = ACCELERATION
+            self.out_x = self.word(83) if self.given & bit(83) else NAN  # S
+            self.out_y = self.word(80) if self.given & bit(80) else NAN  # P
+            self.out_z = self.word(82) if self.given & bit(82) else NAN  # R
+            self.out_e = self.word(84) if self.given & bit(84) else NAN  # T
+            return end
+        table: bytes = M_TABLES[self.dialect]
+        kind: cython.int = table[code] if code < len(table) else UNKNOWN
+        if kind == INERT:
+            self.inert += 1
+            return end
+        self.keep(kind, data[begin:end])
+        if code == 82 or code == 83:
+            return self.further(text, i, end)
+        return end
+
+    @cython.cfunc
+    def set_position(self) -> cython.void:
+        """G92: the axes named stand where it says from now on.  Klipper: none named is all at 0."""
+        axes: cython.int = 0
+        unit: cython.double = INCH if self.inches else 1.0
+        bare_all: cython.bint = self.dialect == KLIPPER and self.given & AXIS_WORDS == 0
+        if bare_all or self.given & bit(88):
+            axes |= X
+            self.shift_x = self.x - (0.0 if bare_all else self.word(88) * unit)
+        if bare_all or self.given & bit(89):
+            axes |= Y
+            self.shift_y = self.y - (0.0 if bare_all else self.word(89) * unit)
+        if bare_all or self.given & bit(90):
+            axes |= Z
+            self.shift_z = self.z - (0.0 if bare_all else self.word(90) * unit)
+        if bare_all or self.given & bit(69):
+            axes |= E
+            self.e = 0.0 if bare_all else self.word(69) * self.e_unit()
+        if axes:
+            self.out_op = SET_POSITION
+            self.out_arg = axes
+
+    @cython.cfunc
+    def further(
+        self, text: cython.const[cython.uchar][::1], i: cython.Py_ssize_t, end: cython.Py_ssize_t
+    ) -> cython.Py_ssize_t:
+        """Return the next command on the line, which RepRapFirmware reads and the others do not."""
+        if self.dialect == REPRAPFIRMWARE:
+            while text[i] == 32:
+                i += 1
+            if (text[i] & 95 == 71 or text[i] & 95 == 77) and 48 <= text[i + 1] <= 57:
+                return i
+        return end
+
+    @cython.cfunc
+    def extended(self, line: bytes) -> cython.void:
+        """Read ``NAME KEY=VALUE``; what is merely kept or inert under Klipper needs no parsing."""
+        kind: cython.int = MODAL
+        if self.dialect == KLIPPER:
+            kind = KINDS_OF_NAMES.get(line.split(None, 1)[0], MODAL)
+        self.keep(kind, line)
+
+    @cython.cfunc
+    def keep(self, kind: cython.int, line: bytes) -> cython.void:
+        """Leave a COMMAND row, count an unknown command by its word, or act on a modal one."""
+        if kind == MODAL:
+            row = act(self, line)
+            if row is not None:
+                self.out_op = row.op
+                self.out_arg = row.arg
+                self.out_x = row.x
+                self.out_y = row.y
+                self.out_z = row.z
+                self.out_e = row.e
+                self.out_f = row.f
+            return
+        if kind == INERT:
+            self.inert += 1
+            return
+        self.out_op = COMMAND
+        if kind == ROAMING:
+            self.known = 0
+        elif kind == UNKNOWN:
+            word = command(line).name
+            self.unknown[word] = self.unknown.get(word, 0) + 1
+
+    # --- words ---
+
+    @cython.cfunc
+    def words(self, text: cython.const[cython.uchar][::1], data: bytes, i: cython.Py_ssize_t) -> cython.void:
+        """Read all words of the line from *i* into ``values``, ``given`` and ``bare``."""
+        values: cython.double[::1] = self.values
+        powers: cython.double[::1] = POWERS_OF_TEN
+        c: cython.int
+        value: cython.double
+        self.given = self.bare = 0
+        while True:
+            c = text[i]
+            if c == 10 or c == 59 or c == 42:
+                return
+            i += 1
+            if c == 40:
+                while text[i] != 41 and text[i] != 10:
+                    i += 1
+            if c >= 97:
+                c -= 32
+            if c < 65 or c > 90:
+                continue
+            value, i = number(text, data, i, powers)
+            if value != value:
+                self.bare |= bit(c)
+            else:
+                values[c - 65] = value
+                self.given |= bit(c)
+
+    @cython.cfunc
+    def word(self, letter: cython.int) -> cython.double:
+        """Return the value of *letter* (its ASCII code) on the line at hand."""
+        return self.values[letter - 65]
+
+
+@cython.cfunc
+@cython.inline
+def bit(letter: cython.int) -> cython.uint:
+    """Return the bit of a letter, given by its ASCII code."""
+    one: cython.uint = 1
+    return one << (letter - 65)
+
+
+@cython.cfunc
+@cython.inline
+@cython.exceptval(check=False)
+@cython.returns((cython.double, cython.Py_ssize_t))
+def number(
+    text: cython.const[cython.uchar][::1],
+    data: bytes,
+    i: cython.Py_ssize_t,
+    powers: cython.double[::1],
+):
+    """Return the number at *i*, NaN where there is none, and the position behind it.
+
+    ``[ ]* [-+]? digits [. digits]``, as ``float()`` reads it, bit for bit; no exponent, since E is a word.
+    """
+    d: cython.int = text[i]
+    negative: cython.bint = False
+    mantissa: cython.ulonglong = 0
+    whole: cython.longlong
+    decimals: cython.Py_ssize_t = 0
+    value: cython.double
+    while d == 32:
+        i += 1
+        d = text[i]
+    if d == 45 or d == 43:
+        negative = d == 45
+        i += 1
+        d = text[i]
+    first: cython.Py_ssize_t = i
+    while 48 <= d <= 57:
+        mantissa = mantissa * 10 + (d - 48)
+        i += 1
+        d = text[i]
+    digits: cython.Py_ssize_t = i - first
+    if d == 46:
+        i += 1
+        point: cython.Py_ssize_t = i
+        d = text[i]
+        while 48 <= d <= 57:
+            mantissa = mantissa * 10 + (d - 48)
+            i += 1
+            d = text[i]
+        decimals = i - point
+        digits += decimals
+    if digits == 0:
+        return NAN, i
+    if digits <= EXACT_DIGITS:
+        whole = mantissa
+        value = whole / powers[decimals]
+    else:
+        value = float(data[first:i])
+        if value > HUGE:
+            return NAN, i
+    return -value if negative else value, i

@@ -1,0 +1,170 @@
+"""A G-code file on disk as a stream of blocks that end on line ends.
+
+What a file is, its bytes say, not its name: slicers hand over files with any ending or none.  gzip and
+xz are read through.  Containers that hold G-code inside (binary G-code, zip) and other binaries are
+refused, with what to do instead.
+
+Left out: what the text means; writing (``edits``).
+"""
+
+import contextlib
+import hashlib
+import os
+import stat
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import IO, Any, Final, cast
+
+from gcodetool.errors import GcodeError
+
+BLOCK: Final = 1 << 20  # bytes a block, about
+HEAD: Final = 512 << 10  # enough for header, settings, pictures and start code
+TAIL: Final = 256 << 10  # enough for end code and settings
+LONGEST_LINE: Final = 8 << 20  # longer than any settings line: this is no G-code
+
+_GZIP: Final = b"\x1f\x8b"
+_XZ: Final = b"\xfd7zXZ\x00"
+_SNIFF: Final = 4096
+_DAMAGED: Final = (
+    "LZMAError",
+    "BadGzipFile",
+    "error",
+)  # by name: zlib.error and its like, imported if needed
+# What a file begins with, what that is called, what to do.
+CONTAINERS: Final = (
+    (b"GCDE", "binary G-code", "switch binary output off in the slicer and export again"),
+    (b"PK\x03\x04", "a zip container", "export plain G-code, or unpack the .gcode file inside it"),
+    (b"BZh", "bzip2-compressed", "unpack it first"),
+    (b"\x28\xb5\x2f\xfd", "zstd-compressed", "unpack it first"),
+    (b"\xff\xfe", "UTF-16 text", "save it as UTF-8"),
+    (b"\xfe\xff", "UTF-16 text", "save it as UTF-8"),
+)
+
+
+@dataclass(frozen=True)
+class Source:
+    """A file that was sniffed and can be read.
+
+    Attributes
+    ----------
+    path : where it is.
+    size : its bytes on disk.
+    compression : ``""``, ``"gzip"`` or ``"xz"``.
+    head, tail : first and last part of the text, whole lines; of a short file both are all of it.
+    """
+
+    path: Path
+    size: int
+    compression: str
+    head: bytes = field(repr=False)
+    tail: bytes = field(repr=False)
+
+    def blocks(self, size: int = BLOCK) -> Iterator[bytes]:
+        """Yield the text in blocks of about *size* bytes; each but the last ends at a line end.
+
+        Raises
+        ------
+        GcodeError
+            The file went away, is damaged, or holds a line of more than 8 MiB.
+        """
+        with _reading(self.path), _opened(self.path, self.compression) as file:
+            rest = b""
+            while chunk := file.read(size):
+                cut = chunk.rfind(b"\n") + 1
+                if cut == 0:
+                    rest += chunk
+                    if len(rest) > LONGEST_LINE:
+                        raise GcodeError(
+                            f"{self.path}: a line of more than {LONGEST_LINE >> 20} MiB; this is no G-code"
+                        )
+                    continue
+                yield rest + chunk[:cut] if rest else chunk[:cut] if cut < len(chunk) else chunk
+                rest = chunk[cut:]
+            if rest:
+                yield rest
+
+    def sha256(self) -> str:
+        """Return the digest of the file's bytes as they stand on disk, as hexadecimal digits."""
+        with _reading(self.path), self.path.open("rb") as file:
+            return hashlib.file_digest(cast("Any", file), "sha256").hexdigest()
+
+
+def sniff(path: Path | str) -> Source:
+    """Open *path*, tell what it is by its bytes, and read its head and tail.
+
+    Raises
+    ------
+    GcodeError
+        Missing, not a regular file, not readable, empty, compressed data damaged, or no text.
+    """
+    path = Path(path)
+    with _reading(path):
+        found = path.stat()
+        if stat.S_ISDIR(found.st_mode):
+            raise GcodeError(f"{path}: is a folder; name a G-code file in it")
+        if not stat.S_ISREG(found.st_mode):
+            raise GcodeError(f"{path}: is not a regular file; save the G-code to a file first")
+        if found.st_size == 0:
+            raise GcodeError(f"{path}: is empty; slice and export it again")
+        with path.open("rb") as file:
+            magic = file.read(_SNIFF)
+        compression = "gzip" if magic.startswith(_GZIP) else "xz" if magic.startswith(_XZ) else ""
+        head, tail = _ends(path, compression)
+    start = head[:_SNIFF]
+    for mark, what, remedy in CONTAINERS:
+        if start.startswith(mark):
+            raise GcodeError(f"{path}: is {what}, not plain G-code; {remedy}")
+    if b"\0" in start:
+        raise GcodeError(f"{path}: is a binary file, not G-code; export plain G-code from the slicer")
+    if not start:
+        raise GcodeError(f"{path}: holds no text once unpacked; slice and export it again")
+    return Source(path, found.st_size, compression, head, tail)
+
+
+def _ends(path: Path, compression: str) -> tuple[bytes, bytes]:
+    """Return the first and last part of the text, cut at line ends."""
+    with _opened(path, compression) as file:
+        head = file.read(HEAD)
+        if len(head) < HEAD:
+            return head, head
+        if compression:
+            last = head
+            while chunk := file.read(BLOCK):
+                last = (last + chunk)[-TAIL:]
+        else:
+            length = file.seek(0, os.SEEK_END)
+            file.seek(max(0, length - TAIL))
+            last = file.read(TAIL)
+    head = head[: head.rfind(b"\n") + 1] or head
+    return head, last[last.find(b"\n") + 1 :] or last
+
+
+def _opened(path: Path, compression: str) -> IO[bytes]:
+    if compression == "gzip":
+        import gzip
+
+        return cast("IO[bytes]", gzip.open(path, "rb"))
+    if compression == "xz":
+        import lzma
+
+        return cast("IO[bytes]", lzma.open(path, "rb"))
+    return path.open("rb", buffering=0)
+
+
+@contextlib.contextmanager
+def _reading(path: Path) -> Iterator[None]:
+    """Turn what can go wrong while reading *path* into one line for the user."""
+    try:
+        yield
+    except FileNotFoundError as error:
+        raise GcodeError(f"{path}: no such file; check the name") from error
+    except PermissionError as error:
+        raise GcodeError(f"{path}: may not be read; check its permissions") from error
+    except Exception as error:
+        damaged = isinstance(error, EOFError) or type(error).__name__ in _DAMAGED
+        if damaged:
+            raise GcodeError(f"{path}: the compressed data are damaged or cut off; copy it again") from error
+        if isinstance(error, OSError):
+            raise GcodeError(f"{path}: cannot be read: {error.strerror or error}") from error
+        raise
