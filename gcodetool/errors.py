@@ -16,6 +16,7 @@ turns them into exit codes.
 """
 
 from pathlib import Path
+from typing import Self
 
 
 class GcodetoolError(Exception):
@@ -28,7 +29,7 @@ class InputError(GcodetoolError):
     """A file says something that it cannot mean."""
 
     @classmethod
-    def at(cls, path: "str | Path", line: int | None, text: str) -> "InputError":
+    def at(cls, path: "str | Path", line: int | None, text: str) -> Self:
         """Return the error with its place in front: ``file:line: text``."""
         where = str(path) if line is None else f"{path}:{line}"
         return cls(f"{where}: {text}")

@@ -1,0 +1,228 @@
+"""Air and its water: saturation, vapour pressure, humidity, dew point, diffusivity.
+
+Plain functions of numbers or arrays.  Inside, temperatures are kelvin and pressures pascal; at
+the edge stand degrees Celsius and per cent, named so.  Humidity is always taken relative to
+liquid water, below the freezing point too, as hygrometers and weather services do.
+Left out: total pressure other than one standard atmosphere (it enters the diffusivity only).
+"""
+
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from gcodetool.errors import OutOfRangeError
+
+Floats = NDArray[np.float64]
+
+ZERO_CELSIUS_K: Final = 273.15
+TRIPLE_POINT_K: Final = 273.16
+CRITICAL_POINT_K: Final = 647.096
+CRITICAL_PRESSURE_PA: Final = 22.064e6
+LOWEST_K: Final = 213.15  # -60 °C; the Magnus form is stated to -45 and goes on smoothly
+GAS_CONSTANT_WATER: Final = 461.5  # J/(kg K)
+STANDARD_PRESSURE_PA: Final = 101_325.0
+COEFFICIENTS: Final = np.array([-7.85951783, 1.84408259, -11.7866497, 22.6807411, -15.9618719, 1.80122502])
+POWERS: Final = np.array([1.0, 1.5, 3.0, 3.5, 4.0, 7.5])
+
+# Film coefficients at the face of a winding.  Own estimates: free convection about 5 W/(m² K) and as much by
+# radiation in still air, three times the convection with a fan; mass transfer by the Lewis relation,
+# h_m = h_c/(rho c_p Le^(2/3)) with rho c_p = 1210 J/(m³ K), Le = 0.88.
+STILL_HEAT_W_M2K: Final = 10.0
+STILL_MASS_M_S: Final = 0.0045
+FAN_HEAT_W_M2K: Final = 20.0
+FAN_MASS_M_S: Final = 0.0135
+
+
+@dataclass(frozen=True)
+class Desiccant:
+    """What a drying agent holds in equilibrium at 25 °C: per cent of its dry mass over per cent RH.
+
+    `fresh_rh_pct` is the humidity that a newly regenerated charge starts from.
+    """
+
+    rh_pct: tuple[float, ...]
+    content_wt_pct: tuple[float, ...]
+    fresh_rh_pct: float
+
+
+# Handbook values, recalled (molecular sieve: read); docs/physics.md, section 2.
+DESICCANTS: Final[dict[str, Desiccant]] = {
+    "silica gel": Desiccant((0, 10, 20, 30, 40, 50, 60, 80, 100), (0, 7, 12, 18, 24, 28, 31, 35, 37), 5),
+    "molecular sieve": Desiccant((0, 1, 5, 10, 20, 50, 80, 100), (0, 12, 17, 19, 20, 21, 22, 22.7), 1),
+    "activated alumina": Desiccant((0, 10, 20, 50, 80, 100), (0, 6, 8, 17, 28, 35), 3),
+    "clay": Desiccant((0, 10, 20, 50, 80, 100), (0, 6, 10, 18, 24, 28), 10),
+    # Deliquescent: its solution holds about 30 % RH until it is used up.
+    "calcium chloride": Desiccant((0, 29, 31, 100), (0, 10, 110, 120), 29),
+}
+
+
+@dataclass(frozen=True)
+class Air:
+    """The air around a spool, constant for a while, and how the spool's face meets it.
+
+    Attributes
+    ----------
+    temperature_K, vapour_Pa
+        Of the air.  In a closed place `vapour_Pa` is only where the air starts.
+    closed
+        No vapour crosses the outside of the bag or box; `air_m3` of air stand around the winding.
+    desiccant, desiccant_kg
+        In a closed place, in equilibrium with its air.
+    heat_W_m2K, mass_m_s
+        Film coefficients at the face of the winding.
+    """
+
+    temperature_K: float
+    vapour_Pa: float
+    closed: bool = False
+    air_m3: float = 0.0
+    desiccant: Desiccant | None = None
+    desiccant_kg: float = 0.0
+    heat_W_m2K: float = STILL_HEAT_W_M2K
+    mass_m_s: float = STILL_MASS_M_S
+
+    @property
+    def rh_pct(self) -> float:
+        """Relative humidity, per cent."""
+        return 100.0 * self.vapour_Pa / float(saturation_pressure(self.temperature_K))
+
+    @property
+    def temperature_C(self) -> float:  # noqa: N802
+        """Temperature, °C."""
+        return self.temperature_K - ZERO_CELSIUS_K
+
+
+def in_range(name: str, value: ArrayLike, low: float, high: float, unit: str) -> Floats:
+    """Return *value* as an array; NaN stays NaN.
+
+    Raises
+    ------
+    OutOfRangeError
+        With the first value that lies outside *low* to *high*.
+    """
+    array = np.asarray(value, dtype=np.float64)
+    outside = array[(array < low) | (array > high)]
+    if outside.size:
+        raise OutOfRangeError(f"{name} is {outside.flat[0]:g} {unit}, outside {low:g} to {high:g} {unit}")
+    return array
+
+
+def saturation_pressure(temperature_K: ArrayLike) -> Floats:
+    """Return the vapour pressure of water over its liquid.
+
+    >>> saturation_pressure([293.15, 353.15, 373.15]).round().tolist()
+    [2339.0, 47416.0, 101418.0]
+    >>> float(saturation_pressure(253.15).round(1))  # supercooled, -20 °C
+    126.0
+
+    Parameters
+    ----------
+    temperature_K : any shape
+        From -60 °C, 213.15, to the critical point, 647.096. [K]
+
+    Returns
+    -------
+    Pressure, of the same shape. [Pa]
+
+    Raises
+    ------
+    OutOfRangeError
+        Outside that range.
+
+    References
+    ----------
+    .. [1] IAPWS SR1-86(1992), "Saturation Properties of Ordinary Water Substance", eq. 1;
+       above the triple point.
+    .. [2] WMO-No. 8, annex 4.B, the Magnus form over (supercooled) water; below it.
+    """
+    temperature = in_range("temperature", temperature_K, LOWEST_K, CRITICAL_POINT_K, "K")
+    distance = np.clip(1.0 - temperature / CRITICAL_POINT_K, 0.0, 1.0)
+    series = (distance[..., np.newaxis] ** POWERS) @ COEFFICIENTS
+    liquid = CRITICAL_PRESSURE_PA * np.exp(series * CRITICAL_POINT_K / temperature)
+    return np.asarray(np.where(temperature < TRIPLE_POINT_K, _magnus(temperature), liquid))
+
+
+def _magnus(temperature_K: Floats) -> Floats:
+    """Return the Magnus form of the vapour pressure over water, -45 to 60 °C [Pa]."""
+    celsius = np.maximum(temperature_K - ZERO_CELSIUS_K, -60.0)
+    return np.asarray(611.2 * np.exp(17.62 * celsius / (243.12 + celsius)))
+
+
+def vapour_pressure(temperature_K: ArrayLike, rh_pct: ArrayLike) -> Floats:
+    """Return the vapour pressure of air at *temperature_K* and 0 to 100 *rh_pct* [Pa].
+
+    Raises
+    ------
+    OutOfRangeError
+        For a humidity outside 0 to 100 % or a temperature outside the equation's range.
+    """
+    humidity = in_range("relative humidity", rh_pct, 0.0, 100.0, "%")
+    return np.asarray(humidity / 100.0 * saturation_pressure(temperature_K))
+
+
+def vapour_density(temperature_K: ArrayLike, vapour_Pa: ArrayLike) -> Floats:
+    """Return the mass of vapour in a volume of air [kg/m³], an ideal gas.
+
+    >>> float((1000 * vapour_density(296.15, vapour_pressure(296.15, 50))).round(1))  # g/m³ at 23 °C, 50 % RH
+    10.3
+    """
+    return np.asarray(np.asarray(vapour_Pa) / (GAS_CONSTANT_WATER * np.asarray(temperature_K)))
+
+
+def heated_rh_pct(room_K: ArrayLike, room_rh_pct: ArrayLike, heated_K: ArrayLike) -> Floats:
+    """Return the humidity of room air after heating: its vapour stays what it was.
+
+    >>> heated_rh_pct(296.15, 50, [313.15, 353.15]).round(1).tolist()
+    [19.0, 3.0]
+    """
+    return np.asarray(100.0 * vapour_pressure(room_K, room_rh_pct) / saturation_pressure(heated_K))
+
+
+def dew_point(vapour_Pa: ArrayLike) -> Floats:
+    """Return the temperature at which vapour of this pressure condenses [K]; NaN where there is none.
+
+    The Magnus form inverted, then two Newton steps on `saturation_pressure`.
+
+    >>> float(dew_point(saturation_pressure(285.15)).round(3))
+    285.15
+    """
+    pressure = np.asarray(vapour_Pa, dtype=np.float64)
+    g = np.log(np.where(pressure > 0, pressure, np.nan) / 611.2)
+    kelvin = np.clip(ZERO_CELSIUS_K + 243.12 * g / (17.62 - g), LOWEST_K, CRITICAL_POINT_K - 1.0)
+    for _ in range(2):
+        here = saturation_pressure(kelvin)
+        slope = (saturation_pressure(kelvin + 1e-3) - here) / 1e-3
+        kelvin = np.clip(kelvin + (pressure - here) / slope, LOWEST_K, CRITICAL_POINT_K - 1.0)
+    return np.asarray(kelvin)
+
+
+def vapour_diffusivity(temperature_K: ArrayLike, pressure_Pa: float = STANDARD_PRESSURE_PA) -> Floats:
+    """Return the diffusivity of vapour in air [m²/s]; handbook form, recalled.
+
+    >>> vapour_diffusivity([298.15, 353.15]).round(7).tolist()
+    [2.53e-05, 3.44e-05]
+    """
+    ratio = np.asarray(temperature_K, dtype=np.float64) / ZERO_CELSIUS_K
+    return np.asarray(2.16e-5 * ratio**1.81 * (STANDARD_PRESSURE_PA / pressure_Pa))
+
+
+def room_air(temperature_C: float, rh_pct: float, **films: Any) -> Air:
+    """Return open air as a thermometer and a hygrometer read it.
+
+    >>> room = room_air(23, 50)
+    >>> round(room.vapour_Pa), round(room.rh_pct)
+    (1405, 50)
+    """
+    kelvin = temperature_C + ZERO_CELSIUS_K
+    return Air(kelvin, float(vapour_pressure(kelvin, rh_pct)), **films)
+
+
+def heated_air(temperature_C: float, vapour_Pa: float, *, fan: bool = True) -> Air:
+    """Return a dryer's air: heated, its vapour pressure kept (never above saturation)."""
+    kelvin = temperature_C + ZERO_CELSIUS_K
+    vapour = min(vapour_Pa, float(saturation_pressure(kelvin)))
+    if not fan:
+        return Air(kelvin, vapour)
+    return Air(kelvin, vapour, heat_W_m2K=FAN_HEAT_W_M2K, mass_m_s=FAN_MASS_M_S)

@@ -1,0 +1,293 @@
+"""The field of a spool, and the one door to the kernel: a snapshot in, a march, a snapshot out.
+
+`Field` is a frozen picture in numpy arrays; `March` holds the same numbers in flat arrays that
+the kernel works on, compiled or interpreted, and lets strand be drawn off the outside.
+"""
+
+import math
+from array import array
+from dataclasses import dataclass, replace
+from types import SimpleNamespace
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from gcodetool.moisture import solver
+from gcodetool.moisture.air import Air, saturation_pressure, vapour_density
+from gcodetool.moisture.polymer import Polymer
+from gcodetool.moisture.winding import (
+    CONDUCTIVITY_W_MK,
+    HEAT_CAPACITY_J_KGK,
+    SHELLS,
+    TORTUOSITY,
+    Shells,
+    Winding,
+    shells,
+)
+
+Floats = NDArray[np.float64]
+
+FIRST_STEP_S: Final = 1.0  # after a change of air
+GROWTH: Final = 1.3  # of the steps; docs/physics.md, section 5, measures what that costs
+LONGEST_S: Final = 1e9
+
+# An exposed strand needs no film (Biot number above 1000) and warms in a minute: the cell of a loose coil
+# hangs on the air through what is nearly nothing.
+_LOOSE_PITCH_M: Final = 1e-6
+_LOOSE_HEAT: Final = 1e6
+_LOOSE_MASS: Final = 1e3
+
+
+@dataclass(frozen=True)
+class Field:
+    """Water and temperature of a spool; layer 0 on the hub, shell 0 in the strand's centre.
+
+    Attributes
+    ----------
+    winding
+        The layers that are left.
+    water : (layers, shells, members)
+        Content, kg per kg of dry strand.
+    gap : (layers, members)
+        Vapour in the air between the turns, kg/m³.
+    temperature_K : (layers, members)
+    store_kg : (members,) or None
+        Water in the air and desiccant of the closed place the spool is in.
+    """
+
+    winding: Winding
+    water: Floats
+    gap: Floats
+    temperature_K: Floats
+    store_kg: Floats | None = None
+
+    @property
+    def members(self) -> int:
+        """How many members."""
+        return int(self.water.shape[2])
+
+    @property
+    def grid(self) -> Shells:
+        """The strand's rings."""
+        return shells(self.water.shape[1])
+
+    def layer_mean(self) -> Floats:
+        """Return the mean content of each layer's strand, (layers, members) [kg/kg]."""
+        return np.asarray(np.einsum("lsm,s->lm", self.water, self.grid.share))
+
+    def mean(self) -> Floats:
+        """Return the mean content of all strand left, (members,) [kg/kg]; NaN on an empty reel."""
+        mass = self.winding.strand_kg()
+        if not mass.size:
+            return np.full(self.members, np.nan)
+        return np.asarray(mass @ self.layer_mean() / mass.sum())
+
+    def outer_mean(self) -> Floats:
+        """Return the mean content of the outermost layer, which is fed next, (members,) [kg/kg]."""
+        if not self.winding.layers:
+            return np.full(self.members, np.nan)
+        return np.asarray(self.grid.share @ self.water[-1])
+
+    def water_kg(self) -> Floats:
+        """Return all water in strand, gaps and closed place, (members,) [kg]."""
+        held = self.winding.strand_kg() @ self.layer_mean() + self.winding.gap_m3() @ self.gap
+        return np.asarray(held if self.store_kg is None else held + self.store_kg)
+
+    def outermost(self) -> "Field":
+        """Return the strand of the outermost layer alone, open to the air: what hangs in a guide tube."""
+        piece = self.winding.length_m[-1:] * 0.0 + 1.0
+        alone = replace(self.winding, length_m=piece, full_m=piece, loose=True)
+        return Field(alone, self.water[-1:], self.gap[-1:], self.temperature_K[-1:])
+
+
+def uniform(
+    winding: Winding, polymer: Polymer, content: ArrayLike, temperature_K: float, *, count: int = SHELLS
+) -> Field:
+    """Return a field of one *content* per member [kg/kg], its gaps in equilibrium with it."""
+    value = np.broadcast_to(np.asarray(content, dtype=np.float64), (polymer.members,))
+    water = np.broadcast_to(value, (winding.layers, count, polymer.members)).copy()
+    pressure = polymer.activity(value, temperature_K) * float(saturation_pressure(temperature_K))
+    shape = (winding.layers, polymer.members)
+    gap = np.broadcast_to(vapour_density(temperature_K, pressure), shape).copy()
+    return Field(winding, water, gap, np.full(shape, temperature_K))
+
+
+def _flat(values: ArrayLike) -> "array[float]":
+    return array("d", np.ascontiguousarray(values, dtype=np.float64).tobytes())
+
+
+def _zeros(count: int) -> "array[float]":
+    return array("d", bytes(8 * count))
+
+
+class March:
+    """A field on its way through time; make one from a `Field`, take one back with `field`.
+
+    Parameters
+    ----------
+    start, polymer
+        Of the same members.
+    kernel
+        The module of the kernel; the interpreted twin in tests.
+
+    Attributes
+    ----------
+    fed_kg, vented_kg : (members,)
+        Water that left with the strand drawn off, and with the air of its gaps.
+    """
+
+    def __init__(self, start: Field, polymer: Polymer, *, kernel: Any = solver) -> None:
+        self.winding = start.winding
+        self.polymer = polymer
+        self.shells = start.water.shape[1]
+        self.members = start.members
+        self._air: Air | None = None
+        grid = start.grid
+        wound = start.winding
+        loose = wound.loose
+        layers = wound.layers
+        self.given = SimpleNamespace(
+            layers=layers,
+            shells=self.shells,
+            members=self.members,
+            gab=polymer.gab,
+            parameters=_flat(
+                [
+                    polymer.diffusivity_m2_s,
+                    polymer.diffusivity_per_content,
+                    polymer.activation_K,
+                    polymer.sorption_K,
+                    polymer.first,
+                    polymer.second,
+                    polymer.third,
+                    polymer.bed_factor,
+                ]
+            ),
+            share=_flat(grid.share),
+            conductance=_flat(grid.conductance),
+            radius_m=wound.diameter_m / 2.0,
+            pitch_m=_LOOSE_PITCH_M if loose else wound.pitch_m,
+            bed=wound.void_fraction / TORTUOSITY,
+            conductivity=CONDUCTIVITY_W_MK,
+            heat_capacity=HEAT_CAPACITY_J_KGK,
+            strand_kg=_flat(wound.strand_kg()),
+            gap_m3=_flat(wound.gap_m3()),
+            face_m2=_flat(wound.face_m2()),
+            water=_flat(start.water),
+            gap=_flat(start.gap),
+            temperature=_flat(start.temperature_K),
+            store=_zeros(self.members),
+            inflow=_zeros(self.members),
+            work=_zeros,
+        )
+        self.fed_kg = np.zeros(self.members)
+        self.vented_kg = np.zeros(self.members)
+        self.kernel: Any = kernel.Reel(self.given)
+        self._store = start.store_kg
+        self._share = grid.share
+
+    def surround(self, air: Air, *, again: bool = False) -> None:
+        """Put the spool into *air*; *again*: it was in this closed place already, whose store goes on."""
+        desiccant = air.desiccant
+        loose = self.winding.loose
+        store = np.zeros(self.members)
+        if air.closed:
+            if again and self._store is not None:
+                store = self._store
+            else:
+                store += air.air_m3 * float(vapour_density(air.temperature_K, air.vapour_Pa))
+                if desiccant is not None:
+                    fresh = np.interp(desiccant.fresh_rh_pct, desiccant.rh_pct, desiccant.content_wt_pct)
+                    store += air.desiccant_kg * float(fresh) / 100.0
+        self.given.store[:] = _flat(store)
+        self._air = air
+        self.kernel.surround(
+            SimpleNamespace(
+                temperature_K=air.temperature_K,
+                vapour_Pa=air.vapour_Pa,
+                closed=air.closed,
+                hub_open=False,
+                air_m3=air.air_m3,
+                heat_W_m2K=_LOOSE_HEAT if loose else air.heat_W_m2K,
+                mass_m_s=_LOOSE_MASS if loose else air.mass_m_s,
+                desiccant_kg=air.desiccant_kg if desiccant is not None else 0.0,
+                activity=_flat([0.0, 1.0] if desiccant is None else np.array(desiccant.rh_pct) / 100.0),
+                content=_flat(
+                    [0.0, 0.0] if desiccant is None else np.array(desiccant.content_wt_pct) / 100.0
+                ),
+            )
+        )
+
+    def run(self, seconds: float, *, first_s: float = FIRST_STEP_S, longest_s: float = LONGEST_S) -> float:
+        """March on; return the step that would come next [s]."""
+        if not self.winding.layers or seconds <= 0.0:
+            return first_s
+        return float(self.kernel.march(seconds, first_s, GROWTH, longest_s))
+
+    def keep(self) -> None:
+        """Remember what a closed place holds, for a stay that goes on (`surround` with *again*)."""
+        self._store = np.array(self.given.store) if self._air is not None and self._air.closed else None
+
+    def feed(self, length_m: float) -> None:
+        """Draw strand off the outside; the layers below come to the face as it recedes."""
+        before = self.winding
+        after = before.after(length_m)
+        lost = before.strand_kg()
+        lost[: after.layers] -= after.strand_kg()
+        vented = before.gap_m3()
+        vented[: after.layers] -= after.gap_m3()
+        for layer in map(int, np.flatnonzero(lost)):
+            self.fed_kg += lost[layer] * self._layer_mean(layer)
+            self.vented_kg += vented[layer] * np.array(
+                self.given.gap[layer * self.members : (layer + 1) * self.members]
+            )
+        self.winding = after
+        self.kernel.set_layers(after.layers)
+        count = after.layers
+        if count:
+            self.given.strand_kg[count - 1] = float(after.strand_kg()[-1])
+            self.given.gap_m3[count - 1] = float(after.gap_m3()[-1])
+            if after.loose:
+                self.given.face_m2[1] = float(after.face_m2()[1])
+
+    def outer_mean(self) -> Floats:
+        """Return the mean content of the strand fed next, (members,) [kg/kg]; NaN when empty."""
+        if not self.winding.layers:
+            return np.full(self.members, np.nan)
+        return self._layer_mean(self.winding.layers - 1)
+
+    def inflow_kg(self) -> Floats:
+        """Return the water that has come in from outside, (members,) [kg]."""
+        return np.array(self.given.inflow)
+
+    def field(self) -> Field:
+        """Return the field as it is now."""
+        layers, cells = self.winding.layers, self.winding.layers * self.members
+        shape = (layers, self.members)
+        closed = self._air is not None and self._air.closed
+        return Field(
+            self.winding,
+            np.array(self.given.water[: cells * self.shells]).reshape(layers, self.shells, self.members),
+            np.array(self.given.gap[:cells]).reshape(shape),
+            np.array(self.given.temperature[:cells]).reshape(shape),
+            np.array(self.given.store) if closed else None,
+        )
+
+    def _layer_mean(self, layer: int) -> Floats:
+        size = self.shells * self.members
+        piece = np.frombuffer(self.given.water, dtype=np.float64)[layer * size : (layer + 1) * size]
+        return np.asarray(self._share @ piece.reshape(self.shells, self.members))
+
+
+def crossing_s(before: Floats, after: Floats, limit: Floats, begin_s: float, end_s: float) -> Floats:
+    """Return when a rising content passed *limit* between two moments, (members,) [s].
+
+    Uptake at a fresh surface grows with the square root of time, so the line is straight in it; NaN where
+    the limit was not passed.
+    """
+    passed = (before <= limit) & (after > limit)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        share = np.where(passed, (limit - before) / (after - before), np.nan)
+    root = math.sqrt(begin_s) + share * (math.sqrt(end_s) - math.sqrt(begin_s))
+    return np.asarray(root**2)

@@ -1,0 +1,272 @@
+"""What arrives at the nozzle: a state, the air of the print and a feed become contents over time.
+
+Printing draws the outermost layer turn by turn; the winding recedes and the next layer meets the
+air.  A parked tool is the same with a feed that begins late.  The strand in guide tube and hot
+end ages apart, in its own air, and is not part of the contents: it is what a purge takes out.
+Left out: heat from the printer.
+"""
+
+import math
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from gcodetool.errors import OutOfRangeError
+from gcodetool.moisture.air import Air
+from gcodetool.moisture.field import FIRST_STEP_S, GROWTH, Field, March
+from gcodetool.moisture.history import State, Surroundings
+
+Floats = NDArray[np.float64]
+
+NEW_LAYER_STEP_S: Final = 10.0  # its air changes less than a spool's that is moved
+
+
+@dataclass(frozen=True)
+class Arrival:
+    """What a job takes off a spool; contents in wt %.
+
+    Attributes
+    ----------
+    wt_pct : (segments, members)
+        Of the strand that each segment feeds; where a segment feeds nothing, what it would have
+        fed; NaN from where the reel is empty.
+    start_wt_pct, worst_wt_pct : (members,)
+        Of the first strand fed, and the wettest segment's; a job that feeds nothing: the next-fed strand's.
+    path_wt_pct : (members,)
+        Of the strand in tube and hot end when this tool begins to feed.
+    fed_mm, short_mm
+        Drawn off the reel, and what the job asks for beyond that.
+    empty_at
+        The first segment that the reel cannot feed to its end, or None.
+    after
+        The spool when the job has ended.
+    """
+
+    wt_pct: Floats
+    start_wt_pct: Floats
+    worst_wt_pct: Floats
+    path_wt_pct: Floats
+    fed_mm: float
+    short_mm: float
+    empty_at: int | None
+    after: State
+
+
+def forecast(
+    state: State,
+    around: Surroundings | Air,
+    feed: ArrayLike,
+    *,
+    delay_s: float = 0.0,
+    until_s: float | None = None,
+) -> Arrival:
+    """Return what *feed* takes off the spool.
+
+    Parameters
+    ----------
+    state
+        The spool at the clock's zero.
+    around
+        The air of the print, around reel and path; constant.
+    feed : (segments, 3)
+        Start and end on the job's clock [s] and net length fed [mm]; in order of time, not overlapping.
+        A negative length (drawn back) is made up for by what is fed next.
+    delay_s
+        Idle time in the same air before the job's clock begins.
+    until_s
+        Where the job ends, if later than the last segment.
+
+    Raises
+    ------
+    OutOfRangeError
+        Segments out of order, or numbers that are not finite.
+    """
+    if isinstance(around, Air):
+        around = Surroundings(around, around)
+    begin, end, drawn = _checked(feed, delay_s)
+    # Filament drawn back comes again first: what leaves the reel is the running maximum of the net feed.
+    total_m = np.maximum.accumulate(np.concatenate([[0.0], np.cumsum(drawn)])) / 1000.0
+    curve_s = np.concatenate([[0.0], np.stack([begin, end], axis=1).ravel()])
+    curve_m = np.concatenate([[0.0], np.stack([total_m[:-1], total_m[1:]], axis=1).ravel()])
+    held_m = state.remaining_mm / 1000.0
+    finish = max(float(curve_s[-1]), delay_s + (until_s or 0.0))
+    run = _Run(state, around, curve_s, np.minimum(curve_m, held_m))
+    run.to(finish)
+    if total_m[-1] >= held_m:  # to the last millimetre, whatever rounding left of it
+        run.march.feed(math.inf)
+    wt_pct = 100.0 * run.means(begin, end, total_m)
+    # By length, not by time: a segment that ends on the last millimetre is fed in full.
+    short = np.flatnonzero(total_m[1:] > held_m * (1.0 + 1e-12) + 1e-12)
+    empty_at = int(short[0]) if short.size else None
+    if empty_at is not None:
+        wt_pct[empty_at + (1 if total_m[empty_at] < held_m else 0) :] = np.nan
+    fed = np.diff(total_m) > 0.0
+    first = int(np.argmax(fed)) if fed.any() else None
+    start = 100.0 * run.at_length(0.0) if first is not None else state.next_fed_wt_pct
+    fed_rows = wt_pct[fed] if first is not None else start[np.newaxis]
+    known = fed_rows[~np.isnan(fed_rows).any(axis=1)]
+    worst = np.maximum(known.max(axis=0), start) if known.size else start
+    begin_feed = float(begin[first]) if first is not None else finish
+    path, after_path = _path(state, around.path, begin_feed, finish)
+    if first is not None:  # fed through: the tube now holds what came off the reel last
+        after_path = run.march.field().outermost() if run.march.winding.layers else None
+    return Arrival(
+        wt_pct=wt_pct,
+        start_wt_pct=start,
+        worst_wt_pct=worst,
+        path_wt_pct=path,
+        fed_mm=1000.0 * min(float(total_m[-1]), held_m),
+        short_mm=1000.0 * max(0.0, float(total_m[-1]) - held_m),
+        empty_at=empty_at,
+        after=replace(state, as_of_s=state.as_of_s + finish, field=run.march.field(), path=after_path),
+    )
+
+
+def _checked(feed: ArrayLike, delay_s: float) -> tuple[Floats, Floats, Floats]:
+    rows = np.asarray(feed, dtype=np.float64).reshape(-1, 3)
+    if not np.isfinite(rows).all() or not math.isfinite(delay_s) or delay_s < 0:
+        raise OutOfRangeError("a feed needs finite times and lengths and a delay of 0 s or more")
+    times = rows[:, :2].ravel()
+    if (times < 0).any() or (np.diff(times) < -1e-6).any():
+        raise OutOfRangeError("the segments of a feed must follow each other in time, from 0 s on")
+    times = np.maximum.accumulate(times).reshape(-1, 2) + delay_s
+    return times[:, 0], times[:, 1], rows[:, 2]
+
+
+class _Run:
+    """A march along a feed curve, remembering what lay outside at each moment.
+
+    `knots` are (time, length fed, content of the strand at the outside); between two of them the content
+    runs straight, and where a layer is used up two of them share a time and a length.
+    """
+
+    def __init__(self, state: State, around: Surroundings, curve_s: Floats, curve_m: Floats) -> None:
+        self.march = March(state.field, state.polymer)
+        self.march.surround(around.reel, again=around.place == state.place)
+        self.curve_s, self.curve_m = curve_s, curve_m
+        self.at_s, self.fed_m = 0.0, 0.0
+        self.knots: list[tuple[float, float, Floats]] = [(0.0, 0.0, self.march.outer_mean())]
+        self.step_s = FIRST_STEP_S
+
+    def to(self, finish_s: float) -> None:
+        """March to the end of the feed and on to *finish_s*."""
+        while self.at_s < finish_s or self.fed_m < self.curve_m[-1]:
+            gone_m = self.fed_m + self._outer_m()
+            gone_s = self._reaches_s(gone_m)
+            end_s = min(finish_s, self.at_s + self.step_s, gone_s)
+            if end_s < gone_s:
+                self._advance(end_s, float(np.interp(end_s, self.curve_s, self.curve_m)))
+                self.step_s *= GROWTH
+            else:  # the layer is used up, and the next one meets the air
+                self._advance(end_s, gone_m)
+                self.march.feed(self._outer_m())  # what is left of it is rounding
+                self._remember()
+                self.step_s = min(self.step_s, NEW_LAYER_STEP_S)
+
+    def _outer_m(self) -> float:
+        return float(self.march.winding.length_m[-1]) if self.march.winding.layers else math.inf
+
+    def _reaches_s(self, length_m: float) -> float:
+        """Return when so much will have been fed; inf if never."""
+        if length_m > self.curve_m[-1]:
+            return math.inf
+        i = max(1, int(np.searchsorted(self.curve_m, length_m, side="left")))
+        low, high = self.curve_m[i - 1], self.curve_m[i]
+        share = 1.0 if high <= low else (length_m - low) / (high - low)
+        return max(self.at_s, float(self.curve_s[i - 1] + share * (self.curve_s[i] - self.curve_s[i - 1])))
+
+    def _advance(self, end_s: float, fed_m: float) -> None:
+        """March to *end_s*, by when *fed_m* have been fed, all of it from the outermost layer."""
+        if end_s > self.at_s:
+            self.march.run(end_s - self.at_s, first_s=end_s - self.at_s)
+        drawn = min(fed_m - self.fed_m, self._outer_m() * (1.0 - 1e-12))
+        if drawn > 0.0 and self.march.winding.layers:
+            self.march.feed(drawn)
+        self.at_s, self.fed_m = end_s, max(fed_m, self.fed_m)
+        self._remember()
+
+    def _remember(self) -> None:
+        self.knots.append((self.at_s, self.fed_m, self.march.outer_mean()))
+
+    def at_length(self, fed_m: float) -> Floats:
+        """Return the content of the strand that leaves the reel just after *fed_m* have been fed."""
+        lengths = np.array([knot[1] for knot in self.knots])
+        i = min(int(np.searchsorted(lengths, fed_m, side="right")), len(lengths) - 1)
+        if i == 0 or lengths[i] == lengths[i - 1]:
+            return self.knots[i][2]
+        begin_s = float(np.interp(fed_m, *_rising(self.curve_m, self.curve_s)))
+        before, after = self.knots[i - 1], self.knots[i]
+        share = (begin_s - before[0]) / (after[0] - before[0]) if after[0] > before[0] else 1.0
+        return before[2] + min(1.0, max(0.0, share)) * (after[2] - before[2])
+
+    def means(self, begin: Floats, end: Floats, total_m: Floats) -> Floats:
+        """Return the mean content of the strand that each segment feeds, (segments, members)."""
+        at = np.array([knot[0] for knot in self.knots])
+        content = np.stack([knot[2] for knot in self.knots])
+        out = np.full((begin.shape[0], content.shape[1]), np.nan)
+        for i in range(begin.shape[0]):
+            fed = total_m[i + 1] - total_m[i]
+            if fed <= 0.0 or end[i] <= begin[i]:
+                out[i] = _at(at, content, begin[i])
+                continue
+            # Within a segment the feed is even, so the mean over length is the mean over time.
+            last = end[i]
+            room = self.curve_m[-1] - total_m[i]
+            if 0.0 < room < fed:  # what the reel could still feed of it
+                last = begin[i] + (end[i] - begin[i]) * room / fed
+            out[i] = _over(at, content, begin[i], last)
+        return out
+
+
+def _rising(x: Floats, y: Floats) -> tuple[Floats, Floats]:
+    """Return the curve with the last of each run of equal x: where a feed that paused goes on."""
+    keep = np.append(np.diff(x) > 0.0, True)
+    return x[keep], y[keep]
+
+
+def _at(at: Floats, content: Floats, moment: float) -> Floats:
+    """Return the content at one moment; at a change of layer, the next one's."""
+    i = int(np.searchsorted(at, moment, side="right"))
+    if i >= at.shape[0]:
+        return np.asarray(content[-1])
+    if i == 0:
+        return np.asarray(content[0])
+    share = (moment - at[i - 1]) / (at[i] - at[i - 1])
+    return np.asarray(content[i - 1] + share * (content[i] - content[i - 1]))
+
+
+def _before(at: Floats, content: Floats, moment: float) -> Floats:
+    """Return the content just before one moment."""
+    i = int(np.searchsorted(at, moment, side="left"))
+    if i >= at.shape[0]:
+        return np.asarray(content[-1])
+    if i == 0 or at[i] == at[i - 1]:
+        return np.asarray(content[i])
+    share = (moment - at[i - 1]) / (at[i] - at[i - 1])
+    return np.asarray(content[i - 1] + share * (content[i] - content[i - 1]))
+
+
+def _over(at: Floats, content: Floats, begin: float, end: float) -> Floats:
+    """Return the mean of the straight pieces between two moments."""
+    low, high = int(np.searchsorted(at, begin, side="right")), int(np.searchsorted(at, end, side="left"))
+    x = np.concatenate([[begin], at[low:high], [end]])
+    y = np.concatenate([[_at(at, content, begin)], content[low:high], [_before(at, content, end)]])
+    return np.asarray(np.trapezoid(y, x, axis=0) / (end - begin))
+
+
+def _path(state: State, air: Air, begin_s: float, finish_s: float) -> tuple[Floats, Field | None]:
+    """Return the content in tube and hot end when feeding begins, and that strand at the job's end.
+
+    A spool that was not on a printer is threaded at the clock's zero with what is then outside.
+    """
+    if not state.field.winding.layers and state.path is None:
+        return np.full(state.members, np.nan), None
+    strand = state.field.outermost() if state.path is None else state.path
+    march = March(strand, state.polymer)
+    march.surround(air)
+    march.run(begin_s)
+    before = 100.0 * march.outer_mean()
+    march.run(finish_s - begin_s)
+    return before, march.field()

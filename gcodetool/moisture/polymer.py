@@ -1,0 +1,285 @@
+"""Water in a polymer: how much it holds in equilibrium, how fast it moves.
+
+A material's keys (wt %, °C, kJ/mol) become arrays over members of the ensemble (kg/kg, K);
+the nominal parameters are an ensemble of one.  Filled grades: the fibre takes up nothing, so
+contents and limits shrink with the polymer's share of the mass.
+Left out: hysteresis between uptake and release, slow relaxation (PLA), swelling.
+"""
+
+import zlib
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from gcodetool.errors import OutOfRangeError
+from gcodetool.moisture.air import in_range
+
+Floats = NDArray[np.float64]
+
+MOLAR_GAS: Final = 8.314462618  # J/(mol K), CODATA
+REFERENCE_K: Final = 296.15  # 23 °C, where the material files state their numbers
+ROOM_ACTIVITY: Final = 0.5  # 50 % RH, the other half of the standard atmosphere 23/50
+FIBRE_DENSITY_KG_M3: Final = 2550.0  # glass; carbon would be 1780 [handbook]
+SMALLEST_ACTIVITY: Final = 1e-3  # below it every isotherm is a straight line through the origin
+
+# A new sealed reel: 0.4 of its equilibrium at 23 °C/50 % RH, from 0.2 to 0.6 (own estimate; of 71 new nylon
+# reels in one published trial more than half held over 0.75 wt %, a quarter of that equilibrium).
+SEALED_SHARE: Final = (0.2, 0.4, 0.6)
+# How well the winding lets vapour through, relative to void 0.25 and tortuosity 2 (own estimate: void 0.2 to
+# 0.35, tortuosity 1.5 to 2.5 give 0.6 to 1.7).
+BED_FACTOR: Final = (0.6, 1.0, 1.7)
+
+
+@dataclass(frozen=True)
+class Polymer:
+    """Parameters of one material for every member; arrays of shape (members,), SI, content in kg/kg.
+
+    Attributes
+    ----------
+    diffusivity_m2_s
+        At 23 °C and no water.
+    diffusivity_per_content
+        Growth of ln D with content, per kg/kg.
+    activation_K, sorption_K
+        Activation energy and excess sorption enthalpy, over the gas constant.
+    gab
+        Which isotherm: GAB with ``(first, second, third) = (m0, C, K)``, or Henry and cluster with
+        ``(f M_sat, (1 - f) M_sat, m)``; the one-parameter law is the latter with f = 0.
+    limit_good, limit_marginal
+        Of the same content.
+    sealed_share, bed_factor
+        See SEALED_SHARE and BED_FACTOR.
+    """
+
+    diffusivity_m2_s: Floats
+    diffusivity_per_content: Floats
+    activation_K: Floats
+    sorption_K: Floats
+    gab: bool
+    first: Floats
+    second: Floats
+    third: Floats
+    limit_good: Floats
+    limit_marginal: Floats
+    sealed_share: Floats
+    bed_factor: Floats
+    density_kg_m3: float
+
+    @property
+    def members(self) -> int:
+        """How many members."""
+        return int(self.diffusivity_m2_s.shape[0])
+
+    def equilibrium(self, activity: ArrayLike, temperature_K: ArrayLike) -> Floats:
+        """Return the content in equilibrium, (…, members) [kg/kg].
+
+        Beyond saturation and below zero the isotherm goes on as its tangent: no condensation is modelled.
+        """
+        a = np.asarray(activity, dtype=np.float64)[..., np.newaxis]
+        warmth = self._warmth(temperature_K)
+        inside = np.clip(a, 0.0, 1.0)
+        return np.asarray(warmth * (self._isotherm(inside) + self._slope(inside) * (a - inside)))
+
+    def activity(self, content: ArrayLike, temperature_K: float) -> Floats:
+        """Return the activity, 0 to 1, at which each member holds *content* [kg/kg], (members,), by halving.
+
+        >>> from types import SimpleNamespace
+        >>> straight = SimpleNamespace(
+        ...     diffusivity_23C_m2_s=1e-12, activation_energy_kJ_mol=40, density_kg_m3=1200,
+        ...     uptake_saturation_wt_pct=1.0, isotherm_exponent=1, limit_good_wt_pct=0.1,
+        ...     limit_marginal_wt_pct=0.2)
+        >>> polymer(straight).activity(0.005, 296.15).round(6).tolist()
+        [0.5]
+        """
+        wanted = np.broadcast_to(np.asarray(content, dtype=np.float64), (self.members,))
+        low, high = np.zeros(self.members), np.ones(self.members)
+        warmth = self._warmth(temperature_K)
+        for _ in range(60):
+            middle = 0.5 * (low + high)
+            below = warmth * self._isotherm(middle) < wanted
+            low, high = np.where(below, middle, low), np.where(below, high, middle)
+        return 0.5 * (low + high)
+
+    def equilibrium_slope(self, activity: ArrayLike, temperature_K: ArrayLike) -> Floats:
+        """Return d(content)/d(activity) in equilibrium, (…, members) [kg/kg]."""
+        inside = np.clip(np.asarray(activity, dtype=np.float64)[..., np.newaxis], 0.0, 1.0)
+        return np.asarray(self._warmth(temperature_K) * self._slope(inside))
+
+    def diffusivity(self, temperature_K: ArrayLike, content: ArrayLike = 0.0) -> Floats:
+        """Return D(T, c), (…, members) [m²/s]; *content* [kg/kg] has the members last, or is a number."""
+        kelvin = np.asarray(temperature_K, dtype=np.float64)[..., np.newaxis]
+        heat = np.exp(-self.activation_K * (1.0 / kelvin - 1.0 / REFERENCE_K))
+        return np.asarray(
+            self.diffusivity_m2_s * heat * np.exp(self.diffusivity_per_content * np.asarray(content))
+        )
+
+    def room_equilibrium(self) -> Floats:
+        """Return each member's own content at 23 °C and 50 % RH, (members,) [kg/kg]."""
+        return self.equilibrium(ROOM_ACTIVITY, REFERENCE_K)
+
+    def _warmth(self, temperature_K: ArrayLike) -> Floats:
+        kelvin = np.asarray(temperature_K, dtype=np.float64)[..., np.newaxis]
+        return np.asarray(np.exp(-self.sorption_K * (1.0 / kelvin - 1.0 / REFERENCE_K)))
+
+    def _isotherm(self, a: Floats) -> Floats:
+        if self.gab:
+            m0, C, K = self.first, self.second, self.third
+            return np.asarray(m0 * C * K * a / ((1 - K * a) * (1 - K * a + C * K * a)))
+        low = np.maximum(a, SMALLEST_ACTIVITY)
+        cluster = np.where(
+            a < SMALLEST_ACTIVITY, a * SMALLEST_ACTIVITY ** (self.third - 1.0), low**self.third
+        )
+        return np.asarray(self.first * a + self.second * cluster)
+
+    def _slope(self, a: Floats) -> Floats:
+        if self.gab:
+            m0, C, K = self.first, self.second, self.third
+            x, y = 1 - K * a, 1 - K * a + C * K * a
+            # M = m0 C K a / (x y), x' = -K, y' = (C - 1) K
+            return np.asarray(m0 * C * K / (x * y) * (1 + a * K / x - a * (C - 1) * K / y))
+        low = np.maximum(a, SMALLEST_ACTIVITY)
+        cluster = np.where(
+            a < SMALLEST_ACTIVITY,
+            SMALLEST_ACTIVITY ** (self.third - 1.0),
+            self.third * low ** (self.third - 1.0),
+        )
+        return np.asarray(self.first + self.second * cluster)
+
+
+def polymer(material: Any, *, fibre_wt_pct: float = 0.0, members: int = 1, seed: str = "") -> Polymer:
+    """Return *material*'s parameters as an ensemble; one member = the nominal values.
+
+    Parameters
+    ----------
+    material : profiles.Material
+        Attributes named as the keys of a material file.
+    fibre_wt_pct
+        Mass share of the filler, 0 to below 100.
+    members
+        1, or how many draws from the stated ranges.
+    seed
+        Shifts the draws; a spool's id, so that a spool's ensemble never changes.
+
+    Raises
+    ------
+    OutOfRangeError
+        A fibre share or a number of members that cannot be.
+    """
+    share = 1.0 - float(in_range("fibre_wt_pct", fibre_wt_pct, 0.0, 99.0, "%")) / 100.0
+    if members < 1:
+        raise OutOfRangeError(f"members is {members}; take 1 (nominal) or more")
+    draw = _Draw(material, members, seed)
+    uptake = _uptake_scale(material, draw)
+    scale = uptake * share / 100.0
+    sorption_K = np.full(
+        members, 1000.0 * _number(material, "sorption_excess_enthalpy_kJ_mol", 0.0) / MOLAR_GAS
+    )
+    gab, first, second, third = _isotherm_parameters(material, scale)
+    bare = Polymer(
+        diffusivity_m2_s=draw("diffusivity_23C_m2_s", "diffusivity_range_m2_s", log=True),
+        diffusivity_per_content=draw(
+            "diffusivity_conc_coeff_per_wt_pct", "diffusivity_conc_coeff_range_per_wt_pct", default=0.0
+        )
+        * 100.0
+        / share,
+        activation_K=draw("activation_energy_kJ_mol", "activation_energy_range_kJ_mol") * 1000.0 / MOLAR_GAS,
+        sorption_K=sorption_K,
+        gab=gab,
+        first=first,
+        second=second,
+        third=third,
+        limit_good=np.full(members, material.limit_good_wt_pct * share / 100.0),
+        limit_marginal=np.full(members, material.limit_marginal_wt_pct * share / 100.0),
+        sealed_share=draw.between(*SEALED_SHARE),
+        bed_factor=draw.between(*BED_FACTOR, log=True),
+        density_kg_m3=1.0 / (share / material.density_kg_m3 + (1.0 - share) / FIBRE_DENSITY_KG_M3),
+    )
+    factor = _optional(material, "limit_marginal_x_room_equilibrium")
+    if factor is None or members == 1:  # the stated limit is the nominal member's own, rounded
+        return bare
+    return _with_limit(bare, factor * bare.room_equilibrium())
+
+
+def _with_limit(bare: Polymer, limit_marginal: Floats) -> Polymer:
+    from dataclasses import replace
+
+    return replace(bare, limit_marginal=np.maximum(limit_marginal, bare.limit_good))
+
+
+def _isotherm_parameters(material: Any, scale: Floats) -> tuple[bool, Floats, Floats, Floats]:
+    m0 = _optional(material, "isotherm_gab_m0_wt_pct")
+    C, K = _optional(material, "isotherm_gab_C"), _optional(material, "isotherm_gab_K")
+    one = np.ones_like(scale)
+    if m0 is not None and C is not None and K is not None:
+        return True, m0 * scale, C * one, K * one
+    saturation = material.uptake_saturation_wt_pct
+    fraction = _optional(material, "isotherm_henry_fraction")
+    exponent = _optional(material, "isotherm_cluster_exponent")
+    if fraction is None or exponent is None:
+        fraction, exponent = 0.0, _optional(material, "isotherm_exponent") or 1.0
+    return False, fraction * saturation * scale, (1.0 - fraction) * saturation * scale, exponent * one
+
+
+def _uptake_scale(material: Any, draw: "_Draw") -> Floats:
+    """Return the one factor that moves the whole isotherm (drawn apart its ends give impossible shapes)."""
+    for key, bounds in (
+        ("uptake_50rh_wt_pct", "uptake_50rh_range_wt_pct"),
+        ("uptake_saturation_wt_pct", "uptake_saturation_range_wt_pct"),
+    ):
+        nominal, between = _optional(material, key), getattr(material, bounds, None)
+        if nominal and between:
+            return draw.between(between[0] / nominal, 1.0, between[1] / nominal)
+    return draw.between(1.0, 1.0, 1.0)
+
+
+def _optional(material: Any, key: str) -> float | None:
+    value = getattr(material, key, None)
+    return None if value is None else float(value)
+
+
+def _number(material: Any, key: str, default: float) -> float:
+    value = _optional(material, key)
+    return default if value is None else value
+
+
+class _Draw:
+    """One low-discrepancy coordinate per parameter, in the order of asking.
+
+    The additive recurrence ``(offset + k alpha_d) mod 1`` with alpha_d = phi^-d and phi the positive root of
+    x^(D+1) = x + 1 (the plastic number's family) fills the unit cube evenly for any number of members.
+    """
+
+    DIMENSIONS: Final = 6
+
+    def __init__(self, material: Any, members: int, seed: str) -> None:
+        self.material = material
+        self.members = members
+        self.asked = 0
+        self.seed = zlib.crc32(seed.encode())
+        root = 1.5
+        for _ in range(60):
+            root = (1.0 + root) ** (1.0 / (self.DIMENSIONS + 1))
+        self.root = root
+
+    def between(self, low: float, nominal: float, high: float, *, log: bool = False) -> Floats:
+        """Return the nominal value (one member), or an even spread from *low* to *high*."""
+        self.asked += 1
+        if self.members == 1:
+            return np.array([nominal])
+        offset = (self.seed * self.root**self.asked) % 1.0
+        unit = (offset + np.arange(1, self.members + 1) * self.root**-self.asked) % 1.0
+        if log:
+            return np.asarray(low * (high / low) ** unit)
+        return np.asarray(low + (high - low) * unit)
+
+    def __call__(self, key: str, bounds: str, *, log: bool = False, default: float | None = None) -> Floats:
+        """Return the draws of one key of the material; without a range every member has the same."""
+        nominal = _optional(self.material, key)
+        if nominal is None:
+            if default is None:
+                raise OutOfRangeError(f"material {getattr(self.material, 'key', '?')} states no {key}")
+            nominal = default
+        between = getattr(self.material, bounds, None) or (nominal, nominal)
+        return self.between(float(between[0]), nominal, float(between[1]), log=log and between[0] > 0)
