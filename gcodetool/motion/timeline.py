@@ -1,0 +1,607 @@
+"""The timeline of a job: when each layer starts, how long filament flows, and what is only waited for.
+
+One pass over the file: blocks of bytes go through the scanner, its rows through the planner, and what
+neither of them handles (limits, stops, waits, tool changes, layer marks) is handled here.  Times are
+summed per stretch of one layer and one tool; nothing grows with the number of moves.
+
+Clocks start with the file's first line and include waits.  Motion starts at X = Y = Z = E = 0, G28
+takes 0 s, heating takes 0 s where it stands: the whole start is one stated wait at the first heating.
+
+Left out: which limits a machine has (``limits``), how moves become seconds (``planner``).
+"""
+
+import functools
+import math
+from array import array
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, Final
+
+from gcodetool.gcode.dialects import Command, Dialect, command
+from gcodetool.gcode.rows import COMMAND, DWELL, LAYER, TOOL, Rows
+from gcodetool.motion.limits import (
+    DEFAULT_FILAMENT_MM,
+    SETTINGS_BLOCK,
+    STATED_DEFAULT,
+    Limits,
+    LimitUse,
+    limits_for,
+)
+from gcodetool.motion.planner import (
+    FLOW_BIN_MM3_S,
+    FLOW_BINS,
+    QUEUE_CAP,
+    TABLE_COLUMNS,
+    TOOL_FIGURES,
+    Planner,
+)
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from gcodetool.gcode.program import Program
+    from gcodetool.profiles import Printer
+
+    Floats = NDArray[np.float64]
+    Whole = NDArray[np.int64]
+
+START_S: Final = 180.0  # heating, homing, meshing, where no profile states it
+PAUSE_S: Final = 60.0  # a pause until someone comes, where the file does not say how long
+MOST_STRETCHES: Final = 50_000  # more are summed into the last one: memory stays bounded
+
+# What waits for heat.  Marlin and RepRapFirmware let the queue run dry there, Klipper does not.
+HEAT: Final = frozenset(("M109", "M190", "M191", "M116", "TEMPERATURE_WAIT"))
+_SHARED_STOPS: Final = frozenset(("M400", "M84", "M18"))
+STOPS: Final = {
+    Dialect.MARLIN: _SHARED_STOPS | HEAT | {"M17", "G29", "M303", "M701", "M702"},
+    Dialect.KLIPPER: _SHARED_STOPS | {"ACTIVATE_EXTRUDER"},
+    Dialect.REPRAPFIRMWARE: _SHARED_STOPS
+    | HEAT
+    | {"M0", "M1", "M2", "M17", "G29", "M572", "M98", "M701", "M702"},
+}
+# What pauses until someone answers.  M0 and M1 end a job under RepRapFirmware, Klipper has none.
+PAUSES: Final = {
+    Dialect.MARLIN: frozenset(("M0", "M1", "M25", "M125", "M226", "M600", "M601")),
+    Dialect.KLIPPER: frozenset(("PAUSE", "M25", "M226", "M600", "M601")),
+    Dialect.REPRAPFIRMWARE: frozenset(("M25", "M226", "M600", "M601")),
+}
+SMOOTH_TIME_S: Final = 0.04  # Klipper's default; a change of it lets the queue run dry
+CRAWL_MM_S: Final = 20.0  # an X or Y limit below this, under RepRapFirmware, was meant in mm/s
+
+
+@dataclass(frozen=True)
+class Wait:
+    """One place where the job waits.
+
+    Attributes
+    ----------
+    line : 1-based; 1 for a start that no line shows.
+    kind : ``start``, ``heat``, ``dwell`` or ``pause``.
+    seconds : how long; heating in the file is 0, the start's wait covers it. [s]
+    assumed : the length is an assumption.
+    text : the command.
+    """
+
+    line: int
+    kind: str
+    seconds: float
+    assumed: bool
+    text: str
+
+
+@dataclass(frozen=True)
+class Demands:
+    """What a job asks of one tool.
+
+    Attributes
+    ----------
+    tool : its number.
+    flow_s : seconds of forward X/Y moves by volumetric flow at cruise, bins of ``flow_bin_mm3_s``
+        from 0; the last holds all above. [s]
+    flow_bin_mm3_s : width of a bin. [mm3/s]
+    forward_mm : filament fed forward. [mm]
+    path_mm : X/Y path with filament. [mm]
+    travel_mm, longest_travel_mm : X/Y path without, in all, and the longest between two lines. [mm]
+    retractions, longest_retraction_mm : how often filament goes back, and how far at most. [-, mm]
+    """
+
+    tool: int
+    flow_s: "Floats" = field(repr=False)
+    flow_bin_mm3_s: float
+    forward_mm: float
+    path_mm: float
+    travel_mm: float
+    longest_travel_mm: float
+    retractions: int
+    longest_retraction_mm: float
+
+    @property
+    def retractions_per_metre(self) -> float:
+        """Retractions per metre of filament fed forward; 0 where none is fed. [1/m]."""
+        return 1000 * self.retractions / self.forward_mm if self.forward_mm > 0 else 0.0
+
+    def flow(self, quantile: float) -> float:
+        """Return the flow that is not passed in *quantile* of the time that plastic is laid. [mm3/s].
+
+        The upper edge of the bin; 0 where nothing is laid.
+        """
+        total = float(self.flow_s.sum())
+        if total <= 0:
+            return 0.0
+        reached = 0.0
+        for place, seconds in enumerate(self.flow_s.tolist()):
+            reached += seconds
+            if reached >= quantile * total * (1 - 1e-12) and reached > 0:
+                return (place + 1) * self.flow_bin_mm3_s
+        return len(self.flow_s) * self.flow_bin_mm3_s
+
+
+@dataclass(frozen=True)
+class Timeline:
+    """A job in time.  Columns have one row per stretch of one layer and one tool, in file order.
+
+    Attributes
+    ----------
+    layer, tool, line, offset : layer number (0: before the first mark), tool, and the 1-based line and
+        byte offset at which the stretch starts (a layer's: its mark's).
+    z_mm : height of the first extrusion with X or Y in it; NaN: none. [mm]
+    start_s : when it starts. [s]
+    moving_s, extruding_s, waiting_s : planned motion, of it with filament going forward, and waits. [s]
+    fed_mm, forward_mm : filament, net and forward; the firmware's own retractions left out. [mm]
+    last_forward_s : when its last forward extrusion ends; NaN: none. [s]
+    total_moving_s, total_extruding_s, total_waiting_s, open_air_s : sums. [s]
+    layers, lines, moves : layer marks, lines of the file, moves planned.
+    limits : what the times rest on, with sources.
+    waits : each wait, in file order.
+    notes : cautions, one line each.
+    form : ``exact``, the firmware's own rules.
+    rules : the dialect that the job is timed by.
+    unknown : commands that the dialect does not know, and how often.
+    demands : per tool that moves, by tool number.
+    low_box : x0, y0, x1, y1 of motion below the watched height after the watched place. [mm]
+    table : only on demand, (moves, 6): line, kind bits, seconds speeding up, at speed, slowing down,
+        speed at the start. [-, -, s, s, s, mm/s]
+    """
+
+    layer: "Whole"
+    tool: "Whole"
+    line: "Whole"
+    offset: "Whole"
+    z_mm: "Floats"
+    start_s: "Floats"
+    moving_s: "Floats"
+    extruding_s: "Floats"
+    waiting_s: "Floats"
+    fed_mm: "Floats"
+    forward_mm: "Floats"
+    last_forward_s: "Floats"
+    total_moving_s: float
+    total_extruding_s: float
+    total_waiting_s: float
+    open_air_s: float
+    layers: int
+    lines: int
+    moves: int
+    limits: tuple[LimitUse, ...]
+    waits: tuple[Wait, ...]
+    notes: tuple[str, ...]
+    form: str
+    rules: str
+    unknown: dict[str, int]
+    demands: dict[int, Demands]
+    low_box: tuple[float, float, float, float] | None = None
+    table: "Floats | None" = None
+
+    @property
+    def tools(self) -> tuple[int, ...]:
+        """Tools that feed filament forward, by number."""
+        return tuple(sorted({int(tool) for tool in self.tool[self.forward_mm > 0]}))
+
+    def filament_mm(self, tool: int) -> float:
+        """Return the net filament that *tool* feeds. [mm]."""
+        return float(self.fed_mm[self.tool == tool].sum())
+
+    def needed_s(self, tool: int) -> float:
+        """Return the clock at the end of *tool*'s last forward extrusion; 0 where it has none. [s]."""
+        times = [time for time in self.last_forward_s[self.tool == tool].tolist() if not math.isnan(time)]
+        return max(times, default=0.0)
+
+
+_SUMS: Final = ("moving", "forward", "waiting", "fed", "forward_mm", "last", "height")
+_NAN_SUMS: Final = frozenset(("last", "height"))
+
+
+class _Stretches:
+    """The growing columns of a timeline."""
+
+    def __init__(self, planner: Planner) -> None:
+        self.planner = planner
+        self.count = 0
+        self.room = 256
+        self.whole = {name: array("q") for name in ("layer", "tool", "line", "offset")}
+        self.real = {name: self._blank(name, self.room) for name in _SUMS}
+        self.overflowed = False
+        self._share()
+
+    @staticmethod
+    def _blank(name: str, count: int) -> "array[float]":
+        if name in _NAN_SUMS:
+            return array("d", [math.nan]) * count
+        return array("d", bytes(8 * count))
+
+    def _share(self) -> None:
+        self.planner.sums(*(self.real[name] for name in _SUMS))
+
+    def begin(self, layer: int, tool: int, line: int, offset: int) -> None:
+        """Start a stretch; past the most that there may be, go on with the last one."""
+        if self.count >= MOST_STRETCHES:
+            self.overflowed = True
+            self.planner.bucket = self.count - 1
+            return
+        if self.count == self.room:
+            # new arrays: the planner's views keep the old ones from growing in place
+            for name in _SUMS:
+                self.real[name] = self.real[name] + self._blank(name, self.room)
+            self.room *= 2
+            self._share()
+        for name, value in (("layer", layer), ("tool", tool), ("line", line), ("offset", offset)):
+            self.whole[name].append(value)
+        self.planner.bucket = self.count
+        self.count += 1
+
+    def wait(self, seconds: float) -> None:
+        """Add a wait to the stretch in hand."""
+        self.real["waiting"][self.count - 1] += seconds
+
+
+class _Job:
+    """One pass over a program: what the rows that the planner leaves to Python mean."""
+
+    def __init__(
+        self,
+        program: "Program",
+        limits: Limits,
+        *,
+        printer: "Printer | None",
+        diameters: Callable[[int], float],
+        tabled: bool,
+        queue: int,
+    ) -> None:
+        self.program = program
+        self.rules = program.dialect
+        self.limits = limits
+        self.diameters = diameters
+        self.planner = Planner(int(self.rules), limits.values, queue)
+        self.planner.tabled = tabled
+        self.stretches = _Stretches(self.planner)
+        self.slots: dict[int, int] = {}
+        self.histogram = array("d")
+        self.figures = array("d")
+        self.table = array("d")
+        self.waits: list[Wait] = []
+        self.stops = STOPS[self.rules]
+        self.pauses = PAUSES[self.rules]
+        self.layer = 0
+        self.layers = 0
+        self.tool = 0
+        self.smooth_time_s = SMOOTH_TIME_S
+        self.start_s = printer.waiting.start_s if printer is not None else None
+        self.start_line = 0
+        self.crawl = ""
+        self.choose(0)
+        self.stretches.begin(0, 0, 1, 0)
+
+    def choose(self, tool: int) -> None:
+        """Point the planner at *tool*'s demands."""
+        if tool not in self.slots:
+            self.slots[tool] = len(self.slots)
+            self.histogram = self.histogram + array("d", bytes(8 * FLOW_BINS))
+            self.figures = self.figures + array("d", bytes(8 * TOOL_FIGURES))
+            self.planner.demands(self.histogram, self.figures)
+        self.tool = tool
+        self.planner.slot = self.slots[tool]
+        self.planner.area = math.pi * self.diameters(tool) ** 2 / 4
+
+    def take(self, rows: Any, block: bytes, offset: int) -> None:
+        """Plan a block of rows whose lines stand in *block*, itself at *offset* of the file."""
+        planner = self.planner
+        row, count = 0, rows.count
+        while True:
+            row = planner.take(rows, row, count)
+            if row >= count:
+                break
+            op = rows.op[row]
+            if op == COMMAND:
+                begin = rows.start[row] - offset
+                self.command(block[begin : begin + rows.length[row]], rows.line[row])
+            elif op == LAYER:
+                self.layer = rows.arg[row]
+                self.layers += 1
+                self.stretches.begin(self.layer, self.tool, rows.line[row], rows.start[row])
+            elif op == TOOL:
+                if rows.arg[row] != self.tool or self.rules != Dialect.KLIPPER:
+                    planner.stop()
+                if rows.arg[row] != self.tool:
+                    self.choose(rows.arg[row])
+                    self.stretches.begin(self.layer, self.tool, rows.line[row], rows.start[row])
+            elif op == DWELL:
+                planner.stop()
+                begin = rows.start[row] - offset
+                text = _shown(block[begin : begin + rows.length[row]])
+                self.wait(Wait(rows.line[row], "dwell", min(rows.e[row], 1e7), False, text))
+            row += 1
+        if planner.tabled:
+            self.table.extend(planner.drain())
+
+    def wait(self, wait: Wait) -> None:
+        """Note a wait and put it on the clock."""
+        self.waits.append(wait)
+        self.stretches.wait(wait.seconds)
+
+    def command(self, text: bytes, line: int) -> None:
+        """Do what a command does to limits and time."""
+        called = _parsed(text)
+        name = called.name
+        if name in self.stops:
+            self.planner.stop()
+        if name in HEAT:
+            self.heat(called, text, line)
+        elif name in self.pauses:
+            self.pause(called, text, line)
+        elif name == "SET_PRESSURE_ADVANCE" and self.rules == Dialect.KLIPPER:
+            smooth = called.number("SMOOTH_TIME")
+            if smooth is not None and smooth != self.smooth_time_s:
+                self.smooth_time_s = smooth
+                self.planner.stop()
+        elif self.limits.apply(called, line):
+            if name == "M92":
+                self.planner.new_steps()
+            elif name == "M203" and self.rules == Dialect.REPRAPFIRMWARE:
+                self.crawling(line)
+
+    def crawling(self, line: int) -> None:
+        """Note speeds that this firmware reads in mm/min and that were meant in mm/s."""
+        slow = [axis for axis in "XY" if self.limits[f"M203 {axis}"] < CRAWL_MM_S]
+        if slow and not self.crawl:
+            speed = self.limits[f"M203 {slow[0]}"]
+            self.crawl = (
+                f"line {line}: M203 is in mm/min here and holds {slow[0]} to {speed:.1f} mm/s;"
+                " meant in mm/s? The job really would crawl, and is timed so"
+            )
+
+    def heat(self, called: Command, text: bytes, line: int) -> None:
+        """List a wait for heat; the first one carries the start's time."""
+        target = called.number("S")
+        if target is None:
+            target = called.number("R")
+        if target is not None and target <= 0:
+            return
+        if self.start_line == 0:
+            self.start(line)
+        self.waits.append(Wait(line, "heat", 0.0, True, _shown(text)))
+
+    def start(self, line: int) -> None:
+        """Put the start on the clock: heating, homing and macros that the file does not show."""
+        self.start_line = line
+        if self.start_s is None:
+            self.wait(Wait(line, "start", START_S, True, "heating and start, length assumed"))
+        elif self.start_s > 0:
+            self.wait(
+                Wait(line, "start", self.start_s, False, "heating and start, from the printer's profile")
+            )
+
+    def pause(self, called: Command, text: bytes, line: int) -> None:
+        """Count a pause: as long as it says, else as long as is assumed."""
+        self.planner.stop()
+        stated = called.number("S") if called.name in ("M0", "M1") else None
+        if stated is None and called.name in ("M0", "M1"):
+            milliseconds = called.number("P")
+            stated = None if milliseconds is None else milliseconds / 1000
+        known = stated is not None and 0 < stated < 1e7
+        seconds = stated if known and stated is not None else PAUSE_S
+        self.wait(Wait(line, "pause", seconds, not known, _shown(text)))
+
+    def notes(self) -> Iterator[str]:
+        """Yield the cautions about these times, one line each."""
+        planner, program = self.planner, self.program
+        if not program.dialect_sure:
+            yield f"the firmware is not settled ({program.dialect_reason}); timed by Marlin's rules"
+        if self.crawl:
+            yield self.crawl
+        guessed = self.limits.guessed
+        for source, words in ((SETTINGS_BLOCK, "the settings block"), (STATED_DEFAULT, "defaults")):
+            # only those that most jobs feel; the full list is in `limits`
+            shown = [
+                name
+                for name in _FELT[self.rules]
+                if name in guessed and self.limits.shown(name) and self.limits.source(name) == source
+            ]
+            if shown:
+                values = ", ".join(f"{name} {self.limits[name]:g}" for name in shown)
+                yield f"limits guessed from {words}: {values}; a printer profile would settle them"
+        if planner.refused:
+            yield f"{planner.refused} moves with impossible coordinates were left out"
+        if planner.rejected_arcs:
+            yield f"{planner.rejected_arcs} arcs that this firmware refuses were left out"
+        if planner.retractions_unknown:
+            yield (
+                f"{planner.retractions_unknown} times G10 or G11, unknown to this machine: 0 s;"
+                " if it retracts by itself, say so in its profile"
+            )
+        if planner.capped:
+            yield (
+                f"the file never stops: {planner.capped} times the {QUEUE_CAP:,} moves looked ahead"
+                " did not settle the speed, and a slow passage was assumed there"
+            )
+        if self.stretches.overflowed:
+            yield f"more than {MOST_STRETCHES:,} layers: the rest is summed into the last"
+
+
+_FELT: Final = {
+    Dialect.MARLIN: ("M204 P", "M204 T", "M201 X", "M205 J", "M205 X"),
+    Dialect.KLIPPER: ("max_accel", "max_velocity", "square_corner_velocity"),
+    Dialect.REPRAPFIRMWARE: ("M201 X", "M204 P", "M566 X", "M203 X"),
+}
+
+
+@functools.lru_cache(maxsize=256)
+def _parsed(text: bytes) -> Command:
+    return command(text)
+
+
+def _shown(text: bytes) -> str:
+    """Return a command as it is shown to people: no comment, not too long."""
+    line = text.decode("utf-8", "replace").partition(";")[0].strip()
+    return line if len(line) <= 60 else line[:59] + "…"
+
+
+def timeline(
+    program: "Program",
+    *,
+    printer: "Printer | None" = None,
+    filament_diameter_mm: float | Mapping[int, float] | None = None,
+    watch: tuple[int, float] | None = None,
+    moves: bool = False,
+    queue: int = QUEUE_CAP,
+    progress: Callable[[int], None] | None = None,
+) -> Timeline:
+    """Return *program* in time, by the rules of its dialect.
+
+    Parameters
+    ----------
+    printer : the machine's profile; without one, limits are guessed and the notes say so.
+    filament_diameter_mm : for all tools, or by tool; the slicer's figure, else 1.75, if left out.
+    watch : (byte offset of a line's start, height): the box of X/Y motion below that height, from
+        there on, is returned as ``low_box``.
+    moves : also return the table of moves, which grows with the file.
+    queue : moves that look-ahead may hold.
+    progress : called with the number of bytes done, once per block.
+
+    Raises
+    ------
+    GcodeError
+        The file went away or is damaged.
+    """
+    diameters = _diameters(program, filament_diameter_mm)
+    limits = limits_for(program.dialect, printer=printer, facts=program.facts, filament_mm=diameters(0))
+    job = _Job(program, limits, printer=printer, diameters=diameters, tabled=moves, queue=queue)
+    scanner = program.scanner()
+    for tool in range(len(scanner.diameters)):
+        scanner.diameters[tool] = diameters(tool)
+    if program.facts.volumetric_e:
+        scanner.volumetric = 1
+    rows = Rows()
+    for block in program.blocks():
+        for part in _parts(block, scanner.offset, None if watch is None else watch[0]):
+            if watch is not None and scanner.offset == watch[0]:
+                scanner.reset_box()
+                scanner.watch_z = watch[1]
+            at = 0
+            while at < len(part):
+                at = scanner.run(part, at, rows)
+                job.take(rows, part, scanner.offset)
+            scanner.offset += len(part)
+        if progress is not None:
+            progress(scanner.offset)
+    job.planner.stop()
+    return _result(job, scanner, watched=watch is not None)
+
+
+def _parts(block: bytes, offset: int, cut: int | None) -> tuple[bytes, ...]:
+    """Return *block* in one part, or in two where file offset *cut* lies inside it."""
+    if cut is None or not offset < cut < offset + len(block):
+        return (block,)
+    return block[: cut - offset], block[cut - offset :]
+
+
+def _diameters(program: "Program", given: float | Mapping[int, float] | None) -> Callable[[int], float]:
+    facts = program.facts.diameters_mm
+
+    def diameter(tool: int) -> float:
+        value = given.get(tool) if isinstance(given, Mapping) else given
+        if value is None and facts:
+            value = facts[tool] if tool < len(facts) else facts[0]
+        return value if value else DEFAULT_FILAMENT_MM
+
+    return diameter
+
+
+def _result(job: _Job, scanner: Any, *, watched: bool) -> Timeline:
+    """Turn the sums into columns."""
+    import numpy as np
+
+    planner, stretches = job.planner, job.stretches
+    if job.start_line == 0:
+        # no wait for heat shows where the start is: it is before everything
+        seconds = START_S if job.start_s is None else job.start_s
+        assumed = job.start_s is None
+        source = "length assumed" if assumed else "from the printer's profile"
+        if seconds > 0:
+            job.waits.insert(0, Wait(1, "start", seconds, assumed, f"heating and start, {source}"))
+            stretches.real["waiting"][0] += seconds
+            stretches.real["last"][0] += seconds
+    if planner.acceleration_line:
+        job.limits.acceleration_seen(planner.acceleration_line)
+    if planner.tabled:
+        job.table.extend(planner.drain())
+    count = stretches.count
+    whole = {name: np.array(values, dtype=np.int64) for name, values in stretches.whole.items()}
+    real = {name: np.array(values[:count], dtype=np.float64) for name, values in stretches.real.items()}
+    spans = real["moving"] + real["waiting"]
+    start = np.concatenate(([0.0], np.cumsum(spans)[:-1]))
+    moving, waiting = math.fsum(real["moving"]), math.fsum(real["waiting"])
+    box = (scanner.box_min_x, scanner.box_min_y, scanner.box_max_x, scanner.box_max_y)
+    return Timeline(
+        layer=whole["layer"],
+        tool=whole["tool"],
+        line=whole["line"],
+        offset=whole["offset"],
+        z_mm=real["height"],
+        start_s=start,
+        moving_s=real["moving"],
+        extruding_s=real["forward"],
+        waiting_s=real["waiting"],
+        fed_mm=real["fed"],
+        forward_mm=real["forward_mm"],
+        last_forward_s=start + real["last"],
+        total_moving_s=moving,
+        total_extruding_s=math.fsum(real["forward"]),
+        total_waiting_s=waiting,
+        open_air_s=moving + waiting,
+        layers=job.layers,
+        lines=scanner.line,
+        moves=planner.moves,
+        limits=job.limits.uses(),
+        waits=tuple(job.waits),
+        notes=tuple(job.notes()),
+        form="exact",
+        rules=job.rules.label,
+        unknown=dict(scanner.unknown),
+        demands=_demands(job, whole["tool"], real["forward_mm"]),
+        low_box=box if watched and box[0] <= box[2] and box[1] <= box[3] else None,
+        table=np.array(job.table).reshape(-1, TABLE_COLUMNS) if planner.tabled else None,
+    )
+
+
+def _demands(job: _Job, tools: "Whole", forward: "Floats") -> dict[int, Demands]:
+    import numpy as np
+
+    out = {}
+    for tool, slot in sorted(job.slots.items()):
+        figures = job.figures[slot * TOOL_FIGURES : (slot + 1) * TOOL_FIGURES]
+        fed = float(forward[tools == tool].sum())
+        if fed <= 0 and not any(figures):
+            continue
+        out[tool] = Demands(
+            tool=tool,
+            flow_s=np.array(job.histogram[slot * FLOW_BINS : (slot + 1) * FLOW_BINS]),
+            flow_bin_mm3_s=FLOW_BIN_MM3_S,
+            forward_mm=fed,
+            path_mm=figures[3],
+            travel_mm=figures[1],
+            longest_travel_mm=figures[2],
+            retractions=int(figures[0]),
+            longest_retraction_mm=figures[4],
+        )
+    return out
