@@ -20,13 +20,13 @@ DIRECTIVES: Final = {
 }
 
 
-class BuildKernels(build_ext):
+class BuildKernels(build_ext):  # type: ignore[misc]  # setuptools carries no types
     """The ``build_ext`` command: our directives, and a switch to leave the kernels interpreted."""
 
     def finalize_options(self) -> None:
         """Translate the kernels, or drop them where the switch or a missing Cython says so."""
         super().finalize_options()
-        self.extensions = self.translated(list(self.extensions or []))
+        self.extensions: list[Any] = self.translated(list(self.distribution.ext_modules or []))
         names = [kernel.name for kernel in self.extensions]
         for kernel in self.distribution.ext_modules or []:
             if kernel.name not in names:

@@ -10,6 +10,7 @@ Left out: the block itself (``advice.block``).
 
 import re
 from collections.abc import Iterable, Iterator, Mapping
+from copy import copy
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 from typing import Any, Final
@@ -45,6 +46,7 @@ MACRO: Final = re.compile(r"[A-Z_]*START[A-Z_]*")
 MACRO_TARGET: Final = re.compile(
     r"\b(?:EXTRUDER|HOTEND|NOZZLE|TOOL)(?:_?TEMP(?:ERATURE)?)?\s*=\s*(\d+(?:\.\d+)?)"
 )
+BELT: Final = "the file is for a belt machine"
 SPINDLE: Final = frozenset(("M3", "M4"))
 WORK_OFFSETS: Final = frozenset(f"G{code}" for code in (55, 56, 57, 58, 59, 68)) | {"G59.1", "G59.2", "G59.3"}
 DIVE: Final = re.compile(rb"G1 Z[\d.]+(?: F[\d.]+)?")
@@ -69,6 +71,7 @@ class Anchor:
     text : that line.
     rule : how it was found.
     refusal : why no block may go in, else None.
+    untouchable : why nothing at all may be inserted: not a file of a filament printer of this kind.
     cautions : what is odd but no reason to refuse.
     tool : the active tool.
     target_C : its nozzle target; ``targets_C`` of all tools that were given one. [°C]
@@ -92,6 +95,7 @@ class Anchor:
     text: str = ""
     rule: str = ""
     refusal: str | None = None
+    untouchable: str | None = None
     cautions: tuple[str, ...] = ()
     tool: int = 0
     target_C: float | None = None
@@ -349,6 +353,7 @@ class _State:
         self.peak: dict[int, float] = {}
         self.objects = 0
         self.odd: str | None = None
+        self.no_printer: str | None = None
 
     def take(self, data: bytes, offset: int) -> None:
         """Execute *data*, which stands at *offset*."""
@@ -390,7 +395,7 @@ class _State:
         elif name in {"EXCLUDE_OBJECT_END", "M625"}:
             self.objects = max(0, self.objects - 1)
         elif name in SPINDLE:
-            self.odd = f"'{_shown(line)}' starts a spindle"
+            self.odd = self.no_printer = f"'{_shown(line)}' starts a spindle"
         elif name in WORK_OFFSETS:
             self.odd = f"'{_shown(line)}' moves the origin"
         elif name == "G20":
@@ -477,7 +482,13 @@ class _State:
             flow=scanner.flow_factor,
             speed_factor=scanner.speed_factor,
         )
-        return replace(anchor, refusal=self.refusal(anchor), cautions=self.cautions(anchor))
+        belt = BELT if _belt(self.program.facts.config) else None
+        return replace(
+            anchor,
+            refusal=self.refusal(anchor),
+            untouchable=self.no_printer or belt,
+            cautions=self.cautions(anchor),
+        )
 
     def ahead(self, ahead: bytes) -> float | None:
         """Return the first retraction after the anchor."""
@@ -490,8 +501,8 @@ class _State:
         )
         scanner.volumetric, scanner.diameters, scanner.flow = (
             self.scanner.volumetric,
-            self.scanner.diameters,
-            self.scanner.flow,
+            copy(self.scanner.diameters),  # M200 and M221 ahead must not reach back
+            copy(self.scanner.flow),
         )
         scanner.e, scanner.tool = self.scanner.e, self.scanner.tool
         for n in _rows(scanner, ahead[: ahead.rfind(b"\n") + 1], 0, rows):
@@ -506,7 +517,7 @@ class _State:
         if self.scanner.inches:
             return "the file is in inches"
         if _belt(self.program.facts.config):
-            return "the file is for a belt machine"
+            return BELT
         if self.origin_moved:
             return "G92 moves the origin of X, Y or Z"
         if not anchor.absolute:

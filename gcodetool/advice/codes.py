@@ -1,0 +1,24 @@
+"""The verdict's words: their order of badness and their exit codes."""
+
+from collections.abc import Sequence
+from typing import Final, Literal
+
+Code = Literal["clear", "adjust", "runs-out", "dry-first", "unknown"]
+
+BADNESS: Final[tuple[Code, ...]] = ("clear", "adjust", "runs-out", "dry-first", "unknown")
+EXIT_CODES: Final[dict[Code, int]] = {
+    "clear": 0,
+    "adjust": 10,
+    "runs-out": 21,
+    "dry-first": 20,
+    "unknown": 30,
+}
+
+
+def worst(codes: Sequence[Code]) -> Code:
+    """Return the worst verdict of several tools; nothing to judge is unknown.
+
+    >>> worst(["adjust", "clear", "dry-first"])
+    'dry-first'
+    """
+    return max(codes, key=BADNESS.index, default="unknown")

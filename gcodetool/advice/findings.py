@@ -1,0 +1,151 @@
+"""What a check found: the dataclasses that reports print and ``prepare`` writes from.
+
+Field names and units are those of the report contract (``docs/report.schema.json``).  None
+stands for what cannot be known.
+"""
+
+from dataclasses import dataclass, field
+
+from gcodetool.advice.codes import Code
+from gcodetool.motion.limits import LimitUse
+from gcodetool.motion.timeline import Wait
+
+
+@dataclass(frozen=True)
+class Band:
+    """Quantiles of a water content over the members. [wt %]"""
+
+    p10: float | None
+    p50: float | None
+    p90: float | None
+
+
+@dataclass(frozen=True)
+class LayerForecast:
+    """What one tool lays down in one layer, and how wet it arrives."""
+
+    layer: int
+    z_mm: float | None
+    start_s: float
+    filament_mm: float
+    wt_pct: Band
+    offset: int = 0  # byte at which the layer starts in the file
+
+
+@dataclass(frozen=True)
+class SpoolState:
+    """A spool at one moment."""
+
+    as_of_s: float
+    next_fed_wt_pct: Band
+    mean_wt_pct: Band
+    path_wt_pct: Band | None
+    remaining_mm: float
+    place: str
+    assumed: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Exposure:
+    """Open-air time that is safe, and that the job needs. [s]"""
+
+    safe_s: float | None
+    needed_s: float | None
+    margin_s: float | None
+    source: str
+    air: str
+
+
+@dataclass(frozen=True)
+class Forecast:
+    """Contents over the job against the material's limits. [wt %]"""
+
+    limit_good_wt_pct: float
+    limit_marginal_wt_pct: float
+    start_wt_pct: Band
+    worst_wt_pct: Band
+    layers: tuple[LayerForecast, ...]
+
+
+@dataclass(frozen=True)
+class ToolVerdict:
+    """One tool's verdict in words; ``start_by_s`` in seconds since 1970 UTC."""
+
+    code: Code
+    share: float | None
+    because: str
+    from_layer: int | None
+    start_by_s: float | None
+
+
+@dataclass(frozen=True)
+class Tweak:
+    """One setting that may help a marginal spool through; a suggestion with its bounds inside."""
+
+    setting: str
+    before: float | None
+    after: float
+    unit: str
+    because: str
+
+
+@dataclass(frozen=True)
+class ToolFindings:
+    """All that is known of one tool's filament."""
+
+    tool: int
+    spool: str | None
+    material: str | None
+    filament_mm: float
+    mass_g: float | None
+    extruding_s: float
+    verdict: ToolVerdict
+    state: SpoolState | None = None
+    exposure: Exposure | None = None
+    forecast: Forecast | None = None
+    tweaks: tuple[Tweak, ...] = ()
+    advice: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class JobFindings:
+    """All that is known of one job."""
+
+    path: str
+    sha256: str
+    bytes: int
+    lines: int
+    dialect: str
+    dialect_reason: str
+    dialect_sure: bool
+    family: str | None
+    layers: int
+    unknown_commands: dict[str, int]
+    moving_s: float
+    extruding_s: float
+    waiting_s: float
+    open_air_s: float
+    slicer_claim_s: float | None
+    rules: str
+    limits: tuple[LimitUse, ...]
+    waits: tuple[Wait, ...]
+    as_of_s: float
+    verdict: Code
+    tools: tuple[ToolFindings, ...]
+    cautions: tuple[str, ...] = field(default=())
+
+
+@dataclass(frozen=True)
+class SpoolFindings:
+    """All that is known of one spool where it stands."""
+
+    spool: str
+    material: str
+    word: str
+    state: SpoolState
+    limit_good_wt_pct: float
+    limit_marginal_wt_pct: float
+    safe_exposure_s: float | None
+    air: str
+    by_depth: tuple[tuple[float, float], ...]  # depth [mm], content [wt %], outermost first
+    strand: tuple[tuple[float, float], ...]  # radius [mm], content [wt %], of the next-fed strand, nominal

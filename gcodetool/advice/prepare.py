@@ -1,0 +1,284 @@
+"""The annotated file: header, purge-and-inspect block and layer notes as insertions.
+
+Every inserted byte stands between whole ``; gcodetool:begin`` and ``; gcodetool:end`` lines;
+with them taken out the input is back, byte for byte.  The text depends on the job's bytes, the
+findings and the stated time only.
+"""
+
+import re
+import unicodedata
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+from gcodetool import __version__
+from gcodetool.advice.block import WATCH_Z_MM, Block, block_for
+from gcodetool.advice.findings import JobFindings, ToolFindings
+from gcodetool.advice.job import Examined
+from gcodetool.errors import GcodeError
+from gcodetool.gcode import edits
+from gcodetool.gcode.anchor import Anchor, find_anchor
+from gcodetool.gcode.edits import Edit
+from gcodetool.gcode.markers import Family
+
+if TYPE_CHECKING:
+    from gcodetool.gcode.program import Program
+    from gcodetool.moisture.record import Spool
+    from gcodetool.profiles import Material, Printer
+
+WIDTH: Final = 100  # of a comment line
+SUFFIXES: Final = (".gz", ".xz")
+WATCH: Final = WATCH_Z_MM  # what ``examine`` needs to know for the block
+
+# The last line of a file's header block, where a family has one; else line 1.
+HEADER_ENDS: Final = {
+    Family.B: re.compile(rb"^;Generated with [^\r\n]*\r?\n", re.MULTILINE),
+    Family.C_TOP: re.compile(rb"^; HEADER_BLOCK_END\r?\n", re.MULTILINE),
+    Family.C_END: re.compile(rb"^; HEADER_BLOCK_END\r?\n", re.MULTILINE),
+}
+
+
+@dataclass(frozen=True)
+class Wish:
+    """What the person wants: ``block`` always, unless-clear or never; ``wait_s`` None = a button."""
+
+    block: str = "unless-clear"
+    wait_s: float | None = None
+
+
+@dataclass(frozen=True)
+class Prepared:
+    """What is inserted: the edits, the block or the reason for none, and notes for the person."""
+
+    edits: tuple[Edit, ...]
+    block: Block | None
+    notes: tuple[str, ...]
+
+
+def target_of(job: Path) -> Path:
+    """Return where the prepared file goes when nobody says.
+
+    >>> target_of(Path("parts/clip.gcode.xz")).name
+    'clip.prepared.gcode'
+    """
+    name = job.name
+    for suffix in SUFFIXES:
+        name = name.removesuffix(suffix)
+    stem = name[: -len(".gcode")] if name.lower().endswith(".gcode") else name
+    return job.with_name(stem + ".prepared.gcode")
+
+
+def prepare(
+    program: "Program",
+    examined: Examined,
+    spools: "Sequence[Spool]" = (),
+    *,
+    printer: "Printer | None" = None,
+    wish: Wish | None = None,
+) -> Prepared:
+    """Return the insertions for *program*.
+
+    Parameters
+    ----------
+    program, examined : from ``read`` and from ``examine`` with ``watch_z_mm=WATCH``.
+    spools : those of the job; the block needs the limits of their materials.
+    printer : bounds of bed and hot end; None = what the file says, else a small machine's.
+    wish : when a block is wanted, and how it waits.
+
+    Raises
+    ------
+    GcodeError
+        A file for a belt machine or a spindle: it must not be touched at all.
+    """
+    wish = wish or Wish()
+    found = examined.findings
+    anchor = examined.anchor or find_anchor(program)
+    if anchor.untouchable is not None:
+        raise GcodeError(
+            f"{program.path}: {anchor.untouchable}: nothing can be inserted safely; the file is as it was"
+        )
+    newline = edits.newline_of(program.head)
+    block, why = wanted(program, examined, anchor, spools, printer=printer, wish=wish)
+    lines = list(header(found, block, why))
+    inserts = [edits.insertion(header_place(program), "header", lines, newline=newline, reason="forecast")]
+    if block is not None and block.lines is not None and anchor.offset is not None:
+        inserts.append(
+            edits.insertion(
+                anchor.offset, "purge-and-inspect", block.lines, newline=newline, reason="purge and inspect"
+            )
+        )
+    for offset, text in layer_notes(found):
+        inserts.append(
+            edits.insertion(offset, "layer-note", list(comment(text)), newline=newline, reason=text)
+        )
+    inserts.sort(key=lambda edit: edit.start)  # stable: header, block, notes where they share a place
+    notes = () if block is None else block.cautions
+    if block is not None and block.lines is None:
+        notes = (block.reason, *notes)
+    return Prepared(tuple(inserts), block, tuple(dict.fromkeys(notes)))
+
+
+def write(program: "Program", prepared: Prepared, target: Path) -> None:
+    """Write *program* with its insertions to *target*, whole or not at all.
+
+    Raises
+    ------
+    GcodeError
+        The target is the compressed input itself: the result would no longer be what its name says.
+    WriteError
+        What went wrong; the target is as it was.
+    """
+    if program.source.compression and target.suffix.lower() in SUFFIXES:
+        raise GcodeError(
+            f"{target}: the result is plain text and would not be what the name says; write it elsewhere with -o"
+        )
+    edits.write_atomic(target, edits.apply(program.blocks(), prepared.edits))
+
+
+def wanted(
+    program: "Program",
+    examined: Examined,
+    anchor: Anchor,
+    spools: "Sequence[Spool]",
+    *,
+    printer: "Printer | None",
+    wish: Wish,
+) -> tuple[Block | None, str]:
+    """Return the block, or None and the reason why nobody asked for one."""
+    verdict = examined.findings.verdict
+    if wish.block == "never":
+        return None, "no block: not wanted"
+    if wish.block == "unless-clear" and verdict == "clear":
+        return None, "no block: the verdict is clear"
+    tool = next((each for each in examined.findings.tools if each.tool == anchor.tool), None)
+    spool = None if tool is None else next((each for each in spools if each.id == tool.spool), None)
+    material = spool.material if spool is not None else file_material(tool)
+    facts = program.facts
+    diameter = spool.diameter_mm if spool is not None else at(facts.diameters_mm, anchor.tool)
+    block = block_for(
+        program,
+        anchor,
+        printer=printer,
+        nozzle_min_C=None if material is None else material.nozzle_min_C,
+        diameter_mm=diameter,
+        low_box=examined.timeline.low_box,
+        wait_s=wish.wait_s,
+    )
+    return block, block.reason
+
+
+def file_material(tool: ToolFindings | None) -> "Material | None":
+    """Return the material that the slicer's word stands for, where no record names one."""
+    if tool is None or tool.material is None:
+        return None
+    from gcodetool.profiles import of_slicer_type
+
+    return of_slicer_type(tool.material)[0]
+
+
+def at(values: Sequence[float | None], tool: int) -> float | None:
+    """Return one tool's value; None where the file does not say."""
+    return values[tool] if tool < len(values) else None
+
+
+def header_place(program: "Program") -> int:
+    """Return the byte after the file's header block, or after line 1."""
+    end = HEADER_ENDS.get(program.family)
+    found = end.search(program.head) if end is not None else None
+    if found is not None:
+        return found.end()
+    return program.head.find(b"\n") + 1
+
+
+def ascii_only(text: str) -> str:
+    """Return *text* as a firmware and any editor can read it: one line of plain ASCII.
+
+    >>> ascii_only("22 °C · ≤ 0.2")
+    '22 C - <= 0.2'
+    """
+    for sign, plain in (
+        ("°", ""),
+        ("·", "-"),
+        ("≤", "<="),
+        ("…", "..."),
+        ("³", "3"),
+        ("×", "x"),
+        ("\n", " "),
+    ):
+        text = text.replace(sign, plain)
+    text = unicodedata.normalize("NFKD", text).encode("ascii", "ignore").decode()
+    text = "".join(sign if sign.isprintable() else " " for sign in text)
+    return text.replace("gcodetool:", "gcodetool ")  # nothing from outside may look like a region's mark
+
+
+def comment(text: str, indent: str = "") -> Iterator[str]:
+    """Yield *text* as comment lines of at most ``WIDTH`` characters."""
+    import textwrap
+
+    for line in textwrap.wrap(
+        ascii_only(text),
+        WIDTH - 2,
+        initial_indent=indent,
+        subsequent_indent=indent + ("  " if indent else ""),
+    ):
+        yield "; " + line
+
+
+def header(found: JobFindings, block: Block | None, why: str) -> Iterator[str]:
+    """Yield the header region: the verdict, each tool's forecast, the block or why there is none."""
+    moment = datetime.fromtimestamp(found.as_of_s, UTC).strftime("%Y-%m-%d %H:%M UTC")
+    yield from comment(f"gcodetool {__version__}: filament forecast for a start at {moment}")
+    yield from comment(f"verdict: {found.verdict}")
+    for tool in found.tools:
+        who = f"T{tool.tool} {tool.spool or 'no spool named'}, {tool.material or 'material unknown'}"
+        yield from comment(f"{who}: {tool.verdict.code}: {tool.verdict.because}")
+        for line in tool.advice:
+            yield from comment(f"to do: {line}", "  ")
+        if tool.verdict.start_by_s is not None:
+            latest = datetime.fromtimestamp(tool.verdict.start_by_s, UTC).strftime("%Y-%m-%d %H:%M UTC")
+            yield from comment(f"start by: {latest}, the spool left where it is", "  ")
+        if (
+            tool.exposure is not None
+            and tool.exposure.safe_s is not None
+            and tool.exposure.needed_s is not None
+        ):
+            yield from comment(
+                f"open air: safe {tool.exposure.safe_s / 3600:.1f} h, needed {tool.exposure.needed_s / 3600:.1f} h "
+                f"({tool.exposure.air})",
+                "  ",
+            )
+        for tweak in tool.tweaks:
+            before = "" if tweak.before is None else f"from {tweak.before:g} "
+            yield from comment(
+                f"may help (not applied): {tweak.setting} {before}to {tweak.after:g} {tweak.unit}: {tweak.because}",
+                "  ",
+            )
+    for caution in found.cautions:
+        yield from comment(f"caution: {caution}")
+    yield from comment(f"block: {why}")
+    for note in block.cautions if block is not None else ():
+        yield from comment(f"block, caution: {note}")
+
+
+def layer_notes(found: JobFindings) -> Iterator[tuple[int, str]]:
+    """Yield (byte offset, text) where the forecast first crosses a limit, per tool."""
+    for tool in found.tools:
+        forecast = tool.forecast
+        if forecast is None:
+            continue
+        limits = (("good", forecast.limit_good_wt_pct), ("marginal", forecast.limit_marginal_wt_pct))
+        for name, limit in limits:
+            crossed = [
+                layer
+                for layer in forecast.layers
+                if layer.wt_pct.p50 is not None and layer.wt_pct.p50 > limit
+            ]
+            if crossed and crossed[0] is not forecast.layers[0]:
+                layer = crossed[0]
+                yield (
+                    layer.offset,
+                    f"T{tool.tool} {tool.spool}: from layer {layer.layer} the strand holds "
+                    f"{layer.wt_pct.p50:.3f} wt %, more than {name} ({limit:.3f})",
+                )

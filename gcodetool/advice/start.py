@@ -1,0 +1,139 @@
+"""The latest start: how long a spool may stay where it is until a verdict no longer holds.
+
+A coarse search over the delay, with the feed in few pieces and some of the members; the answer is
+then held against all of them, and moved to the early side where they disagree.
+"""
+
+from collections.abc import Sequence
+from dataclasses import fields, replace
+from typing import Any, Final
+
+import numpy as np
+
+from gcodetool.advice.codes import BADNESS, Code
+from gcodetool.advice.findings import Exposure
+from gcodetool.advice.place import Here
+from gcodetool.advice.verdict import Judgement, judge
+from gcodetool.moisture.forecast import Arrival, forecast
+from gcodetool.moisture.history import State, aged, surroundings
+
+HORIZON_S: Final = 30 * 86_400.0  # how far ahead a start is looked for
+FIRST_DELAY_S: Final = 900.0
+HALVINGS: Final = 5  # the answer is within 3 % of the delay
+PIECES: Final = 64  # of the feed
+MEMBERS: Final = 16
+EARLIER: Final = 0.85  # how far to step back where all members disagree with some
+STEPS_BACK: Final = 4
+
+
+def judged_by(
+    state: State,
+    arrival: Arrival,
+    known: "np.ndarray[Any, Any]",
+    layers: "Sequence[int] | np.ndarray[Any, Any]",
+    confidence: float,
+) -> Judgement:
+    """Return the model's verdict on what arrives."""
+    content = arrival.wt_pct[known]
+    # what comes first decides whether the job may start at all
+    content = np.concatenate([arrival.start_wt_pct[np.newaxis], content])
+    numbers = np.asarray(layers)[known].tolist()
+    return judge(
+        content / state.limit_good_wt_pct,
+        content / state.limit_marginal_wt_pct,
+        [numbers[0], *numbers],
+        confidence=confidence,
+        weights=state.weights,
+    )
+
+
+def start_by_s(
+    state: State,
+    here: Here,
+    feed: "np.ndarray[Any, Any]",
+    code: Code,
+    exposure: Exposure,
+    *,
+    confidence: float,
+) -> float | None:
+    """Return the latest start at which *code* still holds, the spool left where it is [s since 1970].
+
+    None where it holds beyond the horizon.
+
+    Parameters
+    ----------
+    feed : (segments, 3)
+        Start, end [s] and net length [mm] on the job's clock.
+    exposure : the user's own figure in it counts, too.
+    """
+    idle = surroundings(state.spool, state.place, state.as_of_s)
+    pieces = coarse(feed)
+    few = thinned(state, MEMBERS)
+    stated_s = exposure.margin_s if exposure.source == "stated" and not here.keeps else None
+
+    def holds(of: State, delay_s: float) -> bool:
+        if stated_s is not None and delay_s > stated_s:
+            return False
+        later = aged(of, idle, delay_s)
+        arrival = forecast(later, here.air, pieces)
+        known = (pieces[:, 2] > 0) & ~np.isnan(arrival.wt_pct).any(axis=1)
+        if not known.any():
+            return False
+        judged = judged_by(later, arrival, known, range(len(pieces)), confidence)
+        return BADNESS.index(judged.code) <= BADNESS.index(code)
+
+    low, high = 0.0, FIRST_DELAY_S
+    while holds(few, high):
+        low = high
+        if high >= HORIZON_S:
+            break
+        high = min(HORIZON_S, high * 2)
+    else:
+        for _ in range(HALVINGS):
+            middle = (low + high) / 2
+            if holds(few, middle):
+                low = middle
+            else:
+                high = middle
+    found = low
+    for _ in range(STEPS_BACK):
+        if found <= 0 or holds(state, found):
+            break
+        found *= EARLIER
+    else:
+        found = 0.0  # the verdict sits on a limit: it holds now, and nobody can say for how long
+    return None if found >= HORIZON_S else state.as_of_s + found
+
+
+def coarse(feed: "np.ndarray[Any, Any]", pieces: int = PIECES) -> "np.ndarray[Any, Any]":
+    """Return a feed in at most so many pieces: neighbours joined, ends and lengths kept."""
+    if len(feed) <= pieces:
+        return feed
+    bounds = np.unique(np.linspace(0, len(feed), pieces + 1).astype(int))
+    first, last = bounds[:-1], bounds[1:] - 1
+    return np.stack([feed[first, 0], feed[last, 1], np.add.reduceat(feed[:, 2], first)], axis=1)
+
+
+def thinned(state: State, members: int) -> State:
+    """Return *state* with at most so many of its members, evenly taken."""
+    if state.members <= members:
+        return state
+    keep = np.linspace(0, state.members - 1, members).astype(int)
+
+    def some(value: Any) -> Any:
+        if isinstance(value, np.ndarray) and value.ndim and value.shape[-1] == state.members:
+            return np.ascontiguousarray(value[..., keep])
+        return value
+
+    def of(whole: Any) -> Any:
+        return replace(whole, **{each.name: some(getattr(whole, each.name)) for each in fields(whole)})
+
+    water = {name: some(getattr(state.field, name)) for name in ("water", "gap", "temperature_K", "store_kg")}
+    weights = state.weights[keep]
+    return replace(
+        state,
+        field=replace(state.field, **water),
+        polymer=of(state.polymer),
+        weights=weights / weights.sum(),
+        path=None,
+    )

@@ -1,0 +1,128 @@
+"""The command group, and the one place where errors become exit codes."""
+
+import os
+import sys
+from typing import Any, Final
+
+import click
+
+from gcodetool import __version__
+from gcodetool.errors import GcodetoolError
+
+INTERRUPTED: Final = 130
+KERNELS: Final = ("gcodetool.gcode.scan", "gcodetool.motion.planner", "gcodetool.moisture.solver")
+DEBUG: Final = "GCODETOOL_DEBUG"  # set: faults of the tool itself show their traceback
+
+
+class Commands(click.Group):
+    """Commands loaded when they are asked for: ``--help`` and a wrong word stay quick."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Return the commands in the order in which people meet them."""
+        return list(MODULES)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """Import the module of one command and return it."""
+        module_name = MODULES.get(cmd_name)
+        if module_name is None:
+            return None
+        import importlib
+
+        found: click.Command = getattr(importlib.import_module(module_name), cmd_name)
+        return found
+
+    def resolve_command(self, ctx: click.Context, args: list[str]) -> Any:
+        """Offer the nearest command where a word is none."""
+        try:
+            return super().resolve_command(ctx, args)
+        except click.UsageError as error:
+            import difflib
+
+            near = difflib.get_close_matches(args[0], MODULES, n=1) if args else []
+            if near:
+                raise click.UsageError(f"{error.message} Did you mean {near[0]!r}?", ctx) from error
+            raise
+
+
+MODULES: Final = {
+    "check": "gcodetool.cli.job",
+    "prepare": "gcodetool.cli.job",
+    "spool": "gcodetool.cli.spool",
+    "profiles": "gcodetool.cli.profiles",
+    "demo": "gcodetool.cli.demo",
+}
+
+
+@click.group(
+    cls=Commands,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+    epilog="Example: gcodetool check manifold.gcode --spool pa6-07.toml",
+)
+@click.version_option(__version__, prog_name="gcodetool")
+def main() -> None:
+    """Say whether a spool is dry enough for a sliced job, before the job starts.
+
+    Heat, hot nozzles and unattended machines hurt people: makers' limits and local codes come
+    before anything that this tool says.
+    """
+
+
+def run() -> None:
+    """Run the command line; every failure is one line on stderr and an exit code."""
+    sys.exit(outcome(sys.argv[1:]))
+
+
+def outcome(arguments: list[str]) -> int:
+    """Return the exit code of one call: 0 or a verdict's, 1 an error, 2 a misuse."""
+    try:
+        code = main.main(arguments, prog_name="gcodetool", standalone_mode=False)
+    except click.UsageError as error:
+        complain(usage(error))
+        return 2
+    except click.ClickException as error:
+        complain(error.format_message())
+        return 1
+    except (click.Abort, KeyboardInterrupt):
+        complain("stopped; nothing was written")
+        return INTERRUPTED
+    except GcodetoolError as error:
+        complain(str(error))
+        return error.exit_code
+    except BrokenPipeError:
+        # the reader of our output went away; Python would complain once more at exit
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 1
+    except MemoryError:
+        complain("out of memory; close other programs and try again")
+        return 1
+    except OSError as error:
+        complain(f"{error.filename or 'file'}: {error.strerror or error}; check the path and its permissions")
+        return 1
+    except Exception as error:
+        if os.environ.get(DEBUG):
+            raise
+        complain(
+            f"a fault in gcodetool itself: {type(error).__name__}: {error}; nothing was written; "
+            f"please report it with the output of the same call under {DEBUG}=1"
+        )
+        return 1
+    say_interpreted()
+    return code if isinstance(code, int) else 0
+
+
+def say_interpreted() -> None:
+    """Say on stderr, once, that kernels of this call ran interpreted; silent where all were compiled."""
+    slow = [name for name in KERNELS if name in sys.modules and not sys.modules[name].COMPILED]
+    if slow:
+        complain("note: runs interpreted, some 50 times slower; install again where there is a C compiler")
+
+
+def usage(error: click.UsageError) -> str:
+    """Return a usage error as one line that names the help to read."""
+    command = error.ctx.command_path if error.ctx else "gcodetool"
+    return f"{error.format_message()} See '{command} --help'."
+
+
+def complain(text: str) -> None:
+    """Write one line to stderr."""
+    click.echo("gcodetool: " + " ".join(text.split("\n")), err=True)

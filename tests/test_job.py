@@ -1,0 +1,201 @@
+"""A check put together: which air, whose figure, which reason, and until when."""
+
+import functools
+from dataclasses import replace
+from datetime import datetime
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+import gcodetool
+from gcodetool import profiles
+from gcodetool.advice import job as jobs
+from gcodetool.advice.codes import BADNESS
+from gcodetool.advice.place import printed_in
+from gcodetool.advice.start import coarse, thinned
+from gcodetool.drying.limits import bounds, highest
+from gcodetool.errors import UsageError
+from gcodetool.moisture.history import quantile, state_at
+from gcodetool.moisture.record import Body, Event, Place, Spool
+from gcodetool.profiles import sample_folder
+
+NOW = datetime.fromisoformat("2026-11-25T09:00:00+01:00").timestamp()
+HOUR = 3600.0
+PLACES = {
+    "bench": Place("bench", "open", 22.0, 50.0),
+    "damp": Place("damp", "open", 24.0, 80.0),
+    "oven": Place("oven", "dryer", 60.0, room="bench"),
+    "bag": Place("bag", "sealed"),
+    "bench-1": Place("bench-1", "printer", room="damp", printer="bench-1"),
+    "feed": Place("feed", "printer", room="damp", fed_from="box-2"),
+    "box-2": Place("box-2", "box", 22.0, 12.0),
+}
+
+
+@functools.cache
+def program():
+    return gcodetool.read(sample_folder() / "hose-clips-petg.gcode")
+
+
+def spool(*moves: tuple[float, str], material: str = "PETG", water: float = 0.05, **more) -> Spool:
+    """Return a spool received dry in the bag, then moved: hours before now, place."""
+    events = [Event(NOW - 1000 * HOUR, "received", "bag", water_wt_pct=water)]
+    events += [Event(NOW - hours * HOUR, "moved", place) for hours, place in moves]
+    return Spool("petg-09", profiles.material(material), 1.75, 1000.0, PLACES, tuple(events), **more)
+
+
+def checked(stock: Spool, **more):
+    return gcodetool.check(program(), {None: stock}, at_s=NOW, members=more.pop("members", 1), **more)
+
+
+def air_of(stock: Spool, **more) -> str:
+    state = state_at(stock, NOW)
+    more = {"place": None, "printer": None} | more
+    return printed_in(stock, state, at_s=NOW, **more).words.split(",")[0]
+
+
+def test_which_air_a_job_is_printed_in() -> None:
+    bench_1 = profiles.printer("bench-1")
+    on_bench, in_bag, in_oven = spool((2, "bench")), spool((2, "bench"), (1, "bag")), spool((2, "oven"))
+    assert air_of(on_bench) == "bench"
+    assert air_of(on_bench, place="damp") == "damp"
+    assert air_of(on_bench, printer=bench_1) == "bench-1"
+    assert air_of(on_bench, printer=bench_1, place="feed") == "feed"
+    assert air_of(in_bag) == "bench"
+    assert air_of(in_oven) == "bench"
+    assert air_of(in_bag, printer=bench_1) == "bench-1"
+    with pytest.raises(UsageError, match="did you mean 'bench'"):
+        air_of(on_bench, place="bensh")
+
+
+def test_assumed_air_is_said() -> None:
+    found = checked(spool((2, "bench"), (1, "bag")))
+    assert any("printed in the air of bench, assumed" in caution for caution in found.cautions)
+    nowhere = replace(spool(), places={"bag": PLACES["bag"]})
+    found = checked(nowhere)
+    assert any("name the place with --place" in caution for caution in found.cautions)
+
+
+def test_a_job_fed_from_a_dry_box_stays_drier() -> None:
+    stock = spool((10, "feed"))
+    boxed, open_ = (checked(stock, place=place).tools[0].forecast for place in ("feed", "damp"))
+    assert boxed.worst_wt_pct.p50 < open_.worst_wt_pct.p50
+
+
+def test_reasons_tell_inner_layers_from_uptake() -> None:
+    """Dried at the outside only: what was never dried arrives; dried through: the air does it."""
+
+    def between(stock: Spool, share: float, **more) -> str:
+        forecast = checked(stock, **more).tools[0].forecast
+        start, worst = forecast.start_wt_pct.p50, forecast.worst_wt_pct.p50
+        limit = start + share * (worst - start)
+        assert start < limit < worst
+        strict = replace(stock.material, limit_good_wt_pct=limit / 2, limit_marginal_wt_pct=limit)
+        verdict = checked(replace(stock, material=strict), **more).tools[0].verdict
+        assert verdict.code == "runs-out"
+        return verdict.because
+
+    assert "picks up water in the air" in between(spool((0.1, "damp")), 0.5, place="damp")
+    # a narrow reel of a few metres, so that a small job gets to its inner layers
+    wet = replace(spool(), net_mass_g=12.0, body=Body(width_mm=4.0))
+    events = (
+        Event(NOW - 2.5 * HOUR, "received", "oven", water_wt_pct=0.5),
+        Event(NOW - 0.1 * HOUR, "moved", "box-2"),
+    )
+    assert "never dried" in between(replace(wet, events=events), 0.5, place="box-2")
+
+
+def test_start_by_holds_and_a_later_one_does_not() -> None:
+    stock = spool((0.5, "damp"))
+    found = checked(stock, place="damp").tools[0].verdict
+    assert found.code in ("clear", "adjust")
+    assert found.start_by_s > NOW
+
+    def code(delay_s: float) -> str:
+        later = gcodetool.check(program(), {None: stock}, at_s=NOW + delay_s, place="damp", members=1)
+        return later.tools[0].verdict.code
+
+    span = found.start_by_s - NOW
+    assert BADNESS.index(code(span * 0.99)) <= BADNESS.index(found.code)
+    assert BADNESS.index(code(span * 1.15 + 60)) > BADNESS.index(found.code)
+
+
+def test_a_sealed_spool_keeps_beyond_the_horizon() -> None:
+    found = checked(spool((2, "bench"), (1.9, "bag"))).tools[0].verdict
+    assert found.start_by_s is None
+
+
+@pytest.mark.parametrize(("hours", "code"), [(1.0, "clear"), (3.9, "runs-out"), (5.0, "dry-first")])
+def test_the_users_own_figure_counts_down_from_the_dryer(hours, code) -> None:
+    stock = replace(spool((30, "oven"), (hours, "bench"), water=0.03), safe_exposure_h=4.0)
+    found = checked(stock)
+    tool = found.tools[0]
+    assert tool.exposure.source == "stated"
+    assert tool.exposure.safe_s == pytest.approx(max(0.0, (4.0 - hours) * HOUR))
+    assert tool.verdict.code == code
+
+
+def test_a_wet_inspection_beats_the_users_own_figure() -> None:
+    stock = replace(spool((30, "oven"), (1, "bench"), water=0.03), safe_exposure_h=40.0)
+    seen = Event(NOW - 0.5 * HOUR, "inspected", bubbles="many")
+    found = checked(replace(stock, events=(*stock.events, seen)))
+    assert found.tools[0].exposure.safe_s == 0
+    assert found.verdict == "dry-first"
+
+
+def test_what_does_not_fit_is_a_caution() -> None:
+    said = " ".join(checked(spool((1, "bench"), material="PLA")).cautions)
+    assert "sliced for PETG, but petg-09 is PLA" in said
+    said = " ".join(checked(replace(spool((1, "bench")), diameter_mm=2.85)).cautions)
+    assert "2.85 mm" in said
+    said = " ".join(checked(replace(spool((1, "bench")), net_mass_g=2.0)).cautions)
+    assert "short" in said
+
+
+def test_spools_go_to_their_tools() -> None:
+    one, two = spool((1, "bench")), replace(spool((1, "bench")), id="other")
+    assert jobs.assign({None: one}, (2,)) == {2: one}
+    assert jobs.assign({0: one, 1: two}, (0, 1)) == {0: one, 1: two}
+    assert jobs.assign({1: two}, (0, 1)) == {1: two}
+    with pytest.raises(UsageError, match="name each spool's tool"):
+        jobs.assign({None: one}, (0, 1))
+    with pytest.raises(UsageError, match="feeds nothing from tool 4"):
+        jobs.assign({4: one}, (0, 1))
+
+
+@given(
+    st.lists(st.tuples(st.floats(0.01, 100), st.floats(-5, 50)), min_size=1, max_size=300), st.integers(1, 64)
+)
+def test_a_coarse_feed_keeps_ends_and_length(rows, pieces) -> None:
+    ends = np.cumsum([seconds for seconds, _ in rows])
+    feed = np.stack([np.concatenate([[0], ends[:-1]]), ends, [mm for _, mm in rows]], axis=1)
+    found = coarse(feed, pieces)
+    assert len(found) <= max(pieces, 1) or len(found) == len(feed) <= pieces
+    assert found[0, 0] == feed[0, 0]
+    assert found[-1, 1] == feed[-1, 1]
+    assert found[:, 2].sum() == pytest.approx(feed[:, 2].sum(), abs=1e-6)
+
+
+def test_some_members_speak_for_all() -> None:
+    state = state_at(spool((20, "oven"), (3, "damp")), NOW, members=64)
+    some = thinned(state, 16)
+    assert some.members == 16
+    assert some.weights.sum() == pytest.approx(1)
+    whole = quantile(state.next_fed_wt_pct, 0.5, state.weights)
+    assert quantile(some.next_fed_wt_pct, 0.5, some.weights) == pytest.approx(whole, rel=0.15)
+
+
+@settings(max_examples=60)
+@given(
+    st.sampled_from(profiles.names("materials")), st.none() | st.sampled_from(profiles.names("spool-bodies"))
+)
+def test_no_drying_advice_above_any_stated_limit(material, body) -> None:
+    stock = replace(spool(material=material), body=Body(None if body is None else profiles.spool_body(body)))
+    celsius, _ = highest(stock)
+    assert all(celsius <= bound for bound, _ in bounds(stock))
+    if body is None:
+        assert celsius <= min(profiles.spool_body(each).safe_C for each in profiles.names("spool-bodies"))
+    if stock.material.softening_C is not None:
+        assert celsius <= stock.material.softening_C - 5
