@@ -78,7 +78,7 @@ def test_without_a_record_the_verdict_is_unknown(capsys) -> None:
 
 
 def test_a_report_names_layers_times_and_limits(capsys) -> None:
-    found = report(capsys, TPU, "--spool", SHELF / "tpu-05.toml", *AT)
+    found = report(capsys, TPU, "--spool", SHELF / "tpu-05.toml", "--members", "8", *AT)
     tool = found["tools"][0]
     layers = tool["forecast"]["layers"]
     assert [each["layer"] for each in layers] == list(range(1, 30))

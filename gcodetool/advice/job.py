@@ -37,6 +37,7 @@ from gcodetool.gcode.markers import Family
 from gcodetool.moisture.exposure import safe_exposure
 from gcodetool.moisture.forecast import Arrival, forecast
 from gcodetool.moisture.history import State, quantile, quantiles, state_at
+from gcodetool.moisture.solver import COMPILED
 from gcodetool.motion.timeline import Timeline, timeline
 
 if TYPE_CHECKING:
@@ -44,7 +45,7 @@ if TYPE_CHECKING:
     from gcodetool.moisture.record import Spool
     from gcodetool.profiles import Material, Printer
 
-MEMBERS: Final = 64
+MEMBERS: Final = 64 if COMPILED else 1  # interpreted, a band would take minutes: nominal parameters alone
 CUT_OFF: Final = 0.95  # less filament than this share of the slicer's claim: the file ends early
 DIAMETER_SLACK_MM: Final = 0.2
 
@@ -78,7 +79,7 @@ def check(
     printer : limits, bed, hot end, start time; None = from the file and stated defaults.
     place : the place of the record in whose air the job is printed; None = as the record has it.
     confidence : quantile of the forecast that must hold, 0 to 1.
-    members : of the forecast; 1 = nominal parameters alone, None = 64.
+    members : of the forecast; 1 = nominal parameters alone, None = 64 (1 where the kernels run interpreted).
 
     Raises
     ------

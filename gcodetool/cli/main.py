@@ -114,7 +114,10 @@ def say_interpreted() -> None:
     """Say on stderr, once, that kernels of this call ran interpreted; silent where all were compiled."""
     slow = [name for name in KERNELS if name in sys.modules and not sys.modules[name].COMPILED]
     if slow:
-        complain("note: runs interpreted, some 50 times slower; install again where there is a C compiler")
+        complain(
+            "note: runs interpreted: slow, and with nominal parameters alone unless --members says more; "
+            "install again where there is a C compiler"
+        )
 
 
 def usage(error: click.UsageError) -> str:

@@ -66,7 +66,7 @@ def job_options(command: Callable[..., Any]) -> Callable[..., Any]:
             type=click.IntRange(1, 1024),
             default=None,
             metavar="N",
-            help="Members of the forecast; 1 = nominal parameters alone.",
+            help="Members of the forecast (64); 1 = nominal parameters alone, as where kernels run interpreted.",
         ),
     ]
     for option in reversed(options):
