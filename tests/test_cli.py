@@ -423,6 +423,8 @@ def test_a_spool_file_that_contradicts_itself(capsys, tmp_path, old, new, word) 
     ("words", "word"),
     [
         (["check"], "Missing argument"),
+        ([], "needs a command: check"),
+        (["spool"], "needs a command: show"),
         (["chekc", TPU], "Did you mean 'check'?"),
         (["check", TPU, "--spool", "0=a.toml", "--spool", "0=b.toml"], "two spools"),
         (["check", TPU, "--spool", "a.toml", "--spool", "1=b.toml"], "names no tool"),

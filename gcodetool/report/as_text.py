@@ -5,6 +5,7 @@ Words from files are printed without control characters and never as markup.
 
 import math
 import unicodedata
+from collections.abc import Sequence
 from datetime import datetime
 from typing import Final, TextIO
 
@@ -99,8 +100,8 @@ def print_report(found: JobFindings, stream: TextIO) -> None:
     head.append(f"{SIGNS[found.verdict]} {found.verdict}", style=STYLES[found.verdict])
     head.append(f"  {WORDS[found.verdict]}")
     console.print(head)
-    console.print(Text(f"  {plain(found.path)}: {describe(found)}"))
-    console.print(Text(f"  {times(found)}"))
+    console.print(hanging("  ", f"{plain(found.path)}: {describe(found)}"))
+    console.print(hanging("  ", times(found)))
     for tool in found.tools:
         console.print()
         print_tool(tool, console, several=len(found.tools) > 1)
@@ -120,7 +121,7 @@ def describe(found: JobFindings) -> str:
 
 def times(found: JobFindings) -> str:
     """Return the times that matter in one line."""
-    assumed = " (partly assumed)" if any(wait.assumed for wait in found.waits) else ""
+    assumed = " (partly assumed)" if any(wait.assumed and wait.seconds > 0 for wait in found.waits) else ""
     claim = "" if found.slicer_claim_s is None else f"; the slicer says {duration(found.slicer_claim_s)}"
     return (
         f"moving {duration(found.moving_s)}, extruding {duration(found.extruding_s)}, "
@@ -128,25 +129,32 @@ def times(found: JobFindings) -> str:
     )
 
 
-def hanging(mark: str, text: str) -> Table:
+def hanging(mark: str | Text, text: str | Text) -> Table:
     """Return *text* wrapped behind a mark."""
     grid = Table.grid(padding=0)
     grid.add_column(no_wrap=True)
     grid.add_column()
-    grid.add_row(Text(mark), Text(text))
+    grid.add_row(*(each if isinstance(each, Text) else Text(each) for each in (mark, text)))
     return grid
+
+
+def add_notes(rows: Table, notes: Sequence[str]) -> None:
+    """Add what was assumed or left out, each behind the word for it."""
+    for note in notes:
+        kind, separator, rest = plain(note).partition(": ")
+        known = bool(separator) and kind in ("assumed", "ignored")
+        rows.add_row(Text(f"  {kind}" if known else "  note"), Text(rest if known else plain(note)))
 
 
 def print_tool(tool: ToolFindings, console: Console, *, several: bool) -> None:
     """Print one tool's findings."""
     verdict = tool.verdict
     title = Text()
-    title.append(f"T{tool.tool} ", style="bold")
     title.append(f"{plain(tool.spool or 'no spool named')}, {plain(tool.material or 'material unknown')}: ")
     if several:
         title.append(f"{SIGNS[verdict.code]} {verdict.code} ", style=STYLES[verdict.code])
     title.append(plain(verdict.because))
-    console.print(title)
+    console.print(hanging(Text(f"T{tool.tool} ", style="bold"), title))
     for line in tool.advice:
         console.print(hanging("  > ", plain(line)))
     rows = Table.grid(padding=(0, 2, 0, 0))
@@ -187,8 +195,7 @@ def print_tool(tool: ToolFindings, console: Console, *, several: bool) -> None:
         rows.add_row(
             Text("  spool"), Text(f"at {plain(state.place)}, {state.remaining_mm / 1000:.0f} m left")
         )
-        for note in state.assumed:
-            rows.add_row(Text("  assumed"), Text(plain(note)))
+        add_notes(rows, state.assumed)
     for tweak in tool.tweaks:
         before = "" if tweak.before is None else f"{tweak.before:g} to "
         rows.add_row(
@@ -222,8 +229,7 @@ def print_spool(seen: SpoolFindings, stream: TextIO) -> None:
         Text("  safe in open air"), Text(f"{duration(seen.safe_exposure_s)}; air: {plain(seen.air)}")
     )
     rows.add_row(Text("  filament left"), Text(f"{state.remaining_mm / 1000:.0f} m"))
-    for note in state.assumed:
-        rows.add_row(Text("  assumed"), Text(plain(note)))
+    add_notes(rows, state.assumed)
     console.print(rows)
     console.print(Text("  depth below the outermost turns, water"))
     top = max([content for _, content in seen.by_depth] + [seen.limit_marginal_wt_pct])
