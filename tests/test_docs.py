@@ -64,7 +64,7 @@ def test_commands_in_the_docs_exist(page: str, line: str) -> None:
 def test_python_in_the_docs_runs(page: pathlib.Path, body: str, monkeypatch: pytest.MonkeyPatch, capsys) -> None:
     monkeypatch.chdir(ROOT)
     exec(compile(body, str(page), "exec"), {})
-    assert "print" not in body or capsys.readouterr().out
+    assert "print(" not in body or capsys.readouterr().out
 
 
 def test_the_readme_starts_with_two_commands() -> None:
