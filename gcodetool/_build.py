@@ -40,7 +40,9 @@ class BuildKernels(build_ext):  # type: ignore[misc]  # setuptools carries no ty
             from Cython.Build import cythonize
         except ImportError:
             return []
-        translated = list(cythonize(kernels, compiler_directives=DIRECTIVES, build_dir="build/cython", quiet=True))
+        translated = list(
+            cythonize(kernels, compiler_directives=DIRECTIVES, build_dir="build/cython", quiet=True)
+        )
         for kernel in translated:
             kernel.optional = True  # no compiler is no reason to fail; cythonize drops the mark
             kernel._needs_stub = False

@@ -10,7 +10,14 @@ import pytest
 from gcodetool.cli.main import main
 
 ROOT = pathlib.Path(__file__).parent.parent
-PAGES = sorted([*ROOT.glob("*.md"), *(ROOT / "docs").glob("*.md"), *ROOT.glob("profiles/*.md"), *ROOT.glob("sample_gcode/*.md")])
+PAGES = sorted(
+    [
+        *ROOT.glob("*.md"),
+        *(ROOT / "docs").glob("*.md"),
+        *ROOT.glob("profiles/*.md"),
+        *ROOT.glob("sample_gcode/*.md"),
+    ]
+)
 FENCE = re.compile(r"^```(?P<kind>[^\n]*)\n(?P<body>.*?)^```", re.MULTILINE | re.DOTALL)
 LINK = re.compile(r"\]\((?P<to>[^)#\s]+)(?:#[^)]*)?\)")
 
@@ -61,7 +68,9 @@ def test_commands_in_the_docs_exist(page: str, line: str) -> None:
 
 
 @pytest.mark.parametrize(("page", "body"), blocks("python"), ids=lambda value: getattr(value, "name", ""))
-def test_python_in_the_docs_runs(page: pathlib.Path, body: str, monkeypatch: pytest.MonkeyPatch, capsys) -> None:
+def test_python_in_the_docs_runs(
+    page: pathlib.Path, body: str, monkeypatch: pytest.MonkeyPatch, capsys
+) -> None:
     monkeypatch.chdir(ROOT)
     exec(compile(body, str(page), "exec"), {})
     assert "print(" not in body or capsys.readouterr().out

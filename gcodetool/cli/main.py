@@ -125,7 +125,11 @@ def usage(error: click.UsageError) -> str:
     command = error.ctx.command_path if error.ctx else "gcodetool"
     if isinstance(error, click.exceptions.NoArgsIsHelpError):
         group = error.ctx.command if error.ctx else main
-        known = ", ".join(group.list_commands(error.ctx or click.Context(main))) if isinstance(group, click.Group) else ""
+        known = (
+            ", ".join(group.list_commands(error.ctx or click.Context(main)))
+            if isinstance(group, click.Group)
+            else ""
+        )
         return f"'{command}' needs a command: {known}. See '{command} --help'."
     return f"{error.format_message()} See '{command} --help'."
 

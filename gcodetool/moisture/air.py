@@ -89,7 +89,7 @@ class Air:
         return 100.0 * self.vapour_Pa / float(saturation_pressure(self.temperature_K))
 
     @property
-    def temperature_C(self) -> float:  # noqa: N802
+    def temperature_C(self) -> float:
         """Temperature, °C."""
         return self.temperature_K - ZERO_CELSIUS_K
 

@@ -129,7 +129,7 @@ class State:
         return 100.0 * self.field.water
 
     @property
-    def temperature_C(self) -> Floats:  # noqa: N802
+    def temperature_C(self) -> Floats:
         """Temperature of each layer, (layers, members), hub first."""
         return self.field.temperature_K - ZERO_CELSIUS_K
 
