@@ -10,7 +10,6 @@ import click
 
 from gcodetool.errors import UsageError
 
-
 # generic in newer releases only
 Base: Any = click.ParamType
 
