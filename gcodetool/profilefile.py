@@ -13,6 +13,7 @@ from gcodetool.profiles import (
     DIALECTS,
     Desiccant,
     Dryer,
+    Heater,
     HotEnd,
     Material,
     Pair,
@@ -128,6 +129,7 @@ KLIPPER_RETRACTION: Final[dict[str, Bounds]] = {
     "unretract_extra_length": (-100, 100),
     "unretract_speed": (1, 1e4),
 }
+HEATERS: Final = ("nozzle", "bed", "chamber")
 RATE: Final[Bounds] = (1e-3, 1e7)
 JERK: Final[Bounds] = (0, 1e6)
 MARLIN: Final[dict[str, dict[str, Bounds]]] = {
@@ -259,10 +261,30 @@ def read_printer(table: Table, key: str) -> Printer:
         hot_end=HotEnd(**_numbers(table.table("hot_end"), hot_end)),
         retraction=RetractionBounds(**_numbers(table.table("retraction"), {"max_length_mm": (0, 100)})),
         park=None if park is None else _pair((_asked(park, "x_mm"), _asked(park, "y_mm"))),
-        waiting=Waiting(**_numbers(table.table("waiting"), {"start_s": (0, 1e6)})),
+        waiting=_waiting(table.table("waiting")),
         note=table.text("note"),
         path=table.document.path,
     )
+
+
+def _waiting(table: Table | None) -> Waiting:
+    """Return the stated start and the heater model, whose rates are more than zero."""
+    if table is None:
+        return Waiting()
+    heaters: dict[str, Any] = {}
+    for name in HEATERS:
+        heater = table.table(name)
+        if heater is not None:
+            heater.only(("rate_C_s", "cooling_C_s"))
+            heater.need("rate_C_s")
+            rates = {key: heater.number(key, low=0.001, high=1000) for key in heater.data}
+            heaters[name] = Heater(**rates)  # type: ignore[arg-type]  # each key is there
+    numbers = {"start_s": (0.0, 1e6), "room_C": (-50.0, 100.0), "overhead_s": (0.0, 1e6)}
+    stated = _numbers(table, numbers, HEATERS)
+    for key in ("room_C", "overhead_s"):
+        if key in stated and not heaters:
+            table.fail(key, f"{key} says nothing without a heater; add [waiting.nozzle] or take it out")
+    return Waiting(**heaters, **stated)  # type: ignore[arg-type]  # numbers by their own names
 
 
 def _asked(table: Table, key: str, *, low: float = -1e5, high: float = 1e5) -> float:

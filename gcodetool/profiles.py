@@ -116,10 +116,31 @@ class RetractionBounds:
 
 
 @dataclass(frozen=True)
+class Heater:
+    """How fast one heater warms, and how fast it cools; None = not stated."""
+
+    rate_C_s: float
+    cooling_C_s: float | None = None
+
+
+@dataclass(frozen=True)
 class Waiting:
-    """What a job waits for that its file does not show; None = not stated."""
+    """What a job waits for that its file does not show; None = not stated.
+
+    ``start_s``, where stated, is the whole start; the heaters then count from the first layer on.
+    """
 
     start_s: float | None = None
+    room_C: float = 23.0  # at which every heater starts
+    overhead_s: float | None = None  # homing, meshing: what the start takes beside heating
+    nozzle: Heater | None = None
+    bed: Heater | None = None
+    chamber: Heater | None = None
+
+    @property
+    def heats(self) -> bool:
+        """Whether there is a heater model at all."""
+        return any(heater is not None for heater in (self.nozzle, self.bed, self.chamber))
 
 
 @dataclass(frozen=True)

@@ -288,3 +288,26 @@ def test_any_start_comes_to_what_an_interpreter_of_our_own_finds(tmp_path_factor
         assert found.feed_mm_s * 60 == pytest.approx(state.feed)
     else:
         assert state.feed is None
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "known", "follows"),
+    [
+        ("G1 X5 Y5 F1500\n", "G1 X50 E1\n", True, False),
+        ("G1 X5 Y5 F1500\n", "G1 X50 E1 F900\n", True, True),
+        ("\rG1 X5 Y5 F1500\n", "\rG1 X50 E1 F900\n", True, True),  # line ends of "\n\r"
+        ("G1 X5 Y5\rF1500\n", "G1 X50\rE1 F900\n", True, True),  # a lone CR is a blank
+        ("G1 X5 Y5 F0\n", "G1 X50 E1 F0\n", False, False),  # F0 changes nothing
+        ("G1 X5 Y5 (F1500)\n", "G1 X50 E1 (F900)\n", False, False),
+        ("N4 G1X5Y5F1500*12\n", "N5 G1X50E1F900*12\n", True, True),
+    ],
+)
+def test_whether_the_next_move_names_its_own_speed(
+    before: str, after: str, known: bool, follows: bool, tmp_path: pathlib.Path
+) -> None:
+    head = ";FLAVOR:Marlin\n;Generated with SLICER 5.8.0\nM104 S210\nM109 S210\nG28\nM83\n"
+    job = tmp_path / "job.gcode"
+    job.write_bytes((head + before + ";LAYER_COUNT:9\n;LAYER:0\n" + after + "G1 X60 E1\n").encode())
+    found = find_anchor(read(job, dialect="marlin"))
+    assert found.text.startswith(";LAYER_COUNT")
+    assert (found.feed_mm_s is not None, found.feed_follows) == (known, follows)

@@ -232,3 +232,23 @@ def test_m204_rows_are_noted_with_their_line() -> None:
     klipper = klipper_limits({}, None)
     klipper.acceleration_seen(41)
     assert klipper.source("max_accel") == "the file, M204 from line 41"
+
+
+@pytest.mark.parametrize(
+    ("limits", "line", "says"),
+    [
+        (rrf_limits(None), "M203 X200 Y200", "M203 is in mm/min here and holds X to 3.3 mm/s"),
+        (rrf_limits(None), "M566 X8 Y8", "M566 is in mm/min here and allows X steps of 0.13 mm/s"),
+        (rrf_limits(None), "M203 X12000 Y12000", None),
+        (rrf_limits(None), "M566 X480 Y480", None),
+        (rrf_limits(None), "M203 S1 X200 Y200", None),
+        (marlin_limits(None), "M203 X12000 Y12000", "M203 is in mm/s here and allows X 12000 mm/s"),
+        (marlin_limits(None), "M203 X500 Y500", None),
+        (marlin_limits(None), "M201 X12000 Y12000", None),
+    ],
+)
+def test_values_meant_in_another_unit_are_said(limits: Limits, line: str, says: str | None) -> None:
+    assert applied(limits, line)
+    found = limits.wrong_units(line.partition(" ")[0])
+    assert (found is None) is (says is None)
+    assert says is None or (found or "").startswith(says)

@@ -209,3 +209,38 @@ def test_values_that_are_none():
 def test_no_bytes_are_too_odd(head, tail):
     for each in (family(head, tail), *Family):
         facts(head, tail, each)
+
+
+@pytest.mark.parametrize(
+    "head",
+    [
+        "; machine_max_acceleration_x = \x1f000\n",
+        "; estimated printing time (normal mode) = " + "9" * 400 + "d 1h\n",
+        "; estimated printing time (normal mode) = 1.2.3s\n",
+        "; nozzle_diameter = 1e300\n; filament_diameter = 1e-200\n",
+        "; printable_area = 0x0,1.2.3x0,5x5\n",
+        "; total layer number: " + "7" * 5000 + "\n",
+    ],
+)
+def test_figures_that_are_none_are_not_known(head: str) -> None:
+    for of in (Family.A, Family.C_TOP):
+        found = facts(head.encode(), head.encode(), of)
+        assert found.claimed_s is None
+        assert found.bed_polygon == ()
+        assert found.layers is None
+        assert all(value is None for value in (*found.nozzle_mm, *found.diameters_mm))
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        "Filament used: 1.2.3m",
+        "Filament used: " + "9" * 400 + "m",
+        "LAYER_COUNT:" + "9" * 5000,
+        "TIME:" + "9" * 400,
+    ],
+)
+def test_claims_of_family_b_that_are_none_are_not_known(line: str) -> None:
+    head = f";FLAVOR:Marlin\n;{line}\n".encode()
+    found = facts(head, b"", Family.B)
+    assert (found.claimed_s, found.filament_mm, found.layers) == (None, (), None)

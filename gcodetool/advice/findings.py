@@ -126,6 +126,8 @@ class JobFindings:
     waiting_s: float
     open_air_s: float
     slicer_claim_s: float | None
+    moving_s_range: tuple[float, float] | None  # None: no limit is guessed, or nobody looked
+    claim_difference: tuple[tuple[str, float], ...] | None  # kind, seconds; None: no claim, or nobody looked
     rules: str
     limits: tuple[LimitUse, ...]
     waits: tuple[Wait, ...]

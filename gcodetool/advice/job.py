@@ -6,7 +6,7 @@ The file becomes a timeline, each record a state, the two a forecast, the foreca
 """
 
 import threading
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
@@ -38,6 +38,7 @@ from gcodetool.moisture.exposure import safe_exposure
 from gcodetool.moisture.forecast import Arrival, forecast
 from gcodetool.moisture.history import State, quantile, quantiles, state_at
 from gcodetool.moisture.solver import COMPILED
+from gcodetool.motion.spread import claim_difference, moving_range
 from gcodetool.motion.timeline import Timeline, timeline
 
 if TYPE_CHECKING:
@@ -105,21 +106,23 @@ def examine(
     confidence: float = 0.5,
     members: int | None = None,
     watch_z_mm: float | None = None,
+    spread: bool = True,
+    progress: Callable[[int], None] | None = None,
 ) -> Examined:
     """Return the findings with timeline and anchor; arguments and errors as in :func:`check`.
 
     ``watch_z_mm`` asks for the anchor, and for the box of all motion after it below that height.
+    Without ``spread`` the file is planned once, and nothing is said of how far its time may be off.
+    ``progress`` is called with the number of bytes done.
     """
     digest = _Digest(program)
     anchor = find_anchor(program) if watch_z_mm is not None else None
     watched = None if anchor is None or anchor.offset is None else (anchor.offset, watch_z_mm or 0.0)
     given = {tool: spool.diameter_mm for tool, spool in spools.items() if tool is not None}
     only = spools.get(None)
+    diameters = only.diameter_mm if only is not None else given or None
     jobs = timeline(
-        program,
-        printer=printer,
-        filament_diameter_mm=only.diameter_mm if only is not None else given or None,
-        watch=watched,
+        program, printer=printer, filament_diameter_mm=diameters, watch=watched, progress=progress
     )
     tools = jobs.tools
     if not tools:
@@ -163,6 +166,12 @@ def examine(
         waiting_s=jobs.total_waiting_s,
         open_air_s=jobs.open_air_s,
         slicer_claim_s=program.facts.claimed_s,
+        moving_s_range=moving_range(program, jobs, printer=printer, filament_diameter_mm=diameters)
+        if spread
+        else None,
+        claim_difference=claim_difference(program, jobs, printer=printer, filament_diameter_mm=diameters)
+        if spread
+        else None,
         rules=jobs.form,
         limits=jobs.limits,
         waits=jobs.waits,

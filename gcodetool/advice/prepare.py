@@ -29,7 +29,6 @@ if TYPE_CHECKING:
     from gcodetool.profiles import Material, Printer
 
 WIDTH: Final = 100  # of a comment line
-SUFFIXES: Final = (".gz", ".xz")
 WATCH: Final = WATCH_Z_MM  # what ``examine`` needs to know for the block
 
 # The last line of a file's header block, where a family has one; else line 1.
@@ -57,17 +56,19 @@ class Prepared:
     notes: tuple[str, ...]
 
 
-def target_of(job: Path) -> Path:
-    """Return where the prepared file goes when nobody says.
+def target_of(job: Path, kind: str = "") -> Path:
+    """Return where the prepared file goes when nobody says: plain text, or a zip container as it was.
 
-    >>> target_of(Path("parts/clip.gcode.xz")).name
+    >>> target_of(Path("parts/clip.gcode.xz"), "xz").name
     'clip.prepared.gcode'
+    >>> target_of(Path("clip.gcode.3mf"), "zip").name
+    'clip.prepared.gcode.3mf'
     """
-    name = job.name
-    for suffix in SUFFIXES:
-        name = name.removesuffix(suffix)
-    stem = name[: -len(".gcode")] if name.lower().endswith(".gcode") else name
-    return job.with_name(stem + ".prepared.gcode")
+    stem = job.name
+    for suffix in (".gz", ".xz", ".3mf", ".gcode"):
+        if stem.lower().endswith(suffix) and stem.lower() != suffix:
+            stem = stem[: -len(suffix)]
+    return job.with_name(stem + ".prepared.gcode" + (".3mf" if kind == "zip" else ""))
 
 
 def prepare(
@@ -123,18 +124,20 @@ def prepare(
 def write(program: "Program", prepared: Prepared, target: Path) -> None:
     """Write *program* with its insertions to *target*, whole or not at all.
 
+    The job itself stays in the form that its bytes have; another target gets the form of its name.
+
     Raises
     ------
     GcodeError
-        The target is the compressed input itself: the result would no longer be what its name says.
+        A zip container is wanted of a job that is none, or the job's own is damaged.
     WriteError
         What went wrong; the target is as it was.
     """
-    if program.source.compression and target.suffix.lower() in SUFFIXES:
-        raise GcodeError(
-            f"{target}: the result is plain text and would not be what the name says; write it elsewhere with -o"
-        )
-    edits.write_atomic(target, edits.apply(program.blocks(), prepared.edits))
+    from gcodetool.gcode.packing import form_of
+
+    form = form_of(program.source.kind, program.path, target)
+    text = edits.apply(program.blocks(), prepared.edits)
+    edits.write_atomic(target, program.source.packed(text, form))
 
 
 def wanted(

@@ -82,9 +82,12 @@ def prepare(
         raise UsageError("--in-place and -o exclude each other; leave one out")
     refused = refusals(refuse)
     wish = Wish(block=block, wait_s=wait_seconds(wait))
-    target = job if in_place else output or target_of(job)
-    program, examined, records, machine = look_at(job, watch_z_mm=WATCH, **options)
+    # a slicer waits for --in-place: no bar, and no more than one pass unless the report is wanted
+    program, examined, records, machine = look_at(
+        job, watch_z_mm=WATCH, spread=report is not None, watched=not in_place, **options
+    )
     found = examined.findings
+    target = job if in_place else output or target_of(job, program.source.kind)
     if report is not None:
         from gcodetool.gcode.edits import write_atomic
 
@@ -114,26 +117,32 @@ def look_at(
     confidence: float,
     members: int | None,
     watch_z_mm: float | None = None,
+    spread: bool = True,
+    watched: bool = True,
 ) -> "tuple[Program, Examined, dict[int | None, Spool], Printer | None]":
-    """Read what a call names, and examine it."""
+    """Read what a call names, and examine it; *watched*: somebody may look at a progress bar."""
     from gcodetool import profiles
     from gcodetool.advice.job import examine
+    from gcodetool.cli.progress import reading
     from gcodetool.gcode.program import read
 
     words = spool_words(spools)
     machine = None if printer is None else profiles.printer(printer)
     records = {tool: record(word) for tool, word in words.items()}
     program = read(job, dialect=None if machine is None else machine.dialect)
-    examined = examine(
-        program,
-        records,
-        at_s=clock(at_s),
-        printer=machine,
-        place=place,
-        confidence=confidence,
-        members=members,
-        watch_z_mm=watch_z_mm,
-    )
+    with reading(program, wanted=watched) as progress:
+        examined = examine(
+            program,
+            records,
+            at_s=clock(at_s),
+            printer=machine,
+            place=place,
+            confidence=confidence,
+            members=members,
+            watch_z_mm=watch_z_mm,
+            spread=spread,
+            progress=progress,
+        )
     return program, examined, records, machine
 
 

@@ -69,6 +69,8 @@ def main() -> None:
 
 def run() -> None:
     """Run the command line; every failure is one line on stderr and an exit code."""
+    # no array here is large enough for threads, and starting them is half of importing numpy
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     sys.exit(outcome(sys.argv[1:]))
 
 

@@ -50,14 +50,13 @@ BELT: Final = "the file is for a belt machine"
 SPINDLE: Final = frozenset(("M3", "M4"))
 WORK_OFFSETS: Final = frozenset(f"G{code}" for code in (55, 56, 57, 58, 59, 68)) | {"G59.1", "G59.2", "G59.3"}
 DIVE: Final = re.compile(rb"G1 Z[\d.]+(?: F[\d.]+)?")
-MODE_LINE: Final = re.compile(rb"^[ \t]*(?:N\d+[ \t]*)?M8[23]\b", re.MULTILINE | re.IGNORECASE)
-FEED_LINE: Final = re.compile(
-    rb"^[ \t]*(?:N\d+[ \t]*)?G0*[0-3](?!\d)[^;\r\n]*F[ ]*[\d.]", re.MULTILINE | re.IGNORECASE
-)
-AHEAD_MOVE: Final = re.compile(
-    rb"^[ \t]*(?:N\d+[ \t]*)?G0*[0-3](?!\d)[^;\r\n]*", re.MULTILINE | re.IGNORECASE
-)
-FEED_WORD: Final = re.compile(rb"F[ ]*[\d.]", re.IGNORECASE)
+BLANK: Final = rb"[\x00-\x09\x0b-\x20]*"  # what the scanner passes over, also the \r of a lone "\n\r"
+MODE_LINE: Final = re.compile(rb"^" + BLANK + rb"(?:N\d+[ \t]*)?M8[23]\b", re.MULTILINE | re.IGNORECASE)
+FEED: Final = rb"F[ ]*(?=[\d.]*[1-9])[\d.]"  # F0 says nothing
+MOVE_LINE: Final = rb"^" + BLANK + rb"(?:N\d+[ \t]*)?G0*[0-3](?!\d)[^;(\n]*"
+FEED_LINE: Final = re.compile(MOVE_LINE + FEED, re.MULTILINE | re.IGNORECASE)
+AHEAD_MOVE: Final = re.compile(MOVE_LINE, re.MULTILINE | re.IGNORECASE)
+FEED_WORD: Final = re.compile(FEED, re.IGNORECASE)
 
 
 @dataclass(frozen=True)

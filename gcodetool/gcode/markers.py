@@ -8,6 +8,7 @@ Left out: commands and moves (``scan``), the dialect (``dialects``), pictures.
 """
 
 import json
+import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -55,6 +56,9 @@ C_CODE_END: Final = _line(r"; EXECUTABLE_BLOCK_END")
 LAYER_A: Final = _line(r";LAYER_CHANGE")
 TYPE_A: Final = _line(r";TYPE:[^\r\n]*")
 LAYER_C: Final = _line(r"; CHANGE_LAYER")
+MOST_MM: Final = 1e9  # no spool holds more
+DIAMETERS_MM: Final = (0.1, 100.0)  # beyond these there is no filament
+NOZZLES_MM: Final = (0.01, 20.0)
 USED_OLD: Final = _line(r"; filament used = (?P<mm>[0-9.]+)mm \([0-9.]+cm3\)")
 
 
@@ -179,10 +183,12 @@ def facts(head: bytes, tail: bytes, of: Family) -> SlicerFacts:
         first_layer_C=_first(config, "first_layer_temperature", "nozzle_temperature_initial_layer"),
         other_layer_C=_first(config, "temperature", "nozzle_temperature"),
         filament_types=tuple(kind or None for kind in strings(config.get("filament_type"))),
-        diameters_mm=_first(config, "filament_diameter") or _header(top, "filament_diameter"),
+        diameters_mm=_within(
+            DIAMETERS_MM, _first(config, "filament_diameter") or _header(top, "filament_diameter")
+        ),
         densities_g_cm3=_positive(_first(config, "filament_density") or _header(top, "filament_density")),
         max_flow_mm3_s=_positive(_first(config, "filament_max_volumetric_speed")),
-        nozzle_mm=_first(config, "nozzle_diameter"),
+        nozzle_mm=_within(NOZZLES_MM, _first(config, "nozzle_diameter")),
         filament_mm=_claimed_mm(top, end),
         claimed_s=_claimed_s(top, end),
         layers=_layers(top),
@@ -286,7 +292,7 @@ def _ini_values(text: str) -> tuple[int, dict[str, str]]:
             key, value = line.split(" = ", 1)
             if section == "values":
                 values[key.strip()] = value.strip()
-            elif key.strip() == "position" and value.strip().isdigit():
+            elif key.strip() == "position" and re.fullmatch(r"\d{1,9}", value.strip()):
                 position = int(value)
     return position, values
 
@@ -306,7 +312,11 @@ def numbers(value: str | None) -> Numbers:
 
 
 def _number(text: str) -> float | None:
-    return float(text) if re.fullmatch(r"\s*[-+]?(\d+\.?\d*|\.\d+)([eE][-+]?\d+)?\s*", text) else None
+    """Return the number that *text* is; None for any other text, and beyond what a double holds."""
+    if not re.fullmatch(r"\s*[-+]?(\d+\.?\d*|\.\d+)([eE][-+]?\d+)?\s*", text):
+        return None
+    value = float(text.strip())
+    return value if math.isfinite(value) else None
 
 
 def strings(value: str | None) -> tuple[str, ...]:
@@ -347,9 +357,10 @@ def points(value: str | None) -> tuple[tuple[float, float], ...]:
     corners = []
     for part in (value or "").split(","):
         found = re.fullmatch(r"\s*(-?[\d.]+)x(-?[\d.]+)\s*", part)
-        if not found:
+        x, y = (_number(found[1]), _number(found[2])) if found else (None, None)
+        if x is None or y is None:
             return ()
-        corners.append((float(found[1]), float(found[2])))
+        corners.append((x, y))
     return tuple(corners) if len(corners) >= 3 else ()
 
 
@@ -368,8 +379,10 @@ def seconds(text: str) -> float | None:
     found = re.fullmatch(r"\s*(?:(\d+)d)?\s*(?:(\d+)h)?\s*(?:(\d+)m)?\s*(?:([\d.]+)s)?\s*", text)
     if not found or not any(found.groups()):
         return None
-    days, hours, minutes, rest = (float(part) if part else 0.0 for part in found.groups())
-    return ((days * 24 + hours) * 60 + minutes) * 60 + rest
+    parts = [_number(part or "0") for part in found.groups()]
+    days, hours, minutes, rest = (math.nan if part is None else part for part in parts)
+    total = ((days * 24 + hours) * 60 + minutes) * 60 + rest
+    return total if math.isfinite(total) else None
 
 
 def _first(config: Mapping[str, str], *keys: str) -> Numbers:
@@ -382,6 +395,12 @@ def _first(config: Mapping[str, str], *keys: str) -> Numbers:
 def _positive(values: Numbers) -> Numbers:
     """Return *values* with 0 (which slicers print for "not set") as None."""
     return tuple(value or None for value in values)
+
+
+def _within(bounds: tuple[float, float], values: Numbers) -> Numbers:
+    """Return *values*, those beyond *bounds* as None."""
+    low, high = bounds
+    return tuple(value if value is not None and low <= value <= high else None for value in values)
 
 
 def _one(values: Numbers) -> float | None:
@@ -452,7 +471,7 @@ def _claimed_mm(top: str, end: str) -> Numbers:
         )
         if found:
             return numbers(found[1])
-    return tuple(float(found["mm"]) for found in USED_OLD.finditer(end))
+    return tuple(_number(found["mm"]) for found in USED_OLD.finditer(end))
 
 
 def _claimed_s(top: str, end: str) -> float | None:
@@ -466,7 +485,7 @@ def _claimed_s(top: str, end: str) -> float | None:
 
 
 def _layers(top: str) -> int | None:
-    found = re.search(r"^; total layer number: (\d+)", top, re.MULTILINE)
+    found = re.search(r"^; total layer number: (\d{1,9})\b", top, re.MULTILINE)
     return int(found[1]) if found else None
 
 
@@ -476,11 +495,12 @@ def _layers(top: str) -> int | None:
 def _facts_b(top: str, end: str, config: dict[str, str]) -> SlicerFacts:
     flavour = B_FLAVOR.search(top)
     name = flavour["flavour"].strip().lower() if flavour else None
-    counts = [int(found) for found in re.findall(r"^;LAYER_COUNT:(\d+)", top, re.MULTILINE)]
-    diameters = _first(config, "material_diameter")
+    counts = [int(found) for found in re.findall(r"^;LAYER_COUNT:(\d{1,9})\b", top, re.MULTILINE)]
+    diameters = _within(DIAMETERS_MM, _first(config, "material_diameter"))
     made_volumetric = re.search(r"^M200 (?:T\d+ )?D(\d*\.?\d+)", top, re.MULTILINE)
-    if not diameters and made_volumetric and float(made_volumetric[1]) > 0:
-        diameters = (float(made_volumetric[1]),)
+    made_of = _number(made_volumetric[1]) if made_volumetric else None
+    if not diameters and made_of:
+        diameters = _within(DIAMETERS_MM, (made_of,))
     back = _first(config, "retraction_retract_speed") or _first(config, "retraction_speed")
     forth = _first(config, "retraction_prime_speed") or _first(config, "retraction_speed")
     return SlicerFacts(
@@ -490,7 +510,7 @@ def _facts_b(top: str, end: str, config: dict[str, str]) -> SlicerFacts:
         first_layer_C=_first(config, "material_print_temperature_layer_0", "material_print_temperature"),
         other_layer_C=_first(config, "material_print_temperature"),
         diameters_mm=diameters,
-        nozzle_mm=_first(config, "machine_nozzle_size"),
+        nozzle_mm=_within(NOZZLES_MM, _first(config, "machine_nozzle_size")),
         filament_mm=_claimed_mm_b(top, diameters),
         claimed_s=_claimed_s_b(top, end),
         layers=counts[0] if len(counts) == 1 else None,
@@ -521,9 +541,9 @@ def _claimed_s_b(top: str, end: str) -> float | None:
     if not _fake_header(top):
         found = re.search(r"^;(?:PRINT\.)?TIME:(\d+(?:\.\d+)?)\r?$", top, re.MULTILINE)
         if found:
-            return float(found[1])
+            return _number(found[1])
     elapsed = re.findall(r"^;TIME_ELAPSED:(\d+(?:\.\d+)?)\r?$", end, re.MULTILINE)
-    return float(elapsed[-1]) if elapsed else None
+    return _number(elapsed[-1]) if elapsed else None
 
 
 def _claimed_mm_b(top: str, diameters: Numbers) -> Numbers:
@@ -534,11 +554,12 @@ def _claimed_mm_b(top: str, diameters: Numbers) -> Numbers:
     claimed: list[float | None] = []
     for tool, part in enumerate(found[1].split(",")):
         amount = re.fullmatch(r"\s*([\d.]+)(mm3|m)\s*", part)
-        if not amount:
+        used = _number(amount[1]) if amount else None
+        if amount is None or used is None or used > MOST_MM:
             return ()
         if amount[2] == "m":
-            claimed.append(float(amount[1]) * 1000)
+            claimed.append(used * 1000)
             continue
         diameter = (diameters[tool] if tool < len(diameters) else diameters[-1]) if diameters else None
-        claimed.append(float(amount[1]) / (0.7853981633974483 * diameter**2) if diameter else None)
+        claimed.append(used / (0.7853981633974483 * diameter**2) if diameter else None)
     return tuple(claimed)

@@ -65,8 +65,8 @@ INCH = cython.declare(cython.double, 25.4)  # mm
 HUGE = cython.declare(cython.double, 1e300)  # "numbers" of more than 300 digits are not taken for words
 RISE = cython.declare(cython.double, 1e-6)  # a smaller rise of Z is rounding, mm
 FIRST_FEED_MM_S: Final = (4000.0 / 60.0, 25.0, 50.0)  # before the first F word, per dialect
-PI: Final = 3.141592653589793
-NAN: Final = float("nan")
+PI = cython.declare(cython.double, 3.141592653589793)
+NAN = cython.declare(cython.double, float("nan"))
 
 POWERS_OF_TEN: Final = array("d", [float(10**power) for power in range(23)])  # each exact
 KINDS_OF_NAMES: Final = {name.encode(): kind for name, kind in EXTENDED_KINDS.items()}
@@ -156,6 +156,7 @@ class Scanner:
     flow = cython.declare(object, visibility="public")
     diameters = cython.declare(object, visibility="public")
     put = cython.declare(object, visibility="public")
+    mark: cython.const[cython.uchar][::1]  # the text of a layer mark
     layer_z: cython.double
     retracted_tools: cython.ulonglong
     # Words of the line at hand, by letter; what `other` hands back to `run`.
@@ -174,6 +175,7 @@ class Scanner:
     def __init__(self, dialect: cython.int, layer_marks: cython.int = 0) -> None:
         self.dialect = dialect
         self.layer_marks = layer_marks
+        self.mark = memoryview(MARK_TEXTS[layer_marks])
         self.line = self.offset = 0
         self.x = self.y = self.z = self.e = 0.0
         self.shift_x = self.shift_y = self.shift_z = 0.0
@@ -314,223 +316,232 @@ class Scanner:
         named = before = 0
         new_x = new_y = new_z = delta_e = centre_i = centre_j = rate = 0.0
 
-        while i < size and n < limit:
-            start = i
-            line += 1
-            while True:  # one command a line, as a rule
-                op = 0
-                new_layer = False
-                c = text[i]
-                if c <= 32:
-                    if c == 10:
-                        break
-                    i += 1
-                    continue
-                code = 4
-                if c == 71 or c == 103:  # G
-                    j = i + 1
-                    code = 0
-                    d = text[j]
-                    while 48 <= d <= 57 and code < 1000:
-                        code = code * 10 + (d - 48)
-                        j += 1
-                        d = text[j]
-                    if j == i + 1 or d == 46 or d == 95 or 48 <= d <= 57:
-                        code = 4  # no number, a subcode, a name, a long number: for `other` to sort out
-                if code < 4:
-                    # --- G0 to G3 ---
-                    i = j
-                    named = 0
-                    new_x = x
-                    new_y = y
-                    new_z = z
-                    new_e = 0.0
-                    centre_i = centre_j = radius = 0.0
-                    rate = 0.0
-                    while True:
-                        c = text[i]
-                        if c <= 32:
-                            if c == 10:
-                                break
-                            i += 1
-                            continue
-                        if c == 59 or c == 42:  # comment, checksum: the rest of the line
-                            while text[i] != 10:
-                                i += 1
+        with cython.nogil:  # another thread may plan meanwhile; what is rare takes the lock again
+            while i < size and n < limit:
+                start = i
+                line += 1
+                while True:  # one command a line, as a rule
+                    op = 0
+                    new_layer = False
+                    c = text[i]
+                    if c <= 32:
+                        if c == 10:
                             break
                         i += 1
-                        if c >= 97:
-                            c -= 32
-                        if c < 65 or c > 90:
-                            if c == 40:  # ( comment )
-                                while text[i] != 41 and text[i] != 10:
+                        continue
+                    code = 4
+                    if c == 71 or c == 103:  # G
+                        j = i + 1
+                        code = 0
+                        d = text[j]
+                        while 48 <= d <= 57 and code < 1000:
+                            code = code * 10 + (d - 48)
+                            j += 1
+                            d = text[j]
+                        if j == i + 1 or d == 46 or d == 95 or 48 <= d <= 57:
+                            code = 4  # no number, a subcode, a name, a long number: for `other` to sort out
+                    if code < 4:
+                        # --- G0 to G3 ---
+                        i = j
+                        named = 0
+                        new_x = x
+                        new_y = y
+                        new_z = z
+                        new_e = 0.0
+                        centre_i = centre_j = radius = 0.0
+                        rate = 0.0
+                        while True:
+                            c = text[i]
+                            if c <= 32:
+                                if c == 10:
+                                    break
+                                i += 1
+                                continue
+                            if c == 59 or c == 42:  # comment, checksum: the rest of the line
+                                while text[i] != 10:
                                     i += 1
-                            continue
-                        value, i = number(text, padded, i, powers)
-                        if value != value:
-                            continue  # a letter without a number names nothing
-                        if c == 88:  # X
-                            value = value * unit
-                            new_x = value + shift_x if absolute else x + value
-                            named |= X
-                        elif c == 89:  # Y
-                            value = value * unit
-                            new_y = value + shift_y if absolute else y + value
-                            named |= Y
-                        elif c == 69:  # E
-                            new_e = value * e_unit
-                            named |= E
-                        elif c == 70:  # F
-                            rate = value * unit / 60.0
-                            named |= F
-                        elif c == 90:  # Z
-                            value = value * unit
-                            new_z = value + shift_z if absolute else z + value
-                            named |= Z
-                        elif code >= 2:
-                            if c == 73:  # I
-                                centre_i = value * unit
-                                named |= I_WORD
-                            elif c == 74:  # J
-                                centre_j = value * unit
-                                named |= J_WORD
-                            elif c == 82:  # R
-                                radius = value * unit
-                                named |= RADIUS_FORM
-                    # Klipper refuses R and G91 for arcs: the row says so, and nothing changes.
-                    refused = code >= 2 and dialect == KLIPPER and (named & RADIUS_FORM != 0 or not absolute)
-                    if refused:
-                        self.refused += 1
-                    elif named & F:
-                        if rate > 0.0:
-                            feed = rate
-                        elif dialect == KLIPPER:
-                            self.refused += 1
-                        elif dialect == REPRAPFIRMWARE:
-                            feed = 0.0  # taken as it stands: as slow as that machine can
-                    if code >= 2:
-                        if named & RADIUS_FORM:
-                            centre_i = radius
-                            centre_j = 0.0
+                                break
+                            i += 1
+                            if c >= 97:
+                                c -= 32
+                            if c < 65 or c > 90:
+                                if c == 40:  # ( comment )
+                                    while text[i] != 41 and text[i] != 10:
+                                        i += 1
+                                continue
+                            value, i = number(text, i, powers)
+                            if value != value:
+                                continue  # a letter without a number names nothing
+                            if c == 88:  # X
+                                value = value * unit
+                                new_x = value + shift_x if absolute else x + value
+                                named |= X
+                            elif c == 89:  # Y
+                                value = value * unit
+                                new_y = value + shift_y if absolute else y + value
+                                named |= Y
+                            elif c == 69:  # E
+                                new_e = value * e_unit
+                                named |= E
+                            elif c == 70:  # F
+                                rate = value * unit / 60.0
+                                named |= F
+                            elif c == 90:  # Z
+                                value = value * unit
+                                new_z = value + shift_z if absolute else z + value
+                                named |= Z
+                            elif code >= 2:
+                                if c == 73:  # I
+                                    centre_i = value * unit
+                                    named |= I_WORD
+                                elif c == 74:  # J
+                                    centre_j = value * unit
+                                    named |= J_WORD
+                                elif c == 82:  # R
+                                    radius = value * unit
+                                    named |= RADIUS_FORM
+                        # Klipper refuses R and G91 for arcs: the row says so, and nothing changes.
+                        refused = (
+                            code >= 2 and dialect == KLIPPER and (named & RADIUS_FORM != 0 or not absolute)
+                        )
                         if refused:
-                            named |= RADIUS_FORM
-                        elif centre_i == 0.0 and centre_j == 0.0:
-                            break  # no centre: no arc
-                        elif named & RADIUS_FORM and new_x == x and new_y == y:
-                            break  # a radius alone does not say where a full circle lies
-                        named = named & ~(I_WORD | J_WORD)
-                        if code == 2:
-                            named |= CLOCKWISE
-                    before = known
-                    delta_e = 0.0
-                    if named & E:
-                        if e_absolute:
-                            delta_e = new_e - e
-                            if not refused:
-                                e = new_e
+                            self.refused += 1
+                        elif named & F:
+                            if rate > 0.0:
+                                feed = rate
+                            elif dialect == KLIPPER:
+                                self.refused += 1
+                            elif dialect == REPRAPFIRMWARE:
+                                feed = 0.0  # taken as it stands: as slow as that machine can
+                        if code >= 2:
+                            if named & RADIUS_FORM:
+                                centre_i = radius
+                                centre_j = 0.0
+                            if refused:
+                                named |= RADIUS_FORM
+                            elif centre_i == 0.0 and centre_j == 0.0:
+                                break  # no centre: no arc
+                            elif named & RADIUS_FORM and new_x == x and new_y == y:
+                                break  # a radius alone does not say where a full circle lies
+                            named = named & ~(I_WORD | J_WORD)
+                            if code == 2:
+                                named |= CLOCKWISE
+                        before = known
+                        delta_e = 0.0
+                        if named & E:
+                            if e_absolute:
+                                delta_e = new_e - e
+                                if not refused:
+                                    e = new_e
+                            else:
+                                delta_e = new_e
+                                if not refused:
+                                    e = e + new_e
+                        if named & XYZ:
+                            delta_e = delta_e * gain
+                            rate = feed * speed
+                            if absolute and not refused:
+                                known |= named & XYZ
                         else:
-                            delta_e = new_e
-                            if not refused:
-                                e = e + new_e
-                    if named & XYZ:
-                        delta_e = delta_e * gain
-                        rate = feed * speed
-                        if absolute and not refused:
-                            known |= named & XYZ
+                            delta_e = delta_e * gain_e_only
+                            rate = feed * speed_e_only
+                        if code < 2 and new_x == x and new_y == y and new_z == z and delta_e == 0.0:
+                            break  # nothing moves
+                        op = ARC if code >= 2 else MOVE
+                        if not refused:
+                            if (
+                                marks == NO_MARKS
+                                and delta_e > 0.0
+                                and (code >= 2 or new_x != x or new_y != y)
+                            ):
+                                if new_z > self.layer_z + RISE:
+                                    new_layer = True
+                                    self.layer_z = new_z
+                                elif new_z < self.layer_z - RISE:
+                                    self.layer_z = new_z
+                            if z < watch_z or new_z < watch_z:
+                                if code >= 2:
+                                    with cython.gil:
+                                        self.widen_arc(x, y, new_x, new_y, centre_i, centre_j, named)
+                                elif new_x != x or new_y != y:
+                                    self.widen(x, y, before)
+                                    self.widen(new_x, new_y, known)
+                            x = new_x
+                            y = new_y
+                            z = new_z
+                    elif c == 59:  # a comment line; in the first column it may be a layer mark
+                        new_layer = i == start and marks != NO_MARKS and self.is_mark(text, i)
+                        while text[i] != 10:
+                            i += 1
                     else:
-                        delta_e = delta_e * gain_e_only
-                        rate = feed * speed_e_only
-                    if code < 2 and new_x == x and new_y == y and new_z == z and delta_e == 0.0:
-                        break  # nothing moves
-                    op = ARC if code >= 2 else MOVE
-                    if not refused:
-                        if marks == NO_MARKS and delta_e > 0.0 and (code >= 2 or new_x != x or new_y != y):
-                            if new_z > self.layer_z + RISE:
-                                new_layer = True
-                                self.layer_z = new_z
-                            elif new_z < self.layer_z - RISE:
-                                self.layer_z = new_z
-                        if z < watch_z or new_z < watch_z:
-                            if code >= 2:
-                                self.widen_arc(x, y, new_x, new_y, centre_i, centre_j, named)
-                            elif new_x != x or new_y != y:
-                                self.widen(x, y, before)
-                                self.widen(new_x, new_y, known)
-                        x = new_x
-                        y = new_y
-                        z = new_z
-                elif c == 59:  # a comment line; in the first column it may be a layer mark
-                    new_layer = i == start and marks != NO_MARKS and self.is_mark(text, i)
-                    while text[i] != 10:
-                        i += 1
-                else:
-                    # Anything else: the state goes back into the object, and out again changed.
-                    self.line = line
-                    self.x = x
-                    self.y = y
-                    self.z = z
-                    self.e = e
-                    self.feed = feed
-                    self.known = known
-                    i = self.other(text, padded, i)
-                    x = self.x
-                    y = self.y
-                    z = self.z
-                    e = self.e
-                    feed = self.feed
-                    known = self.known
-                    absolute = self.absolute != 0
-                    e_absolute = self.e_absolute != 0
-                    shift_x = self.shift_x
-                    shift_y = self.shift_y
-                    shift_z = self.shift_z
-                    unit = INCH if self.inches else 1.0
-                    e_unit = self.e_unit()
-                    gain = self.gain(1)
-                    gain_e_only = self.gain(0) if dialect == REPRAPFIRMWARE else gain
-                    speed = self.speed_factor
-                    speed_e_only = 1.0 if dialect == REPRAPFIRMWARE else speed
-                    op = self.out_op
-                    named = self.out_arg
-                    new_x = self.out_x
-                    new_y = self.out_y
-                    new_z = self.out_z
-                    delta_e = self.out_e
-                    rate = self.out_f
-                    centre_i = centre_j = 0.0
+                        # Anything else: the state goes back into the object, and out again changed.
+                        with cython.gil:
+                            self.line = line
+                            self.x = x
+                            self.y = y
+                            self.z = z
+                            self.e = e
+                            self.feed = feed
+                            self.known = known
+                            i = self.other(text, padded, i)
+                            x = self.x
+                            y = self.y
+                            z = self.z
+                            e = self.e
+                            feed = self.feed
+                            known = self.known
+                            absolute = self.absolute != 0
+                            e_absolute = self.e_absolute != 0
+                            shift_x = self.shift_x
+                            shift_y = self.shift_y
+                            shift_z = self.shift_z
+                            unit = INCH if self.inches else 1.0
+                            e_unit = self.e_unit()
+                            gain = self.gain(1)
+                            gain_e_only = self.gain(0) if dialect == REPRAPFIRMWARE else gain
+                            speed = self.speed_factor
+                            speed_e_only = 1.0 if dialect == REPRAPFIRMWARE else speed
+                        op = self.out_op
+                        named = self.out_arg
+                        new_x = self.out_x
+                        new_y = self.out_y
+                        new_z = self.out_z
+                        delta_e = self.out_e
+                        rate = self.out_f
+                        centre_i = centre_j = 0.0
 
-                if new_layer or op != 0:
-                    j = i
-                    while text[j] != 10:
-                        j += 1
-                    if text[j - 1] == 13:
-                        j -= 1
-                    if new_layer:
-                        self.layer += 1
-                        row_op[n] = LAYER
-                        row_arg[n] = self.layer
-                        row_line[n] = line
-                        row_start[n] = offset + start
-                        row_length[n] = j - start
-                        row_x[n] = row_y[n] = row_z[n] = row_e[n] = row_f[n] = row_i[n] = row_j[n] = 0.0
-                        n += 1
-                    if op != 0:
-                        row_op[n] = op
-                        row_arg[n] = named
-                        row_line[n] = line
-                        row_start[n] = offset + start
-                        row_length[n] = j - start
-                        row_x[n] = new_x
-                        row_y[n] = new_y
-                        row_z[n] = new_z
-                        row_e[n] = delta_e
-                        row_f[n] = rate
-                        row_i[n] = centre_i
-                        row_j[n] = centre_j
-                        n += 1
-                if text[i] == 10:
-                    break
-            i += 1
+                    if new_layer or op != 0:
+                        j = i
+                        while text[j] != 10:
+                            j += 1
+                        if text[j - 1] == 13:
+                            j -= 1
+                        if new_layer:
+                            self.layer += 1
+                            row_op[n] = LAYER
+                            row_arg[n] = self.layer
+                            row_line[n] = line
+                            row_start[n] = offset + start
+                            row_length[n] = j - start
+                            row_x[n] = row_y[n] = row_z[n] = row_e[n] = row_f[n] = row_i[n] = row_j[n] = 0.0
+                            n += 1
+                        if op != 0:
+                            row_op[n] = op
+                            row_arg[n] = named
+                            row_line[n] = line
+                            row_start[n] = offset + start
+                            row_length[n] = j - start
+                            row_x[n] = new_x
+                            row_y[n] = new_y
+                            row_z[n] = new_z
+                            row_e[n] = delta_e
+                            row_f[n] = rate
+                            row_i[n] = centre_i
+                            row_j[n] = centre_j
+                            n += 1
+                    if text[i] == 10:
+                        break
+                i += 1
 
         self.line = line
         self.x = x
@@ -550,14 +561,15 @@ class Scanner:
         return INCH * INCH * INCH if self.volumetric else INCH
 
     @cython.cfunc
+    @cython.nogil
+    @cython.exceptval(check=False)
     def is_mark(self, text: cython.const[cython.uchar][::1], i: cython.Py_ssize_t) -> cython.bint:
         """Tell whether the line at *i* is a layer mark, whole; leave its end in ``stop``."""
-        mark: cython.const[cython.uchar][::1] = MARK_TEXTS[self.layer_marks]
         k: cython.Py_ssize_t
-        for k in range(len(mark)):
-            if text[i + k] != mark[k]:  # a line end differs too, so this never runs past one
+        for k in range(len(self.mark)):
+            if text[i + k] != self.mark[k]:  # a line end differs too, so this never runs past one
                 return False
-        i += len(mark)
+        i += len(self.mark)
         if self.layer_marks == MARKS_B:
             if text[i] == 45:
                 i += 1
@@ -573,6 +585,8 @@ class Scanner:
     # --- the box of low motion ---
 
     @cython.cfunc
+    @cython.nogil
+    @cython.exceptval(check=False)
     def widen(self, x: cython.double, y: cython.double, known: cython.int) -> cython.void:
         """Take a point into the box; an unknown coordinate has no place in it."""
         if known & X:
@@ -815,7 +829,7 @@ class Scanner:
                 c -= 32
             if c < 65 or c > 90:
                 continue
-            value, i = number(text, data, i, powers)
+            value, i = number(text, i, powers)
             if value != value:
                 self.bare |= bit(c)
             else:
@@ -838,11 +852,11 @@ def bit(letter: cython.int) -> cython.uint:
 
 @cython.cfunc
 @cython.inline
+@cython.nogil
 @cython.exceptval(check=False)
 @cython.returns((cython.double, cython.Py_ssize_t))
 def number(
     text: cython.const[cython.uchar][::1],
-    data: bytes,
     i: cython.Py_ssize_t,
     powers: cython.double[::1],
 ):
@@ -885,7 +899,17 @@ def number(
         whole = mantissa
         value = whole / powers[decimals]
     else:
-        value = float(data[first:i])
+        value = long_number(text, first, i)
         if value > HUGE:
             return NAN, i
     return -value if negative else value, i
+
+
+@cython.cfunc
+@cython.with_gil
+@cython.exceptval(check=False)
+def long_number(
+    text: cython.const[cython.uchar][::1], first: cython.Py_ssize_t, end: cython.Py_ssize_t
+) -> cython.double:
+    """Return the number of more digits than a double holds exactly, as ``float()`` rounds it."""
+    return float(bytes(text[first:end]))

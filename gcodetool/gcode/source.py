@@ -1,17 +1,17 @@
 """A G-code file on disk as a stream of blocks that end on line ends.
 
 What a file is, its bytes say, not its name: slicers hand over files with any ending or none.  gzip and
-xz are read through.  Containers that hold G-code inside (binary G-code, zip) and other binaries are
+xz are read through, and so is the one plate of a zip container.  Binary G-code and other binaries are
 refused, with what to do instead.
 
-Left out: what the text means; writing (``edits``).
+Left out: what the text means; the form of containers (``containers``, ``packing``, ``binary``); writing (``edits``).
 """
 
 import contextlib
 import hashlib
 import os
 import stat
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import IO, Any, Final, cast
@@ -25,16 +25,18 @@ LONGEST_LINE: Final = 8 << 20  # longer than any settings line: this is no G-cod
 
 _GZIP: Final = b"\x1f\x8b"
 _XZ: Final = b"\xfd7zXZ\x00"
+_ZIP: Final = b"PK\x03\x04"
 _SNIFF: Final = 4096
 _DAMAGED: Final = (
     "LZMAError",
     "BadGzipFile",
     "error",
 )  # by name: zlib.error and its like, imported if needed
-# What a file begins with, what that is called, what to do.
+# What a text, unpacked, begins with when it is none; what that is called; what to do.
 CONTAINERS: Final = (
     (b"GCDE", "binary G-code", "switch binary output off in the slicer and export again"),
-    (b"PK\x03\x04", "a zip container", "export plain G-code, or unpack the .gcode file inside it"),
+    (_ZIP, "a zip container", "export plain G-code, or unpack the .gcode file inside it"),
+    (b"PK\x05\x06", "an empty zip container", "slice and export it again"),
     (b"BZh", "bzip2-compressed", "unpack it first"),
     (b"\x28\xb5\x2f\xfd", "zstd-compressed", "unpack it first"),
     (b"\xff\xfe", "UTF-16 text", "save it as UTF-8"),
@@ -50,13 +52,13 @@ class Source:
     ----------
     path : where it is.
     size : its bytes on disk.
-    compression : ``""``, ``"gzip"`` or ``"xz"``.
+    kind : what its bytes are: ``""`` (plain), ``"gzip"``, ``"xz"`` or ``"zip"`` (the text is its plate).
     head, tail : first and last part of the text, whole lines; of a short file both are all of it.
     """
 
     path: Path
     size: int
-    compression: str
+    kind: str
     head: bytes = field(repr=False)
     tail: bytes = field(repr=False)
 
@@ -68,7 +70,7 @@ class Source:
         GcodeError
             The file went away, is damaged, or holds a line of more than 8 MiB.
         """
-        with _reading(self.path), _opened(self.path, self.compression) as file:
+        with _reading(self.path), _opened(self.path, self.kind) as file:
             rest = b""
             while chunk := file.read(size):
                 cut = chunk.rfind(b"\n") + 1
@@ -83,6 +85,19 @@ class Source:
                 rest = chunk[cut:]
             if rest:
                 yield rest
+
+    def packed(self, text: Iterable[bytes], form: str) -> Iterator[bytes]:
+        """Yield *text* as a file of the form ``""``, ``"gzip"``, ``"xz"`` or, of a zip source, ``"zip"``.
+
+        A zip container is this source's own with *text* as its plate.
+        """
+        if form == "zip":
+            from gcodetool.gcode.containers import with_plate
+
+            return with_plate(self.path, text)
+        from gcodetool.gcode.packing import packed
+
+        return packed(text, form)
 
     def sha256(self) -> str:
         """Return the digest of the file's bytes as they stand on disk, as hexadecimal digits."""
@@ -109,8 +124,13 @@ def sniff(path: Path | str) -> Source:
             raise GcodeError(f"{path}: is empty; slice and export it again")
         with path.open("rb") as file:
             magic = file.read(_SNIFF)
-        compression = "gzip" if magic.startswith(_GZIP) else "xz" if magic.startswith(_XZ) else ""
-        head, tail = _ends(path, compression)
+        if magic.startswith(CONTAINERS[0][0]):
+            from gcodetool.gcode import binary
+
+            raise GcodeError(binary.refusal(path))
+        kinds = ((_GZIP, "gzip"), (_XZ, "xz"), (_ZIP, "zip"))
+        kind = next((kind for mark, kind in kinds if magic.startswith(mark)), "")
+        head, tail = _ends(path, kind)
     start = head[:_SNIFF]
     for mark, what, remedy in CONTAINERS:
         if start.startswith(mark):
@@ -119,16 +139,16 @@ def sniff(path: Path | str) -> Source:
         raise GcodeError(f"{path}: is a binary file, not G-code; export plain G-code from the slicer")
     if not start:
         raise GcodeError(f"{path}: holds no text once unpacked; slice and export it again")
-    return Source(path, found.st_size, compression, head, tail)
+    return Source(path, found.st_size, kind, head, tail)
 
 
-def _ends(path: Path, compression: str) -> tuple[bytes, bytes]:
+def _ends(path: Path, kind: str) -> tuple[bytes, bytes]:
     """Return the first and last part of the text, cut at line ends."""
-    with _opened(path, compression) as file:
+    with _opened(path, kind) as file:
         head = file.read(HEAD)
         if len(head) < HEAD:
             return head, head
-        if compression:
+        if kind:
             last = head
             while chunk := file.read(BLOCK):
                 last = (last + chunk)[-TAIL:]
@@ -140,15 +160,19 @@ def _ends(path: Path, compression: str) -> tuple[bytes, bytes]:
     return head, last[last.find(b"\n") + 1 :] or last
 
 
-def _opened(path: Path, compression: str) -> IO[bytes]:
-    if compression == "gzip":
+def _opened(path: Path, kind: str) -> IO[bytes]:
+    if kind == "gzip":
         import gzip
 
         return cast("IO[bytes]", gzip.open(path, "rb"))
-    if compression == "xz":
+    if kind == "xz":
         import lzma
 
         return cast("IO[bytes]", lzma.open(path, "rb"))
+    if kind == "zip":
+        from gcodetool.gcode import containers
+
+        return containers.open_plate(path)
     return path.open("rb", buffering=0)
 
 

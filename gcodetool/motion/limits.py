@@ -27,6 +27,9 @@ SETTINGS_BLOCK: Final = "the file's settings block"
 
 MOST: Final = 1e9  # above this a limit is no limit, and squares of it would no longer be numbers
 MOST_STEPS_PER_MM: Final = 1e5
+CRAWL_MM_S: Final = 20.0  # an X or Y limit below this, under RepRapFirmware, was meant in mm/s
+CRAWL_JERK_MM_S: Final = 1.0  # M566 alike
+RACE_MM_S: Final = 2000.0  # an X or Y limit of at least this, under Marlin, was meant in mm/min
 LEAST: Final = 1e-3  # mm/s, mm/s2: what is slower than this is no machine
 
 
@@ -130,6 +133,10 @@ class Limits:
     def apply(self, command: Command, line: int = 0) -> bool:
         """Take what *command*, on *line*, says about limits; return whether anything changed."""
         raise NotImplementedError
+
+    def wrong_units(self, name: str) -> str | None:
+        """Return a caution where the values of *name* were plainly meant in another unit; else None."""
+        return None
 
     def _take(self, pairs: Iterable[tuple[str, float | None]], line: int) -> bool:
         changed = False
@@ -299,6 +306,16 @@ class MarlinLimits(Limits):
             return self._take((("M900 K", command.number("K")),), line)
         return False
 
+    def wrong_units(self, name: str) -> str | None:
+        """As in :class:`Limits`: M203 meant in mm/min."""
+        axis = max("XY", key=lambda letter: self[f"M203 {letter}"])
+        if name != "M203" or self[f"M203 {axis}"] < RACE_MM_S:
+            return None
+        return (
+            f"M203 is in mm/s here and allows {axis} {self[f'M203 {axis}']:.0f} mm/s;"
+            " meant in mm/min? As it stands it limits nothing, and the job is timed so"
+        )
+
 
 def marlin_limits(
     profile: Mapping[str, Any] | None,
@@ -409,6 +426,22 @@ class RrfLimits(Limits):
         elif name == "M572":
             pairs = [("M572 S", command.number("S"))]
         return self._take(pairs, line)
+
+    def wrong_units(self, name: str) -> str | None:
+        """As in :class:`Limits`: M203 or M566 meant in mm/s."""
+        if name not in ("M203", "M566"):
+            return None
+        axis = min("XY", key=lambda letter: self[f"{name} {letter}"])
+        speed = self[f"{name} {axis}"]
+        if name == "M203" and speed < CRAWL_MM_S:
+            held = f"holds {axis} to {speed:.1f} mm/s"
+        elif name == "M566" and speed < CRAWL_JERK_MM_S:
+            held = f"allows {axis} steps of {speed:.2g} mm/s in corners"
+        else:
+            return None
+        return (
+            f"{name} is in mm/min here and {held}; meant in mm/s? The job really would crawl, and is timed so"
+        )
 
 
 def _over(value: float | None, per: float) -> float | None:

@@ -124,6 +124,7 @@ _RRF_CLOCK = cython.declare(cython.double, 750000.0)  # 1/s, C3
 
 @cython.cfunc
 @cython.inline
+@cython.nogil
 @cython.exceptval(check=False)
 def _floor(value: cython.double) -> cython.double:
     """Return the whole number below; a cast is faster than the library's floor. |value| < 2**62."""
@@ -134,6 +135,7 @@ def _floor(value: cython.double) -> cython.double:
 
 @cython.cfunc
 @cython.inline
+@cython.nogil
 @cython.exceptval(check=False)
 def _ceil(value: cython.double) -> cython.double:
     """Return the whole number above."""
@@ -142,6 +144,7 @@ def _ceil(value: cython.double) -> cython.double:
 
 @cython.cfunc
 @cython.inline
+@cython.nogil
 @cython.exceptval(check=False)
 def _within(value: cython.double, share: cython.double, limit: cython.double) -> cython.double:
     """Return *value*, lowered so that the size of *share* times it stays within *limit*."""
@@ -152,6 +155,20 @@ def _within(value: cython.double, share: cython.double, limit: cython.double) ->
 
 @cython.cfunc
 @cython.inline
+@cython.nogil
+@cython.exceptval(check=False)
+def _within_corner(
+    a: cython.double, part: cython.double, w2: cython.double, limit: cython.double
+) -> cython.double:
+    """Return *a*, lowered so that its part along one axis, part/sqrt(w2), stays within *limit*."""
+    if a * a * part * part > limit * limit * w2:
+        return limit * sqrt(w2) / fabs(part)
+    return a
+
+
+@cython.cfunc
+@cython.inline
+@cython.nogil
 @cython.exceptval(check=False)
 def _jump(out: cython.double, into: cython.double) -> cython.double:
     """Return the step in one axis' speed; a reversal does not add up (B3b)."""
@@ -177,6 +194,34 @@ class Planner:
     cap: cython.Py_ssize_t
     batch: cython.Py_ssize_t
     lim: cython.double[::1]
+    # the limits in force that every move needs, taken from `lim` at each `take` and M204
+    ax: cython.double  # M201
+    ay: cython.double
+    az: cython.double
+    ae: cython.double
+    vx: cython.double  # M203; Klipper: vx the top speed, ax the acceleration, z and e their own limits
+    vy: cython.double
+    vz: cython.double
+    ve: cython.double
+    jx: cython.double  # jerk; Klipper: jx jd · a, je the step in filament speed, jy the softer acceleration
+    jy: cython.double
+    jz: cython.double
+    je: cython.double
+    jd: cython.double  # Marlin: junction deviation
+    a_print: cython.double
+    a_travel: cython.double
+    a_only: cython.double
+    steps_x: cython.double  # Marlin, 1/mm
+    steps_y: cython.double
+    steps_z: cython.double
+    steps_e: cython.double
+    steps_ax: cython.double  # steps/s2
+    steps_ay: cython.double
+    steps_az: cython.double
+    steps_ae: cython.double
+    least: cython.double  # lowest speed of printing and of other moves
+    least_travel: cython.double
+    advance: cython.double
     # sums, one place per bucket (a stretch of one layer and tool)
     bucket = cython.declare(cython.Py_ssize_t, visibility="public")
     moving: cython.double[::1]
@@ -287,6 +332,11 @@ class Planner:
         self.rejected_arcs = 0
         self.retractions_unknown = 0
         self.acceleration_line = 0
+        self.jx = self.jy = self.jz = self.je = self.jd = 0.0
+        self.a_print = self.a_travel = self.a_only = self.advance = self.least = self.least_travel = 0.0
+        self.steps_x = self.steps_y = self.steps_z = self.steps_e = 0.0
+        self.steps_ax = self.steps_ay = self.steps_az = self.steps_ae = 0.0
+        self._refresh()
         self.px = self.py = self.pz = self.pe = 0.0
         self.sx = self.sy = self.sz = self.se = 0.0
         self.feed = 25.0
@@ -342,9 +392,7 @@ class Planner:
 
     def stop(self) -> None:
         """Plan to a standstill here: everything in the queue becomes final."""
-        self._plan(True)
-        self.fresh = True
-        self.cruise_v2 = 0.0
+        self._stop()
 
     def new_steps(self) -> None:
         """Count where the machine stands in steps again, after M92 changed their length."""
@@ -360,11 +408,6 @@ class Planner:
             self.sz = floor(self.pz * self.lim[_M_Z] + 0.5)
             self.se = floor(self.pe * self.lim[_M_E] + 0.5)
 
-    def step_clear(self) -> None:
-        """Forget the filament that rounding to whole steps still owes (G92 E under Marlin)."""
-        if self.dialect == _MARLIN:
-            self.pe = self.se / self.lim[_M_E]
-
     def take(self, rows: object, begin: cython.Py_ssize_t, end: cython.Py_ssize_t) -> cython.Py_ssize_t:
         """Plan rows from *begin*; return the first that Python must look at, or *end*."""
         op: cython.int[::1] = rows.op
@@ -379,57 +422,138 @@ class Planner:
         cj: cython.double[::1] = rows.j
         n: cython.Py_ssize_t
         what: cython.int
-        for n in range(begin, end):
-            what = op[n]
-            if what == _MOVE or what == _ARC:
-                tx = x[n]
-                ty = y[n]
-                tz = z[n]
-                de = e[n]
-                speed = f[n]
-                if not (
-                    -_FAR < tx < _FAR and -_FAR < ty < _FAR and -_FAR < tz < _FAR and -_FAR < de < _FAR
-                ):  # also where a number is NaN
-                    self.refused += 1
-                    continue
-                if speed > _SLOWEST:
-                    self.feed = speed if speed < _FAR else _FAR
-                elif speed > 0:
-                    self.feed = _SLOWEST
-                if what == _ARC and self.dialect == _KLIPPER and arg[n] & 64:
-                    self.rejected_arcs += 1  # R form or G91: that firmware refuses these, and stands still
-                    continue
-                self.line = line[n]
-                self._count(tx, ty, tz, de)
-                if what == _MOVE:
-                    self._go(tx, ty, tz, de)
+        n = begin
+        self._refresh()
+        with cython.nogil:  # another thread may scan meanwhile
+            while n < end:
+                what = op[n]
+                if what == _MOVE or what == _ARC:
+                    tx = x[n]
+                    ty = y[n]
+                    tz = z[n]
+                    de = e[n]
+                    speed = f[n]
+                    if not (
+                        -_FAR < tx < _FAR and -_FAR < ty < _FAR and -_FAR < tz < _FAR and -_FAR < de < _FAR
+                    ):  # also where a number is NaN
+                        self.refused += 1
+                        n += 1
+                        continue
+                    if speed > _SLOWEST:
+                        self.feed = speed if speed < _FAR else _FAR
+                    elif speed > 0:
+                        self.feed = _SLOWEST
+                    if what == _ARC and self.dialect == _KLIPPER and arg[n] & 64:
+                        self.rejected_arcs += (
+                            1  # R form or G91: that firmware refuses these, and stands still
+                        )
+                        n += 1
+                        continue
+                    self.line = line[n]
+                    self._count(tx, ty, tz, de)
+                    if what == _MOVE:
+                        self._go(tx, ty, tz, de)
+                    else:
+                        self._arc(tx, ty, tz, de, ci[n], cj[n], arg[n])
+                elif what == _ACCELERATION:
+                    self._accelerate(x[n], y[n], z[n], e[n], line[n])
+                elif what == _SET_POSITION:
+                    if self.dialect == _RRF and arg[n] & 7:
+                        self._stop()
+                    elif self.dialect == _MARLIN and arg[n] & 8:
+                        self.pe = (
+                            self.se / self.lim[_M_E]
+                        )  # what rounding to whole steps still owes is forgotten
+                elif what == _RETRACT or what == _UNRETRACT:
+                    self.line = line[n]
+                    self._retraction(what == _RETRACT)
+                elif what == _HOME:
+                    self._stop()
+                    if arg[n] & 1:
+                        self.px = self.sx = 0.0
+                    if arg[n] & 2:
+                        self.py = self.sy = 0.0
+                    if arg[n] & 4:
+                        self.pz = self.sz = 0.0
                 else:
-                    self._arc(tx, ty, tz, de, ci[n], cj[n], arg[n])
-            elif what == _ACCELERATION:
-                self._accelerate(x[n], y[n], z[n], e[n], line[n])
-            elif what == _SET_POSITION:
-                if self.dialect == _RRF and arg[n] & 7:
-                    self.stop()
-                elif self.dialect == _MARLIN and arg[n] & 8:
-                    self.step_clear()
-            elif what == _RETRACT or what == _UNRETRACT:
-                self.line = line[n]
-                self._retraction(what == _RETRACT)
-            elif what == _HOME:
-                self.stop()
-                if arg[n] & 1:
-                    self.px = self.sx = 0.0
-                if arg[n] & 2:
-                    self.py = self.sy = 0.0
-                if arg[n] & 4:
-                    self.pz = self.sz = 0.0
-            else:
-                return n
-        return end
+                    break
+                n += 1
+        return n
+
+    @cython.cfunc
+    @cython.nogil
+    @cython.exceptval(check=False)
+    def _stop(self) -> cython.void:
+        """Plan to a standstill."""
+        self._plan(True)
+        self.fresh = True
+        self.cruise_v2 = 0.0
+
+    @cython.cfunc
+    @cython.nogil
+    @cython.exceptval(check=False)
+    def _refresh(self) -> cython.void:
+        """Take the limits in force from the array that they are kept in."""
+        if self.dialect == _KLIPPER:
+            self.vx = self.lim[_K_V]
+            self.ax = self.lim[_K_A]
+            self.vz = self.lim[_K_ZV]
+            self.az = self.lim[_K_ZA]
+            self.ve = self.lim[_K_EV]
+            self.ae = self.lim[_K_EA]
+            self.jx = self.lim[_K_CORNER] * self.lim[_K_CORNER] * _CORNER
+            self.jy = self.lim[_K_A] * (1.0 - self.lim[_K_RATIO])
+            self.je = self.lim[_K_E_STEP]
+        elif self.dialect == _RRF:
+            self.ax = self.lim[_R_AX]
+            self.ay = self.lim[_R_AY]
+            self.az = self.lim[_R_AZ]
+            self.ae = self.lim[_R_AE]
+            self.vx = self.lim[_R_VX]
+            self.vy = self.lim[_R_VY]
+            self.vz = self.lim[_R_VZ]
+            self.ve = self.lim[_R_VE]
+            self.jx = self.lim[_R_JX]
+            self.jy = self.lim[_R_JY]
+            self.jz = self.lim[_R_JZ]
+            self.je = self.lim[_R_JE]
+            self.a_print = self.lim[_R_P]
+            self.a_travel = self.lim[_R_T]
+            self.least = self.lim[_R_LEAST]
+            self.advance = self.lim[_R_K]
+        else:
+            self.ax = self.lim[_M_AX]
+            self.ay = self.lim[_M_AY]
+            self.az = self.lim[_M_AZ]
+            self.ae = self.lim[_M_AE]
+            self.vx = self.lim[_M_VX]
+            self.vy = self.lim[_M_VY]
+            self.vz = self.lim[_M_VZ]
+            self.ve = self.lim[_M_VE]
+            self.jx = self.lim[_M_JX]
+            self.jy = self.lim[_M_JY]
+            self.jz = self.lim[_M_JZ]
+            self.je = self.lim[_M_JE]
+            self.jd = self.lim[_M_J]
+            self.a_print = self.lim[_M_P]
+            self.a_travel = self.lim[_M_T]
+            self.a_only = self.lim[_M_R]
+            self.least = self.lim[_M_LEAST]
+            self.least_travel = self.lim[_M_LEAST_T]
+            self.advance = self.lim[_M_K]
+            self.steps_x = self.lim[_M_X]
+            self.steps_y = self.lim[_M_Y]
+            self.steps_z = self.lim[_M_Z]
+            self.steps_e = self.lim[_M_E]
+            self.steps_ax = self.lim[_M_AX] * self.lim[_M_X]
+            self.steps_ay = self.lim[_M_AY] * self.lim[_M_Y]
+            self.steps_az = self.lim[_M_AZ] * self.lim[_M_Z]
+            self.steps_ae = self.lim[_M_AE] * self.lim[_M_E]
 
     # -- rows ---------------------------------------------------------------------------------------
 
     @cython.cfunc
+    @cython.nogil
     @cython.exceptval(check=False)
     def _count(
         self, tx: cython.double, ty: cython.double, tz: cython.double, de: cython.double
@@ -467,6 +591,7 @@ class Planner:
             self.figures[place + 1] += dx
 
     @cython.cfunc
+    @cython.nogil
     @cython.exceptval(check=False)
     def _go(self, tx: cython.double, ty: cython.double, tz: cython.double, de: cython.double) -> cython.void:
         """Move straight to a place, by the dialect's rules."""
@@ -481,6 +606,7 @@ class Planner:
         self.pz = tz
 
     @cython.cfunc
+    @cython.nogil
     @cython.exceptval(check=False)
     def _accelerate(
         self, s: cython.double, p: cython.double, r: cython.double, t: cython.double, line: cython.longlong
@@ -511,8 +637,10 @@ class Planner:
                 self.lim[_M_R] = r
             if 0 < t < _UNBOUNDED:
                 self.lim[_M_T] = t
+        self._refresh()
 
     @cython.cfunc
+    @cython.nogil
     @cython.exceptval(check=False)
     def _retraction(self, back: cython.bint) -> cython.void:
         """G10 and G11 as the firmware's own retraction; a repeat does nothing."""
@@ -551,6 +679,7 @@ class Planner:
         self.feed = feed
 
     @cython.cfunc
+    @cython.nogil
     @cython.exceptval(check=False)
     def _lift(self, back: cython.bint, lift: cython.double) -> cython.void:
         """Raise Z with a retraction, lower it again before its end; the job's own Z is not told."""
@@ -568,6 +697,7 @@ class Planner:
         self.feed = feed
 
     @cython.cfunc
+    @cython.nogil
     @cython.exceptval(check=False)
     def _arc(
         self,
@@ -657,6 +787,7 @@ class Planner:
     # -- Klipper ------------------------------------------------------------------------------------
 
     @cython.cfunc
+    @cython.nogil
     @cython.exceptval(check=False)
     def _klipper(
         self, dx: cython.double, dy: cython.double, dz: cython.double, de: cython.double
@@ -672,39 +803,39 @@ class Planner:
             length = fabs(de)
             dx = dy = dz = 0.0
             e = 1.0 if de > 0 else -1.0
-            v = self.feed if self.feed < self.lim[_K_EV] else self.lim[_K_EV]
-            a = self.lim[_K_EA]
+            v = self.feed if self.feed < self.ve else self.ve
+            a = self.ae
         else:
             length = sqrt(l2)
             ratio = 1.0 / length
             dx *= ratio
             dy *= ratio
             e = de * ratio
-            v = self.feed if self.feed < self.lim[_K_V] else self.lim[_K_V]
-            a = self.lim[_K_A]
+            v = self.feed if self.feed < self.vx else self.vx
+            a = self.ax
             if dz != 0:
                 dz *= ratio
                 ratio = 1.0 / fabs(dz)
-                if self.lim[_K_ZV] * ratio < v:
-                    v = self.lim[_K_ZV] * ratio
-                if self.lim[_K_ZA] * ratio < a:
-                    a = self.lim[_K_ZA] * ratio
+                if self.vz * ratio < v:
+                    v = self.vz * ratio
+                if self.az * ratio < a:
+                    a = self.az * ratio
             if e < 0 or (e != 0 and dx == 0 and dy == 0):
                 ratio = 1.0 / fabs(e)
-                if self.lim[_K_EV] * ratio < v:
-                    v = self.lim[_K_EV] * ratio
-                if self.lim[_K_EA] * ratio < a:
-                    a = self.lim[_K_EA] * ratio
+                if self.ve * ratio < v:
+                    v = self.ve * ratio
+                if self.ae * ratio < a:
+                    a = self.ae * ratio
             if dx != 0 or dy != 0:
                 kind = 2
         v2 = v * v
         d = 2 * a * length
-        dm = 2 * self.lim[_K_A] * (1.0 - self.lim[_K_RATIO]) * length
+        dm = 2 * self.jy * length
         if dm > d:
             dm = d
-        corner = self.lim[_K_CORNER] * self.lim[_K_CORNER] * _CORNER
-        if a != self.lim[_K_A]:
-            corner = corner * a / self.lim[_K_A]  # jd * a
+        corner = self.jx
+        if a != self.ax:
+            corner = corner * a / self.ax  # jd * a
         if self.fresh or only or self.b_only:
             junction = 0.0
             smooth = 0.0
@@ -714,7 +845,7 @@ class Planner:
             if limit < junction:
                 junction = limit
             if e != self.be:
-                limit = self.lim[_K_E_STEP] / (e - self.be)
+                limit = self.je / (e - self.be)
                 limit = limit * limit
                 if limit < junction:
                     junction = limit
@@ -722,17 +853,16 @@ class Planner:
             s = 0.5 * (1.0 - cosine)
             c = 0.5 * (1.0 + cosine)
             if s < 1.0 and c > 0:
-                s = sqrt(s) if s > 0 else 0.0
-                ratio = s / (1.0 - s)
-                limit = ratio * (corner if corner < self.b_corner else self.b_corner)
-                if limit < junction:
-                    junction = limit
-                limit = d if d < self.b_d else self.b_d
-                # L*a*T/2 with T = s/c; c is only needed where this could bite
-                if limit * s < 4.0 * junction:
-                    limit = 0.25 * limit * s / sqrt(c)
-                    if limit < junction:
-                        junction = limit
+                # corner·s' / (1 - s') with s' = sqrt(s); root and quotient only where it bites
+                limit = corner if corner < self.b_corner else self.b_corner
+                ratio = limit + junction
+                if s * ratio * ratio < junction * junction:
+                    ratio = sqrt(s) if s > 0 else 0.0
+                    junction = limit * ratio / (1.0 - ratio)
+                # L*a*T/2 with T = s'/c', likewise
+                limit = 0.25 * (d if d < self.b_d else self.b_d)
+                if limit * limit * s < junction * junction * c:
+                    junction = limit * sqrt(s / c) if s > 0 else 0.0
             smooth = self.b_jm + self.b_dm
             if junction < smooth:
                 smooth = junction
@@ -763,6 +893,7 @@ class Planner:
         self._queue(i, kind, e)
 
     @cython.cfunc
+    @cython.nogil
     @cython.exceptval(check=False)
     def _queue(self, i: cython.Py_ssize_t, kind: cython.int, e: cython.double) -> cython.void:
         """Fill the columns that every dialect has, and plan where a batch is full."""
@@ -779,6 +910,7 @@ class Planner:
     # -- passes -------------------------------------------------------------------------------------
 
     @cython.cfunc
+    @cython.nogil
     @cython.exceptval(check=False)
     def _plan(self, final: cython.bint) -> cython.void:
         """Run the passes; commit what is final; make room."""
@@ -809,6 +941,7 @@ class Planner:
             self._enlarge(self.next_pass)
 
     @cython.cfunc
+    @cython.nogil
     @cython.exceptval(check=False)
     def _backward_klipper(self, final: cython.bint) -> cython.Py_ssize_t:
         """Pass A3 and A4, last move to first; return how many moves are final.
@@ -873,6 +1006,7 @@ class Planner:
         return ready
 
     @cython.cfunc
+    @cython.nogil
     @cython.exceptval(check=False)
     def _commit_klipper(self, ready: cython.Py_ssize_t, final: cython.bint) -> cython.void:
         """Turn the first *ready* moves into seconds, first to last."""
@@ -911,6 +1045,7 @@ class Planner:
             self.q_jm[ready] = self.q_sm[ready]
 
     @cython.cfunc
+    @cython.nogil
     @cython.exceptval(check=False)
     def _backward(self, final: cython.bint) -> cython.Py_ssize_t:
         """Pass of B4 and C3, last move to first; return how many moves are final.
@@ -948,6 +1083,7 @@ class Planner:
         return ready
 
     @cython.cfunc
+    @cython.nogil
     @cython.exceptval(check=False)
     def _commit(self, ready: cython.Py_ssize_t, final: cython.bint) -> cython.void:
         """Forward pass of B4 and C3 over the first *ready* moves, and their seconds."""
@@ -974,6 +1110,7 @@ class Planner:
             self.q_j[ready] = s2  # settled: later passes can only find it again
 
     @cython.cfunc
+    @cython.nogil
     @cython.exceptval(check=False)
     def _add(
         self,
@@ -1001,6 +1138,7 @@ class Planner:
             self._tabulate(i, up, at, down, vs)
 
     @cython.cfunc
+    @cython.nogil
     @cython.exceptval(check=False)
     def _shift(self, ready: cython.Py_ssize_t) -> cython.void:
         """Move what is left to the front of the queue."""
@@ -1028,6 +1166,7 @@ class Planner:
     # -- Marlin -------------------------------------------------------------------------------------
 
     @cython.cfunc
+    @cython.nogil
     @cython.exceptval(check=False)
     def _marlin(
         self, tx: cython.double, ty: cython.double, tz: cython.double, de: cython.double
@@ -1035,11 +1174,11 @@ class Planner:
         """Queue one move by sections B0 to B3; under 6 steps on every axis it waits for the next."""
         kind: cython.int = 0
         i: cython.Py_ssize_t
-        nx = _floor(tx * self.lim[_M_X] + 0.5)
-        ny = _floor(ty * self.lim[_M_Y] + 0.5)
-        nz = _floor(tz * self.lim[_M_Z] + 0.5)
+        nx = _floor(tx * self.steps_x + 0.5)
+        ny = _floor(ty * self.steps_y + 0.5)
+        nz = _floor(tz * self.steps_z + 0.5)
         self.pe += de
-        ne = _floor(self.pe * self.lim[_M_E] + 0.5)
+        ne = _floor(self.pe * self.steps_e + 0.5)
         kx = nx - self.sx
         ky = ny - self.sy
         kz = nz - self.sz
@@ -1071,49 +1210,50 @@ class Planner:
         step = 1.0 / most
         # speed, B1: one factor makes every axis obey M203
         v = self.feed
-        limit = self.lim[_M_LEAST] if ke > 0 else self.lim[_M_LEAST_T]
+        limit = self.least if ke > 0 else self.least_travel
         v = limit if limit > v else v
         per_mm = most * inverse
         rate = _ceil(v * per_mm - _ROUNDING)
         top = v * inverse
         limit = top
-        limit = _within(limit, mx, self.lim[_M_VX])
-        limit = _within(limit, my, self.lim[_M_VY])
-        limit = _within(limit, mz, self.lim[_M_VZ])
-        limit = _within(limit, me, self.lim[_M_VE])
+        limit = _within(limit, mx, self.vx)
+        limit = _within(limit, my, self.vy)
+        limit = _within(limit, mz, self.vz)
+        limit = _within(limit, me, self.ve)
         if limit < top:
             v = limit * length
             rate = _floor(rate * limit / top + _ROUNDING)
         # acceleration, B2, in whole steps/s2
         if kx == 0 and ky == 0 and kz == 0:
-            accel = _ceil(self.lim[_M_R] * per_mm - _ROUNDING)
+            accel = _ceil(self.a_only * per_mm - _ROUNDING)
         else:
-            a = self.lim[_M_P] if ke > 0 else self.lim[_M_T]
-            if self.lim[_M_K] > 0 and ke > 0 and de > 0:  # M900: linear advance
-                limit = self.lim[_M_JE]
-                if self.lim[_M_J] > 0:
-                    limit = sqrt(2.414 * self.lim[_M_J] * self.lim[_M_AE])
-                a = _within(a, self.lim[_M_K] * me * inverse, limit)
+            a = self.a_print if ke > 0 else self.a_travel
+            if self.advance > 0 and ke > 0 and de > 0:  # M900: linear advance
+                limit = self.je
+                if self.jd > 0:
+                    limit = sqrt(2.414 * self.jd * self.ae)
+                a = _within(a, self.advance * me * inverse, limit)
             accel = _ceil(a * per_mm - _ROUNDING)
             limit = accel * step
-            limit = _within(limit, kx, self.lim[_M_AX] * self.lim[_M_X])
-            limit = _within(limit, ky, self.lim[_M_AY] * self.lim[_M_Y])
-            limit = _within(limit, kz, self.lim[_M_AZ] * self.lim[_M_Z])
-            limit = _within(limit, ke, self.lim[_M_AE] * self.lim[_M_E])
+            limit = _within(limit, kx, self.steps_ax)
+            limit = _within(limit, ky, self.steps_ay)
+            limit = _within(limit, kz, self.steps_az)
+            limit = _within(limit, ke, self.steps_ae)
             if limit * most < accel:
                 accel = _floor(limit * most + _ROUNDING)
         accel = accel if accel > 1 else 1.0
         rate = rate if rate > 1 else 1.0
         a = accel * step * length
         flow = fabs(me) * step  # per step
-        mx *= inverse
-        my *= inverse
-        mz *= inverse
-        me *= inverse
-        if self.lim[_M_J] > 0:
-            junction = self._junction_deviation(mx, my, mz, me, length, v, a)
+        if self.jd > 0:
+            if me != 0:
+                inverse = 1.0 / sqrt(mx * mx + my * my + mz * mz + me * me)
+            junction = self._junction_deviation(
+                mx * inverse, my * inverse, mz * inverse, me * inverse, length, v, a
+            )
         else:
-            junction = self._classic_jerk(mx * v, my * v, mz * v, me * v, v)
+            inverse *= v
+            junction = self._classic_jerk(mx * inverse, my * inverse, mz * inverse, me * inverse, v)
         self.fresh = False
         self.b_v = v
         if de > 0:
@@ -1134,6 +1274,7 @@ class Planner:
         self._queue(i, kind, flow)
 
     @cython.cfunc
+    @cython.nogil
     @cython.exceptval(check=False)
     def _junction_deviation(
         self,
@@ -1145,17 +1286,11 @@ class Planner:
         v: cython.double,
         a: cython.double,
     ) -> cython.double:
-        """Return the squared speed at the start of a move, B3a; u is its way per mm, each axis."""
+        """Return the squared speed at the start of a move, B3a; u is its direction, filament included."""
         px = self.bx
         py = self.by
         pz = self.bz
         pe = self.be
-        if ue != 0:
-            s = 1.0 / sqrt(ux * ux + uy * uy + uz * uz + ue * ue)
-            ux *= s
-            uy *= s
-            uz *= s
-            ue *= s
         self.bx = ux
         self.by = uy
         self.bz = uz
@@ -1171,22 +1306,24 @@ class Planner:
         py = uy - py
         pz = uz - pz
         pe = ue - pe
-        w = sqrt(px * px + py * py + pz * pz + pe * pe)
-        if w > 0:  # the corner's own direction, capped by each axis
-            a /= w
-            a = _within(a, px, self.lim[_M_AX])
-            a = _within(a, py, self.lim[_M_AY])
-            a = _within(a, pz, self.lim[_M_AZ])
-            a = _within(a, pe, self.lim[_M_AE])
-            a *= w
+        w2 = px * px + py * py + pz * pz + pe * pe
+        if w2 > 0:  # the corner's own direction, capped by each axis
+            a = _within_corner(a, px, w2, self.ax)
+            a = _within_corner(a, py, w2, self.ay)
+            a = _within_corner(a, pz, w2, self.az)
+            a = _within_corner(a, pe, w2, self.ae)
         junction = v if v < self.b_v else self.b_v
         junction = junction * junction
         if self.arc_radius > 0:
             limit = a * self.arc_radius
             return limit if limit < junction else junction
-        s = sqrt(0.5 * (1.0 - cosine))
-        limit = a * self.lim[_M_J] * s / (1.0 - s)
-        junction = limit if limit < junction else junction
+        # a·J·s / (1 - s) with s = sin of half the corner; root and quotient only where it bites
+        s2 = 0.5 * (1.0 - cosine)
+        limit = a * self.jd
+        w = limit + junction
+        if s2 * w * w < junction * junction:
+            s = sqrt(s2)
+            junction = limit * s / (1.0 - s)
         if length < 1 and cosine < -0.7071067812:
             # the turn's angle lies between its chord and 1.03 times that: acos only where it may bite
             limit = length * a
@@ -1197,26 +1334,27 @@ class Planner:
         return junction
 
     @cython.cfunc
+    @cython.nogil
     @cython.exceptval(check=False)
     def _classic_jerk(
         self, cx: cython.double, cy: cython.double, cz: cython.double, ce: cython.double, v: cython.double
     ) -> cython.double:
         """Return the squared speed at the start of a move, B3b; c are the speeds of each axis."""
         safe = 1.0
-        safe = _within(safe, cx, self.lim[_M_JX])
-        safe = _within(safe, cy, self.lim[_M_JY])
-        safe = _within(safe, cz, self.lim[_M_JZ])
-        safe = _within(safe, ce, self.lim[_M_JE])
+        safe = _within(safe, cx, self.jx)
+        safe = _within(safe, cy, self.jy)
+        safe = _within(safe, cz, self.jz)
+        safe = _within(safe, ce, self.je)
         safe *= v
         join = safe
         if not self.fresh:
             join = v if v < self.b_v else self.b_v
             scale = v / self.b_v if v < self.b_v else 1.0
             share = 1.0
-            share = _within(share, _jump(self.bx * scale, cx), self.lim[_M_JX])
-            share = _within(share, _jump(self.by * scale, cy), self.lim[_M_JY])
-            share = _within(share, _jump(self.bz * scale, cz), self.lim[_M_JZ])
-            share = _within(share, _jump(self.be * scale, ce), self.lim[_M_JE])
+            share = _within(share, _jump(self.bx * scale, cx), self.jx)
+            share = _within(share, _jump(self.by * scale, cy), self.jy)
+            share = _within(share, _jump(self.bz * scale, cz), self.jz)
+            share = _within(share, _jump(self.be * scale, ce), self.je)
             join *= share
             if safe > 0.99 * join and self.b_safe > 0.99 * join:
                 join = safe
@@ -1228,6 +1366,7 @@ class Planner:
         return join * join
 
     @cython.cfunc
+    @cython.nogil
     @cython.exceptval(check=False)
     def _steps(self, i: cython.Py_ssize_t, vs: cython.double, ve: cython.double) -> cython.void:
         """Turn a Marlin move into seconds: ramps in whole steps and whole rates, B4."""
@@ -1270,6 +1409,7 @@ class Planner:
     # -- RepRapFirmware -----------------------------------------------------------------------------
 
     @cython.cfunc
+    @cython.nogil
     @cython.exceptval(check=False)
     def _rrf(self, dx: cython.double, dy: cython.double, dz: cython.double, de: cython.double) -> cython.void:
         """Queue one move by sections C1 and C2."""
@@ -1289,27 +1429,27 @@ class Planner:
         dy *= inverse
         dz *= inverse
         de *= inverse
-        v = self.feed if self.feed > self.lim[_R_LEAST] else self.lim[_R_LEAST]
+        v = self.feed if self.feed > self.least else self.least
         a = _UNBOUNDED
         if dx != 0:
-            v = _within(v, dx, self.lim[_R_VX])
-            a = _within(a, dx, self.lim[_R_AX])
+            v = _within(v, dx, self.vx)
+            a = _within(a, dx, self.ax)
         if dy != 0:
-            v = _within(v, dy, self.lim[_R_VY])
-            a = _within(a, dy, self.lim[_R_AY])
+            v = _within(v, dy, self.vy)
+            a = _within(a, dy, self.ay)
         if dz != 0:
-            v = _within(v, dz, self.lim[_R_VZ])
-            a = _within(a, dz, self.lim[_R_AZ])
+            v = _within(v, dz, self.vz)
+            a = _within(a, dz, self.az)
         if de != 0:
-            v = _within(v, de, self.lim[_R_VE])
-            a = _within(a, de, self.lim[_R_AE])
+            v = _within(v, de, self.ve)
+            a = _within(a, de, self.ae)
         if dx != 0 or dy != 0:
             kind = 2
-            limit = self.lim[_R_P] if de > 0 else self.lim[_R_T]
+            limit = self.a_print if de > 0 else self.a_travel
             if limit < a:
                 a = limit
-            if de > 0 and self.lim[_R_K] > 0:  # pressure advance, C7
-                a = _within(a, de * self.lim[_R_K], self.lim[_R_JE])
+            if de > 0 and self.advance > 0:  # pressure advance, C7
+                a = _within(a, de * self.advance, self.je)
             marks = 3 if de > 0 else 1
         if de != 0 and marks < 2:
             marks |= 4
@@ -1317,10 +1457,10 @@ class Planner:
             junction = 0.0
         else:
             junction = v if v < self.b_v else self.b_v
-            junction = _within(junction, dx - self.bx, self.lim[_R_JX])
-            junction = _within(junction, dy - self.by, self.lim[_R_JY])
-            junction = _within(junction, dz - self.bz, self.lim[_R_JZ])
-            junction = _within(junction, de - self.be, self.lim[_R_JE])
+            junction = _within(junction, dx - self.bx, self.jx)
+            junction = _within(junction, dy - self.by, self.jy)
+            junction = _within(junction, dz - self.bz, self.jz)
+            junction = _within(junction, de - self.be, self.je)
         self.fresh = False
         self.b_kind = marks
         self.bx = dx
@@ -1342,6 +1482,7 @@ class Planner:
         self._queue(i, kind, de)
 
     @cython.cfunc
+    @cython.nogil
     @cython.exceptval(check=False)
     def _ramps(self, i: cython.Py_ssize_t, s2: cython.double, e2: cython.double) -> cython.void:
         """Turn a RepRapFirmware move into seconds, in whole clocks, C3."""
@@ -1371,6 +1512,8 @@ class Planner:
     # -- rare work, in Python ---------------------------------------------------------------------------
 
     @cython.cfunc
+    @cython.nogil
+    @cython.exceptval(check=False)
     def _tabulate(
         self,
         i: cython.Py_ssize_t,
@@ -1381,10 +1524,8 @@ class Planner:
     ) -> cython.void:
         """Write one row of the move table."""
         place: cython.Py_ssize_t = self.rows_tabled * _COLUMNS
-        if place + _COLUMNS > len(self.table_store):
-            self.table = array("d", [0.0])
-            self.table_store.extend(bytes_of_zeros(len(self.table_store) + 1024 * TABLE_COLUMNS))
-            self.table = self.table_store
+        if place + _COLUMNS > len(self.table):
+            self._lengthen()
         self.table[place] = self.q_line[i]
         self.table[place + 1] = self.q_kind[i]
         self.table[place + 2] = up
@@ -1394,6 +1535,17 @@ class Planner:
         self.rows_tabled += 1
 
     @cython.cfunc
+    @cython.with_gil
+    @cython.exceptval(check=False)
+    def _lengthen(self) -> cython.void:
+        """Give the move table more room."""
+        self.table = array("d", [0.0])  # an array that is looked into cannot grow
+        self.table_store.extend(bytes_of_zeros(len(self.table_store) + 1024 * TABLE_COLUMNS))
+        self.table = self.table_store
+
+    @cython.cfunc
+    @cython.with_gil
+    @cython.exceptval(check=False)
     def _enlarge(self, room: cython.Py_ssize_t) -> cython.void:
         """Give the queue at least *room* places, doubling, within the cap."""
         size: cython.Py_ssize_t = max(room, min(2 * self.room, self.cap))

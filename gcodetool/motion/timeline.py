@@ -5,11 +5,13 @@ neither of them handles (limits, stops, waits, tool changes, layer marks) is han
 summed per stretch of one layer and one tool; nothing grows with the number of moves.
 
 Clocks start with the file's first line and include waits.  Motion starts at X = Y = Z = E = 0, G28
-takes 0 s, heating takes 0 s where it stands: the whole start is one stated wait at the first heating.
+takes 0 s.  Heating takes what the printer's heater model says (``waiting``); without one it takes 0 s
+where it stands, and the whole start is one stated wait at the first heating.
 
 Left out: which limits a machine has (``limits``), how moves become seconds (``planner``).
 """
 
+import contextlib
 import functools
 import math
 from array import array
@@ -17,8 +19,9 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Final
 
+from gcodetool.gcode.batches import batches
 from gcodetool.gcode.dialects import Command, Dialect, command
-from gcodetool.gcode.rows import COMMAND, DWELL, LAYER, TOOL, Rows
+from gcodetool.gcode.rows import COMMAND, DWELL, LAYER, TOOL
 from gcodetool.motion.limits import (
     DEFAULT_FILAMENT_MM,
     SETTINGS_BLOCK,
@@ -35,6 +38,7 @@ from gcodetool.motion.planner import (
     TOOL_FIGURES,
     Planner,
 )
+from gcodetool.motion.waiting import BY_MODEL, Heaters
 
 if TYPE_CHECKING:
     import numpy as np
@@ -67,7 +71,6 @@ PAUSES: Final = {
     Dialect.REPRAPFIRMWARE: frozenset(("M25", "M226", "M600", "M601")),
 }
 SMOOTH_TIME_S: Final = 0.04  # Klipper's default; a change of it lets the queue run dry
-CRAWL_MM_S: Final = 20.0  # an X or Y limit below this, under RepRapFirmware, was meant in mm/s
 
 
 @dataclass(frozen=True)
@@ -78,9 +81,9 @@ class Wait:
     ----------
     line : 1-based; 1 for a start that no line shows.
     kind : ``start``, ``heat``, ``dwell`` or ``pause``.
-    seconds : how long; heating in the file is 0, the start's wait covers it. [s]
+    seconds : how long; heating that the start's wait covers is 0. [s]
     assumed : the length is an assumption.
-    text : the command.
+    text : the command, with the reason where a heater model gives the length.
     """
 
     line: int
@@ -287,8 +290,13 @@ class _Job:
         self.tool = 0
         self.smooth_time_s = SMOOTH_TIME_S
         self.start_s = printer.waiting.start_s if printer is not None else None
+        self.overhead_s = printer.waiting.overhead_s if printer is not None else None
+        self.heaters: Heaters | None = None
+        if printer is not None and printer.waiting.heats:
+            shared = program.facts.config.get("single_extruder_multi_material") == "1"
+            self.heaters = Heaters(printer.waiting, self.rules, one_nozzle=shared)
         self.start_line = 0
-        self.crawl = ""
+        self.units: dict[str, str] = {}
         self.choose(0)
         self.stretches.begin(0, 0, 1, 0)
 
@@ -323,6 +331,8 @@ class _Job:
                 if rows.arg[row] != self.tool or self.rules != Dialect.KLIPPER:
                     planner.stop()
                 if rows.arg[row] != self.tool:
+                    if self.heaters is not None:
+                        self.heaters.select(rows.arg[row], self.tool, self.heat_clock())
                     self.choose(rows.arg[row])
                     self.stretches.begin(self.layer, self.tool, rows.line[row], rows.start[row])
             elif op == DWELL:
@@ -345,6 +355,10 @@ class _Job:
         name = called.name
         if name in self.stops:
             self.planner.stop()
+        if self.heaters is not None:
+            self.heaters.see(called, self.heat_clock(), self.tool)
+            if "START" in name:
+                self.start_macro(called, text, line)
         if name in HEAT:
             self.heat(called, text, line)
         elif name in self.pauses:
@@ -357,18 +371,30 @@ class _Job:
         elif self.limits.apply(called, line):
             if name == "M92":
                 self.planner.new_steps()
-            elif name == "M203" and self.rules == Dialect.REPRAPFIRMWARE:
-                self.crawling(line)
+            elif name in ("M203", "M566"):
+                said = self.limits.wrong_units(name)
+                if said is not None:
+                    self.units.setdefault(name, f"line {line}: {said}")
 
-    def crawling(self, line: int) -> None:
-        """Note speeds that this firmware reads in mm/min and that were meant in mm/s."""
-        slow = [axis for axis in "XY" if self.limits[f"M203 {axis}"] < CRAWL_MM_S]
-        if slow and not self.crawl:
-            speed = self.limits[f"M203 {slow[0]}"]
-            self.crawl = (
-                f"line {line}: M203 is in mm/min here and holds {slow[0]} to {speed:.1f} mm/s;"
-                " meant in mm/s? The job really would crawl, and is timed so"
-            )
+    def heat_clock(self) -> float:
+        """Return the heaters' clock: motion planned and waits so far, without homing and meshing. [s]."""
+        apart = self.overhead_s or 0.0 if self.start_line and self.start_s is None else 0.0
+        return sum(self.stretches.real["moving"]) + sum(self.stretches.real["waiting"]) - apart
+
+    @property
+    def in_start(self) -> bool:
+        """Whether a stated start covers what is waited for: until the first layer it does."""
+        return self.start_s is not None and not self.layers
+
+    def start_macro(self, called: Command, text: bytes, line: int) -> None:
+        """List the heating of a macro that names its temperatures."""
+        assert self.heaters is not None
+        before = self.heat_clock()
+        found = self.heaters.macro(called, before, self.tool, covered=self.in_start)
+        if found is not None and not self.in_start:
+            if self.start_line == 0:
+                self.start(line)
+            self.wait(Wait(line, "heat", found.seconds, True, f"{_shown(text)}: {found.words}"))
 
     def heat(self, called: Command, text: bytes, line: int) -> None:
         """List a wait for heat; the first one carries the start's time."""
@@ -379,12 +405,24 @@ class _Job:
             return
         if self.start_line == 0:
             self.start(line)
+        if self.heaters is not None:
+            found = self.heaters.wait(called, self.heat_clock(), self.tool, covered=self.in_start)
+            if not self.in_start:
+                shown = f"{_shown(text)}: {found.words}"
+                self.wait(Wait(line, "heat", found.seconds, not found.known, shown))
+                return
         self.waits.append(Wait(line, "heat", 0.0, True, _shown(text)))
 
     def start(self, line: int) -> None:
         """Put the start on the clock: heating, homing and macros that the file does not show."""
         self.start_line = line
-        if self.start_s is None:
+        if self.start_s is None and self.heaters is not None:
+            if self.overhead_s is None:
+                text = "homing and start: no overhead_s in the printer's heater model, 0 s"
+                self.waits.append(Wait(line, "start", 0.0, True, text))
+            else:
+                self.wait(Wait(line, "start", self.overhead_s, False, f"homing and start, {BY_MODEL}"))
+        elif self.start_s is None:
             self.wait(Wait(line, "start", START_S, True, "heating and start, length assumed"))
         elif self.start_s > 0:
             self.wait(
@@ -407,14 +445,13 @@ class _Job:
         planner, program = self.planner, self.program
         if not program.dialect_sure:
             yield f"the firmware is not settled ({program.dialect_reason}); timed by Marlin's rules"
-        if self.crawl:
-            yield self.crawl
+        yield from self.units.values()
         guessed = self.limits.guessed
         for source, words in ((SETTINGS_BLOCK, "the settings block"), (STATED_DEFAULT, "defaults")):
             # only those that most jobs feel; the full list is in `limits`
             shown = [
                 name
-                for name in _FELT[self.rules]
+                for name in FELT[self.rules]
                 if name in guessed and self.limits.shown(name) and self.limits.source(name) == source
             ]
             if shown:
@@ -438,7 +475,8 @@ class _Job:
             yield f"more than {MOST_STRETCHES:,} layers: the rest is summed into the last"
 
 
-_FELT: Final = {
+# The limits that most jobs feel.
+FELT: Final = {
     Dialect.MARLIN: ("M204 P", "M204 T", "M201 X", "M205 J", "M205 X"),
     Dialect.KLIPPER: ("max_accel", "max_velocity", "square_corner_velocity"),
     Dialect.REPRAPFIRMWARE: ("M201 X", "M204 P", "M566 X", "M203 X"),
@@ -465,6 +503,7 @@ def timeline(
     moves: bool = False,
     queue: int = QUEUE_CAP,
     progress: Callable[[int], None] | None = None,
+    adjust: Callable[[Limits], None] | None = None,
 ) -> Timeline:
     """Return *program* in time, by the rules of its dialect.
 
@@ -476,7 +515,8 @@ def timeline(
         there on, is returned as ``low_box``.
     moves : also return the table of moves, which grows with the file.
     queue : moves that look-ahead may hold.
-    progress : called with the number of bytes done, once per block.
+    progress : called with the number of bytes done, every few thousand lines.
+    adjust : called with the limits before the first line; it may change them.
 
     Raises
     ------
@@ -485,34 +525,23 @@ def timeline(
     """
     diameters = _diameters(program, filament_diameter_mm)
     limits = limits_for(program.dialect, printer=printer, facts=program.facts, filament_mm=diameters(0))
+    if adjust is not None:
+        adjust(limits)
     job = _Job(program, limits, printer=printer, diameters=diameters, tabled=moves, queue=queue)
     scanner = program.scanner()
     for tool in range(len(scanner.diameters)):
         scanner.diameters[tool] = diameters(tool)
     if program.facts.volumetric_e:
         scanner.volumetric = 1
-    rows = Rows()
-    for block in program.blocks():
-        for part in _parts(block, scanner.offset, None if watch is None else watch[0]):
-            if watch is not None and scanner.offset == watch[0]:
-                scanner.reset_box()
-                scanner.watch_z = watch[1]
-            at = 0
-            while at < len(part):
-                at = scanner.run(part, at, rows)
-                job.take(rows, part, scanner.offset)
-            scanner.offset += len(part)
-        if progress is not None:
-            progress(scanner.offset)
+    with contextlib.closing(batches(program, scanner, watch=watch)) as read:
+        for rows, text, offset in read:
+            job.take(rows, text, offset)
+            if progress is not None:
+                progress(offset)
+    if progress is not None:
+        progress(scanner.offset)
     job.planner.stop()
     return _result(job, scanner, watched=watch is not None)
-
-
-def _parts(block: bytes, offset: int, cut: int | None) -> tuple[bytes, ...]:
-    """Return *block* in one part, or in two where file offset *cut* lies inside it."""
-    if cut is None or not offset < cut < offset + len(block):
-        return (block,)
-    return block[: cut - offset], block[cut - offset :]
 
 
 def _diameters(program: "Program", given: float | Mapping[int, float] | None) -> Callable[[int], float]:

@@ -33,6 +33,11 @@ def as_dict(found: JobFindings) -> dict[str, Any]:
             "waiting_s": found.waiting_s,
             "open_air_s": found.open_air_s,
             "slicer_claim_s": found.slicer_claim_s,
+            "moving_s_range": found.moving_s_range
+            and dict(zip(("low", "high"), found.moving_s_range, strict=True)),
+            "claim_difference": None
+            if found.claim_difference is None
+            else [{"kind": kind, "seconds": seconds} for kind, seconds in found.claim_difference],
             "rules": found.rules,
             "limits": [
                 {"name": limit.name, "value": known(limit.value), "source": limit.source}

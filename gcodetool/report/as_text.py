@@ -102,6 +102,8 @@ def print_report(found: JobFindings, stream: TextIO) -> None:
     console.print(head)
     console.print(hanging("  ", f"{plain(found.path)}: {describe(found)}"))
     console.print(hanging("  ", times(found)))
+    if (difference := beside_claim(found)) is not None:
+        console.print(hanging("  ", difference))
     for tool in found.tools:
         console.print()
         print_tool(tool, console, several=len(found.tools) > 1)
@@ -123,10 +125,36 @@ def times(found: JobFindings) -> str:
     """Return the times that matter in one line."""
     assumed = " (partly assumed)" if any(wait.assumed and wait.seconds > 0 for wait in found.waits) else ""
     claim = "" if found.slicer_claim_s is None else f"; the slicer says {duration(found.slicer_claim_s)}"
+    spread = ""
+    if found.moving_s_range is not None:
+        low, high = (duration(seconds) for seconds in found.moving_s_range)
+        spread = f" (between {low} and {high}, limits guessed)"
     return (
-        f"moving {duration(found.moving_s)}, extruding {duration(found.extruding_s)}, "
+        f"moving {duration(found.moving_s)}{spread}, extruding {duration(found.extruding_s)}, "
         f"waiting {duration(found.waiting_s)}{assumed}, in open air {duration(found.open_air_s)}{claim}"
     )
+
+
+KINDS: Final = {
+    "start": "start",
+    "heat": "heating",
+    "dwell": "dwells",
+    "pause": "pauses",
+    "limits": "the printer's own limits",
+    "motion": "motion reckoned otherwise",
+}
+
+
+def beside_claim(found: JobFindings) -> str | None:
+    """Return what the open-air time has more or less than the slicer's claim, by kind; None: nothing to say."""
+    if found.slicer_claim_s is None or not found.claim_difference:
+        return None
+    parts = [
+        f"{KINDS[kind]} {'+' if seconds > 0 else ''}{duration(seconds)}"
+        for kind, seconds in found.claim_difference
+        if abs(seconds) >= 1
+    ]
+    return f"against the slicer's: {', '.join(parts)}" if parts else None
 
 
 def hanging(mark: str | Text, text: str | Text) -> Table:
