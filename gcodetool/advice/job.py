@@ -32,7 +32,6 @@ from gcodetool.advice.start import HORIZON_S, judged_by, start_by_s
 from gcodetool.advice.tweaks import suggest
 from gcodetool.advice.verdict import Judgement
 from gcodetool.errors import GcodeError, UsageError
-from gcodetool.gcode.anchor import Anchor, find_anchor
 from gcodetool.gcode.markers import Family
 from gcodetool.moisture.exposure import safe_exposure
 from gcodetool.moisture.forecast import Arrival, forecast
@@ -42,6 +41,7 @@ from gcodetool.motion.spread import claim_difference, moving_range
 from gcodetool.motion.timeline import Timeline, timeline
 
 if TYPE_CHECKING:
+    from gcodetool.gcode.anchor import Anchor
     from gcodetool.gcode.program import Program
     from gcodetool.moisture.record import Spool
     from gcodetool.profiles import Material, Printer
@@ -57,7 +57,7 @@ class Examined:
 
     findings: JobFindings
     timeline: Timeline
-    anchor: Anchor | None
+    anchor: "Anchor | None"
 
 
 def check(
@@ -116,7 +116,11 @@ def examine(
     ``progress`` is called with the number of bytes done.
     """
     digest = _Digest(program)
-    anchor = find_anchor(program) if watch_z_mm is not None else None
+    anchor = None
+    if watch_z_mm is not None:
+        from gcodetool.gcode.anchor import find_anchor
+
+        anchor = find_anchor(program)
     watched = None if anchor is None or anchor.offset is None else (anchor.offset, watch_z_mm or 0.0)
     given = {tool: spool.diameter_mm for tool, spool in spools.items() if tool is not None}
     only = spools.get(None)

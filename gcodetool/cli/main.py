@@ -1,5 +1,6 @@
 """The command group, and the one place where errors become exit codes."""
 
+import gc
 import os
 import sys
 from typing import Any, Final
@@ -71,6 +72,7 @@ def run() -> None:
     """Run the command line; every failure is one line on stderr and an exit code."""
     # no array here is large enough for threads, and starting them is half of importing numpy
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    gc.set_threshold(50_000, 20, 20)  # importing makes much that lasts: looking through it again is time lost
     sys.exit(outcome(sys.argv[1:]))
 
 

@@ -15,7 +15,6 @@ import contextlib
 import errno
 import os
 import re
-import secrets
 import stat
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
@@ -240,7 +239,7 @@ def write_atomic(path: Path | str, chunks: Iterable[bytes]) -> None:
             f"{target}: cannot write, it is write-protected; allow writing or choose another name"
         )
     # a name that no folder watcher takes for G-code
-    beside = target.with_name(f".gcodetool-{secrets.token_hex(8)}.tmp")
+    beside = target.with_name(f".gcodetool-{os.urandom(8).hex()}.tmp")
     try:
         _write_and_replace(target, beside, before, chunks)
     except OSError as error:

@@ -67,6 +67,7 @@ class Row:
     what: str
     yardstick: str
     ratios: list[float]
+    cpu_ratio: float  # of processor seconds: what is left of the ratio on a busy machine or a single core
     goal: float | None
     peak_mb: float
 
@@ -77,8 +78,8 @@ class Row:
         goal = "" if self.goal is None else f"{self.goal:g}"
         mark = "" if self.goal is None else "ok" if ratio <= self.goal else "over"
         return (
-            f"| {self.what:<32} | {self.yardstick:<34} | {ratio:5.2f} | {spread:<11} | {goal:<4} | {mark:<4} "
-            f"| {self.peak_mb:4.0f} |"
+            f"| {self.what:<35} | {self.yardstick:<26} | {ratio:5.2f} | {spread:<11} | {goal:<4} | {mark:<4} "
+            f"| {self.cpu_ratio:5.2f} | {self.peak_mb:4.0f} |"
         )
 
 
@@ -92,9 +93,9 @@ class Bench:
         self.env["PYTHONPATH"] = str(ROOT)
         self.env["PYTHONPYCACHEPREFIX"] = str(folder / "cache")
 
-    def once(self, commands: list[list[str]]) -> tuple[float, float]:
-        """Run *commands* one after the other; return seconds and the largest peak memory in MB."""
-        spent, peak = 0.0, 0.0
+    def once(self, commands: list[list[str]]) -> tuple[float, float, float]:
+        """Run *commands* one after the other; return seconds, processor seconds and the peak memory in MB."""
+        spent, worked, peak = 0.0, 0.0, 0.0
         for command in commands:
             begin = time.perf_counter()
             process = subprocess.Popen(
@@ -105,10 +106,11 @@ class Bench:
             _, status, usage = os.wait4(process.pid, 0)
             process.returncode = os.waitstatus_to_exitcode(status)
             spent += time.perf_counter() - begin
+            worked += usage.ru_utime + usage.ru_stime
             peak = max(peak, usage.ru_maxrss / (1 << 20 if sys.platform == "darwin" else 1 << 10))
             if process.returncode in (1, 2):
                 raise SystemExit(f"{' '.join(command)}: {said.decode(errors='replace')}")
-        return spent, peak
+        return spent, worked, peak
 
     def printed(self, code: str, *arguments: str) -> list[str]:
         """Return the words that a Python program prints."""
@@ -123,13 +125,14 @@ class Bench:
         """Return the row of *work* against its yardstick, run in turn."""
         self.once([work])  # caches warm, Python files compiled
         self.once(against)
-        ratios, peaks = [], []
+        ratios, cpu_ratios, peaks = [], [], []
         for _ in range(self.runs):
-            base, _ = self.once(against)
-            spent, peak = self.once([work])
+            base, base_worked, _ = self.once(against)
+            spent, worked, peak = self.once([work])
             ratios.append(spent / base)
+            cpu_ratios.append(worked / base_worked)
             peaks.append(peak)
-        return Row(what, yardstick, ratios, goal, max(peaks))
+        return Row(what, yardstick, ratios, statistics.median(cpu_ratios), goal, max(peaks))
 
     def job(self, mb: float) -> Path:
         """Return a job of so many millions of bytes."""
@@ -223,8 +226,10 @@ def main() -> None:
     with tempfile.TemporaryDirectory(prefix="gcodetool-bench-") as name:
         bench = Bench(Path(name), options.runs)
         print(f"{os.cpu_count()} CPUs, Python {sys.version.split()[0]}, {options.runs} pairs of runs a ratio")
-        print(f"| {'whole process':<32} | {'yardstick':<34} | ratio | from-to     | goal |      | MB   |")
-        print(f"|{'-' * 34}|{'-' * 36}|-------|-------------|------|------|------|")
+        print(
+            f"| {'whole process':<35} | {'yardstick':<26} | ratio | from-to     | goal |      | CPU   | MB   |"
+        )
+        print(f"|{'-' * 37}|{'-' * 28}|-------|-------------|------|------|-------|------|")
         for row in table(bench, options.mb, options.dialect):
             print(row, flush=True)
         print(moves_per_second(bench, max(size for size in options.mb)))
