@@ -255,9 +255,9 @@ def test_place_and_since_are_told():
     assert state.last.kind == "moved"
 
 
-def test_weighing_is_recorded_but_not_yet_learned_from():
+def test_one_member_has_nothing_to_learn():
     state = state_at(spool(received(), Event(HOUR, "weighed", gross_g=958.4)), DAY)
-    assert any("not yet learned from: 1 weigh-in or inspection" in note for note in state.notes)
+    assert any("not learned from: 1 weigh-in or inspection" in note for note in state.notes)
     assert mean(state) == pytest.approx(mean(state_at(spool(received()), DAY)))
 
 

@@ -10,7 +10,14 @@ from hypothesis import strategies as st
 from gcodetool import profiles
 from gcodetool.errors import OutOfRangeError
 from gcodetool.moisture import air
-from gcodetool.moisture.polymer import BED_FACTOR, SEALED_SHARE, polymer
+from gcodetool.moisture.polymer import (
+    BED_FACTOR,
+    DIMENSIONS,
+    LIMIT_FACTOR,
+    SEALED_SHARE,
+    polymer,
+    spread_evenly,
+)
 
 MATERIALS = sorted(profiles.names("materials"))
 materials = st.sampled_from(MATERIALS)
@@ -145,8 +152,27 @@ def test_draws_fill_the_stated_ranges_evenly(name):
     if material.limit_marginal_x_room_equilibrium:
         factor = material.limit_marginal_x_room_equilibrium
         assert drawn.limit_marginal == pytest.approx(
-            np.maximum(factor * drawn.room_equilibrium(), drawn.limit_good)
+            np.maximum(factor * drawn.room_equilibrium() * drawn.limit_factor, drawn.limit_good)
         )
+
+
+def test_limits_are_drawn_too_and_both_by_one_factor():
+    material = profiles.material("PA6")
+    drawn = polymer(material, members=64, seed="pa6-07")
+    assert drawn.limit_good == pytest.approx(material.limit_good_wt_pct / 100 * drawn.limit_factor)
+    assert drawn.limit_marginal == pytest.approx(material.limit_marginal_wt_pct / 100 * drawn.limit_factor)
+    assert drawn.limit_factor.min() >= LIMIT_FACTOR[0]
+    assert drawn.limit_factor.max() <= LIMIT_FACTOR[2]
+    assert np.histogram(np.log(drawn.limit_factor), 4)[0] == pytest.approx(16, abs=5)
+
+
+def test_members_can_be_given_by_their_coordinates():
+    material = profiles.material("PA6")
+    ends = polymer(material, at=np.array([[0.0] * DIMENSIONS, [1.0] * DIMENSIONS]))
+    assert ends.diffusivity_m2_s == pytest.approx(material.diffusivity_range_m2_s)
+    evenly = spread_evenly(16, "pa6-07")
+    same = polymer(material, at=evenly)
+    assert (same.activation_K == polymer(material, members=16, seed="pa6-07").activation_K).all()
 
 
 def test_draws_depend_on_the_spool_and_on_nothing_else():

@@ -7,13 +7,13 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from gcodetool.moisture.air import Air
-from gcodetool.moisture.field import FIRST_STEP_S, GROWTH, March, crossing_s
+from gcodetool.moisture.field import FIRST_STEP_S, March, crossing_s
 from gcodetool.moisture.history import State, Surroundings, aged, quantile
 
 Floats = NDArray[np.float64]
 
 HORIZON_S: Final = 60 * 86_400.0
-FINEST_GROWTH: Final = 1.2  # the moment of passing is read between two steps
+GROWTH: Final = 1.2  # the moment of passing is read between two steps
 
 
 def crossing_times(
@@ -50,7 +50,7 @@ def crossing_times(
         passed = crossing_s(now, after, limit, at_s, end)
         found = np.where(np.isinf(found) & ~np.isnan(passed), passed, found)
         now, at_s = after, end
-        step_s *= min(GROWTH, FINEST_GROWTH)
+        step_s *= GROWTH
     return found
 
 

@@ -29,7 +29,12 @@ from gcodetool.moisture.winding import (
 Floats = NDArray[np.float64]
 
 FIRST_STEP_S: Final = 1.0  # after a change of air
-GROWTH: Final = 1.3  # of the steps; docs/physics.md, section 5, measures what that costs
+GROWTH: Final = 2.5  # of the steps, at most; docs/physics.md, section 5, measures what that costs
+# What a calculation may be off by, relative to limit_good or a tenth of the content in room air, if that is less:
+FINE_SHARE: Final = 0.1
+TOLERANCE: Final = 0.2  # a step's estimated error, many times its true one
+LINE_ERROR: Final = 1e-4  # where Newton stops on D(c)
+ACTIVITY_SLACK: Final = 1e-4  # and on the isotherm
 LONGEST_S: Final = 1e9
 
 # An exposed strand needs no film (Biot number above 1000) and warms in a minute: the cell of a loose coil
@@ -143,6 +148,7 @@ class March:
         self.shells = start.water.shape[1]
         self.members = start.members
         self._air: Air | None = None
+        fine = float(min(np.mean(polymer.limit_good), FINE_SHARE * np.mean(polymer.room_equilibrium())))
         grid = start.grid
         wound = start.winding
         loose = wound.loose
@@ -152,6 +158,8 @@ class March:
             shells=self.shells,
             members=self.members,
             gab=polymer.gab,
+            line_error=LINE_ERROR * fine,
+            activity_slack=ACTIVITY_SLACK,
             parameters=_flat(
                 [
                     polymer.diffusivity_m2_s,
@@ -186,6 +194,7 @@ class March:
         self.kernel: Any = kernel.Reel(self.given)
         self._store = start.store_kg
         self._share = grid.share
+        self._tolerance = TOLERANCE * fine
 
     def surround(self, air: Air, *, again: bool = False) -> None:
         """Put the spool into *air*; *again*: it was in this closed place already, whose store goes on."""
@@ -223,7 +232,7 @@ class March:
         """March on; return the step that would come next [s]."""
         if not self.winding.layers or seconds <= 0.0:
             return first_s
-        return float(self.kernel.march(seconds, first_s, GROWTH, longest_s))
+        return float(self.kernel.march(seconds, first_s, GROWTH, longest_s, self._tolerance))
 
     def keep(self) -> None:
         """Remember what a closed place holds, for a stay that goes on (`surround` with *again*)."""

@@ -15,11 +15,12 @@ from numpy.typing import ArrayLike, NDArray
 
 from gcodetool.errors import OutOfRangeError
 from gcodetool.moisture.air import Air
-from gcodetool.moisture.field import FIRST_STEP_S, GROWTH, Field, March
+from gcodetool.moisture.field import FIRST_STEP_S, Field, March
 from gcodetool.moisture.history import State, Surroundings
 
 Floats = NDArray[np.float64]
 
+GROWTH: Final = 1.3  # of the steps between two looks at what lies outside
 NEW_LAYER_STEP_S: Final = 10.0  # its air changes less than a spool's that is moved
 
 

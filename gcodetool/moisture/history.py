@@ -2,25 +2,27 @@
 
 ``state_at(spool, now_s)`` replays the events.  Nothing here reads files or a clock.  A measured
 log is averaged over windows that grow into the past.
-Left out, and said in the state's notes: weigh-ins and inspections are recorded, not learned from.
+Weigh-ins and inspections weigh the members (``learning``); with one member they are only recorded.
 """
 
 import itertools
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from typing import Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from gcodetool.errors import InputError, SpoolError
 from gcodetool.moisture import air as airs
+from gcodetool.moisture import learning, snapshot
 from gcodetool.moisture.air import ZERO_CELSIUS_K, Air
 from gcodetool.moisture.field import FIRST_STEP_S, Field, March, uniform
-from gcodetool.moisture.polymer import Polymer, polymer
+from gcodetool.moisture.learning import Inspected, Weighed
+from gcodetool.moisture.polymer import Polymer, polymer, spread_evenly
 from gcodetool.moisture.record import AirLog, Event, Place, Spool
-from gcodetool.moisture.winding import winding
+from gcodetool.moisture.winding import Winding, winding
 
 Floats = NDArray[np.float64]
 
@@ -70,6 +72,8 @@ class State:
         The strand in guide tube and hot end, where the spool is on a printer.
     notes
         What was assumed or ignored, one line each.
+    record
+        Weigh-ins and inspections, and what each member says of them.
     """
 
     spool: Spool
@@ -82,6 +86,7 @@ class State:
     last: Event | None
     path: Field | None = None
     notes: tuple[str, ...] = ()
+    record: tuple[Weighed | Inspected, ...] = ()
 
     @property
     def members(self) -> int:
@@ -164,8 +169,10 @@ def quantile(values: ArrayLike, q: float, weights: Floats | None = None) -> floa
         return math.nan
     order = np.argsort(array, kind="stable")
     share = np.full(array.shape, 1.0 / array.shape[0]) if weights is None else weights / weights.sum()
-    # k/(N+1) for equal weights: the running sum, shrunk so that both tails weigh half a mean member each.
-    at = np.cumsum(share[order]) * (array.shape[0] / (array.shape[0] + 1.0))
+    # k/(N+1), N the number of members that these weights are worth: the running sum, shrunk so that both tails
+    # weigh half a mean member each.
+    worth = 1.0 / float(np.sum(share**2))
+    at = np.cumsum(share[order]) * (worth / (worth + 1.0))
     ordered = array[order]
     if np.isinf(ordered[-1]):  # times that never come: no half-way between a time and never
         return float(ordered[min(int(np.searchsorted(at, q - 1e-12)), array.shape[0] - 1)])
@@ -180,7 +187,7 @@ def quantiles(values: ArrayLike, weights: Floats | None = None) -> Quantiles:
     return Quantiles(*(quantile(array, q, weights) for q in (0.1, 0.5, 0.9)))
 
 
-def state_at(spool: Spool, now_s: float, *, members: int = 1) -> State:
+def state_at(spool: Spool, now_s: float, *, members: int = 1, shelf: snapshot.Shelf | None = None) -> State:
     """Return the state of *spool* at *now_s*, from its record.
 
     Parameters
@@ -191,6 +198,8 @@ def state_at(spool: Spool, now_s: float, *, members: int = 1) -> State:
         Seconds since 1970-01-01 UTC; later events are ignored with a note.
     members
         1: the nominal parameters alone; else draws from their stated ranges.
+    shelf
+        Where a snapshot of the last event may lie, and is left for the next time.
 
     Raises
     ------
@@ -214,13 +223,112 @@ def state_at(spool: Spool, now_s: float, *, members: int = 1) -> State:
         raise SpoolError.at(
             spool.source or spool.id, counted[0].line, f"'{counted[0].kind}' stands before 'received'"
         )
-    parameters = polymer(spool.material, fibre_wt_pct=spool.fibre_wt_pct, members=members, seed=spool.id)
-    replay = _Replay(spool, parameters, now_s, notes)
-    for event in counted:
+    if shelf is not None:
+        kept = _taken_up(spool, counted, now_s, notes, members, shelf.load(members))
+        if kept is not None:
+            return kept
+    at = None if members == 1 else spread_evenly(members, spool.id)
+    parameters = polymer(spool.material, fibre_wt_pct=spool.fibre_wt_pct, at=at)
+    replay = _replayed(spool, parameters, counted, now_s, notes)
+    weights = np.full(members, 1.0 / members)
+    if at is not None and replay.record:
+        replay, at, weights = _learned(spool, counted, now_s, notes, replay, at)
+    if shelf is not None:
+        key = snapshot.key(spool, counted, members=members)
+        shelf.save(members, _kept(replay, key, len(counted), at, weights))
+    return replace(replay.state(), weights=weights)
+
+
+def _kept(replay: "_Replay", key: str, events: int, at: Floats | None, weights: Floats) -> bytes:
+    """Return a snapshot of the replay as it stood after its last event."""
+    assert replay.picture is not None
+    facts, arrays = replay.picture
+    facts = {**facts, "events": events, "said": replay.said}
+    arrays = {**arrays, "weights": weights}
+    if at is not None:
+        arrays["at"] = at
+    return snapshot.write(key, facts, arrays)
+
+
+def _taken_up(
+    spool: Spool, events: list[Event], now_s: float, notes: list[str], members: int, data: bytes | None
+) -> State | None:
+    """Return the state from a snapshot and what happened since; None where it does not fit the record."""
+    if data is None:
+        return None
+    got = snapshot.read(data, lambda facts: snapshot.key(spool, events[: facts["events"]], members=members))
+    if got is None:
+        return None
+    facts, arrays = got
+    since = events[facts["events"] :]
+    if members > 1 and any(event.kind in ("weighed", "inspected") for event in since):
+        return None  # to be learned from, with all that came before
+    parameters = polymer(spool.material, fibre_wt_pct=spool.fibre_wt_pct, at=arrays.get("at"))
+    replay = _Replay(spool, parameters, now_s, list(notes))
+    replay.take_up(facts, arrays, events[facts["events"] - 1])
+    for event in since:
         replay.until(event.at_s)
         replay.apply(event)
     replay.until(now_s)
-    return replay.state()
+    return replace(replay.state(), weights=arrays["weights"])
+
+
+def _replayed(
+    spool: Spool, parameters: Polymer, events: list[Event], now_s: float, notes: list[str]
+) -> "_Replay":
+    replay = _Replay(spool, parameters, now_s, list(notes))
+    for event in events:
+        replay.until(event.at_s)
+        replay.apply(event)
+    replay.remember()
+    replay.until(now_s)
+    return replay
+
+
+def _learned(
+    spool: Spool, events: list[Event], now_s: float, notes: list[str], replay: "_Replay", at: Floats
+) -> tuple["_Replay", Floats, Floats]:
+    """Return the replay that weigh-ins and inspections leave, its members and weights; drawn anew if few fit."""
+    reel = reel_of(spool)
+    said = learning.cannot_tell(replay.record, reel)
+    members = at.shape[0]
+    predicted = learning.predictions(replay.record)
+    fits = learning.log_likelihood(replay.record, reel, predicted)
+    best = (learning.effective(learning.weights_of(fits)), replay, fits, at)
+    tried, known, drawn = at, predicted, 0
+    while (
+        best[0] < learning.ENOUGH * members and drawn < learning.ROUNDS and members >= learning.LEAST_MEMBERS
+    ):
+        drawn += 1
+        anew = learning.draw_anew(replay.record, reel, tried, known, spool.id)
+        parameters = polymer(spool.material, fibre_wt_pct=spool.fibre_wt_pct, at=anew.at)
+        again = _replayed(spool, parameters, events, now_s, notes)
+        predicted = learning.predictions(again.record)
+        fits = learning.log_likelihood(again.record, reel, predicted) - anew.log_density
+        worth = learning.effective(learning.weights_of(fits))
+        if worth > best[0]:
+            best = (worth, again, fits, anew.at)
+        tried, known = np.vstack([tried, anew.at]), np.vstack([known, predicted])
+    worth, replay, fits, at = best
+    weights, power = learning.tempered(fits, min(1.0, learning.LEAST_MEMBERS / 2.0 / members))
+    if drawn and worth >= learning.ENOUGH * members:
+        said.append(
+            f"learned: {_count(drawn * members, 'more member')} drawn where the record says they should be"
+        )
+    elif worth < learning.ENOUGH * members:
+        said.append(
+            f"learned, but on few members: {worth:.0f} of {members} fit weigh-ins and inspections"
+            + ("" if power == 1.0 else "; the record contradicts itself or the model, so it counts for less")
+        )
+    replay.said = said
+    return replay, at, weights
+
+
+def reel_of(spool: Spool) -> learning.Reel:
+    """Return what weighing needs to know of body and filament."""
+    profile = spool.body.profile
+    name = "" if profile is None else profile.key
+    return learning.Reel(spool.net_mass_g, spool.body.mass_g, "cardboard" in name.lower())
 
 
 class _Replay:
@@ -231,6 +339,7 @@ class _Replay:
         self.polymer = parameters
         self.now_s = now_s
         self.notes = notes
+        self.ignored = len(notes)  # the first ones speak of the moment asked for
         self.at_s = -math.inf
         self.place = ""
         self.since_s = -math.inf
@@ -239,7 +348,11 @@ class _Replay:
         self.path: March | None = None
         self.previous: Air | None = None  # the air it came from, which a bag is closed with
         self.fresh = True  # the next stretch begins with a change of air
-        self.unlearned = 0
+        self.said: list[str] = []  # of what was learned
+        self.picture: tuple[dict[str, Any], dict[str, Floats]] | None = None
+        self.record: list[Weighed | Inspected] = []
+        self.printer_since = False  # since the last weigh-in it was on a printer,
+        self.fed_since = False  # and feeding was noted
 
     def until(self, at_s: float) -> None:
         """March through the present stay up to *at_s*."""
@@ -265,16 +378,18 @@ class _Replay:
             self._move(event)
         elif event.kind == "fed":
             self._feed(event)
+        elif event.kind == "weighed":
+            self._weigh(event)
         else:
-            self.unlearned += 1
+            self._inspect(event)
 
     def state(self) -> State:
         """Return the state at the present moment."""
         assert self.reel is not None
-        notes = [*self.notes, *self.reel.winding.notes]
-        if self.unlearned:
-            what = _count(self.unlearned, "weigh-in or inspection", "weigh-ins and inspections")
-            notes.append(f"recorded, not yet learned from: {what}")
+        notes = [*self.notes, *self.reel.winding.notes, *self.said]
+        if self.record and self.polymer.members == 1:
+            what = _count(len(self.record), "weigh-in or inspection", "weigh-ins and inspections")
+            notes.append(f"recorded, not learned from: {what} (one member, nominal parameters)")
         if self.spool.fibre_wt_pct:
             notes.append("assumed: the fibre is glass (for the strand's length; carbon would be lighter)")
         members = self.polymer.members
@@ -289,7 +404,56 @@ class _Replay:
             last=self.last,
             path=None if self.path is None else self.path.field(),
             notes=tuple(dict.fromkeys(notes)),
+            record=tuple(self.record),
         )
+
+    def remember(self) -> None:
+        """Keep a picture of the present moment for `_kept`: small facts and arrays."""
+        assert self.reel is not None
+        facts: dict[str, Any] = {
+            "at_s": self.at_s,
+            "place": self.place,
+            "since_s": self.since_s,
+            "fresh": self.fresh,
+            "notes": self.notes[self.ignored :],
+            "printer_since": self.printer_since,
+            "fed_since": self.fed_since,
+            "record": [_facts_of(one) for one in self.record],
+            "previous": None
+            if self.previous is None
+            else [self.previous.temperature_K, self.previous.vapour_Pa],
+        }
+        arrays = {f"record {i}": _members_of(one) for i, one in enumerate(self.record)}
+        for name, march in (("reel", self.reel), ("path", self.path)):
+            if march is not None:
+                field = march.field()
+                arrays |= {
+                    f"{name} water": field.water,
+                    f"{name} gap": field.gap,
+                    f"{name} kelvin": field.temperature_K,
+                }
+                if field.store_kg is not None:
+                    arrays[f"{name} store"] = field.store_kg
+        arrays["length"] = self.reel.winding.length_m
+        self.picture = facts, arrays
+
+    def take_up(self, facts: dict[str, Any], arrays: dict[str, Floats], last: Event) -> None:
+        """Go on from a picture."""
+        self.at_s, self.since_s, self.place = facts["at_s"], facts["since_s"], facts["place"]
+        self.fresh, self.last = facts["fresh"], last
+        self.printer_since, self.fed_since = facts["printer_since"], facts["fed_since"]
+        self.notes += facts["notes"]
+        self.said = facts["said"]
+        self.previous = None if facts["previous"] is None else Air(*facts["previous"])
+        self.record = [_record_of(one, arrays[f"record {i}"]) for i, one in enumerate(facts["record"])]
+        wound = winding(self.spool, self.polymer.density_kg_m3)
+        length = arrays["length"]
+        left = replace(wound, length_m=length, full_m=wound.full_m[: length.shape[0]])
+        self.reel = March(_field_of("reel", left, arrays), self.polymer)
+        if "path water" in arrays:
+            one = np.ones(1)
+            strand = replace(wound, length_m=one, full_m=one, loose=True)
+            self.path = March(_field_of("path", strand, arrays), self.polymer)
 
     def _receive(self, event: Event) -> None:
         self._go(event)
@@ -326,6 +490,7 @@ class _Replay:
         place = _place(self.spool, self.place, event.line)
         self.since_s = event.at_s
         self.at_s = event.at_s
+        self.printer_since = self.printer_since or place.kind == "printer"
         self.fresh = True
         if place.kind == "sealed" and place.temperature_C is None and place.log is None:
             self.notes.append(
@@ -348,7 +513,50 @@ class _Replay:
                 "check net_mass_g and the lengths fed"
             )
         self.reel.feed(wanted)
+        self.fed_since = True
         self._thread()
+
+    def _weigh(self, event: Event) -> None:
+        assert self.reel is not None and event.gross_g is not None
+        dry_kg = math.fsum(self.reel.winding.strand_kg())
+        water_g = 1000.0 * dry_kg * self.reel.field().mean() if dry_kg else np.zeros(self.polymer.members)
+        unnoted = None
+        last = next((one for one in reversed(self.record) if isinstance(one, Weighed)), None)
+        if last is not None and self.printer_since and not self.fed_since:
+            # Lighter than the water explains: strand was used, and nobody noted it.
+            unnoted = max(0.0, float(last.gross_g - event.gross_g - np.mean(last.water_g - water_g)))
+            doubt = 4.0 * (float(np.std(last.water_g - water_g)) + event.resolution_g)
+            if unnoted > max(doubt, 1.0):
+                length_m = (
+                    unnoted / 1000.0 / dry_kg * self.reel.winding.remaining_mm / 1000.0 if dry_kg else 0.0
+                )
+                self.notes.append(
+                    f"assumed: {unnoted:.0f} g were printed before the weigh-in of {event.gross_g:g} g without a "
+                    "note (it was on a printer, and lost more than water)"
+                )
+                self.reel.feed(length_m)
+                self._thread()
+                water_g = water_g * math.fsum(self.reel.winding.strand_kg()) / dry_kg
+                dry_kg = math.fsum(self.reel.winding.strand_kg())
+        self.record.append(
+            Weighed(
+                event.gross_g,
+                event.resolution_g,
+                water_g,
+                1000.0 * dry_kg,
+                self.spool.net_mass_g - 1000.0 * dry_kg,
+                unnoted,
+            )
+        )
+        self.printer_since = self.spool.places[self.place].kind == "printer"
+        self.fed_since = False
+
+    def _inspect(self, event: Event) -> None:
+        assert self.reel is not None
+        content = self.reel.outer_mean()
+        if not np.isnan(content).any():
+            ratio = content / self.polymer.limit_marginal
+            self.record.append(Inspected(ratio, event.bubbles, event.oozes, event.pops))
 
     def _thread(self) -> None:
         """On a printer, let the path hold strand as it now comes off the reel."""
@@ -359,6 +567,33 @@ class _Replay:
             and self.reel.winding.layers
         ):
             self.path = March(self.reel.field().outermost(), self.polymer)
+
+
+def _facts_of(one: Weighed | Inspected) -> list[Any]:
+    if isinstance(one, Weighed):
+        return [one.gross_g, one.resolution_g, one.dry_g, one.fed_g, one.unnoted_g]
+    return [one.bubbles, one.oozes, one.pops]
+
+
+def _members_of(one: Weighed | Inspected) -> Floats:
+    return one.water_g if isinstance(one, Weighed) else one.ratio
+
+
+def _record_of(facts: list[Any], members: Floats) -> Weighed | Inspected:
+    if len(facts) == 5:
+        gross_g, resolution_g, *rest = facts
+        return Weighed(gross_g, resolution_g, members, *rest)
+    return Inspected(members, *facts)
+
+
+def _field_of(name: str, wound: Winding, arrays: dict[str, Floats]) -> Field:
+    return Field(
+        wound,
+        arrays[f"{name} water"],
+        arrays[f"{name} gap"],
+        arrays[f"{name} kelvin"],
+        arrays.get(f"{name} store"),
+    )
 
 
 def surroundings(spool: Spool, place: str, at_s: float) -> Surroundings:

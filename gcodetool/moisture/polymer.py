@@ -7,7 +7,7 @@ Left out: hysteresis between uptake and release, slow relaxation (PLA), swelling
 """
 
 import zlib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
@@ -30,6 +30,9 @@ SEALED_SHARE: Final = (0.2, 0.4, 0.6)
 # How well the winding lets vapour through, relative to void 0.25 and tortuosity 2 (own estimate: void 0.2 to
 # 0.35, tortuosity 1.5 to 2.5 give 0.6 to 1.7).
 BED_FACTOR: Final = (0.6, 1.0, 1.7)
+# Where print limits lie, relative to the stated ones (own estimate; each user's inspections move it).
+LIMIT_FACTOR: Final = (0.75, 1.0, 4 / 3)
+DIMENSIONS: Final = 7  # coordinates of a member: one for each thing drawn
 
 
 @dataclass(frozen=True)
@@ -49,8 +52,8 @@ class Polymer:
         ``(f M_sat, (1 - f) M_sat, m)``; the one-parameter law is the latter with f = 0.
     limit_good, limit_marginal
         Of the same content.
-    sealed_share, bed_factor
-        See SEALED_SHARE and BED_FACTOR.
+    sealed_share, bed_factor, limit_factor
+        See SEALED_SHARE, BED_FACTOR and LIMIT_FACTOR; the limits hold the last already.
     """
 
     diffusivity_m2_s: Floats
@@ -65,6 +68,7 @@ class Polymer:
     limit_marginal: Floats
     sealed_share: Floats
     bed_factor: Floats
+    limit_factor: Floats
     density_kg_m3: float
 
     @property
@@ -148,7 +152,28 @@ class Polymer:
         return np.asarray(self.first + self.second * cluster)
 
 
-def polymer(material: Any, *, fibre_wt_pct: float = 0.0, members: int = 1, seed: str = "") -> Polymer:
+def spread_evenly(members: int, seed: str) -> Floats:
+    """Return *members* points that fill the unit cube evenly, (members, DIMENSIONS); a seed always the same.
+
+    The additive recurrence ``(offset + k alpha_d) mod 1`` with alpha_d = phi^-d and phi the positive root of
+    x^(D+1) = x + 1 (the plastic number's family) does so for any number of members.
+    """
+    root = 1.5
+    for _ in range(60):
+        root = (1.0 + root) ** (1.0 / (DIMENSIONS + 1))
+    power = root ** np.arange(1.0, DIMENSIONS + 1)
+    offset = (zlib.crc32(seed.encode()) * power) % 1.0
+    return np.asarray((offset + np.arange(1, members + 1)[:, np.newaxis] / power) % 1.0)
+
+
+def polymer(
+    material: Any,
+    *,
+    fibre_wt_pct: float = 0.0,
+    members: int = 1,
+    seed: str = "",
+    at: Floats | None = None,
+) -> Polymer:
     """Return *material*'s parameters as an ensemble; one member = the nominal values.
 
     Parameters
@@ -161,6 +186,8 @@ def polymer(material: Any, *, fibre_wt_pct: float = 0.0, members: int = 1, seed:
         1, or how many draws from the stated ranges.
     seed
         Shifts the draws; a spool's id, so that a spool's ensemble never changes.
+    at : (members, DIMENSIONS), optional
+        The members' coordinates in the unit cube, 0 and 1 at the ends of the ranges; else `spread_evenly`.
 
     Raises
     ------
@@ -170,7 +197,11 @@ def polymer(material: Any, *, fibre_wt_pct: float = 0.0, members: int = 1, seed:
     share = 1.0 - float(in_range("fibre_wt_pct", fibre_wt_pct, 0.0, 99.0, "%")) / 100.0
     if members < 1:
         raise OutOfRangeError(f"members is {members}; take 1 (nominal) or more")
-    draw = _Draw(material, members, seed)
+    if at is None and members > 1:
+        at = spread_evenly(members, seed)
+    elif at is not None:
+        members = at.shape[0]
+    draw = _Draw(material, members, at)
     uptake = _uptake_scale(material, draw)
     scale = uptake * share / 100.0
     sorption_K = np.full(
@@ -194,18 +225,16 @@ def polymer(material: Any, *, fibre_wt_pct: float = 0.0, members: int = 1, seed:
         limit_marginal=np.full(members, material.limit_marginal_wt_pct * share / 100.0),
         sealed_share=draw.between(*SEALED_SHARE),
         bed_factor=draw.between(*BED_FACTOR, log=True),
+        limit_factor=draw.between(*LIMIT_FACTOR, log=True),
         density_kg_m3=1.0 / (share / material.density_kg_m3 + (1.0 - share) / FIBRE_DENSITY_KG_M3),
     )
     factor = _optional(material, "limit_marginal_x_room_equilibrium")
-    if factor is None or members == 1:  # the stated limit is the nominal member's own, rounded
+    if at is None:  # the stated limit is the nominal member's own, rounded
         return bare
-    return _with_limit(bare, factor * bare.room_equilibrium())
-
-
-def _with_limit(bare: Polymer, limit_marginal: Floats) -> Polymer:
-    from dataclasses import replace
-
-    return replace(bare, limit_marginal=np.maximum(limit_marginal, bare.limit_good))
+    good = bare.limit_good * bare.limit_factor
+    marginal = bare.limit_marginal if factor is None else factor * bare.room_equilibrium()
+    marginal = np.maximum(marginal * bare.limit_factor, good)
+    return replace(bare, limit_good=good, limit_marginal=marginal)
 
 
 def _isotherm_parameters(material: Any, scale: Floats) -> tuple[bool, Floats, Floats, Floats]:
@@ -245,31 +274,20 @@ def _number(material: Any, key: str, default: float) -> float:
 
 
 class _Draw:
-    """One low-discrepancy coordinate per parameter, in the order of asking.
+    """One coordinate of the members per parameter, in the order of asking."""
 
-    The additive recurrence ``(offset + k alpha_d) mod 1`` with alpha_d = phi^-d and phi the positive root of
-    x^(D+1) = x + 1 (the plastic number's family) fills the unit cube evenly for any number of members.
-    """
-
-    DIMENSIONS: Final = 6
-
-    def __init__(self, material: Any, members: int, seed: str) -> None:
+    def __init__(self, material: Any, members: int, at: Floats | None) -> None:
         self.material = material
         self.members = members
+        self.at = at
         self.asked = 0
-        self.seed = zlib.crc32(seed.encode())
-        root = 1.5
-        for _ in range(60):
-            root = (1.0 + root) ** (1.0 / (self.DIMENSIONS + 1))
-        self.root = root
 
     def between(self, low: float, nominal: float, high: float, *, log: bool = False) -> Floats:
-        """Return the nominal value (one member), or an even spread from *low* to *high*."""
+        """Return the nominal value (no coordinates), or the member's own place from *low* to *high*."""
         self.asked += 1
-        if self.members == 1:
-            return np.array([nominal])
-        offset = (self.seed * self.root**self.asked) % 1.0
-        unit = (offset + np.arange(1, self.members + 1) * self.root**-self.asked) % 1.0
+        if self.at is None:
+            return np.full(self.members, nominal)
+        unit = self.at[:, self.asked - 1]
         if log:
             return np.asarray(low * (high / low) ** unit)
         return np.asarray(low + (high - low) * unit)

@@ -1,0 +1,124 @@
+"""Verdicts for twelve materials at 23 °C and 45 % RH: do they read sensible to a person of the trade?
+
+Run: ``python docs/experiments/verdicts.py > docs/verdicts.md``.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from gcodetool import profiles
+from gcodetool.advice.start import judged_by
+from gcodetool.moisture import air
+from gcodetool.moisture.forecast import forecast
+from gcodetool.moisture.history import State, quantile, state_at
+from gcodetool.moisture.record import Body, Event, Place, Spool
+
+MATERIALS = (
+    "PLA",
+    "PETG",
+    "PCTG",
+    "ABS",
+    "ASA",
+    "PC",
+    "PA6",
+    "PA6_66",
+    "PA12",
+    "TPU_95A",
+    "PVA",
+    "PET_amorphous",
+)
+HOUR = 3600.0
+DAY = 24 * HOUR
+ROOM_C, ROOM_RH = 23.0, 45.0
+NET_G = 750.0
+LAYERS = 200
+MEMBERS = 64
+
+
+@dataclass(frozen=True)
+class Told:
+    """A verdict on one job."""
+
+    code: str
+    layer: int | None
+    share: float
+    start_wt_pct: float
+    worst_wt_pct: float
+    because: str = ""
+
+    def __str__(self) -> str:
+        layer = f" from layer {self.layer}" if self.code == "runs-out" else ""
+        because = f" ({self.because})" if self.because else ""
+        content = f"{self.start_wt_pct:.3g} → {self.worst_wt_pct:.3g} wt %"
+        return f"**{self.code}**{layer}, {content}, {100 * self.share:.0f} %{because}"
+
+
+def spool(name: str) -> Spool:
+    """Return a reel found open two months ago and kept on the bench since."""
+    material = profiles.material(name)
+    places = {
+        "bench": Place("bench", "open", ROOM_C, ROOM_RH),
+        "oven": Place("oven", "dryer", material.dry_at_C, room="bench"),
+    }
+    events = (Event(0.0, "received", place="bench", sealed=False),)
+    body = Body(hub_diameter_mm=80.0, width_mm=60.0)
+    return Spool(name.lower().replace("_", "-"), material, 1.75, NET_G, places, events, body=body)
+
+
+def verdict(state: State, hours: float, metres: float) -> Told:
+    """Return what a job of *metres* in *hours* of open air comes to, begun at once."""
+    ends = np.linspace(0.0, hours * HOUR, LAYERS + 1)
+    feed = np.stack([ends[:-1], ends[1:], np.full(LAYERS, 1000.0 * metres / LAYERS)], axis=1)
+    arrival = forecast(state, air.room_air(ROOM_C, ROOM_RH), feed)
+    judged = judged_by(state, arrival, np.ones(LAYERS, bool), np.arange(1, LAYERS + 1), 0.5)
+    start, worst = (quantile(one, 0.5, state.weights) for one in (arrival.start_wt_pct, arrival.worst_wt_pct))
+    return Told(judged.code, judged.from_layer, judged.share, start, worst)
+
+
+def scenes(name: str) -> tuple[Told, Told, Told]:
+    """Return verdicts: found open, 1 h; dried, 1 h; dried, 20 h."""
+    found = spool(name)
+    dry_h = float(found.material.dry_hours or 8.0)
+    wet = state_at(found, 60 * DAY, members=MEMBERS)
+    moved = replace(found, events=(*found.events, Event(60 * DAY, "moved", place="oven")))
+    dried = state_at(moved, 60 * DAY + dry_h * HOUR, members=MEMBERS)
+    one = verdict(dried, 1.0, 20.0)
+    if one.code not in ("clear", "adjust"):
+        room = air.room_air(ROOM_C, ROOM_RH)
+        hot = air.heated_air(found.material.dry_at_C, room.vapour_Pa)
+        floor = 100 * dried.polymer.equilibrium(hot.rh_pct / 100, hot.temperature_K)
+        middle = quantile(floor, 0.5)
+        one = replace(
+            one,
+            because=f"room air heated to {found.material.dry_at_C:g} °C has a floor of {middle:.2g} wt % "
+            f"and good ends at {found.material.limit_good_wt_pct:g}: it cannot get there"
+            if middle > found.material.limit_good_wt_pct
+            else f"{dry_h:g} h do not reach the inner turns",
+        )
+    return verdict(wet, 1.0, 20.0), one, verdict(dried, 20.0, 150.0)
+
+
+def main() -> None:
+    """Print the page."""
+    print(f"""# Verdicts at {ROOM_C:g} °C and {ROOM_RH:g} % RH
+
+Written by `python docs/experiments/verdicts.py > docs/verdicts.md`; `tests/test_verdicts.py` holds what a person of
+the trade expects. Each reel: {NET_G:g} g of 1.75 mm, {MEMBERS} members. A cell tells the verdict, next-fed content at the
+job's start and at its wettest (median), and the share of members with the same verdict. Limits and materials:
+`gcodetool profiles show PA6`.
+
+- *found open*: kept on the bench for 60 days; a job of 20 m and 1 h.
+- *dried*: then `dry_at_C` for `dry_hours` in heated room air; the same job at once.
+- *20 h*: from that dried reel, 150 m and 20 h in open air, {LAYERS} layers.
+
+| material | found open | dried | 20 h |
+| --- | --- | --- | --- |""")
+    for name in MATERIALS:
+        material = profiles.material(name)
+        wet, one, long = scenes(name)
+        print(f"| {name} ({material.dry_at_C:g} °C, {material.dry_hours:g} h) | {wet} | {one} | {long} |")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,275 @@
+"""What weigh-ins and inspections say about the members: weights, and better members where those collapse.
+
+A weigh-in is a mass on a scale: body, strand and the strand's water.  What is not known of the first
+two (nuisances: the body's mass, the net mass, the length fed) is integrated out of a normal
+likelihood, so that what stays is what *differences* between weigh-ins tell, and the absolute mass
+only as far as the body is known.  An inspection speaks about content relative to the member's own
+limit.  Members that fit weigh more; where only few are left, others are drawn where the record says
+they should be.  Equations: ``docs/physics.md``, section 6.
+Left out: drift of a scale, plasticisers and other volatiles that leave with the water.
+"""
+
+import math
+import zlib
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+# Nuisances, standard deviations (own estimates).
+BODY_UNKNOWN_G: Final = (200.0, 100.0)  # mean and deviation where the record states no body mass
+BODY_STATED_SHARE: Final = 0.005  # of a stated body mass, at least a gram
+NET_MASS_SHARE: Final = 0.0058  # of the net mass: within 1 % of the label, evenly
+FED_SHARE: Final = 0.02  # of the mass fed: diameter, density and counted length
+READING_SHARE: Final = 0.4  # of the scale's resolution
+MODEL_SHARE: Final = 0.005  # of the water that came or went since the first weigh-in
+CARDBOARD_SHARE: Final = 0.015  # of a cardboard body's mass, afresh at every weigh-in: its own water
+UNNOTED_SHARE: Final = 1.0  # of a use that nobody noted, or this at least:
+UNNOTED_LEAST_G: Final = 2.0
+
+# Inspections: the chance of an answer is logistic in ln(content/limit_marginal): (where it is even, width).
+FEW: Final = (1.0, 0.35)  # bubbles: "few" or more
+MANY: Final = (2.0, 0.35)
+OOZES: Final = (1.3, 0.5)
+POPS: Final = (1.6, 0.4)
+MISTAKEN: Final = 0.03  # answers that say nothing
+
+ENOUGH: Final = 0.5  # effective share of the members
+ROUNDS: Final = 5  # of drawing anew
+CANDIDATES: Final = 32_768
+LEAST_MEMBERS: Final = 16  # fewer are weighed, but not drawn anew
+
+
+@dataclass(frozen=True)
+class Weighed:
+    """One weigh-in: what the scale said, and what each member says the strand held.
+
+    Attributes
+    ----------
+    gross_g, resolution_g
+        Of the scale.
+    water_g : (members,)
+        Water in the strand then.
+    dry_g, fed_g
+        Dry strand on the reel by the record, and what was fed since it was new.
+    unnoted_g
+        A use since the last weigh-in that nobody noted, as read from the weights; None: none is possible.
+    """
+
+    gross_g: float
+    resolution_g: float
+    water_g: Floats
+    dry_g: float
+    fed_g: float
+    unnoted_g: float | None = None
+
+
+@dataclass(frozen=True)
+class Inspected:
+    """One look at the strand at the nozzle; `ratio` (members,) is its content over limit_marginal."""
+
+    ratio: Floats
+    bubbles: str | None = None
+    oozes: bool | None = None
+    pops: bool | None = None
+
+
+@dataclass(frozen=True)
+class Reel:
+    """What the record says of the body and the filament."""
+
+    net_g: float
+    body_g: float | None
+    cardboard: bool = False
+
+
+Record = Sequence[Weighed | Inspected]
+
+
+def predictions(record: Record) -> Floats:
+    """Return what each member predicts of each record, (members, records): grams, or ln of a ratio."""
+    columns = [
+        one.water_g if isinstance(one, Weighed) else np.log(np.maximum(one.ratio, 1e-6)) for one in record
+    ]
+    return np.stack(columns, axis=1)
+
+
+def log_likelihood(record: Record, reel: Reel, predicted: Floats) -> Floats:
+    """Return ln of how well each row of *predicted* fits the record, (rows,), up to a constant."""
+    total = np.zeros(predicted.shape[0])
+    scales = [i for i, one in enumerate(record) if isinstance(one, Weighed)]
+    if scales:
+        total += _normal(record, reel, predicted, scales)
+    for i, one in enumerate(record):
+        if isinstance(one, Inspected):
+            total += _seen(one, predicted[:, i])
+    return total
+
+
+def _normal(record: Record, reel: Reel, predicted: Floats, scales: list[int]) -> Floats:
+    weighed = [one for one in record if isinstance(one, Weighed)]
+    covariance = nuisances(weighed, reel)
+    body_g = BODY_UNKNOWN_G[0] if reel.body_g is None else reel.body_g
+    known = np.array([body_g + one.dry_g for one in weighed])
+    gap = np.array([one.gross_g for one in weighed]) - known - predicted[:, scales]
+    lower = np.linalg.cholesky(covariance)
+    whitened = np.linalg.solve(lower, gap.T)
+    return np.asarray(-0.5 * np.einsum("km,km->m", whitened, whitened))
+
+
+def nuisances(weighed: Sequence[Weighed], reel: Reel) -> Floats:
+    """Return the covariance of weigh-ins for one member, (weigh-ins, weigh-ins) [g²]."""
+    count = len(weighed)
+    if reel.body_g is None:
+        body = BODY_UNKNOWN_G[1]
+    else:
+        body = max(1.0, BODY_STATED_SHARE * reel.body_g)
+    covariance = np.full((count, count), body**2 + (NET_MASS_SHARE * reel.net_g) ** 2)
+    fed = np.array([one.fed_g for one in weighed])
+    covariance += FED_SHARE**2 * np.outer(fed, fed)
+    moved = np.array([float(np.mean(one.water_g - weighed[0].water_g)) for one in weighed])
+    covariance += MODEL_SHARE**2 * np.diag(moved**2)
+    covariance += np.diag([(READING_SHARE * one.resolution_g) ** 2 for one in weighed])
+    if reel.cardboard:
+        mass = BODY_UNKNOWN_G[0] if reel.body_g is None else reel.body_g
+        covariance += np.eye(count) * (CARDBOARD_SHARE * mass) ** 2
+    for i, one in enumerate(weighed):
+        if one.unnoted_g is not None:
+            after = (np.arange(count) >= i).astype(float)
+            covariance += max(UNNOTED_LEAST_G, UNNOTED_SHARE * one.unnoted_g) ** 2 * np.outer(after, after)
+    return covariance
+
+
+def _seen(one: Inspected, log_ratio: Floats) -> Floats:
+    """Return ln of the chance of what was seen."""
+
+    def chance(at: tuple[float, float]) -> Floats:
+        return np.asarray(1.0 / (1.0 + np.exp(-np.clip((log_ratio - math.log(at[0])) / at[1], -50, 50))))
+
+    total = np.zeros_like(log_ratio)
+    few, many = chance(FEW), chance(MANY)
+    answers = {"none": 1.0 - few, "few": np.maximum(few - many, 0.0), "many": many}
+    if one.bubbles is not None:
+        total += np.log((1.0 - MISTAKEN) * answers[one.bubbles] + MISTAKEN / 3.0)
+    for answer, at in ((one.oozes, OOZES), (one.pops, POPS)):
+        if answer is not None:
+            says = chance(at) if answer else 1.0 - chance(at)
+            total += np.log((1.0 - MISTAKEN) * says + MISTAKEN / 2.0)
+    return total
+
+
+def weights_of(log_weight: Floats) -> Floats:
+    """Return weights that sum to 1.
+
+    >>> weights_of(np.log([1.0, 3.0])).round(3).tolist()
+    [0.25, 0.75]
+    """
+    shifted = np.exp(log_weight - log_weight.max())
+    return np.asarray(shifted / shifted.sum())
+
+
+def effective(weights: Floats) -> float:
+    """Return how many members of equal weight these are worth.
+
+    >>> effective(np.array([0.5, 0.5, 0.0]))
+    2.0
+    """
+    return float(1.0 / np.sum(weights**2))
+
+
+def tempered(log_weight: Floats, share: float) -> tuple[Floats, float]:
+    """Return weights of at least that effective share of the members, and the power that it took (1: none)."""
+    wanted = share * log_weight.shape[0]
+    if effective(weights_of(log_weight)) >= wanted:
+        return weights_of(log_weight), 1.0
+    low, high = 0.0, 1.0
+    for _ in range(40):
+        middle = 0.5 * (low + high)
+        low, high = (middle, high) if effective(weights_of(middle * log_weight)) >= wanted else (low, middle)
+    return weights_of(low * log_weight), low
+
+
+def _features(at: Floats) -> Floats:
+    """Return a quadratic in the members' coordinates, (rows, features)."""
+    x = 2.0 * at - 1.0
+    count = x.shape[1]
+    products = [x[:, i] * x[:, j] for i in range(count) for j in range(i, count)]
+    return np.column_stack([np.ones(x.shape[0]), x, *products])
+
+
+@dataclass(frozen=True)
+class Drawn:
+    """New members, and ln of the density that they were drawn with, up to a constant."""
+
+    at: Floats
+    log_density: Floats
+
+
+def draw_anew(record: Record, reel: Reel, tried: Floats, predicted: Floats, seed: str) -> Drawn:
+    """Return as many members as the record's, where the record says they should be.
+
+    A quadratic of the coordinates is fitted to what the members tried so far predict, closest where they
+    fit the record; many candidates are judged by it, and members taken among them by that judgement.
+
+    Parameters
+    ----------
+    tried, predicted
+        Coordinates and predictions of all members marched so far, (rows, DIMENSIONS) and (rows, records).
+    seed
+        Makes the draw repeatable.
+    """
+    fits = log_likelihood(record, reel, predicted)
+    near = np.sqrt(tempered(fits, 0.5)[0] + 1e-4 / fits.shape[0])
+    features = _features(tried)
+    ridge = np.full(features.shape[1], 1e-3 * near.max())
+    ridge[0] = 0.0
+    fitted, *_ = np.linalg.lstsq(
+        np.vstack([near[:, np.newaxis] * features, np.diag(ridge)]),
+        np.vstack([near[:, np.newaxis] * predicted, np.zeros((ridge.shape[0], predicted.shape[1]))]),
+        rcond=None,
+    )
+    random = np.random.default_rng(zlib.crc32(seed.encode()) + tried.shape[0])
+    candidates = random.random((CANDIDATES, tried.shape[1]))
+    judged = log_likelihood(record, reel, _features(candidates) @ fitted)
+    count = (record[0].water_g if isinstance(record[0], Weighed) else record[0].ratio).shape[0]
+    # A little wider than the judgement: what the quadratic rules out by mistake would never come back.
+    density, _ = tempered(0.8 * judged, 4.0 * count / CANDIDATES)
+    taken = np.searchsorted(np.cumsum(density), (np.arange(count) + random.random()) / count)
+    taken = np.minimum(taken, CANDIDATES - 1)
+    return Drawn(candidates[taken], np.log(density[taken]))
+
+
+def cannot_tell(record: Record, reel: Reel) -> list[str]:
+    """Return a note where scale or body are too coarse for what the strand can gain or lose."""
+    weighed = [one for one in record if isinstance(one, Weighed)]
+    if not weighed:
+        return []
+    if reel.cardboard:
+        mass = BODY_UNKNOWN_G[0] if reel.body_g is None else reel.body_g
+        noise, why = (
+            2.0 * CARDBOARD_SHARE * mass,
+            f"its cardboard body's own water varies by {mass * 0.03:.0f} g",
+        )
+    else:
+        coarsest = max(one.resolution_g for one in weighed)
+        noise, why = coarsest, f"the scale reads to {coarsest:g} g"
+    if len(weighed) == 1:
+        spread, noise = float(np.ptp(weighed[0].water_g)), float(np.sqrt(nuisances(weighed, reel)[0, 0]))
+        if spread < 2.0 * noise:
+            return [
+                "one weigh-in alone tells little: body and net mass are not known better than "
+                f"{noise:.0f} g; weigh again before and after drying"
+            ]
+        return []
+    change = np.ptp(np.stack([one.water_g for one in weighed]), axis=0)
+    differ = float(np.quantile(change, 0.9) - np.quantile(change, 0.1)) if change.size > 1 else 0.0
+    if change.size > 1 and differ < 2.0 * noise:
+        return [
+            f"weighing can't tell here: between the weigh-ins the strand gained or lost "
+            f"{np.median(change):.1f} g give or take {differ / 2:.1f} g, and {why}"
+        ]
+    return []

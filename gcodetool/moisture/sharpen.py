@@ -1,0 +1,125 @@
+"""Which record would sharpen a forecast most: a weigh-in, an inspection, the reel's own mass.
+
+Each candidate is judged by how much of the members' disagreement about the strand fed next it would
+remove, were it made now: by the correlation of what it would read with that content, over its noise.
+Left out: what two records together would tell.
+"""
+
+import math
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gcodetool.moisture import learning
+from gcodetool.moisture.history import State, reel_of
+from gcodetool.moisture.learning import Weighed
+
+Floats = NDArray[np.float64]
+
+SCALES_G: Final = (0.1, 1.0)
+INSPECTION_WIDTH: Final = 0.6  # what an answer leaves of ln(content/limit), standard deviation
+WORTH: Final = 0.15  # of the band: less is not worth the walk
+HUMIDITY_DOUBT_PCT: Final = 10.0  # of a room whose air is stated as a constant, standard deviation [% RH]
+
+
+@dataclass(frozen=True)
+class Gain:
+    """One record that could be made: what to do, and the share of the band that it would remove."""
+
+    what: str
+    share: float
+
+
+def gains(state: State) -> list[Gain]:
+    """Return the records that could be made now, the most telling first; none for one member."""
+    content = state.next_fed_wt_pct
+    if state.members == 1 or np.isnan(content).any():
+        return []
+    found = [_weighing(state, content, resolution) for resolution in SCALES_G]
+    if found[1].share > 0.8 * found[0].share:  # the coarse scale does as well
+        found = found[1:]
+    reel = reel_of(state.spool)
+    if reel.body_g is None and not reel.cardboard:
+        known = replace(state, spool=replace(state.spool, body=replace(state.spool.body, mass_g=200.0)))
+        gain = _weighing(known, content, SCALES_G[0])
+        found.append(
+            Gain(
+                "weigh the empty reel (or one like it), state [body] mass_g, and weigh the spool", gain.share
+            )
+        )
+    ratio = np.log(np.maximum(content / state.limit_marginal_wt_pct, 1e-6))
+    found.append(
+        Gain(
+            "purge a little, look for bubbles, and note it with 'inspect'",
+            _removed(state, content, ratio[:, np.newaxis], np.array([[INSPECTION_WIDTH**2]])),
+        )
+    )
+    place = state.spool.places[state.place]
+    if place.log is None and place.kind in ("open", "printer") and place.rh_pct is not None:
+        room = state.polymer.room_equilibrium()
+        doubt = 100.0 * float(np.mean(room)) * HUMIDITY_DOUBT_PCT / 50.0 * _followed(state, content)
+        spread = _deviation(content, state.weights)
+        share = 1.0 - spread / math.hypot(spread, doubt) if spread > 0 else 0.0
+        found.append(Gain(f"read a hygrometer at {place.name}, or log it", share))
+    return sorted(found, key=lambda gain: -gain.share)
+
+
+def sharpen(state: State) -> str:
+    """Return one line: which record would sharpen this spool's forecast most, or that none would.
+
+    The twin on the command line is ``gcodetool spool show``.
+    """
+    if state.members == 1:
+        return "one member knows no band: nothing to sharpen"
+    best = gains(state)
+    if not best:
+        return "the reel is empty: nothing to sharpen"
+    if best[0].share < WORTH:
+        return "no single record would sharpen this forecast much"
+    return (
+        f"what would sharpen this most: {best[0].what} (takes about {100 * best[0].share:.0f} % off the band)"
+    )
+
+
+def _weighing(state: State, content: Floats, resolution_g: float) -> Gain:
+    mean = state.mean_wt_pct / 100.0
+    now = Weighed(
+        0.0,
+        resolution_g,
+        state.remaining_g * mean,
+        state.remaining_g,
+        state.spool.net_mass_g - state.remaining_g,
+    )
+    weighed = [one for one in state.record if isinstance(one, Weighed)] + [now]
+    covariance = learning.nuisances(weighed, reel_of(state.spool))
+    seen = np.stack([one.water_g for one in weighed], axis=1)
+    after = _removed(state, content, seen, covariance)
+    return Gain(f"weigh it now on a scale that reads {resolution_g:g} g", after)
+
+
+def _removed(state: State, content: Floats, seen: Floats, noise: Floats) -> float:
+    """Return the share of the band that reading *seen* (members, readings) with that noise would remove."""
+    weights = state.weights
+    deviation = content - weights @ content
+    apart = seen - weights @ seen
+    variance = float(weights @ deviation**2)
+    if variance <= 0.0:
+        return 0.0
+    together = apart.T @ (weights * deviation)
+    spread = apart.T @ (weights[:, np.newaxis] * apart) + noise
+    explained = float(together @ np.linalg.solve(spread, together)) / variance
+    return 1.0 - math.sqrt(max(0.0, 1.0 - min(1.0, explained)))
+
+
+def _followed(state: State, content: Floats) -> float:
+    """Return how far the strand fed next follows the air it is in: its uptake here over the whole, 0 to 1."""
+    since_s = state.as_of_s - state.since_s
+    radius = state.spool.diameter_mm / 2000.0
+    tau = float(np.mean(state.polymer.diffusivity_m2_s)) * since_s / radius**2
+    return min(1.0, 4.0 / math.sqrt(math.pi) * math.sqrt(tau))
+
+
+def _deviation(values: Floats, weights: Floats) -> float:
+    return math.sqrt(max(0.0, float(weights @ (values - weights @ values) ** 2)))

@@ -1,0 +1,93 @@
+"""A replay's field as bytes and back: what lets a long record be taken up where it was left.
+
+``write`` and ``read`` know no files; ``key`` is the hash of everything behind a snapshot, stored in it
+and compared before a byte of it is used.  Left out: where they lie (``ledger.snapshots``).
+"""
+
+import hashlib
+import json
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from typing import Any, Final, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gcodetool.moisture.record import Event, Spool
+
+Floats = NDArray[np.float64]
+
+MAGIC: Final = b"gcodetool/snapshot/1\n"
+MODEL: Final = "1"  # of the physics: another one, and no old snapshot fits
+
+
+class Shelf(Protocol):
+    """Where snapshots lie, one for each spool and number of members; ``ledger.snapshots`` has one of files."""
+
+    def load(self, members: int) -> bytes | None:
+        """Return what was saved, or None."""
+
+    def save(self, members: int, data: bytes) -> None:
+        """Keep *data* if that is possible."""
+
+
+def key(spool: Spool, events: Sequence[Event], *, members: int) -> str:
+    """Return the hash of what a state after *events* rests on: record, places, material, members, model."""
+    digest = hashlib.sha256(f"{MODEL} {members} {len(events)}".encode())
+    for place in spool.places.values():
+        digest.update(repr(replace(place, log=None)).encode())
+        if place.log is not None:
+            for column in (place.log.at_s, place.log.temperature_C, place.log.rh_pct):
+                digest.update(np.asarray(column, dtype="<f8").tobytes())
+    behind = (
+        spool.id,
+        spool.material,
+        spool.diameter_mm,
+        spool.net_mass_g,
+        spool.fibre_wt_pct,
+        spool.winding,
+    )
+    digest.update(repr((*behind, spool.body)).encode())
+    for event in events:
+        digest.update(repr(replace(event, line=None)).encode())
+    return digest.hexdigest()
+
+
+def write(key_: str, facts: dict[str, Any], arrays: dict[str, Floats]) -> bytes:
+    """Return a snapshot: its key, small facts and arrays, and a digest over all of it.
+
+    >>> read(write("k", {"at_s": 1.5}, {"x": np.arange(2.0)}), "k")
+    ({'at_s': 1.5}, {'x': array([0., 1.])})
+    """
+    head = {
+        "key": key_,
+        "facts": facts,
+        "arrays": [[name, list(one.shape)] for name, one in arrays.items()],
+    }
+    text = json.dumps(head).encode() + b"\n"
+    body = b"".join(np.ascontiguousarray(one, dtype="<f8").tobytes() for one in arrays.values())
+    return MAGIC + hashlib.sha256(text + body).hexdigest().encode() + b"\n" + text + body
+
+
+def read(
+    data: bytes, key_: str | Callable[[dict[str, Any]], str]
+) -> tuple[dict[str, Any], dict[str, Floats]] | None:
+    """Return facts and arrays; None where the snapshot is damaged, or rests on anything else than *key_*.
+
+    *key_* may be a function of the facts.
+    """
+    if not data.startswith(MAGIC):
+        return None
+    digest, _, rest = data[len(MAGIC) :].partition(b"\n")
+    if hashlib.sha256(rest).hexdigest().encode() != digest:
+        return None
+    text, _, body = rest.partition(b"\n")
+    head = json.loads(text)
+    if head["key"] != (key_ if isinstance(key_, str) else key_(head["facts"])):
+        return None
+    arrays, at = {}, 0
+    for name, shape in head["arrays"]:
+        count = int(np.prod(shape))
+        arrays[name] = np.frombuffer(body, dtype="<f8", count=count, offset=8 * at).reshape(shape).copy()
+        at += count
+    return head["facts"], arrays

@@ -1,0 +1,209 @@
+"""Weigh-ins and inspections: what they tell, what they cannot, and that the band stays honest."""
+
+import dataclasses
+
+import numpy as np
+import pytest
+from coverage_cases import simulate
+
+from gcodetool import profiles
+from gcodetool.moisture import learning
+from gcodetool.moisture.history import quantile, state_at
+from gcodetool.moisture.record import Body, Event, Place, Spool
+from gcodetool.moisture.sharpen import gains, sharpen
+
+HOUR = 3600.0
+PLACES = {
+    place.name: place
+    for place in (
+        Place("bench", "open", 22.0, 48.0),
+        Place("oven", "dryer", 78.0, room="bench"),
+        Place("bench-1", "printer", printer="bench-1", room="bench"),
+    )
+}
+BODY = Body(mass_g=210.0)
+DRIED = (
+    Event(0.0, "received", place="bench", sealed=False),
+    Event(10 * HOUR, "moved", place="oven"),
+    Event(22 * HOUR, "moved", place="bench"),
+)
+
+
+def weighed(hours, grams, resolution_g=0.1):
+    return Event(hours * HOUR, "weighed", gross_g=grams, resolution_g=resolution_g)
+
+
+def spool(*more, material="PA6", body=BODY):
+    events = tuple(sorted((*DRIED, *more), key=lambda event: event.at_s))
+    return Spool("pa6-07", profiles.material(material), 1.75, 500.0, PLACES, events, body=body)
+
+
+def width(state, values):
+    band = state.quantiles(values)
+    return band.p90 - band.p10
+
+
+def state(*more, hours=23, members=48, **rest):
+    return state_at(spool(*more, **rest), hours * HOUR, members=members)
+
+
+def masses(one, member, hours):
+    """What a scale would show of one member's reel."""
+    now = state_at(spool(), hours * HOUR, members=48)
+    return one + 500.0 * (1 + float(now.mean_wt_pct[member]) / 100)
+
+
+# ------------------------------------------------------------------------------- weigh-ins
+
+
+def test_a_weighed_loss_sharpens_and_finds_its_member():
+    member = 17
+    plain = state()
+    loss = [weighed(hours, round(masses(210.0, member, hours), 1)) for hours in (9.9, 21.9)]
+    learned = state(*loss)
+    assert width(learned, learned.next_fed_wt_pct) < 0.8 * width(plain, plain.next_fed_wt_pct)
+    truth = float(state_at(spool(), 23 * HOUR, members=48).next_fed_wt_pct[member])
+    low, high = (quantile(learned.next_fed_wt_pct, q, learned.weights) for q in (0.02, 0.98))
+    assert low <= truth <= high
+    # What members say they lost now agrees with the scale.
+    lost = learned.record[0].water_g - learned.record[1].water_g
+    seen = loss[0].gross_g - loss[1].gross_g
+    assert float(learned.weights @ lost) == pytest.approx(seen, abs=0.3)
+    assert any("more members drawn" in note for note in learned.notes)
+
+
+def test_only_differences_tell_where_the_body_is_unknown():
+    shift = [[weighed(9.9, 717.0 + more), weighed(21.9, 706.5 + more)] for more in (0.0, 40.0)]
+    one, other = (state(*readings, body=Body()) for readings in shift)
+    assert float(one.weights @ one.mean_wt_pct) == pytest.approx(
+        float(other.weights @ other.mean_wt_pct), rel=0.1
+    )
+
+
+def test_a_record_that_no_member_fits_is_said_to():
+    odd = state(weighed(9.9, 722.0), weighed(21.9, 640.0))
+    assert any("contradicts itself" in note for note in odd.notes)
+    assert learning.effective(odd.weights) >= 7.9
+
+
+def test_members_are_the_same_every_time():
+    readings = weighed(9.9, 722.0), weighed(21.9, 711.0)
+    one, other = state(*readings), state(*readings)
+    assert (one.weights == other.weights).all()
+    assert (one.water_wt_pct == other.water_wt_pct).all()
+
+
+def test_a_use_that_nobody_noted_is_read_from_the_scale():
+    printed = (
+        Event(22.5 * HOUR, "moved", place="bench-1"),
+        weighed(22.4, 711.0),
+        weighed(24, 660.0),
+    )
+    used = state(*printed, hours=25)
+    assert used.remaining_g == pytest.approx(449.0, abs=1.5)
+    assert any("51 g were printed" in note for note in used.notes)
+    noted = state(
+        Event(22.5 * HOUR, "moved", place="bench-1"), Event(23 * HOUR, "fed", length_mm=3000.0), hours=25
+    )
+    assert not any("without a note" in note for note in noted.notes)
+
+
+def test_a_coarse_scale_cannot_tell_petg():
+    told = state(weighed(9.9, 711.0, 1.0), weighed(21.9, 710.0, 1.0), material="PETG")
+    assert any("weighing can't tell" in note and "1 g" in note for note in told.notes)
+    fine = state(weighed(9.9, 722.0), weighed(21.9, 711.5))
+    assert not any("can't tell" in note for note in fine.notes)
+
+
+def test_a_cardboard_body_hides_what_the_strand_loses():
+    board = Body(profile=profiles.spool_body("cardboard"), mass_g=150.0)
+    told = state(weighed(9.9, 652.0), weighed(21.9, 650.0), material="PLA", body=board)
+    assert any("cardboard body" in note for note in told.notes)
+    plain = state(material="PLA", body=board)
+    assert width(told, told.next_fed_wt_pct) > 0.8 * width(plain, plain.next_fed_wt_pct)
+
+
+# ------------------------------------------------------------------------------- inspections
+
+
+def test_bubbles_move_contents_up_and_none_down():
+    seen = {what: state(Event(22.5 * HOUR, "inspected", bubbles=what)) for what in ("none", "few", "many")}
+    ratio = {
+        what: float(one.weights @ (one.next_fed_wt_pct / one.limit_marginal_wt_pct))
+        for what, one in seen.items()
+    }
+    assert ratio["none"] < ratio["few"] < ratio["many"]
+
+
+def test_inspections_move_limits_too():
+    """Clean though the model says wet: the limits of those members that stay lie higher."""
+    wet = Spool("pa6-07", profiles.material("PA6"), 1.75, 500.0, PLACES, DRIED[:1], body=BODY)
+    looked = dataclasses.replace(
+        wet, events=(*DRIED[:1], *(Event(h * HOUR, "inspected", bubbles="none") for h in (1, 2, 3)))
+    )
+    before, after = (state_at(one, 4 * HOUR, members=64) for one in (wet, looked))
+    assert float(after.weights @ after.limit_marginal_wt_pct) > 1.03 * float(
+        before.weights @ before.limit_marginal_wt_pct
+    )
+
+
+@pytest.mark.parametrize("ratio", [0.2, 1.0, 5.0])
+def test_the_chances_of_what_can_be_seen_add_up_to_one(ratio):
+    given = np.array([ratio])
+    for key, answers in (
+        ("bubbles", ("none", "few", "many")),
+        ("oozes", (True, False)),
+        ("pops", (True, False)),
+    ):
+        chances = [
+            float(
+                np.exp(
+                    learning.log_likelihood(
+                        [learning.Inspected(given, **{key: answer})],
+                        learning.Reel(500.0, None),
+                        np.log([[ratio]]),
+                    )[0]
+                )
+            )
+            for answer in answers
+        ]
+        assert sum(chances) == pytest.approx(1.0)
+
+
+# ------------------------------------------------------------------------------- honest bands
+
+
+def test_bands_cover_the_truth_of_simulated_reels():
+    """A small version of tests/benchmarks/moisture_coverage.py: 400 reels there."""
+    done = [simulate("TPU_95A", number, net_g=60.0) for number in range(60)]
+    assert 0.66 <= np.mean([case.covered for case in done]) <= 0.94  # 80 % give or take 2.7 deviations
+
+
+def test_weighing_narrows_the_band_of_simulated_reels_and_still_covers():
+    done = [
+        simulate("PA6", number, resolution_g=0.1, net_g=250.0, members=48, dryings=2) for number in range(12)
+    ]
+    assert np.median([case.narrower for case in done]) < 0.5
+    assert np.mean([case.covered_weighed for case in done]) >= 0.5
+
+
+# ------------------------------------------------------------------------------- what to record next
+
+
+def test_sharpening_names_the_scale_for_pa6_and_not_for_petg():
+    weighed_once = state(weighed(9.9, 722.0))
+    assert "weigh it now" in sharpen(weighed_once)
+    petg = gains(state(material="PETG"))
+    assert all(gain.share < 0.3 for gain in petg if "weigh" in gain.what)
+
+
+def test_sharpening_orders_its_gains_and_keeps_to_shares():
+    found = gains(state(body=Body()))
+    assert [gain.share for gain in found] == sorted((gain.share for gain in found), reverse=True)
+    assert all(0.0 <= gain.share <= 1.0 for gain in found)
+    assert any("empty reel" in gain.what for gain in found)
+    assert any("hygrometer at bench" in gain.what for gain in found)
+
+
+def test_one_member_has_nothing_to_sharpen():
+    assert "nothing to sharpen" in sharpen(state(members=1))

@@ -1,0 +1,182 @@
+"""Snapshots: the same state as from the record, soon; and never one that rests on something else."""
+
+import dataclasses
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from gcodetool import profiles
+from gcodetool.ledger.snapshots import FileShelf
+from gcodetool.moisture import history, snapshot
+from gcodetool.moisture.history import state_at
+from gcodetool.moisture.record import AirLog, Event, Place, Spool
+
+HOUR = 3600.0
+PLACES = {
+    place.name: place
+    for place in (
+        Place("bench", "open", 22.0, 48.0),
+        Place("oven", "dryer", 78.0, room="bench"),
+        Place("box-3", "box", 22.0, air_L=9.0, desiccant="silica gel", desiccant_g=200.0),
+        Place("bench-1", "printer", printer="bench-1", room="bench"),
+    )
+}
+EVENTS = (
+    Event(0.0, "received", place="bench", sealed=True, line=3),
+    Event(10 * HOUR, "moved", place="oven"),
+    Event(22 * HOUR, "weighed", gross_g=958.4),
+    Event(23 * HOUR, "moved", place="box-3"),
+    Event(60 * HOUR, "moved", place="bench-1"),
+    Event(62 * HOUR, "inspected", bubbles="few"),
+    Event(63 * HOUR, "fed", length_mm=8210.0),
+)
+LOG = AirLog((0.0, 90 * HOUR), (21.0, 23.0), (40.0, 50.0))
+
+
+class Shelf:
+    """One in memory, which counts what is asked of it."""
+
+    def __init__(self):
+        self.kept = {}
+        self.saved = 0
+
+    def load(self, members):
+        return self.kept.get(members)
+
+    def save(self, members, data):
+        self.saved += 1
+        self.kept[members] = data
+
+
+def spool(count=None, **more):
+    events = more.pop("events", EVENTS)[:count]
+    return Spool("pa6-07", profiles.material("PA6"), 1.75, 120.0, PLACES, events, **more)
+
+
+def same(one, other):
+    assert other.water_wt_pct == pytest.approx(one.water_wt_pct, rel=1e-4)
+    assert other.path_wt_pct == pytest.approx(one.path_wt_pct, rel=1e-4)
+    assert other.weights == pytest.approx(one.weights)
+    assert other.remaining_mm == pytest.approx(one.remaining_mm)
+    assert (other.place, other.since_s, other.as_of_s, other.last) == (
+        one.place,
+        one.since_s,
+        one.as_of_s,
+        one.last,
+    )
+    assert other.notes == one.notes
+    assert len(other.record) == len(one.record)
+
+
+@pytest.mark.parametrize("members", [1, 20])
+@pytest.mark.parametrize("count", range(1, len(EVENTS) + 1))
+def test_a_state_from_a_snapshot_is_the_state_from_the_record(count, members):
+    shelf, record = Shelf(), spool(count)
+    now = EVENTS[count - 1].at_s + 5 * HOUR
+    cold = state_at(record, now, members=members, shelf=shelf)
+    assert shelf.saved == 1
+    same(cold, state_at(record, now, members=members, shelf=shelf))
+    assert shelf.saved == 1  # taken up, not computed again
+
+
+@pytest.mark.parametrize("members", [1, 20])
+def test_later_events_go_on_from_it(members):
+    shelf = Shelf()
+    state_at(spool(3), 22 * HOUR, members=members, shelf=shelf)
+    now = 61 * HOUR
+    same(state_at(spool(5), now, members=members), state_at(spool(5), now, members=members, shelf=shelf))
+    assert shelf.saved == 1
+
+
+def test_a_later_weigh_in_is_learned_from_with_all_that_came_before():
+    shelf = Shelf()
+    state_at(spool(2), 11 * HOUR, members=20, shelf=shelf)
+    learned = state_at(spool(3), 22 * HOUR, members=20, shelf=shelf)
+    assert shelf.saved == 2
+    same(state_at(spool(3), 22 * HOUR, members=20), learned)
+
+
+OTHERS = {
+    "an event": lambda one: dataclasses.replace(
+        one, events=(EVENTS[0], dataclasses.replace(EVENTS[1], at_s=9 * HOUR), *EVENTS[2:])
+    ),
+    "a place": lambda one: dataclasses.replace(
+        one, places={**PLACES, "bench": dataclasses.replace(PLACES["bench"], rh_pct=49.0)}
+    ),
+    "a log": lambda one: dataclasses.replace(
+        one, places={**PLACES, "bench": Place("bench", "open", log=LOG)}
+    ),
+    "the material": lambda one: dataclasses.replace(
+        one, material=dataclasses.replace(one.material, diffusivity_23C_m2_s=3e-13)
+    ),
+    "the net mass": lambda one: dataclasses.replace(one, net_mass_g=121.0),
+    "the body": lambda one: dataclasses.replace(one, body=dataclasses.replace(one.body, mass_g=200.0)),
+    "the fibre": lambda one: dataclasses.replace(one, fibre_wt_pct=10.0),
+}
+
+
+@pytest.mark.parametrize("what", OTHERS)
+def test_a_snapshot_of_another_record_is_not_used(what):
+    shelf, other = Shelf(), OTHERS[what](spool())
+    state_at(spool(), 70 * HOUR, shelf=shelf)
+    fresh = state_at(other, 70 * HOUR)
+    got = state_at(other, 70 * HOUR, shelf=shelf)
+    assert shelf.saved == 2
+    assert (got.water_wt_pct == fresh.water_wt_pct).all()
+
+
+def test_another_version_of_the_model_is_another_record(monkeypatch):
+    shelf = Shelf()
+    state_at(spool(), 70 * HOUR, shelf=shelf)
+    monkeypatch.setattr(snapshot, "MODEL", "next")
+    state_at(spool(), 70 * HOUR, shelf=shelf)
+    assert shelf.saved == 2
+
+
+def test_an_earlier_question_is_answered_from_the_record():
+    shelf = Shelf()
+    state_at(spool(), 70 * HOUR, shelf=shelf)
+    assert state_at(spool(), 12 * HOUR, shelf=shelf).place == "oven"
+
+
+@given(st.binary(max_size=300), st.integers(0, 5000))
+def test_damaged_snapshots_are_nothing(noise, at):
+    good = snapshot.write("k", {"events": 1}, {"x": np.arange(400.0)})
+    cut = at % len(good)
+    assert snapshot.read(noise, "k") is None
+    assert snapshot.read(good[:cut], "k") is None
+    assert snapshot.read(good[:cut] + bytes([good[cut] ^ 1]) + good[cut + 1 :], "k") is None
+    assert snapshot.read(good, "other") is None
+
+
+def test_files_stand_beside_the_spool_file(tmp_path):
+    shelf = FileShelf(tmp_path / "pa6-07.toml")
+    one = state_at(spool(), 70 * HOUR, shelf=shelf)
+    assert [path.name for path in tmp_path.iterdir()] == [".pa6-07.1.moisture"]
+    same(one, state_at(spool(), 70 * HOUR, shelf=shelf))
+    shelf.path(1).write_bytes(b"something else")
+    same(one, state_at(spool(), 70 * HOUR, shelf=shelf))
+    assert shelf.path(1).read_bytes() != b"something else"
+
+
+def test_where_nothing_can_be_written_the_state_is_computed(tmp_path):
+    shelf = FileShelf(tmp_path / "no such folder" / "pa6-07.toml")
+    assert shelf.load(1) is None
+    same(state_at(spool(), 70 * HOUR), state_at(spool(), 70 * HOUR, shelf=shelf))
+
+
+def test_a_long_record_is_there_at_once(monkeypatch):
+    events = [EVENTS[0]]
+    for day in range(1, 40):
+        events.append(Event(day * 24 * HOUR, "moved", place=("oven", "bench")[day % 2]))
+    shelf, long = Shelf(), spool(len(events), events=tuple(events))
+    now = events[-1].at_s + HOUR
+    state_at(long, now, members=16, shelf=shelf)
+
+    def refuse(*_, **__):
+        raise AssertionError("replayed from the start")
+
+    monkeypatch.setattr(history, "_replayed", refuse)
+    assert state_at(long, now, members=16, shelf=shelf).members == 16
