@@ -131,16 +131,18 @@ def march(
                 band[L * count + i, [L * count + j, L * count + L + j]] = 1
                 band[L * count + L + i, L * count + L + j] = 1
     for seconds, T_air, p_air, heat, film in stays:
-        done = solve_ivp(
-            rates,
-            (0, seconds),
-            y,
-            method="BDF",
-            rtol=tolerance,
-            atol=1e-9,
-            jac_sparsity=band,
-            args=(T_air, p_air, heat, film),
-        )
+        # its difference table starts uninitialised: what stands there by chance may be no number
+        with np.errstate(invalid="ignore", over="ignore"):
+            done = solve_ivp(
+                rates,
+                (0, seconds),
+                y,
+                method="BDF",
+                rtol=tolerance,
+                atol=1e-9,
+                jac_sparsity=band,
+                args=(T_air, p_air, heat, film),
+            )
         assert done.success, done.message
         y = done.y[:, -1]
     return middle, y[: L * count].reshape(L, count), y[L * count + L :]
