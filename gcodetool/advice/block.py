@@ -17,7 +17,7 @@ from typing import Final, Literal
 from gcodetool.advice.spot import Box, Point, box_polygon, free_spot, inside
 from gcodetool.gcode.anchor import Anchor
 from gcodetool.gcode.dialects import Dialect
-from gcodetool.gcode.markers import SlicerFacts
+from gcodetool.gcode.markers import SlicerFacts, of_tool
 from gcodetool.gcode.program import Program
 from gcodetool.profiles import Printer
 
@@ -525,10 +525,6 @@ def machine_of(facts: SlicerFacts, printer: Printer | None, *, tool: int = 0) ->
     printer : the profile, if there is one.
     tool : whose retraction and flow count.
     """
-
-    def of_tool(values: Sequence[float | None]) -> float | None:
-        return values[tool] if tool < len(values) else None
-
     bed = tuple(facts.bed_polygon)
     height = facts.height_mm
     if printer is None:
@@ -536,8 +532,8 @@ def machine_of(facts: SlicerFacts, printer: Printer | None, *, tool: int = 0) ->
             bed=bed,
             exclude=facts.bed_exclude,
             height_mm=height,
-            retract_mm=of_tool(facts.retract_mm),
-            retract_mm_s=of_tool(facts.retract_mm_s),
+            retract_mm=of_tool(facts.retract_mm, tool),
+            retract_mm_s=of_tool(facts.retract_mm_s, tool),
         )
     hot_end = printer.hot_end
     return Machine(
@@ -549,8 +545,8 @@ def machine_of(facts: SlicerFacts, printer: Printer | None, *, tool: int = 0) ->
         path_mm=hot_end.path_mm,
         max_flow_mm3_s=hot_end.max_flow_mm3_s,
         max_temperature_C=hot_end.max_temperature_C,
-        retract_mm=of_tool(facts.retract_mm),
-        retract_mm_s=of_tool(facts.retract_mm_s),
+        retract_mm=of_tool(facts.retract_mm, tool),
+        retract_mm_s=of_tool(facts.retract_mm_s, tool),
         retract_max_mm=printer.retraction.max_length_mm,
     )
 
@@ -577,8 +573,8 @@ def block_for(
     wait_s, purge : as in :func:`purge_block`.
     """
     facts, tool = program.facts, anchor.tool
-    stated = facts.diameters_mm[tool] if tool < len(facts.diameters_mm) else None
-    flow = facts.max_flow_mm3_s[tool] if tool < len(facts.max_flow_mm3_s) else None
+    stated = of_tool(facts.diameters_mm, tool)
+    flow = of_tool(facts.max_flow_mm3_s, tool)
     return purge_block(
         anchor,
         dialect=program.dialect,

@@ -32,7 +32,7 @@ from gcodetool.advice.start import HORIZON_S, judged_by, start_by_s
 from gcodetool.advice.tweaks import suggest
 from gcodetool.advice.verdict import Judgement
 from gcodetool.errors import GcodeError, UsageError
-from gcodetool.gcode.markers import Family
+from gcodetool.gcode.markers import Family, of_tool
 from gcodetool.moisture.exposure import safe_exposure
 from gcodetool.moisture.forecast import Arrival, forecast
 from gcodetool.moisture.history import State, quantile, quantiles, state_at
@@ -261,8 +261,7 @@ def file_cautions(program: "Program", jobs: Timeline) -> list[str]:
 
 def file_material(program: "Program", tool: int) -> str | None:
     """Return the slicer's word for a tool's filament."""
-    types = program.facts.filament_types
-    return types[tool] if tool < len(types) else None
+    return of_tool(program.facts.filament_types, tool)
 
 
 def without_record(program: "Program", jobs: Timeline, tool: int) -> ToolFindings:
@@ -271,7 +270,7 @@ def without_record(program: "Program", jobs: Timeline, tool: int) -> ToolFinding
     material: Material | None = None
     if word:
         material, _ = profiles.of_slicer_type(word)
-    named = program.facts.spools[tool] if tool < len(program.facts.spools) else None
+    named = of_tool(program.facts.spools, tool)
     because = "no record of this spool: what it holds cannot be known"
     advice = "name its file with --spool FILE, or purge and look at the strand before the part begins"
     if named:
@@ -279,8 +278,7 @@ def without_record(program: "Program", jobs: Timeline, tool: int) -> ToolFinding
         advice = f"name the record of '{named}' with --spool {named}.toml"
     length = jobs.filament_mm(tool)
     demands = jobs.demands.get(tool)
-    diameters = program.facts.diameters_mm
-    diameter = diameters[tool] if tool < len(diameters) else None
+    diameter = of_tool(program.facts.diameters_mm, tool)
     mass = None
     if material is not None and diameter is not None:
         mass = mass_g(length, diameter, material.density_kg_m3)
@@ -380,8 +378,8 @@ def check_tool(
         good=good,
         marginal=marginal,
         worst=worst_content,
-        nozzle_C=facts.other_layer_C[tool] if tool < len(facts.other_layer_C) else None,
-        retract_mm=facts.retract_mm[tool] if tool < len(facts.retract_mm) else None,
+        nozzle_C=of_tool(facts.other_layer_C, tool),
+        retract_mm=of_tool(facts.retract_mm, tool),
         flow_mm3_s=None if demands is None else demands.flow(0.95),
         printer=printer,
     )
@@ -393,15 +391,7 @@ def check_tool(
         mass_g=mass_g(length, spool.diameter_mm, spool.material.density_kg_m3),
         extruding_s=tool_extruding_s(jobs, tool),
         verdict=ToolVerdict(code, judged.share if code == judged.code else None, because, layer, start_by),
-        state=SpoolState(
-            as_of_s=at_s,
-            next_fed_wt_pct=band_of(state, state.next_fed_wt_pct),
-            mean_wt_pct=band_of(state, state.mean_wt_pct),
-            path_wt_pct=band_of(state, arrival.path_wt_pct),
-            remaining_mm=state.remaining_mm,
-            place=state.place,
-            assumed=state.notes,
-        ),
+        state=spool_state(state, arrival.path_wt_pct),
         exposure=exposure,
         forecast=Forecast(
             limit_good_wt_pct=good,
@@ -454,6 +444,19 @@ def band_of(state: State, values: "np.ndarray[Any, Any]") -> Band:
     return Band(*quantiles(values, state.weights))
 
 
+def spool_state(state: State, path_wt_pct: "np.ndarray[Any, Any]") -> SpoolState:
+    """Return what the report says of a spool; *path_wt_pct* of the strand in tube and hot end, per member."""
+    return SpoolState(
+        as_of_s=state.as_of_s,
+        next_fed_wt_pct=band_of(state, state.next_fed_wt_pct),
+        mean_wt_pct=band_of(state, state.mean_wt_pct),
+        path_wt_pct=band_of(state, path_wt_pct),
+        remaining_mm=state.remaining_mm,
+        place=state.place,
+        assumed=state.notes,
+    )
+
+
 def layers_of(
     state: State,
     arrival: Arrival,
@@ -495,8 +498,7 @@ def spool_cautions(
         said.append(
             f"T{tool} is sliced for {word}, but {spool.id} is {spool.material.key}: check temperatures and spool"
         )
-    diameters = program.facts.diameters_mm
-    sliced = diameters[tool] if tool < len(diameters) else None
+    sliced = of_tool(program.facts.diameters_mm, tool)
     if sliced is not None and abs(sliced - spool.diameter_mm) > DIAMETER_SLACK_MM:
         said.append(
             f"T{tool} is sliced for {sliced:g} mm filament, but {spool.id} is {spool.diameter_mm:g} mm: slice it again"
@@ -537,15 +539,7 @@ def look(spool: "Spool", *, at_s: float, members: int | None = None) -> SpoolFin
         spool=spool.id,
         material=spool.material.key,
         word=word,
-        state=SpoolState(
-            as_of_s=at_s,
-            next_fed_wt_pct=band_of(state, state.next_fed_wt_pct),
-            mean_wt_pct=band_of(state, state.mean_wt_pct),
-            path_wt_pct=band_of(state, state.path_wt_pct),
-            remaining_mm=state.remaining_mm,
-            place=state.place,
-            assumed=state.notes,
-        ),
+        state=spool_state(state, state.path_wt_pct),
         limit_good_wt_pct=good,
         limit_marginal_wt_pct=marginal,
         safe_exposure_s=safe_exposure(state, here.air),

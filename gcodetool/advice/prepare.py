@@ -21,7 +21,7 @@ from gcodetool.errors import GcodeError
 from gcodetool.gcode import edits
 from gcodetool.gcode.anchor import Anchor, find_anchor
 from gcodetool.gcode.edits import Edit
-from gcodetool.gcode.markers import Family
+from gcodetool.gcode.markers import Family, of_tool
 
 if TYPE_CHECKING:
     from gcodetool.gcode.program import Program
@@ -159,7 +159,7 @@ def wanted(
     spool = None if tool is None else next((each for each in spools if each.id == tool.spool), None)
     material = spool.material if spool is not None else file_material(tool)
     facts = program.facts
-    diameter = spool.diameter_mm if spool is not None else at(facts.diameters_mm, anchor.tool)
+    diameter = spool.diameter_mm if spool is not None else of_tool(facts.diameters_mm, anchor.tool)
     block = block_for(
         program,
         anchor,
@@ -179,11 +179,6 @@ def file_material(tool: ToolFindings | None) -> "Material | None":
     from gcodetool.profiles import of_slicer_type
 
     return of_slicer_type(tool.material)[0]
-
-
-def at(values: Sequence[float | None], tool: int) -> float | None:
-    """Return one tool's value; None where the file does not say."""
-    return values[tool] if tool < len(values) else None
 
 
 def header_place(program: "Program") -> int:

@@ -23,7 +23,7 @@ from gcodetool.gcode.dialects import (
     command,
     is_start_macro,
 )
-from gcodetool.gcode.markers import Family
+from gcodetool.gcode.markers import Family, of_tool
 from gcodetool.gcode.program import Program
 from gcodetool.gcode.rows import Rows
 from gcodetool.gcode.scan import Scanner
@@ -539,7 +539,7 @@ class _State:
         """Return what is odd here but no reason to refuse."""
         out = []
         stated = self.program.facts.first_layer_C
-        expected = stated[anchor.tool] if anchor.tool < len(stated) else None
+        expected = of_tool(stated, anchor.tool)
         if expected and anchor.target_C and expected != anchor.target_C:
             out.append(
                 f"the nozzle is at {anchor.target_C:g} C before layer 1, the settings say {expected:g} C"

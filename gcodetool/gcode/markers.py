@@ -10,11 +10,11 @@ Left out: commands and moves (``scan``), the dialect (``dialects``), pictures.
 import json
 import math
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import Enum
 from types import MappingProxyType
-from typing import Final
+from typing import Final, TypeVar
 
 # Layer marks as the scanner counts them.
 NO_MARKS: Final = 0
@@ -23,6 +23,7 @@ MARKS_C: Final = 2  # ; CHANGE_LAYER
 MARKS_B: Final = 3  # ;LAYER:n
 
 Numbers = tuple[float | None, ...]
+Value = TypeVar("Value")
 
 
 class Family(Enum):
@@ -97,6 +98,15 @@ def layer_marks(of: Family) -> int:
     return {Family.A: MARKS_A, Family.C_END: MARKS_A, Family.C_TOP: MARKS_C, Family.B: MARKS_B}.get(
         of, NO_MARKS
     )
+
+
+def of_tool(values: Sequence[Value | None], tool: int) -> Value | None:
+    """Return one tool's value of a "per tool" tuple; None where the file does not say.
+
+    >>> of_tool((1.75, None), 0), of_tool((1.75, None), 4)
+    (1.75, None)
+    """
+    return values[tool] if tool < len(values) else None
 
 
 @dataclass(frozen=True)
