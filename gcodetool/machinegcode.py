@@ -39,7 +39,7 @@ COMMAND: Final = re.compile(r'"(?:[^"]|"")*"|(?<![A-Za-z0-9_.{])([GMTgmt]-?\d+(?
 REMARK: Final = re.compile(r'("(?:[^"]|"")*")|\([^()]*\)|;.*$')
 CONDITION: Final = frozenset(("if", "elif", "else", "while"))
 META: Final = frozenset(("var", "global", "set", "echo", "abort", "break", "continue", "skip", "param"))
-PER_TOOL: Final = frozenset(("M92", "M201", "M203"))  # Marlin lists further extruders as T1, T2, …
+PER_TOOL: Final = frozenset(("M92", "M201", "M203", "M900"))  # Marlin lists further extruders as T1, T2, …
 WANTED: Final = ("M201", "M203", "M204", "M205", "M566", "M207", "M208", "M572", "M143", "M404", "M563")
 SLOW_MM_MIN: Final = 1200.0  # M203 X below 20 mm/s was most likely meant in mm/s
 
@@ -55,7 +55,6 @@ MARLIN_WHY: Final[dict[str, str]] = {
     "M304": "heater control",
     "M420": "bed levelling",
     "M851": "probe offset",
-    "M900": "linear advance: not in a profile",
 }
 RRF_WHY: Final[dict[str, str]] = {
     "M92": "this firmware plans without steps",

@@ -140,6 +140,7 @@ MARLIN: Final[dict[str, dict[str, Bounds]]] = {
     "M205": {**dict.fromkeys("XYZEST", JERK), "J": (0.01, 0.3), "B": JERK},
     "M207": {"S": (0, 100), "F": RATE, "Z": (0, 100)},
     "M208": {"S": (-100, 100), "F": RATE},
+    "M900": {"K": (0, 1000)},  # stated: linear advance is compiled in, and the file's own M900 counts
 }
 REPRAPFIRMWARE: Final[dict[str, dict[str, Bounds]]] = {
     "M201": dict.fromkeys("XYZE", RATE),

@@ -89,6 +89,7 @@ def test_a_bare_report_of_a_build_with_junction_deviation(tmp_path: pathlib.Path
     }  # mm/min, as the report and the profile count
     assert printer.marlin["M208"] == {"S": 0, "F": 1800}
     assert printer.marlin["M92"]["E"] == 93  # the first extruder's
+    assert printer.marlin["M900"] == {"K": 0}  # compiled in: a job's own M900 counts
     assert skipped(machine)["M92 T1"].startswith("a further extruder")
     assert printer.bed_mm is None
 

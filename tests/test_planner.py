@@ -266,6 +266,51 @@ def test_a_full_queue_only_costs_time(machine: str, steps: list[Any], cap: int) 
         assert seconds(tight) >= seconds(whole) - 1e-4
 
 
+@both()
+def test_without_memory_for_a_longer_queue_it_stays_as_long_as_it_is(
+    machine: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """One fast straight line in tiny moves is final only at its end: the queue wants to grow."""
+    events = job([(0.005, 0.0, 0.0, 0.0, 400.0)] * 9000)
+    for module in (compiled, interpreted("gcodetool.motion.planner")):
+        expected, capped = planned(module, machine, events, cap=4096)
+        assert capped.capped > 0 or machine.startswith(("marlin", "rrf"))
+        zeros = module.bytes_of_zeros
+
+        def short(count: int, zeros: Any = zeros) -> Any:
+            if count > 4096 and count % 1024 == 0:  # the table grows by other figures
+                raise MemoryError
+            return zeros(count)
+
+        with monkeypatch.context() as patch:
+            patch.setattr(module, "bytes_of_zeros", short)
+            found, planner = planned(module, machine, events)
+        assert found == expected
+        assert planner.capped == capped.capped
+
+
+def test_a_table_without_memory_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
+    def none(count: int) -> Any:
+        raise MemoryError
+
+    for module in (compiled, interpreted("gcodetool.motion.planner")):
+        planner = module.Planner(DIALECTS["klipper"], limits_of("klipper").values)
+        with monkeypatch.context() as patch:
+            patch.setattr(module, "bytes_of_zeros", none)
+            with pytest.raises(MemoryError, match="queue"):
+                module.Planner(DIALECTS["klipper"], limits_of("klipper").values)
+            planner.sums(*(array("d", [0.0]) for _ in range(7)))
+            planner.demands(
+                array("d", bytes(8 * module.FLOW_BINS)), array("d", bytes(8 * module.TOOL_FIGURES))
+            )
+            planner.tabled = True
+            rows = rows_of(job([(1.0, 0.0, 0.0, 0.0, 60.0)] * 20))
+            planner.take(rows, 0, 20)
+            planner.stop()
+            with pytest.raises(MemoryError, match="table"):
+                planner.drain()
+
+
 def seconds(table: list[Any]) -> float:
     return sum(sum(row[2:5]) for row in table)
 

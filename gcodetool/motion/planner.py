@@ -241,6 +241,7 @@ class Planner:
     # the move table, for those who ask
     tabled = cython.declare(cython.bint, visibility="public")
     rows_tabled = cython.declare(cython.Py_ssize_t, visibility="public")
+    starved: cython.bint
     table: cython.double[::1]
     table_store: object
     # figures about the run
@@ -323,7 +324,8 @@ class Planner:
         self.open_retraction = 0.0
         self.tabled = False
         self.rows_tabled = 0
-        self.table_store = array("d", [0.0])
+        self.starved = False
+        self.table_store = array("d", bytes(8 * TABLE_COLUMNS))
         self.table = self.table_store
         self.moves = 0
         self.refused = 0
@@ -355,7 +357,9 @@ class Planner:
         self.room = 0
         self.store = None
         self._enlarge(min(4096, self.cap))
-        self.next_pass = min(self.batch, self.cap)
+        if self.room == 0:
+            raise MemoryError("no room for the planner's queue")
+        self.next_pass = min(self.batch, self.room)
         self.new_steps()
 
     # -- what Python hands in and takes out -------------------------------------------------------
@@ -385,7 +389,15 @@ class Planner:
         self.figures = figures
 
     def drain(self) -> array:
-        """Return the move table so far, TABLE_COLUMNS numbers a move, and start it anew."""
+        """Return the move table so far, TABLE_COLUMNS numbers a move, and start it anew.
+
+        Raises
+        ------
+        MemoryError
+            The table once found no room, so that moves are missing in it.
+        """
+        if self.starved:
+            raise MemoryError("no room for the table of moves")
         taken = self.table_store[: self.rows_tabled * TABLE_COLUMNS]
         self.rows_tabled = 0
         return taken
@@ -939,6 +951,10 @@ class Planner:
             self.next_pass = self.cap
         if self.next_pass > self.room:
             self._enlarge(self.next_pass)
+            if self.next_pass > self.room:  # no memory: the queue is capped as it stands
+                self.next_pass = self.room
+                if self.count >= self.room:
+                    self._plan(final)
 
     @cython.cfunc
     @cython.nogil
@@ -1526,6 +1542,7 @@ class Planner:
         place: cython.Py_ssize_t = self.rows_tabled * _COLUMNS
         if place + _COLUMNS > len(self.table):
             self._lengthen()
+            place = self.rows_tabled * _COLUMNS
         self.table[place] = self.q_line[i]
         self.table[place + 1] = self.q_kind[i]
         self.table[place + 2] = up
@@ -1540,17 +1557,25 @@ class Planner:
     def _lengthen(self) -> cython.void:
         """Give the move table more room."""
         self.table = array("d", [0.0])  # an array that is looked into cannot grow
-        self.table_store.extend(bytes_of_zeros(len(self.table_store) + 1024 * TABLE_COLUMNS))
+        try:
+            self.table_store.extend(bytes_of_zeros(len(self.table_store) + 1024 * TABLE_COLUMNS))
+        except MemoryError:  # no exception can leave here: drain raises it
+            self.starved = True
+            self.rows_tabled = 0
         self.table = self.table_store
 
     @cython.cfunc
     @cython.with_gil
     @cython.exceptval(check=False)
     def _enlarge(self, room: cython.Py_ssize_t) -> cython.void:
-        """Give the queue at least *room* places, doubling, within the cap."""
+        """Give the queue at least *room* places, doubling, within the cap; without memory, cap it here."""
         size: cython.Py_ssize_t = max(room, min(2 * self.room, self.cap))
-        reals = [array("d", bytes(8 * size)) for _ in range(11)]
-        whole = [array("q", bytes(8 * size)) for _ in range(4)]
+        try:
+            reals = [bytes_of_zeros(size) for _ in range(11)]
+            whole = [array("q", bytes(8 * size)) for _ in range(4)]
+        except MemoryError:  # no exception can leave here: the queue stays as long as it is
+            self.cap = self.room
+            return
         if self.store is not None:
             for old, new in zip(self.store, reals + whole, strict=True):
                 new[: len(old)] = old

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from gcodetool.gcode.program import Program
     from gcodetool.profiles import Printer
 
-MOST_BYTES: Final = 20_000_000 if COMPILED else 400_000  # larger files are planned once
+MOST_MOVES: Final = 700_000 if COMPILED else 14_000  # about 20 MB of text; longer jobs are planned once
 GUESSES: Final = (SETTINGS_BLOCK, STATED_DEFAULT)
 KINDS: Final = ("start", "heat", "dwell", "pause", "limits", "motion")
 
@@ -116,11 +116,11 @@ def moving_range(
 
     Returns
     -------
-    None where no limit that most jobs feel is guessed, or the file is larger than ``MOST_BYTES``.
+    None where no limit that most jobs feel is guessed, or the job has more than ``MOST_MOVES``.
     """
     rules = program.dialect
     sources = {use.name: use.source for use in found.limits}
-    if program.size > MOST_BYTES or not any(sources.get(name) in GUESSES for name in FELT[rules]):
+    if found.moves > MOST_MOVES or not any(sources.get(name) in GUESSES for name in FELT[rules]):
         return None
     stated_accel = None
     if sources.get("M204 P") not in GUESSES:
@@ -167,7 +167,7 @@ def claim_difference(
         printer is not None
         and facts.machine_limits
         and facts.machine_limits_usage != "ignore"
-        and program.size <= MOST_BYTES
+        and found.moves <= MOST_MOVES
         and Dialect.named(printer.dialect) == program.dialect
     ):
         by_block = timeline(program, filament_diameter_mm=filament_diameter_mm).total_moving_s
