@@ -6,9 +6,11 @@
     ├── InputError            a file says something it cannot mean (G-code, spool, profile)
     │   ├── GcodeError
     │   ├── SpoolError
-    │   └── ProfileError
+    │   ├── ProfileError
+    │   └── QueueError
     ├── OutOfRangeError       a number outside what an equation or a machine allows
     ├── WriteError            the result could not be written; the target is as it was
+    ├── LedgerError           the ledger cannot be read or written, or has no such name
     └── UsageError            exit 2: the call's words do not fit together
 
 A message is one line: what, where (``file:line``), what to do.  ``cli`` is the one place that
@@ -47,12 +49,20 @@ class ProfileError(InputError):
     """A material, printer, dryer or spool body that is unknown or malformed."""
 
 
+class QueueError(InputError):
+    """A list of jobs that cannot be read or contradicts itself, or a folder without any."""
+
+
 class OutOfRangeError(GcodetoolError, ValueError):
     """A number outside what an equation or a machine allows."""
 
 
 class WriteError(GcodetoolError):
     """The result could not be written; the target is as it was."""
+
+
+class LedgerError(GcodetoolError):
+    """The ledger cannot be read or written, knows no such name, or an entry contradicts what is in it."""
 
 
 class UsageError(GcodetoolError):

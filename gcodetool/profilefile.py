@@ -21,6 +21,9 @@ from gcodetool.profiles import (
     RetractionBounds,
     SpoolBody,
     Waiting,
+    desiccant,
+    lookup,
+    unknown,
 )
 from gcodetool.tomlfile import Table
 
@@ -260,7 +263,9 @@ def read_printer(table: Table, key: str) -> Printer:
         marlin=_marlin(table.table("marlin")),
         reprapfirmware=_reprapfirmware(table.table("reprapfirmware")),
         hot_end=HotEnd(**_numbers(table.table("hot_end"), hot_end)),
-        retraction=RetractionBounds(**_numbers(table.table("retraction"), {"max_length_mm": (0, 100)})),
+        retraction=RetractionBounds(
+            **_numbers(table.table("retraction"), {"max_length_mm": (0, 100), "max_speed_mm_s": (0, 1000)})
+        ),
         park=None if park is None else _pair((_asked(park, "x_mm"), _asked(park, "y_mm"))),
         waiting=_waiting(table.table("waiting")),
         note=table.text("note"),
@@ -359,16 +364,47 @@ def read_dryer(table: Table, key: str) -> Dryer:
         "swing_C": (0.0, 100.0),
         "dew_point_C": (-100.0, 30.0),
         "power_W": (0.1, 1e5),
+        "draught": (0.1, 100.0),
+        "air_L": (0.1, 1e6),
+        "exchange_m3_h": (0.0, 1e5),
+        "desiccant_g": (0.1, 1e6),
     }
-    found: dict[str, Any] = dict(_numbers(table, numbers, ("key", "air", "confidence", "note")))
-    air = table.choice("air", ("room", "desiccant")) or "room"
+    words = ("key", "air", "desiccant", "draught_range", "aliases", "sources", "source", "confidence", "note")
+    found: dict[str, Any] = dict(_numbers(table, numbers, words))
+    found["draught_range"] = _pair(table.numbers("draught_range", 2, low=0.1, high=100, rising=True))
+    air = table.choice("air", ("room", "desiccant", "closed")) or "room"
     if air == "desiccant":
         table.need("dew_point_C")
     elif "dew_point_C" in table:
-        table.fail(
-            "dew_point_C", 'dew_point_C has no meaning for room air; set air = "desiccant" or take it out'
-        )
-    return Dryer(key=key, air=air, **found, **_remarks(table))  # type: ignore[arg-type]
+        text = f'dew_point_C has no meaning for {air} air; set air = "desiccant" or take it out'
+        table.fail("dew_point_C", text)
+    if air == "closed" or "exchange_m3_h" in table:
+        table.need("air_L")
+    return Dryer(
+        key=key,
+        air=air,  # type: ignore[arg-type]  # choice() saw it
+        desiccant=_drying_agent(table, air),
+        aliases=table.words("aliases"),
+        sources=table.words("sources"),
+        source_texts=_sources(table),
+        **found,
+        **_remarks(table),
+    )
+
+
+def _drying_agent(table: Table, air: str) -> str | None:
+    """Return the plain name of what dries a closed dryer's air, by which the physics knows it."""
+    name = table.text("desiccant")
+    if (name is not None or "desiccant_g" in table) and air != "closed":
+        table.fail(None, 'desiccant and desiccant_g are for air = "closed"; take them out or correct air')
+    if ("desiccant" in table) != ("desiccant_g" in table):
+        table.fail(None, "one of desiccant and desiccant_g is missing; add it")
+    if name is None:
+        return None
+    path = lookup("desiccants", name)
+    if path is None:
+        table.fail("desiccant", unknown("desiccants", name))
+    return desiccant(path).name
 
 
 def _remarks(table: Table) -> dict[str, Any]:
@@ -377,9 +413,20 @@ def _remarks(table: Table) -> dict[str, Any]:
 
 def read_spool_body(table: Table, key: str) -> SpoolBody:
     """Return the spool body that *table* describes, checked."""
-    numbers = {"safe_C": (20.0, 500.0), "vicat_C": WARM, "uptake_50rh_wt_pct": WATER}
-    extra = ("key", "aliases", "uptake_50rh_range_wt_pct", "confidence", "note")
+    numbers = {
+        "safe_C": (20.0, 500.0),
+        "vicat_C": WARM,
+        "uptake_50rh_wt_pct": WATER,
+        "exchange_hours": (0.01, 1e4),
+        "exchange_activation_kJ_mol": (0.0, 200.0),
+        "flange_open_share": (0.0, 1.0),
+    }
+    ranges = {"exchange_hours_range": 1e4, "flange_open_range": 1.0}
+    extra = ("key", "aliases", "uptake_50rh_range_wt_pct", "uptake_shape", *ranges, "confidence", "note")
     found: dict[str, Any] = dict(_numbers(table, numbers, extra))
+    for name, high in ranges.items():
+        found[name] = _pair(table.numbers(name, 2, low=0, high=high, rising=True))
+    found["uptake_shape"] = table.choice("uptake_shape", ("straight", "board")) or "straight"
     table.need("safe_C")
     pair = _pair(table.numbers("uptake_50rh_range_wt_pct", 2, low=0, high=100, rising=True))
     aliases = table.words("aliases")

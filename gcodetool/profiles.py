@@ -113,6 +113,7 @@ class RetractionBounds:
     """How far advice on retraction may go; None = no longer retraction is ever advised."""
 
     max_length_mm: float | None = None
+    max_speed_mm_s: float | None = None
 
 
 @dataclass(frozen=True)
@@ -174,11 +175,20 @@ class Dryer:
     """A kind of dryer and what it can do; None = not stated."""
 
     key: str
-    air: Literal["room", "desiccant"]  # where its air comes from
+    air: Literal["room", "desiccant", "closed"]  # where its air comes from
     max_temperature_C: float | None = None
-    swing_C: float = 0.0
+    swing_C: float = 0.0  # above and below its mean
     dew_point_C: float | None = None  # desiccant dryers
     power_W: float | None = None  # mean while it holds its temperature
+    draught: float = 3.0  # factor on mass transfer and convection of still air; 1: no fan
+    draught_range: Pair | None = None
+    air_L: float | None = None  # its own air; None: as good as a stream of fresh air
+    exchange_m3_h: float | None = None  # of its air with the room's
+    desiccant: str | None = None  # in a closed one: a profile's name
+    desiccant_g: float | None = None
+    aliases: tuple[str, ...] = ()
+    sources: tuple[str, ...] = ()
+    source_texts: dict[str, str] = field(default_factory=dict, hash=False)
     confidence: str = "not stated"
     note: str | None = None
 
@@ -191,6 +201,12 @@ class SpoolBody:
     safe_C: float
     uptake_50rh_wt_pct: float = 0.0
     uptake_50rh_range_wt_pct: Pair | None = None
+    uptake_shape: Literal["straight", "board"] = "straight"  # of its isotherm
+    exchange_hours: float = 24.0  # time constant at 23 °C in which it follows the air around it
+    exchange_hours_range: Pair | None = None
+    exchange_activation_kJ_mol: float = 40.0
+    flange_open_share: float = 0.0  # of the flanges' area: spokes and holes beside the winding
+    flange_open_range: Pair | None = None
     vicat_C: float | None = None
     aliases: tuple[str, ...] = ()
     confidence: str = "not stated"

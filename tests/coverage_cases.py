@@ -5,6 +5,7 @@ twice as fine with steps a quarter as long; its reel has a body and a net mass o
 """
 
 import functools
+import zlib
 from dataclasses import dataclass, replace
 from unittest import mock
 
@@ -64,9 +65,9 @@ def record(material, number, rng, *, net_g, dryings):
 
 
 def simulate(name, number, *, members=64, resolution_g=None, net_g=750.0, dryings=1):
-    """Return one case; the same *number* is always the same reel."""
+    """Return one case; the same *name* and *number* are always the same reel, and no two materials share a draw."""
     material = profiles.material(name)
-    rng = np.random.default_rng(1000 + number)
+    rng = np.random.default_rng([zlib.crc32(name.encode()), number])
     spool, now = record(material, number, rng, net_g=net_g, dryings=dryings)
     at = rng.random((1, DIMENSIONS))
     body = BODY_G * (1 + 0.008 * rng.uniform(-1, 1))

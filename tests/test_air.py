@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from gcodetool import profiles
 from gcodetool.errors import OutOfRangeError
 from gcodetool.moisture import air
 
@@ -89,7 +90,7 @@ def test_what_is_out_of_range_is_named_and_nan_stays_nan():
 
 
 def test_desiccants_hold_more_in_wetter_air():
-    for desiccant in air.DESICCANTS.values():
+    for desiccant in map(air.desiccant, profiles.names("desiccants")):
         assert desiccant.rh_pct[0] == 0
         assert desiccant.rh_pct[-1] == 100
         assert (np.diff(desiccant.rh_pct) > 0).all()

@@ -225,7 +225,7 @@ def test_members_arrive_together_as_they_do_alone():
             ),
             weights=np.ones(1),
         )
-        assert forecast(alone, ROOM, feed).wt_pct[:, 0] == pytest.approx(together.wt_pct[:, one], rel=1e-5)
+        assert forecast(alone, ROOM, feed).wt_pct[:, 0] == pytest.approx(together.wt_pct[:, one], rel=1e-3)
 
 
 @given(

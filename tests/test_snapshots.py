@@ -1,6 +1,7 @@
 """Snapshots: the same state as from the record, soon; and never one that rests on something else."""
 
 import dataclasses
+from datetime import datetime
 
 import numpy as np
 import pytest
@@ -8,12 +9,18 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from gcodetool import profiles
-from gcodetool.ledger.snapshots import FileShelf
+from gcodetool.cli.main import outcome
+from gcodetool.ledger import snapshots
+from gcodetool.ledger.snapshots import FOLDER, FileShelf, shelf_of
+from gcodetool.ledger.spoolfile import read_spool
 from gcodetool.moisture import history, snapshot
 from gcodetool.moisture.history import state_at
 from gcodetool.moisture.record import AirLog, Event, Place, Spool
+from gcodetool.profiles import sample_folder
 
 HOUR = 3600.0
+NOW = datetime.fromisoformat("2026-11-25T09:00:00+01:00").timestamp()
+JOB = str(sample_folder() / "drip-manifold-pa.gcode")
 PLACES = {
     place.name: place
     for place in (
@@ -56,10 +63,11 @@ def spool(count=None, **more):
 
 
 def same(one, other):
-    assert other.water_wt_pct == pytest.approx(one.water_wt_pct, rel=1e-4)
-    assert other.path_wt_pct == pytest.approx(one.path_wt_pct, rel=1e-4)
-    assert other.weights == pytest.approx(one.weights)
-    assert other.remaining_mm == pytest.approx(one.remaining_mm)
+    """To the bit: a report must not depend on whether there was a snapshot."""
+    assert (other.water_wt_pct == one.water_wt_pct).all()
+    assert (other.path_wt_pct == one.path_wt_pct).all()
+    assert (other.weights == one.weights).all()
+    assert other.remaining_mm == one.remaining_mm
     assert (other.place, other.since_s, other.as_of_s, other.last) == (
         one.place,
         one.since_s,
@@ -87,7 +95,9 @@ def test_later_events_go_on_from_it(members):
     state_at(spool(3), 22 * HOUR, members=members, shelf=shelf)
     now = 61 * HOUR
     same(state_at(spool(5), now, members=members), state_at(spool(5), now, members=members, shelf=shelf))
-    assert shelf.saved == 1
+    assert shelf.saved == 2  # and are in the next snapshot
+    same(state_at(spool(5), now, members=members), state_at(spool(5), now, members=members, shelf=shelf))
+    assert shelf.saved == 2
 
 
 def test_a_later_weigh_in_is_learned_from_with_all_that_came_before():
@@ -180,3 +190,79 @@ def test_a_long_record_is_there_at_once(monkeypatch):
 
     monkeypatch.setattr(history, "_replayed", refuse)
     assert state_at(long, now, members=16, shelf=shelf).members == 16
+
+
+# ------------------------------------------------------------------------------- where the files lie
+
+
+@pytest.fixture
+def record(tmp_path, monkeypatch):
+    """Return a sample's record in a folder of its own, with snapshots switched on and a cache that is a test's."""
+    monkeypatch.delenv(FOLDER)
+    cache = tmp_path / "cache"
+    monkeypatch.setattr(snapshots, "cache_folder", lambda: cache)
+    path = tmp_path / "shelf" / "pa6-07.toml"
+    path.parent.mkdir()
+    path.write_bytes((sample_folder() / "shelf" / "pa6-07.toml").read_bytes())
+    return path
+
+
+def kept(folder):
+    return sorted(path.name for path in folder.glob("**/.*.moisture"))
+
+
+def test_beside_the_users_file_and_for_what_came_with_us_in_the_cache(record, tmp_path):
+    mine, sample = read_spool(record), read_spool(sample_folder() / "shelf" / "pa6-07.toml")
+    assert shelf_of(mine).path(64) == record.with_name(".pa6-07.64.moisture")
+    assert shelf_of(sample).path(64).parent == tmp_path / "cache"
+    nowhere = dataclasses.replace(mine, source="")
+    assert shelf_of(nowhere).path(64).parent == tmp_path / "cache"
+    assert shelf_of(nowhere) != shelf_of(dataclasses.replace(nowhere, id="pa6-08"))
+
+
+def test_where_the_folder_is_not_ours_to_write_the_cache_serves(record, monkeypatch):
+    monkeypatch.setattr(snapshots.os, "access", lambda *_: False)
+    one = read_spool(record)
+    state_at(one, NOW, members=16, shelf=shelf_of(one))
+    assert kept(record.parent) == []
+    assert len(kept(snapshots.cache_folder())) == 1
+
+
+def test_a_folder_can_be_named_and_snapshots_switched_off(record, tmp_path, monkeypatch):
+    one = read_spool(record)
+    monkeypatch.setenv(FOLDER, str(tmp_path / "elsewhere"))
+    state_at(one, NOW, shelf=shelf_of(one))
+    assert len(kept(tmp_path / "elsewhere")) == 1
+    monkeypatch.setenv(FOLDER, "off")
+    assert shelf_of(one) is None
+
+
+@pytest.mark.parametrize("words", [["check", JOB, "--spool"], ["spool", "show"]])
+def test_what_is_printed_is_the_same_with_a_snapshot_without_and_with_a_broken_one(record, words, capsys):
+    def printed():
+        outcome([*words, str(record), "--at", "2026-11-25T09:00:00+01:00", "--members", "16", "--json"])
+        return capsys.readouterr().out
+
+    cold = printed()
+    assert ".pa6-07.16.moisture" in kept(record.parent)
+    assert cold == printed()
+    for path in record.parent.glob(".*.moisture"):
+        path.write_bytes(path.read_bytes()[:-9])
+    assert cold == printed()
+    for path in record.parent.glob(".*.moisture"):
+        path.unlink()
+        path.mkdir()  # cannot be replaced by a file
+    assert cold == printed()
+
+
+def test_a_second_check_starts_from_the_snapshot(record, monkeypatch, capsys):
+    words = ["check", JOB, "--spool", str(record), "--at", "2026-11-25T09:00:00+01:00", "--members", "16"]
+    outcome(words)
+    first = capsys.readouterr().out
+
+    def refuse(*_, **__):
+        raise AssertionError("replayed from the start")
+
+    monkeypatch.setattr(history, "_replayed", refuse)
+    outcome(words)
+    assert capsys.readouterr().out == first

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from gcodetool import profiles
 from gcodetool.errors import GcodetoolError, ProfileError, SpoolError
 from gcodetool.ledger.spoolfile import read_log, read_spool
-from gcodetool.moisture.air import DESICCANTS
+from gcodetool.moisture.air import drying_agent
 
 DOCS = pathlib.Path(__file__).resolve().parent.parent / "docs"
 SPOOL = """\
@@ -202,8 +202,9 @@ def test_crlf_and_byte_order_marks_change_nothing(read, encoding):
 
 def test_the_physics_knows_each_desiccant_that_a_record_may_name(read):
     for key in profiles.names("desiccants"):
-        desiccant = read(SPOOL.replace('"silica gel"', f'"{key}"')).places["box-2"].desiccant
-        assert desiccant in DESICCANTS
+        place = read(SPOOL.replace('"silica gel"', f'"{key}"')).places["box-2"]
+        assert place.agent == profiles.desiccant(key)
+        assert drying_agent(place.agent).content(0.5) > 0.05
 
 
 def test_a_printer_may_stand_in_a_room_and_be_fed_from_a_box(read):

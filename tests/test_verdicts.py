@@ -17,6 +17,13 @@ EXPECTED = {  # found open 60 days ago; after drying, 1 h at once; dried, 20 h i
     "PA6": ({"dry-first"}, {"clear", "adjust"}, {"runs-out"}),
     "TPU_95A": ({"dry-first"}, {"clear", "adjust"}, {"runs-out"}),
     "PVA": ({"dry-first"}, {"runs-out", "dry-first"}, None),
+    # Not asked of anyone, but what the page says of the others must be what the command writes too.
+    "PCTG": ({"adjust"}, {"clear", "adjust"}, None),
+    "ASA": ({"adjust"}, {"clear", "adjust"}, None),
+    "PC": ({"dry-first"}, {"clear", "adjust"}, None),
+    "PA6_66": ({"dry-first"}, {"clear", "adjust"}, {"runs-out"}),
+    "PA12": ({"dry-first"}, {"clear", "adjust"}, None),
+    "PET_amorphous": ({"dry-first"}, {"clear", "adjust"}, None),
 }
 
 

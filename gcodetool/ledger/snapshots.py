@@ -1,18 +1,24 @@
-"""Snapshots as files beside the spool file: written whole or not at all, and never missed when absent.
+"""Snapshots as files: written whole or not at all, and never missed when absent.
 
-``.pa6-07.64.moisture`` stands beside ``pa6-07.toml``.  A folder that cannot be written, a full disk, a
-damaged file: the state is then computed from the record, as always.  Left out: what is in them
-(``moisture.snapshot``), which also decides whether one fits.
+``.pa6-07.64.moisture`` stands beside ``pa6-07.toml``.  Where that folder cannot be written, or came with
+gcodetool, or the record is in no file, it stands in the user's cache folder.  A full disk, a damaged file:
+the state is then computed from the record, as always.  Left out: what is in them (``moisture.snapshot``),
+which also decides whether one fits.
 """
 
 import contextlib
+import hashlib
 import os
-import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
+from gcodetool.moisture.record import Spool
+from gcodetool.profiles import sample_folder
+
 LARGEST: Final = 200_000_000  # bytes; anything larger is not ours
+FOLDER: Final = "GCODETOOL_SNAPSHOTS"
+NAME_LENGTH: Final = 24  # digits of a hash that stands for a record's path
 
 
 @dataclass(frozen=True)
@@ -35,6 +41,8 @@ class FileShelf:
 
     def save(self, members: int, data: bytes) -> None:
         """Keep *data* in place of what was there, in one step; silently not, where that cannot be."""
+        import tempfile
+
         path = self.path(members)
         with contextlib.suppress(OSError):
             handle, name = tempfile.mkstemp(prefix=path.name, dir=path.parent)
@@ -45,3 +53,36 @@ class FileShelf:
             except OSError:
                 Path(name).unlink()
                 raise
+
+
+def shelf_of(spool: Spool) -> FileShelf | None:
+    """Return where a spool's snapshots lie: beside its file if that is the user's to write, else in the cache.
+
+    GCODETOOL_SNAPSHOTS names another folder for all of them, or is "off".
+    """
+    wanted = os.environ.get(FOLDER, "")
+    if wanted == "off":
+        return None
+    path = Path(spool.source)
+    folder = path.parent
+    shipped = sample_folder().resolve() in (folder.resolve(), *folder.resolve().parents)
+    if (
+        not wanted
+        and spool.source
+        and path.is_file()
+        and not shipped
+        and os.access(folder, os.W_OK | os.X_OK)
+    ):
+        return FileShelf(path)
+    whose = f"{path.resolve() if path.is_file() else spool.source}\n{spool.id}"
+    cache = Path(wanted) if wanted else cache_folder()
+    with contextlib.suppress(OSError):
+        cache.mkdir(parents=True, exist_ok=True)
+    return FileShelf(cache / f"{hashlib.sha256(whose.encode()).hexdigest()[:NAME_LENGTH]}.toml")
+
+
+def cache_folder() -> Path:
+    """Return the user's folder for snapshots that cannot stand beside their record."""
+    import platformdirs
+
+    return Path(platformdirs.user_cache_dir("gcodetool")) / "moisture"

@@ -5,6 +5,7 @@ in the file are relative to it.  Left out: the moisture state, which is computed
 and whether the figures are plausible together (a dryer hotter than its reel: it happened).
 """
 
+import contextlib
 import csv
 import datetime
 import io
@@ -12,20 +13,41 @@ import math
 import re
 from array import array
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
-from typing import Any, Final, Literal, get_args
+from typing import Any, Final, Literal, NoReturn, get_args
 
 from gcodetool import profiles
 from gcodetool.errors import SpoolError
 from gcodetool.moisture.record import AirLog, Body, Event, EventKind, Place, PlaceKind, Spool
-from gcodetool.tomlfile import Table, load, nearest, read_text, shown
+from gcodetool.tomlfile import Document, Keys, Table, load, nearest, printable, read_text, shown
 
 NAME: Final = re.compile(r"[a-z0-9][a-z0-9-]*")
 PLACE_KEYS: Final[dict[str, tuple[str, ...]]] = {  # besides kind and note
-    "open": ("temperature_C", "rh_pct", "log"),
-    "box": ("temperature_C", "rh_pct", "log", "air_L", "desiccant", "desiccant_g"),
+    "open": ("temperature_C", "rh_pct", "log", "draught"),
+    "box": (
+        "temperature_C",
+        "rh_pct",
+        "log",
+        "air_L",
+        "desiccant",
+        "desiccant_g",
+        "desiccant_fresh_at",
+        "room",
+        "exchange_m3_h",
+    ),
     "sealed": ("temperature_C", "air_L"),
-    "dryer": ("temperature_C", "room", "dew_point_C", "set_offset_C", "swing_C", "max_temperature_C"),
+    "dryer": (
+        "temperature_C",
+        "room",
+        "dew_point_C",
+        "set_offset_C",
+        "swing_C",
+        "max_temperature_C",
+        "draught",
+        "air_L",
+        "exchange_m3_h",
+    ),
     "printer": ("printer", "room", "fed_from"),
 }
 EVENT_KEYS: Final[dict[str, tuple[str, ...]]] = {  # besides at, kind and note
@@ -72,7 +94,34 @@ def read_spool(path: str | Path) -> Spool:
     ProfileError
         The same for a material or printer file that the record names.
     """
-    table = load(path, SpoolError, "spool file")
+    return _spool(load(path, SpoolError, "spool file"), str(path))
+
+
+def spool_of(data: dict[str, Any], source: str) -> Spool:
+    """Return the record in *data*, keys and values as a spool file has them; *source* stands in messages.
+
+    A place's ``log`` may be an :class:`AirLog`.
+
+    Raises
+    ------
+    SpoolError
+        ``source: what; what to do``.
+    ProfileError
+        The same for a material or printer file that the record names.
+    """
+    spool = _spool(Table(_Given(source, "", data, SpoolError), data, ()), source)
+    return replace(spool, events=tuple(replace(event, line=None) for event in spool.events))
+
+
+class _Given(Document):
+    """Values that stand in no file, so in no line of one."""
+
+    def fail(self, keys: Keys, text: str) -> NoReturn:
+        """Raise *text* with the source in front."""
+        raise self.error.at(self.path, None, printable(text))
+
+
+def _spool(table: Table, source: str) -> Spool:
     table.only(SPOOL_KEYS)
     table.need("id", "material", "diameter_mm", "net_mass_g", "place", "event")
     table.text("note")
@@ -95,7 +144,7 @@ def read_spool(path: str | Path) -> Spool:
         safe_exposure_h=table.number("safe_exposure_h", high=1e6, above=0),
         body=_body(table.table("body")),
         colour=table.text("colour"),
-        source=str(path),
+        source=source,
     )
 
 
@@ -133,7 +182,9 @@ def _body(table: Table | None) -> Body:
     """Return the reel, as far as it is stated."""
     if table is None:
         return Body()
-    table.only(("material", "mass_g", "hub_diameter_mm", "width_mm", "outer_diameter_mm"))
+    table.only(
+        ("material", "mass_g", "hub_diameter_mm", "width_mm", "outer_diameter_mm", "flange_open_share")
+    )
     profile = None
     name = table.text("material")
     if name is not None and name != "unknown":
@@ -152,6 +203,7 @@ def _body(table: Table | None) -> Body:
         hub_diameter_mm=hub_mm,
         width_mm=table.number("width_mm", high=2000, above=0),
         outer_diameter_mm=outer_mm,
+        flange_open_share=table.number("flange_open_share", low=0, high=1),
     )
 
 
@@ -163,6 +215,18 @@ def _places(table: Table) -> dict[str, Place]:
     tables = table.tables("place")
     if not tables:
         table.fail("place", "no place is described; add one, [place.bench]")
+    return _together(table, tables)
+
+
+def check_places(stated: dict[str, dict[str, Any]], source: str) -> dict[str, Place]:
+    """Return places from keys and values as a spool file has them; errors as in :func:`spool_of`."""
+    data = {"place": stated}
+    table = Table(_Given(source, "", data, SpoolError), data, ())
+    return _together(table, table.tables("place"))
+
+
+def _together(table: Table, tables: dict[str, Table]) -> dict[str, Place]:
+    """Return places by name, none drawing its air from itself."""
     for name in tables:
         if not name.strip():
             table.fail("place", "a place has an empty name; write [place.bench]")
@@ -205,10 +269,29 @@ def _place(name: str, table: Table) -> Place:
         swing_C=table.number("swing_C", low=0, high=100) or 0.0,
         max_temperature_C=table.number("max_temperature_C", low=COLDEST_C, high=500),
         air_L=table.number("air_L", low=0, high=1e6),
-        desiccant=desiccant,
+        desiccant=None if desiccant is None else desiccant.name,
         desiccant_g=table.number("desiccant_g", low=0, high=1e6),
         log=log,
+        agent=desiccant,
+        desiccant_fresh_s=_moments(table, "desiccant_fresh_at"),
+        exchange_m3_h=table.number("exchange_m3_h", low=0, high=1e5),
+        draught=table.number("draught", low=0.1, high=100),
     )
+
+
+def _moments(table: Table, key: str) -> tuple[float, ...]:
+    """Return the times that a list states, seconds since 1970-01-01 UTC, sorted."""
+    value = table.data.get(key, [])
+    moments = []
+    for entry in value if isinstance(value, list) else [value]:
+        moment = entry
+        if isinstance(entry, str):  # as the ledger keeps them
+            with contextlib.suppress(ValueError):
+                moment = datetime.datetime.fromisoformat(entry)
+        if not isinstance(moment, datetime.datetime):
+            table.fail(key, f"{key} must be a list of times; write [2026-11-02T08:00:00+01:00]")
+        moments.append(moment.timestamp())
+    return tuple(sorted(moments))
 
 
 def _check_air(kind: PlaceKind, table: Table) -> None:
@@ -223,8 +306,16 @@ def _check_air(kind: PlaceKind, table: Table) -> None:
                 None, f"{table.title} is a box; add rh_pct as read, or air_L, desiccant and desiccant_g"
             )
         table.need("temperature_C")
+    if kind == "box" and "exchange_m3_h" in table:
+        if "rh_pct" in table or "log" in table:
+            table.fail(
+                "exchange_m3_h", "the box's air is read already; take out exchange_m3_h, or rh_pct and log"
+            )
+        table.need("room")
     if kind == "dryer":
         table.need("temperature_C")
+        if "air_L" in table:
+            table.need("exchange_m3_h")
         if ("room" in table) == ("dew_point_C" in table):
             table.fail(
                 None, f"{table.title} is a dryer; add one of room (whose air it heats) and dew_point_C"
@@ -233,15 +324,15 @@ def _check_air(kind: PlaceKind, table: Table) -> None:
         table.fail(None, f"{table.title} is a printer; add room (whose air it stands in) or fed_from (a box)")
 
 
-def _desiccant(table: Table) -> str | None:
-    """Return the desiccant's plain name, by which the physics knows it."""
+def _desiccant(table: Table) -> profiles.Desiccant | None:
+    """Return the desiccant."""
     name = table.text("desiccant")
     if name is None:
         return None
     path = profiles.lookup("desiccants", name)
     if path is None:
         table.fail("desiccant", profiles.unknown("desiccants", name))
-    return profiles.desiccant(path).name
+    return profiles.desiccant(path)
 
 
 def _printer(table: Table) -> str | None:
@@ -286,6 +377,8 @@ def _circle(way: list[str], name: str | None, places: dict[str, Place]) -> list[
 
 
 def _log(table: Table) -> AirLog | None:
+    if isinstance(given := table.data.get("log"), AirLog):
+        return given
     name = table.text("log")
     if name is None:
         return None
@@ -391,6 +484,11 @@ def _events(table: Table, places: dict[str, Place], metre_g: float) -> tuple[Eve
             text = f"'{event.kind}' is before 'received' (line {first.line}); correct one of the two times"
             entry.fail("at", text)
     return tuple(sorted(events, key=lambda event: (event.at_s, event.kind != "received")))
+
+
+def check_event(data: dict[str, Any], source: str) -> None:
+    """Refuse keys and values that no event of a spool file has; errors as in :func:`spool_of`."""
+    _event(Table(_Given(source, "", data, SpoolError), data, ()), {}, 1.0)
 
 
 def _event(table: Table, places: dict[str, Place], metre_g: float) -> Event:

@@ -6,13 +6,16 @@ liquid water, below the freezing point too, as hygrometers and weather services 
 Left out: total pressure other than one standard atmosphere (it enters the diffusivity only).
 """
 
-from dataclasses import dataclass
-from typing import Any, Final
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from gcodetool.errors import OutOfRangeError
+
+if TYPE_CHECKING:
+    from gcodetool import profiles
 
 Floats = NDArray[np.float64]
 
@@ -27,35 +30,78 @@ COEFFICIENTS: Final = np.array([-7.85951783, 1.84408259, -11.7866497, 22.6807411
 POWERS: Final = np.array([1.0, 1.5, 3.0, 3.5, 4.0, 7.5])
 
 # Film coefficients at the face of a winding.  Own estimates: free convection about 5 W/(m² K) and as much by
-# radiation in still air, three times the convection with a fan; mass transfer by the Lewis relation,
-# h_m = h_c/(rho c_p Le^(2/3)) with rho c_p = 1210 J/(m³ K), Le = 0.88.
-STILL_HEAT_W_M2K: Final = 10.0
+# radiation in still air; mass transfer by the Lewis relation, h_m = h_c/(rho c_p Le^(2/3)) with
+# rho c_p = 1210 J/(m³ K), Le = 0.88.  A draught factor multiplies convection and mass transfer.
+RADIATION_W_M2K: Final = 5.0
+STILL_CONVECTION_W_M2K: Final = 5.0
 STILL_MASS_M_S: Final = 0.0045
-FAN_HEAT_W_M2K: Final = 20.0
-FAN_MASS_M_S: Final = 0.0135
+STILL_HEAT_W_M2K: Final = RADIATION_W_M2K + STILL_CONVECTION_W_M2K
+STILL: Final = 1.0  # draught factor of room air
+FAN: Final = 3.0  # of a dryer that states none; 1 (no fan) to 6 (a strong one at the reel) (own estimate)
+# What a draught adds to the way through an open flange, per unit of draught above 1 (own estimate, 0 to 1: 1 m/s
+# against gaps of half a millimetre drives 0.6 mm/s through them, about what diffusion does over half a reel).
+THROUGH: Final = 0.5
+SPENT_RH_PCT: Final = 20.0  # air over a desiccant above which it is called spent; see `drying_agent`
 
 
 @dataclass(frozen=True)
 class Desiccant:
-    """What a drying agent holds in equilibrium at 25 °C: per cent of its dry mass over per cent RH.
+    """What a drying agent holds in equilibrium at 25 °C: per cent of its dry mass over per cent RH, 0 to 100.
 
-    `fresh_rh_pct` is the humidity that a newly regenerated charge starts from.
+    `fresh_rh_pct` is the humidity that a newly regenerated charge starts from; `spent_rh_pct` the one over it
+    at which it is called spent.
     """
 
     rh_pct: tuple[float, ...]
     content_wt_pct: tuple[float, ...]
     fresh_rh_pct: float
+    spent_rh_pct: float = SPENT_RH_PCT
+
+    def content(self, activity: float) -> float:
+        """Return what it holds at an activity, 0 to 1 [kg/kg].
+
+        >>> Desiccant((0.0, 10.0, 100.0), (0.0, 6.0, 24.0), 10.0).content(0.05)
+        0.03
+        """
+        return float(np.interp(100.0 * activity, self.rh_pct, self.content_wt_pct)) / 100.0
 
 
-# Handbook values, recalled (molecular sieve: read); docs/physics.md, section 2.
-DESICCANTS: Final[dict[str, Desiccant]] = {
-    "silica gel": Desiccant((0, 10, 20, 30, 40, 50, 60, 80, 100), (0, 7, 12, 18, 24, 28, 31, 35, 37), 5),
-    "molecular sieve": Desiccant((0, 1, 5, 10, 20, 50, 80, 100), (0, 12, 17, 19, 20, 21, 22, 22.7), 1),
-    "activated alumina": Desiccant((0, 10, 20, 50, 80, 100), (0, 6, 8, 17, 28, 35), 3),
-    "clay": Desiccant((0, 10, 20, 50, 80, 100), (0, 6, 10, 18, 24, 28), 10),
-    # Deliquescent: its solution holds about 30 % RH until it is used up.
-    "calcium chloride": Desiccant((0, 29, 31, 100), (0, 10, 110, 120), 29),
-}
+def drying_agent(profile: "profiles.Desiccant") -> Desiccant:
+    """Return a desiccant's isotherm: a line through nothing at 0 % and its stated points.
+
+    Beyond the last point its last slope goes on.  One that states no points but a fixed humidity
+    (deliquescent) holds its own dry mass there, over two per cent of humidity: own estimate.
+    Fresh is `lowest_practical_rh_pct`; spent 20 % RH, or 5 more than it can reach or keep (own estimate: cards
+    for dry storage warn from 10 %).
+    """
+    points = list(profile.capacity_at_rh)
+    fixed = profile.equilibrium_rh_pct
+    if not points and fixed is not None:
+        low = min(max(fixed, 2.0), 98.0)
+        points = [(low - 1.0, 10.0), (low + 1.0, 110.0)]
+    if points[0][0] > 0.0:
+        points.insert(0, (0.0, 0.0))
+    if points[-1][0] < 100.0:
+        (x0, y0), (x1, y1) = points[-2], points[-1]
+        more = (y1 - y0) / (x1 - x0) * (100.0 - x1)
+        points.append((100.0, y1 + (10.0 if not profile.capacity_at_rh else more)))
+    fresh = profile.lowest_practical_rh_pct
+    if fresh is None:
+        fresh = 5.0 if fixed is None else max(0.0, fixed - 1.0)
+    spent = max(SPENT_RH_PCT, fresh + 5.0, 0.0 if fixed is None else fixed + 5.0)
+    rh, content = zip(*points, strict=True)
+    return Desiccant(rh, content, fresh, spent)
+
+
+def desiccant(name: str) -> Desiccant:
+    """Return the isotherm of the desiccant whose profile answers to *name*; errors as in `profiles.desiccant`.
+
+    >>> desiccant("clay").spent_rh_pct
+    20.0
+    """
+    from gcodetool import profiles
+
+    return drying_agent(profiles.desiccant(name))
 
 
 @dataclass(frozen=True)
@@ -72,6 +118,10 @@ class Air:
         In a closed place, in equilibrium with its air.
     heat_W_m2K, mass_m_s
         Film coefficients at the face of the winding.
+    through
+        Factor of a draught on the way through open flanges.
+    exchange_m3_s, exchange_kg_m3
+        Of a closed place: air that it exchanges with its room, and the vapour in that.
     """
 
     temperature_K: float
@@ -82,11 +132,27 @@ class Air:
     desiccant_kg: float = 0.0
     heat_W_m2K: float = STILL_HEAT_W_M2K
     mass_m_s: float = STILL_MASS_M_S
+    through: float = 1.0
+    exchange_m3_s: float = 0.0
+    exchange_kg_m3: float = 0.0
 
     @property
     def rh_pct(self) -> float:
         """Relative humidity, per cent."""
         return 100.0 * self.vapour_Pa / float(saturation_pressure(self.temperature_K))
+
+    def activity_over(self, store_kg: ArrayLike) -> Floats:
+        """Return the activity at which a closed place's air and desiccant share *store_kg*; NaN: there is neither."""
+        full = float(vapour_density(self.temperature_K, float(saturation_pressure(self.temperature_K))))
+        at = np.array([0.0, 1.0] if self.desiccant is None else self.desiccant.rh_pct)
+        held = np.zeros(2)
+        if self.desiccant is not None:
+            at = at / 100.0
+            held = self.desiccant_kg * np.array(self.desiccant.content_wt_pct) / 100.0
+        total = held + self.air_m3 * full * at
+        if total[-1] <= 0.0:
+            return np.full(np.shape(store_kg), np.nan)
+        return np.asarray(np.interp(np.asarray(store_kg, dtype=np.float64), total, at))
 
     @property
     def temperature_C(self) -> float:
@@ -219,10 +285,27 @@ def room_air(temperature_C: float, rh_pct: float, **films: Any) -> Air:
     return Air(kelvin, float(vapour_pressure(kelvin, rh_pct)), **films)
 
 
-def heated_air(temperature_C: float, vapour_Pa: float, *, fan: bool = True) -> Air:
-    """Return a dryer's air: heated, its vapour pressure kept (never above saturation)."""
+def heated_air(
+    temperature_C: float, vapour_Pa: float, *, fan: bool = True, draught: float | None = None
+) -> Air:
+    """Return a dryer's air: heated, its vapour pressure kept (never above saturation).
+
+    *draught* is the factor of its fan; not stated, 3 with a *fan* and 1 without.
+    """
     kelvin = temperature_C + ZERO_CELSIUS_K
     vapour = min(vapour_Pa, float(saturation_pressure(kelvin)))
-    if not fan:
-        return Air(kelvin, vapour)
-    return Air(kelvin, vapour, heat_W_m2K=FAN_HEAT_W_M2K, mass_m_s=FAN_MASS_M_S)
+    return blown(Air(kelvin, vapour), (FAN if fan else STILL) if draught is None else draught)
+
+
+def blown(air: Air, draught: float) -> Air:
+    """Return the same air moved by a fan: *draught* times the mass transfer and convection of still air.
+
+    >>> blown(room_air(23, 50), 3.0).heat_W_m2K
+    20.0
+    """
+    return replace(
+        air,
+        heat_W_m2K=RADIATION_W_M2K + draught * STILL_CONVECTION_W_M2K,
+        mass_m_s=draught * STILL_MASS_M_S,
+        through=max(0.0, 1.0 + THROUGH * (draught - 1.0)),
+    )

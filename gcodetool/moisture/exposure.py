@@ -37,7 +37,7 @@ def crossing_times(
     own = state.limit_marginal_wt_pct if limit_wt_pct is None else np.asarray(limit_wt_pct, dtype=np.float64)
     limit = np.broadcast_to(own, (state.members,)) / 100.0
     march = March(state.field, state.polymer)
-    march.surround(air, again=isinstance(around, Surroundings) and around.place == state.place)
+    march.surround(air, again=isinstance(around, Surroundings) and state.stays_in(around))
     now = march.outer_mean()
     if np.isnan(now).any():
         return np.full(state.members, np.nan)

@@ -15,9 +15,11 @@ from numpy.typing import ArrayLike, NDArray
 
 from gcodetool.moisture import solver
 from gcodetool.moisture.air import Air, saturation_pressure, vapour_density
+from gcodetool.moisture.bodies import BodyWater
 from gcodetool.moisture.polymer import Polymer
 from gcodetool.moisture.winding import (
     CONDUCTIVITY_W_MK,
+    FLANGE_M2K_W,
     HEAT_CAPACITY_J_KGK,
     SHELLS,
     TORTUOSITY,
@@ -34,7 +36,9 @@ GROWTH: Final = 2.5  # of the steps, at most; docs/physics.md, section 5, measur
 FINE_SHARE: Final = 0.1
 TOLERANCE: Final = 0.2  # a step's estimated error, many times its true one
 LINE_ERROR: Final = 1e-4  # where Newton stops on D(c)
-ACTIVITY_SLACK: Final = 1e-4  # and on the isotherm
+ACTIVITY_SLACK: Final = 1e-3  # and on the isotherm
+HEAT_SLACK: Final = 0.01  # and on temperature [K]: 0.06 % of the vapour's pressure
+HEAT_TOLERANCE: Final = 1.0  # of a step [K], estimated as above
 LONGEST_S: Final = 1e9
 
 # An exposed strand needs no film (Biot number above 1000) and warms in a minute: the cell of a loose coil
@@ -59,6 +63,8 @@ class Field:
     temperature_K : (layers, members)
     store_kg : (members,) or None
         Water in the air and desiccant of the closed place the spool is in.
+    body_kg : (members,) or None
+        Water in the reel's own body; None where the winding says of none, or for the balance with room air.
     """
 
     winding: Winding
@@ -66,6 +72,7 @@ class Field:
     gap: Floats
     temperature_K: Floats
     store_kg: Floats | None = None
+    body_kg: Floats | None = None
 
     @property
     def members(self) -> int:
@@ -95,27 +102,48 @@ class Field:
         return np.asarray(self.grid.share @ self.water[-1])
 
     def water_kg(self) -> Floats:
-        """Return all water in strand, gaps and closed place, (members,) [kg]."""
+        """Return all water in strand, gaps, body and closed place, (members,) [kg]."""
         held = self.winding.strand_kg() @ self.layer_mean() + self.winding.gap_m3() @ self.gap
-        return np.asarray(held if self.store_kg is None else held + self.store_kg)
+        for more in (self.store_kg, self.body_kg):
+            held = held if more is None else held + more
+        return np.asarray(held)
+
+    def body_gain_kg(self) -> Floats:
+        """Return what the body holds beyond its balance with room air, as which it is weighed, (members,) [kg]."""
+        body = self.winding.body
+        if body is None or self.body_kg is None:
+            return np.zeros(self.members)
+        return self.body_kg - body.weighed_kg
 
     def outermost(self) -> "Field":
         """Return the strand of the outermost layer alone, open to the air: what hangs in a guide tube."""
         piece = self.winding.length_m[-1:] * 0.0 + 1.0
-        alone = replace(self.winding, length_m=piece, full_m=piece, loose=True)
+        alone = replace(self.winding, length_m=piece, full_m=piece, loose=True, body=None)
         return Field(alone, self.water[-1:], self.gap[-1:], self.temperature_K[-1:])
 
 
 def uniform(
-    winding: Winding, polymer: Polymer, content: ArrayLike, temperature_K: float, *, count: int = SHELLS
+    winding: Winding,
+    polymer: Polymer,
+    content: ArrayLike,
+    temperature_K: float,
+    *,
+    count: int = SHELLS,
+    body_activity: ArrayLike | None = None,
 ) -> Field:
-    """Return a field of one *content* per member [kg/kg], its gaps in equilibrium with it."""
+    """Return a field of one *content* per member [kg/kg], its gaps in equilibrium with it.
+
+    *body_activity*: of the air that the reel's body is in balance with; else it is room air's.
+    """
     value = np.broadcast_to(np.asarray(content, dtype=np.float64), (polymer.members,))
     water = np.broadcast_to(value, (winding.layers, count, polymer.members)).copy()
     pressure = polymer.activity(value, temperature_K) * float(saturation_pressure(temperature_K))
     shape = (winding.layers, polymer.members)
     gap = np.broadcast_to(vapour_density(temperature_K, pressure), shape).copy()
-    return Field(winding, water, gap, np.full(shape, temperature_K))
+    body = None
+    if winding.body is not None and body_activity is not None:
+        body = np.broadcast_to(winding.body.balance_kg(body_activity), (polymer.members,)).copy()
+    return Field(winding, water, gap, np.full(shape, temperature_K), body_kg=body)
 
 
 def _flat(values: ArrayLike) -> "array[float]":
@@ -123,7 +151,7 @@ def _flat(values: ArrayLike) -> "array[float]":
 
 
 def _zeros(count: int) -> "array[float]":
-    return array("d", bytes(8 * count))
+    return array("d", [0.0]) * count
 
 
 class March:
@@ -148,6 +176,13 @@ class March:
         self.shells = start.water.shape[1]
         self.members = start.members
         self._air: Air | None = None
+        self._body = start.winding.body
+        held = _zeros(self.members)
+        if self._body is not None:
+            held[:] = _flat(
+                np.full(self.members, self._body.weighed_kg) if start.body_kg is None else start.body_kg
+            )
+        self._body_in_kg = np.zeros(self.members)
         fine = float(min(np.mean(polymer.limit_good), FINE_SHARE * np.mean(polymer.room_equilibrium())))
         grid = start.grid
         wound = start.winding
@@ -160,6 +195,7 @@ class March:
             gab=polymer.gab,
             line_error=LINE_ERROR * fine,
             activity_slack=ACTIVITY_SLACK,
+            heat_slack=HEAT_SLACK,
             parameters=_flat(
                 [
                     polymer.diffusivity_m2_s,
@@ -170,6 +206,7 @@ class March:
                     polymer.second,
                     polymer.third,
                     polymer.bed_factor,
+                    polymer.latent_J_kg,
                 ]
             ),
             share=_flat(grid.share),
@@ -182,11 +219,20 @@ class March:
             strand_kg=_flat(wound.strand_kg()),
             gap_m3=_flat(wound.gap_m3()),
             face_m2=_flat(wound.face_m2()),
+            side_m2=_flat(wound.side_m2()),
+            side_m=wound.side_m,
+            flange_m2=_flat(wound.flange_m2()),
+            flange_m2K_W=FLANGE_M2K_W * (1.0 - wound.flange_open),
             water=_flat(start.water),
             gap=_flat(start.gap),
             temperature=_flat(start.temperature_K),
             store=_zeros(self.members),
+            body=held,
             inflow=_zeros(self.members),
+            spent=_zeros(self.members),
+            body_kg=0.0 if self._body is None else self._body.dry_kg,
+            body_activity=_flat([0.0, 1.0] if self._body is None else self._body.activity),
+            body_content=_flat([0.0, 0.0] if self._body is None else self._body.content),
             work=_zeros,
         )
         self.fed_kg = np.zeros(self.members)
@@ -196,8 +242,11 @@ class March:
         self._share = grid.share
         self._tolerance = TOLERANCE * fine
 
-    def surround(self, air: Air, *, again: bool = False) -> None:
-        """Put the spool into *air*; *again*: it was in this closed place already, whose store goes on."""
+    def surround(self, air: Air, *, again: bool = False, loaded_kg: ArrayLike | None = None) -> None:
+        """Put the spool into *air*; *again*: it was in this closed place already, whose store goes on.
+
+        *loaded_kg*: water that a desiccant holds already, per member or for all; else it is fresh.
+        """
         desiccant = air.desiccant
         loose = self.winding.loose
         store = np.zeros(self.members)
@@ -206,9 +255,10 @@ class March:
                 store = self._store
             else:
                 store += air.air_m3 * float(vapour_density(air.temperature_K, air.vapour_Pa))
-                if desiccant is not None:
-                    fresh = np.interp(desiccant.fresh_rh_pct, desiccant.rh_pct, desiccant.content_wt_pct)
-                    store += air.desiccant_kg * float(fresh) / 100.0
+                if loaded_kg is not None:
+                    store = store + np.asarray(loaded_kg, dtype=np.float64)
+                elif desiccant is not None:
+                    store += air.desiccant_kg * desiccant.content(desiccant.fresh_rh_pct / 100.0)
         self.given.store[:] = _flat(store)
         self._air = air
         self.kernel.surround(
@@ -216,8 +266,14 @@ class March:
                 temperature_K=air.temperature_K,
                 vapour_Pa=air.vapour_Pa,
                 closed=air.closed,
-                hub_open=False,
                 air_m3=air.air_m3,
+                through=air.through,
+                exchange_m3_s=air.exchange_m3_s,
+                exchange_kg_m3=air.exchange_kg_m3,
+                body_s=1.0 if self._body is None else self._body.follows_s(air.temperature_K),
+                spent_Pa=math.inf
+                if desiccant is None
+                else desiccant.spent_rh_pct / 100.0 * float(saturation_pressure(air.temperature_K)),
                 heat_W_m2K=_LOOSE_HEAT if loose else air.heat_W_m2K,
                 mass_m_s=_LOOSE_MASS if loose else air.mass_m_s,
                 desiccant_kg=air.desiccant_kg if desiccant is not None else 0.0,
@@ -232,7 +288,18 @@ class March:
         """March on; return the step that would come next [s]."""
         if not self.winding.layers or seconds <= 0.0:
             return first_s
-        return float(self.kernel.march(seconds, first_s, GROWTH, longest_s, self._tolerance))
+        after = self.kernel.march(seconds, first_s, GROWTH, longest_s, self._tolerance, HEAT_TOLERANCE)
+        if self._body is not None and self._air is not None and not self._air.closed:
+            self._weather(self._body, self._air, seconds)
+        return float(after)
+
+    def _weather(self, body: BodyWater, air: Air, seconds: float) -> None:
+        """Let the body follow constant air, exactly."""
+        before = np.array(self.given.body)
+        goal = body.balance_kg(min(1.0, air.rh_pct / 100.0))
+        after = goal + (before - goal) * math.exp(-seconds / body.follows_s(air.temperature_K))
+        self.given.body[:] = _flat(after)
+        self._body_in_kg += after - before
 
     def keep(self) -> None:
         """Remember what a closed place holds, for a stay that goes on (`surround` with *again*)."""
@@ -268,7 +335,16 @@ class March:
 
     def inflow_kg(self) -> Floats:
         """Return the water that has come in from outside, (members,) [kg]."""
-        return np.array(self.given.inflow)
+        return np.array(self.given.inflow) + self._body_in_kg
+
+    def held_kg(self) -> Floats:
+        """Return the water in a closed place's air and desiccant, (members,) [kg]."""
+        return np.array(self.given.store)
+
+    def spent_s(self) -> Floats:
+        """Return when a closed place's desiccant was spent, since `surround`, (members,) [s]; inf: not yet."""
+        since = np.array(self.given.spent)
+        return np.where(since < 0.0, np.inf, since)
 
     def field(self) -> Field:
         """Return the field as it is now."""
@@ -280,7 +356,8 @@ class March:
             np.array(self.given.water[: cells * self.shells]).reshape(layers, self.shells, self.members),
             np.array(self.given.gap[:cells]).reshape(shape),
             np.array(self.given.temperature[:cells]).reshape(shape),
-            np.array(self.given.store) if closed else None,
+            np.array(self.given.store) if closed else self._store if self._air is None else None,
+            None if self._body is None else np.array(self.given.body),
         )
 
     def _layer_mean(self, layer: int) -> Floats:

@@ -145,7 +145,7 @@ class _Run:
 
     def __init__(self, state: State, around: Surroundings, curve_s: Floats, curve_m: Floats) -> None:
         self.march = March(state.field, state.polymer)
-        self.march.surround(around.reel, again=around.place == state.place)
+        self.march.surround(around.reel, again=state.stays_in(around))
         self.curve_s, self.curve_m = curve_s, curve_m
         self.at_s, self.fed_m = 0.0, 0.0
         self.knots: list[tuple[float, float, Floats]] = [(0.0, 0.0, self.march.outer_mean())]

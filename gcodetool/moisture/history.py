@@ -5,186 +5,54 @@ log is averaged over windows that grow into the past.
 Weigh-ins and inspections weigh the members (``learning``); with one member they are only recorded.
 """
 
-import itertools
 import math
-from collections.abc import Iterator
-from dataclasses import dataclass, replace
-from typing import Any, Final, NamedTuple
+from dataclasses import replace
+from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
-from gcodetool.errors import InputError, SpoolError
+from gcodetool.errors import SpoolError
 from gcodetool.moisture import air as airs
 from gcodetool.moisture import learning, snapshot
-from gcodetool.moisture.air import ZERO_CELSIUS_K, Air
+from gcodetool.moisture.air import Air
+from gcodetool.moisture.charges import Charges
 from gcodetool.moisture.field import FIRST_STEP_S, Field, March, uniform
 from gcodetool.moisture.learning import Inspected, Weighed
+from gcodetool.moisture.places import (
+    ROOM_C,
+    ROOM_RH_PCT,
+    Surroundings,
+    box_of,
+    first_air,
+    last_air,
+    log_air,
+    place_of,
+    stretches,
+    surroundings,
+)
 from gcodetool.moisture.polymer import Polymer, polymer, spread_evenly
-from gcodetool.moisture.record import AirLog, Event, Place, Spool
+from gcodetool.moisture.record import Event, Spool
+from gcodetool.moisture.state import Quantiles, State, quantile, quantiles
 from gcodetool.moisture.winding import Winding, winding
 
+__all__ = [  # what other rooms take from here, wherever in this room it is worked out
+    "ROOM_C",
+    "ROOM_RH_PCT",
+    "Quantiles",
+    "State",
+    "Surroundings",
+    "aged",
+    "log_air",
+    "quantile",
+    "quantiles",
+    "reel_of",
+    "state_at",
+    "stretches",
+    "surroundings",
+]
+
 Floats = NDArray[np.float64]
-
-ROOM_C: Final = 22.0  # where a sealed bag's temperature is not stated
-ROOM_RH_PCT: Final = 50.0  # the air a reel was found in, where its place tells nothing
-SHORTEST_WINDOW_S: Final = 3600.0  # of a measured log
-WINDOW_SHARE: Final = 0.05  # of the time since
-FAR_FROM_READING_S: Final = 86_400.0
-
-
-class Quantiles(NamedTuple):
-    """What the members say; p10 and p90 are None where there is one member only."""
-
-    p10: float | None
-    p50: float
-    p90: float | None
-
-
-@dataclass(frozen=True)
-class Surroundings:
-    """The air at a place: around the reel, and around the strand in guide tube and hot end."""
-
-    reel: Air
-    path: Air
-    place: str | None = None  # a stay that began before goes on there
-
-
-@dataclass(frozen=True)
-class State:
-    """A spool's water at one moment.  Contents leave in wt % of the dry strand, one per member.
-
-    Attributes
-    ----------
-    spool, as_of_s
-        Whose and when.
-    field
-        Water and temperature over layers and shells.
-    polymer
-        Parameters of the members, limits among them.
-    weights : (members,)
-        Of the members; they sum to 1.
-    place, since_s
-        Where it is and since when; the last event that moved it.
-    last
-        The last event counted, or None.
-    path
-        The strand in guide tube and hot end, where the spool is on a printer.
-    notes
-        What was assumed or ignored, one line each.
-    record
-        Weigh-ins and inspections, and what each member says of them.
-    """
-
-    spool: Spool
-    as_of_s: float
-    field: Field
-    polymer: Polymer
-    weights: Floats
-    place: str
-    since_s: float
-    last: Event | None
-    path: Field | None = None
-    notes: tuple[str, ...] = ()
-    record: tuple[Weighed | Inspected, ...] = ()
-
-    @property
-    def members(self) -> int:
-        """How many members."""
-        return self.field.members
-
-    @property
-    def remaining_mm(self) -> float:
-        """Length of strand left on the reel."""
-        return self.field.winding.remaining_mm
-
-    @property
-    def remaining_g(self) -> float:
-        """Dry mass of strand left on the reel."""
-        return 1000.0 * math.fsum(self.field.winding.strand_kg())
-
-    @property
-    def next_fed_wt_pct(self) -> Floats:
-        """Mean content of the outermost layer, (members,); NaN on an empty reel."""
-        return 100.0 * self.field.outer_mean()
-
-    @property
-    def mean_wt_pct(self) -> Floats:
-        """Mean content of all strand left, by mass, (members,); NaN on an empty reel."""
-        return 100.0 * self.field.mean()
-
-    @property
-    def path_wt_pct(self) -> Floats:
-        """Content of the strand parked in tube and hot end, (members,); off the printer, what is fed next."""
-        return self.next_fed_wt_pct if self.path is None else 100.0 * self.path.outer_mean()
-
-    @property
-    def limit_good_wt_pct(self) -> Floats:
-        """Each member's limit of *dry*, (members,)."""
-        return 100.0 * self.polymer.limit_good
-
-    @property
-    def limit_marginal_wt_pct(self) -> Floats:
-        """Each member's limit of *marginal*, (members,)."""
-        return 100.0 * self.polymer.limit_marginal
-
-    @property
-    def water_wt_pct(self) -> Floats:
-        """The whole field, (layers, shells, members), hub and centre first."""
-        return 100.0 * self.field.water
-
-    @property
-    def temperature_C(self) -> Floats:
-        """Temperature of each layer, (layers, members), hub first."""
-        return self.field.temperature_K - ZERO_CELSIUS_K
-
-    def by_depth(self) -> list[tuple[float, Floats]]:
-        """Return (depth below the face [mm], the layer's mean content (members,) [wt %]), outermost first."""
-        depth, mean = self.field.winding.depth_mm(), 100.0 * self.field.layer_mean()
-        return [(float(depth[i]), mean[i]) for i in range(depth.shape[0] - 1, -1, -1)]
-
-    def strand(self) -> list[tuple[float, float]]:
-        """Return (radius [mm], content [wt %]) of the strand fed next, centre first; the median member."""
-        if not self.field.winding.layers:
-            return []
-        radius = self.field.grid.node * self.spool.diameter_mm / 2.0
-        outer = 100.0 * self.field.water[-1]
-        return [(float(r), quantile(outer[s], 0.5, self.weights)) for s, r in enumerate(radius)]
-
-    def quantiles(self, values: ArrayLike) -> Quantiles:
-        """Return p10, p50 and p90 of one value per member."""
-        return quantiles(values, self.weights)
-
-
-def quantile(values: ArrayLike, q: float, weights: Floats | None = None) -> float:
-    """Return the weighted quantile, with the members at k/(N + 1) when all weigh the same; NaN if any is.
-
-    >>> quantile([3.0, 1.0, 2.0], 0.5), quantile([3.0, 1.0, 2.0], 0.25), quantile([4.0], 0.9)
-    (2.0, 1.0, 4.0)
-    """
-    array = np.asarray(values, dtype=np.float64)
-    if array.shape[0] == 1:
-        return float(array[0])
-    if np.isnan(array).any():
-        return math.nan
-    order = np.argsort(array, kind="stable")
-    share = np.full(array.shape, 1.0 / array.shape[0]) if weights is None else weights / weights.sum()
-    # k/(N+1), N the number of members that these weights are worth: the running sum, shrunk so that both tails
-    # weigh half a mean member each.
-    worth = 1.0 / float(np.sum(share**2))
-    at = np.cumsum(share[order]) * (worth / (worth + 1.0))
-    ordered = array[order]
-    if np.isinf(ordered[-1]):  # times that never come: no half-way between a time and never
-        return float(ordered[min(int(np.searchsorted(at, q - 1e-12)), array.shape[0] - 1)])
-    return float(np.interp(q, at, ordered))
-
-
-def quantiles(values: ArrayLike, weights: Floats | None = None) -> Quantiles:
-    """Return p10, p50 and p90; p10 and p90 None for a single member."""
-    array = np.asarray(values, dtype=np.float64)
-    if array.shape[0] == 1:
-        return Quantiles(None, float(array[0]), None)
-    return Quantiles(*(quantile(array, q, weights) for q in (0.1, 0.5, 0.9)))
 
 
 def state_at(spool: Spool, now_s: float, *, members: int = 1, shelf: snapshot.Shelf | None = None) -> State:
@@ -224,7 +92,7 @@ def state_at(spool: Spool, now_s: float, *, members: int = 1, shelf: snapshot.Sh
             spool.source or spool.id, counted[0].line, f"'{counted[0].kind}' stands before 'received'"
         )
     if shelf is not None:
-        kept = _taken_up(spool, counted, now_s, notes, members, shelf.load(members))
+        kept = _taken_up(spool, counted, now_s, notes, members, shelf)
         if kept is not None:
             return kept
     at = None if members == 1 else spread_evenly(members, spool.id)
@@ -251,9 +119,10 @@ def _kept(replay: "_Replay", key: str, events: int, at: Floats | None, weights: 
 
 
 def _taken_up(
-    spool: Spool, events: list[Event], now_s: float, notes: list[str], members: int, data: bytes | None
+    spool: Spool, events: list[Event], now_s: float, notes: list[str], members: int, shelf: snapshot.Shelf
 ) -> State | None:
     """Return the state from a snapshot and what happened since; None where it does not fit the record."""
+    data = shelf.load(members)
     if data is None:
         return None
     got = snapshot.read(data, lambda facts: snapshot.key(spool, events[: facts["events"]], members=members))
@@ -269,6 +138,10 @@ def _taken_up(
     for event in since:
         replay.until(event.at_s)
         replay.apply(event)
+    if since:
+        replay.remember()
+        key = snapshot.key(spool, events, members=members)
+        shelf.save(members, _kept(replay, key, len(events), arrays.get("at"), arrays["weights"]))
     replay.until(now_s)
     return replace(replay.state(), weights=arrays["weights"])
 
@@ -294,10 +167,13 @@ def _learned(
     members = at.shape[0]
     predicted = learning.predictions(replay.record)
     fits = learning.log_likelihood(replay.record, reel, predicted)
-    best = (learning.effective(learning.weights_of(fits)), replay, fits, at)
+    first = best = (learning.effective(learning.weights_of(fits)), replay, fits, at)
     tried, known, drawn = at, predicted, 0
     while (
-        best[0] < learning.ENOUGH * members and drawn < learning.ROUNDS and members >= learning.LEAST_MEMBERS
+        best[0] < learning.ENOUGH * members
+        and drawn < learning.ROUNDS
+        and members >= learning.LEAST_MEMBERS
+        and (drawn < 2 or learning.contradiction(replay.record, reel, known) < learning.HOPELESS)
     ):
         drawn += 1
         anew = learning.draw_anew(replay.record, reel, tried, known, spool.id)
@@ -309,16 +185,22 @@ def _learned(
         if worth > best[0]:
             best = (worth, again, fits, anew.at)
         tried, known = np.vstack([tried, anew.at]), np.vstack([known, predicted])
-    worth, replay, fits, at = best
+    odd = learning.contradiction(replay.record, reel, known) > 1.0
+    worth, replay, fits, at = first if odd else best
     weights, power = learning.tempered(fits, min(1.0, learning.LEAST_MEMBERS / 2.0 / members))
-    if drawn and worth >= learning.ENOUGH * members:
+    if odd:
+        said.append(
+            "the record contradicts itself or the model: no member comes near what the scale read, so the weigh-ins "
+            "count for less; look for a use that was not noted, another reel, or a misread scale"
+        )
+    elif drawn and worth >= learning.ENOUGH * members:
         said.append(
             f"learned: {_count(drawn * members, 'more member')} drawn where the record says they should be"
         )
     elif worth < learning.ENOUGH * members:
         said.append(
             f"learned, but on few members: {worth:.0f} of {members} fit weigh-ins and inspections"
-            + ("" if power == 1.0 else "; the record contradicts itself or the model, so it counts for less")
+            + ("" if power == 1.0 else "; so they count for less")
         )
     replay.said = said
     return replay, at, weights
@@ -351,23 +233,49 @@ class _Replay:
         self.said: list[str] = []  # of what was learned
         self.picture: tuple[dict[str, Any], dict[str, Floats]] | None = None
         self.record: list[Weighed | Inspected] = []
+        self.box: str | None = None  # the closed place that it is in,
+        self.enclosed: Air | None = None  # and its air, as it began
+        self.charges = Charges(spool)  # of closed places' desiccants
         self.printer_since = False  # since the last weigh-in it was on a printer,
         self.fed_since = False  # and feeding was noted
 
     def until(self, at_s: float) -> None:
         """March through the present stay up to *at_s*."""
-        if self.reel is not None:
-            for begin, end, around in stretches(
-                self.spool, self.place, self.at_s, at_s, now_s=self.now_s, previous=self.previous
-            ):
-                first = FIRST_STEP_S if self.fresh else min(300.0, (end - begin) / 8.0)
-                for march, surrounding in ((self.reel, around.reel), (self.path, around.path)):
-                    if march is not None:
-                        march.surround(surrounding, again=not self.fresh)
-                        march.run(end - begin, first_s=first)
-                        march.keep()
-                self.fresh = False
+        while self.reel is not None and self.at_s < at_s:
+            renewals = self.charges.renewals(self.box)
+            end_s = min([at_s, *(one for one in renewals if one > self.at_s)])
+            self._stay(self.reel, end_s)
+            self.at_s = end_s
+            if end_s in renewals and self.box is not None:  # the box is opened for it
+                self.charges.renew(self.box)
+                self.fresh = True
         self.at_s = at_s
+
+    def _stay(self, reel: March, end_s: float) -> None:
+        """March on in the same place."""
+        for begin, end, around in stretches(
+            self.spool, self.place, self.at_s, end_s, now_s=self.now_s, previous=self.previous
+        ):
+            first = FIRST_STEP_S if self.fresh else min(300.0, (end - begin) / 8.0)
+            if self.fresh:
+                self.enclosed = around.reel if around.reel.closed else None
+            load = self.charges.load(self.box, begin) if self.fresh else None
+            reel.surround(around.reel, again=not self.fresh, loaded_kg=load)
+            reel.run(end - begin, first_s=first)
+            reel.keep()
+            said = self.charges.look(reel, around, begin_s=begin, end_s=end, since_s=self.since_s)
+            if said is not None:
+                self._note_once(said)
+            if self.path is not None:
+                self.path.surround(around.path)
+                self.path.run(end - begin, first_s=first)
+            self.fresh = False
+
+    def _note_once(self, text: str) -> None:
+        """Add a note unless one begins with the same words, up to the first comma."""
+        head = text.partition(",")[0]
+        if not any(note.startswith(head + ",") for note in self.notes):
+            self.notes.append(text)
 
     def apply(self, event: Event) -> None:
         """Let *event* happen at the present moment."""
@@ -382,6 +290,14 @@ class _Replay:
             self._weigh(event)
         else:
             self._inspect(event)
+        self._settle()
+
+    def _settle(self) -> None:
+        """Go on from the numbers alone, as from a snapshot: with and without one, a state is the same to the bit."""
+        if self.reel is not None:
+            self.reel = March(self.reel.field(), self.polymer)
+        if self.path is not None:
+            self.path = March(self.path.field(), self.polymer)
 
     def state(self) -> State:
         """Return the state at the present moment."""
@@ -405,6 +321,7 @@ class _Replay:
             path=None if self.path is None else self.path.field(),
             notes=tuple(dict.fromkeys(notes)),
             record=tuple(self.record),
+            enclosed=self.enclosed,
         )
 
     def remember(self) -> None:
@@ -419,11 +336,15 @@ class _Replay:
             "printer_since": self.printer_since,
             "fed_since": self.fed_since,
             "record": [_facts_of(one) for one in self.record],
+            "box": self.box,
+            "enclosed": self.enclosed is not None,
+            "loads": {name: since_s for name, (since_s, _) in self.charges.loads.items()},
             "previous": None
             if self.previous is None
             else [self.previous.temperature_K, self.previous.vapour_Pa],
         }
         arrays = {f"record {i}": _members_of(one) for i, one in enumerate(self.record)}
+        arrays |= {f"load {name}": load for name, (_, load) in self.charges.loads.items()}
         for name, march in (("reel", self.reel), ("path", self.path)):
             if march is not None:
                 field = march.field()
@@ -434,6 +355,8 @@ class _Replay:
                 }
                 if field.store_kg is not None:
                     arrays[f"{name} store"] = field.store_kg
+                if field.body_kg is not None:
+                    arrays[f"{name} body"] = field.body_kg
         arrays["length"] = self.reel.winding.length_m
         self.picture = facts, arrays
 
@@ -445,6 +368,15 @@ class _Replay:
         self.notes += facts["notes"]
         self.said = facts["said"]
         self.previous = None if facts["previous"] is None else Air(*facts["previous"])
+        self.box = facts["box"]
+        self.charges.loads = {
+            name: (since_s, arrays[f"load {name}"]) for name, since_s in facts["loads"].items()
+        }
+        if facts["enclosed"]:
+            *_, (_, _, around) = stretches(
+                self.spool, self.place, self.at_s - 1.0, self.at_s, now_s=self.now_s, previous=self.previous
+            )
+            self.enclosed = around.reel
         self.record = [_record_of(one, arrays[f"record {i}"]) for i, one in enumerate(facts["record"])]
         wound = winding(self.spool, self.polymer.density_kg_m3)
         length = arrays["length"]
@@ -452,13 +384,13 @@ class _Replay:
         self.reel = March(_field_of("reel", left, arrays), self.polymer)
         if "path water" in arrays:
             one = np.ones(1)
-            strand = replace(wound, length_m=one, full_m=one, loose=True)
+            strand = replace(wound, length_m=one, full_m=one, loose=True, body=None)
             self.path = March(_field_of("path", strand, arrays), self.polymer)
 
     def _receive(self, event: Event) -> None:
         self._go(event)
-        place = _place(self.spool, self.place, event.line)
-        where = _first_air(self.spool, place, event.at_s, self.now_s)
+        place = place_of(self.spool, self.place, event.line)
+        where = first_air(self.spool, place, event.at_s, self.now_s)
         start = where if where is not None else airs.room_air(ROOM_C, ROOM_RH_PCT)
         kelvin = start.temperature_K
         if event.water_wt_pct is not None:
@@ -476,18 +408,22 @@ class _Replay:
             )
             self.notes.append(f"assumed: found open, so in balance with {air} ({start.rh_pct:.0f} % RH)")
         wound = winding(self.spool, self.polymer.density_kg_m3)
-        self.reel = March(uniform(wound, self.polymer, content, kelvin), self.polymer)
+        humid = None if event.sealed or event.water_wt_pct is not None else min(1.0, start.rh_pct / 100.0)
+        self.reel = March(uniform(wound, self.polymer, content, kelvin, body_activity=humid), self.polymer)
+        if wound.body is not None and wound.body.assumed:
+            self.notes.append(wound.body.assumed)
         self.previous = start
         self._thread()
 
     def _move(self, event: Event) -> None:
-        self.previous = _last_air(self.spool, self.place, self.at_s, self.now_s, self.previous)
+        self.previous = last_air(self.spool, self.place, self.at_s, self.now_s, self.previous)
         self._go(event)
         self._thread()
 
     def _go(self, event: Event) -> None:
         self.place = event.place or ""
-        place = _place(self.spool, self.place, event.line)
+        place = place_of(self.spool, self.place, event.line)
+        self.box = box_of(self.spool, place)
         self.since_s = event.at_s
         self.at_s = event.at_s
         self.printer_since = self.printer_since or place.kind == "printer"
@@ -499,8 +435,15 @@ class _Replay:
         if place.kind == "box" and place.rh_pct is None and place.log is None:
             self.notes.append(
                 f"assumed: {place.name} is closed with "
-                + ("fresh desiccant" if place.desiccant else "no desiccant")
+                + (
+                    "no desiccant"
+                    if not place.desiccant
+                    else "its desiccant as it was left"
+                    if place.desiccant_fresh_s
+                    else "fresh desiccant"
+                )
                 + " when the spool goes in, and stays closed"
+                + ("" if place.exchange_m3_h is None else f", but leaks {place.exchange_m3_h:g} m³/h")
             )
 
     def _feed(self, event: Event) -> None:
@@ -519,11 +462,16 @@ class _Replay:
     def _weigh(self, event: Event) -> None:
         assert self.reel is not None and event.gross_g is not None
         dry_kg = math.fsum(self.reel.winding.strand_kg())
-        water_g = 1000.0 * dry_kg * self.reel.field().mean() if dry_kg else np.zeros(self.polymer.members)
+        field = self.reel.field()
+        water_g = 1000.0 * dry_kg * field.mean() if dry_kg else np.zeros(self.polymer.members)
+        body_g = 1000.0 * field.body_gain_kg()
+        water_g = water_g + body_g
         unnoted = None
         last = next((one for one in reversed(self.record) if isinstance(one, Weighed)), None)
-        if last is not None and self.printer_since and not self.fed_since:
-            # Lighter than the water explains: strand was used, and nobody noted it.
+        lighter = last is not None and event.gross_g < last.gross_g - event.resolution_g
+        if last is not None and lighter and self.printer_since and not self.fed_since:
+            # Lighter than the water explains: strand was used, and nobody noted it.  What came back heavier, or
+            # as it was, was not printed from: then its gain is uptake.
             unnoted = max(0.0, float(last.gross_g - event.gross_g - np.mean(last.water_g - water_g)))
             doubt = 4.0 * (float(np.std(last.water_g - water_g)) + event.resolution_g)
             if unnoted > max(doubt, 1.0):
@@ -536,7 +484,8 @@ class _Replay:
                 )
                 self.reel.feed(length_m)
                 self._thread()
-                water_g = water_g * math.fsum(self.reel.winding.strand_kg()) / dry_kg
+                left = math.fsum(self.reel.winding.strand_kg()) / dry_kg
+                water_g = (water_g - body_g) * left + body_g
                 dry_kg = math.fsum(self.reel.winding.strand_kg())
         self.record.append(
             Weighed(
@@ -593,197 +542,7 @@ def _field_of(name: str, wound: Winding, arrays: dict[str, Floats]) -> Field:
         arrays[f"{name} gap"],
         arrays[f"{name} kelvin"],
         arrays.get(f"{name} store"),
-    )
-
-
-def surroundings(spool: Spool, place: str, at_s: float) -> Surroundings:
-    """Return the air at a place at one moment (of a log: the mean hour up to it), for a forecast.
-
-    Raises
-    ------
-    SpoolError
-        The spool's record has no such place, or it does not state its air.
-    """
-    here = _place(spool, place, None)
-    return replace(_around(spool, here, at_s - SHORTEST_WINDOW_S, at_s, None), place=place)
-
-
-def stretches(
-    spool: Spool, place: str, begin_s: float, end_s: float, *, now_s: float, previous: Air | None
-) -> Iterator[tuple[float, float, Surroundings]]:
-    """Yield (begin, end, air) of constant air between two moments of one stay.
-
-    *previous* is the air that a bag or box was closed with.
-    """
-    if end_s <= begin_s:
-        return
-    here = _place(spool, place, None)
-    logs = [log for log in (here.log, *(other.log for other in _others(spool, here))) if log is not None]
-    bounds = _windows(begin_s, end_s, now_s) if logs else [begin_s, end_s]
-    for begin, end in itertools.pairwise(bounds):
-        yield begin, end, _around(spool, here, begin, end, previous)
-
-
-def _windows(begin_s: float, end_s: float, now_s: float) -> list[float]:
-    """Return bounds from *begin_s* to *end_s*, the windows between them longer the further from *now_s*."""
-    bounds = [end_s]
-    while bounds[-1] > begin_s:
-        length = max(SHORTEST_WINDOW_S, WINDOW_SHARE * (now_s - bounds[-1]))
-        left = bounds[-1] - begin_s
-        bounds.append(begin_s if left < 1.5 * length else bounds[-1] - length)
-    return bounds[::-1]
-
-
-def _others(spool: Spool, place: Place) -> list[Place]:
-    """Return the places whose air *place* draws from."""
-    return [_place(spool, name, None, wanted_by=place.name) for name in (place.room, place.fed_from) if name]
-
-
-def _place(spool: Spool, name: str, line: int | None, *, wanted_by: str = "") -> Place:
-    if name in spool.places:
-        return spool.places[name]
-    asked = f"place.{wanted_by} draws on '{name}', which" if wanted_by else f"place '{name}'"
-    known = ", ".join(sorted(spool.places)) or "none"
-    raise SpoolError.at(spool.source or spool.id, line, f"{asked} is not described; places here: {known}")
-
-
-def _around(spool: Spool, place: Place, begin_s: float, end_s: float, previous: Air | None) -> Surroundings:
-    """Return the mean air around reel and path over one stretch."""
-    if place.kind != "printer":
-        here = _air(spool, place, begin_s, end_s, previous)
-        return Surroundings(here, here)
-    if place.log is not None or place.rh_pct is not None:
-        room = _open_air(spool, place, begin_s, end_s)
-    elif place.room is not None:
-        room = _air(spool, _place(spool, place.room, None, wanted_by=place.name), begin_s, end_s, previous)
-    elif place.fed_from is not None:
-        room = airs.room_air(ROOM_C, ROOM_RH_PCT)
-    else:
-        raise _missing(spool, place, "room", "name the place it stands in")
-    if place.fed_from is None:
-        return Surroundings(room, room)
-    box = _place(spool, place.fed_from, None, wanted_by=place.name)
-    return Surroundings(_air(spool, box, begin_s, end_s, previous), room)
-
-
-def _air(spool: Spool, place: Place, begin_s: float, end_s: float, previous: Air | None) -> Air:
-    if place.kind == "dryer":
-        return _dryer_air(spool, place, begin_s, end_s)
-    if place.kind == "sealed":
-        return _sealed_air(place, begin_s, end_s, previous)
-    if place.kind == "box" and place.rh_pct is None and place.log is None:
-        return _box_air(spool, place, previous)
-    if place.kind == "printer":
-        return _around(spool, place, begin_s, end_s, previous).reel
-    return _open_air(spool, place, begin_s, end_s)
-
-
-def _open_air(spool: Spool, place: Place, begin_s: float, end_s: float) -> Air:
-    if place.log is not None:
-        return log_air(place.log, begin_s, end_s)
-    if place.temperature_C is None:
-        raise _missing(spool, place, "temperature_C", "state it in °C, or a log")
-    if place.rh_pct is None:
-        raise _missing(spool, place, "rh_pct", "state it, 0 to 100, or a log")
-    return airs.room_air(place.temperature_C, place.rh_pct)
-
-
-def _dryer_air(spool: Spool, place: Place, begin_s: float, end_s: float) -> Air:
-    if place.temperature_C is None:
-        raise _missing(spool, place, "temperature_C", "state what its air really reaches, in °C")
-    if place.dew_point_C is not None:
-        vapour = float(airs.saturation_pressure(place.dew_point_C + ZERO_CELSIUS_K))
-    elif place.room is not None:
-        room = _place(spool, place.room, None, wanted_by=place.name)
-        vapour = _air(spool, room, begin_s, end_s, None).vapour_Pa
-    else:
-        raise _missing(spool, place, "room", "name the place whose air it heats, or state dew_point_C")
-    return airs.heated_air(place.temperature_C, vapour)
-
-
-def _sealed_air(place: Place, begin_s: float, end_s: float, previous: Air | None) -> Air:
-    """Return a bag's air: no vapour crosses; what air it holds was closed in with the spool."""
-    celsius = ROOM_C if place.temperature_C is None else place.temperature_C
-    if place.log is not None:
-        celsius = log_air(place.log, begin_s, end_s).temperature_C
-    return _closed(place, celsius, previous)
-
-
-def _box_air(spool: Spool, place: Place, previous: Air | None) -> Air:
-    """Return a closed box: air, desiccant (fresh when the spool goes in) and spool share the water."""
-    if place.temperature_C is None:
-        raise _missing(spool, place, "temperature_C", "state it in °C")
-    if place.air_L is None and place.desiccant is None:
-        raise _missing(spool, place, "rh_pct", "state it as read, or air_L with desiccant and desiccant_g")
-    if place.desiccant is not None and place.desiccant.lower() not in airs.DESICCANTS:
-        known = ", ".join(airs.DESICCANTS)
-        raise SpoolError.at(
-            spool.source or spool.id,
-            None,
-            f"place.{place.name}: unknown desiccant '{place.desiccant}'; known: {known}",
-        )
-    return _closed(place, place.temperature_C, previous)
-
-
-def _closed(place: Place, celsius: float, previous: Air | None) -> Air:
-    kelvin = celsius + ZERO_CELSIUS_K
-    full = float(airs.saturation_pressure(kelvin))
-    vapour = min(full, previous.vapour_Pa if previous is not None else full * ROOM_RH_PCT / 100.0)
-    if place.rh_pct is not None:
-        vapour = full * place.rh_pct / 100.0
-    desiccant = airs.DESICCANTS.get((place.desiccant or "").lower())
-    return Air(
-        kelvin,
-        vapour,
-        closed=True,
-        air_m3=(place.air_L or 0.0) / 1000.0,
-        desiccant=desiccant,
-        desiccant_kg=(place.desiccant_g or 0.0) / 1000.0 if desiccant is not None else 0.0,
-    )
-
-
-def _first_air(spool: Spool, place: Place, at_s: float, now_s: float) -> Air | None:
-    """Return the air in which a reel found open has stood; None where its place does not tell."""
-    if place.kind == "dryer":
-        if place.room is None:
-            return None
-        return _first_air(spool, _place(spool, place.room, None, wanted_by=place.name), at_s, now_s)
-    if place.kind == "sealed" or (place.kind == "box" and place.rh_pct is None and place.log is None):
-        return None
-    end = max(at_s, now_s) if place.log is not None else at_s  # a log often begins when the reel arrives
-    return _around(spool, place, min(at_s, end - 1.0), end, None).reel
-
-
-def _last_air(spool: Spool, place: str, at_s: float, now_s: float, previous: Air | None) -> Air | None:
-    """Return the open air a spool was in last; a closed place hands on what it was closed with."""
-    *_, (_, _, around) = stretches(
-        spool, place, at_s - SHORTEST_WINDOW_S, at_s, now_s=now_s, previous=previous
-    )
-    return previous if around.reel.closed else around.reel
-
-
-def log_air(log: AirLog, begin_s: float, end_s: float) -> Air:
-    """Return a log's mean air between two moments: its temperature and its vapour, lines between readings.
-
-    Before the first and after the last reading that reading holds.
-    """
-    at = np.asarray(log.at_s, dtype=np.float64)
-    kelvin = np.asarray(log.temperature_C, dtype=np.float64) + ZERO_CELSIUS_K
-    vapour = airs.vapour_pressure(kelvin, log.rh_pct)
-    return Air(_mean(at, kelvin, begin_s, end_s), _mean(at, vapour, begin_s, end_s))
-
-
-def _mean(at_s: Floats, values: Floats, begin_s: float, end_s: float) -> float:
-    if end_s <= begin_s:
-        return float(np.interp(begin_s, at_s, values))
-    low, high = np.searchsorted(at_s, [begin_s, end_s], side="right")
-    x = np.concatenate([[begin_s], at_s[low:high], [end_s]])
-    return float(np.trapezoid(np.interp(x, at_s, values), x) / (end_s - begin_s))
-
-
-def _missing(spool: Spool, place: Place, key: str, way_out: str) -> InputError:
-    return SpoolError.at(
-        spool.source or spool.id, None, f"place.{place.name} ({place.kind}) states no {key}; {way_out}"
+        arrays.get(f"{name} body"),
     )
 
 
@@ -794,7 +553,7 @@ def _count(number: int, one: str, many: str = "") -> str:
 def aged(state: State, around: Surroundings, seconds: float) -> State:
     """Return the state after *seconds* idle in constant air."""
     reel = March(state.field, state.polymer)
-    reel.surround(around.reel, again=around.place == state.place)
+    reel.surround(around.reel, again=state.stays_in(around))
     reel.run(seconds)
     path = None
     if state.path is not None:
@@ -806,5 +565,11 @@ def aged(state: State, around: Surroundings, seconds: float) -> State:
     if around.place is not None and around.place != place:
         place, since_s = around.place, state.as_of_s
     return replace(
-        state, as_of_s=state.as_of_s + seconds, field=reel.field(), path=path, place=place, since_s=since_s
+        state,
+        as_of_s=state.as_of_s + seconds,
+        field=reel.field(),
+        path=path,
+        place=place,
+        since_s=since_s,
+        enclosed=around.reel if around.reel.closed else None,
     )

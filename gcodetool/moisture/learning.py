@@ -18,6 +18,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from gcodetool.moisture.redraw import stand_in, walk
+
 Floats = NDArray[np.float64]
 
 # Nuisances, standard deviations (own estimates).
@@ -38,9 +40,13 @@ OOZES: Final = (1.3, 0.5)
 POPS: Final = (1.6, 0.4)
 MISTAKEN: Final = 0.03  # answers that say nothing
 
+SELDOM: Final = 3.09  # deviations, one side: once in a thousand
 ENOUGH: Final = 0.5  # effective share of the members
 ROUNDS: Final = 5  # of drawing anew
-CANDIDATES: Final = 32_768
+HOPELESS: Final = (
+    4.0  # a contradiction (see `contradiction`) that two rounds left so large is none of the members'
+)
+WIDER: Final = 0.8  # power of the judgement that new members are drawn by
 LEAST_MEMBERS: Final = 16  # fewer are weighed, but not drawn anew
 
 
@@ -144,6 +150,20 @@ def nuisances(weighed: Sequence[Weighed], reel: Reel) -> Floats:
     return covariance
 
 
+def contradiction(record: Record, reel: Reel, predicted: Floats) -> float:
+    """Return how far the best of *predicted* (rows, records) misses the weigh-ins, over what chance explains.
+
+    The smallest sum of squared misses, in deviations, over its 0.999 quantile if the model holds (Wilson and
+    Hilferty's approximation of chi-square's); above 1 the record contradicts itself or the model.  0: no weigh-ins.
+    """
+    scales = [i for i, one in enumerate(record) if isinstance(one, Weighed)]
+    if not scales:
+        return 0.0
+    smallest = -2.0 * float(_normal(record, reel, predicted, scales).max())
+    share = 2.0 / (9.0 * len(scales))
+    return smallest / (len(scales) * (1.0 - share + SELDOM * math.sqrt(share)) ** 3)
+
+
 def _seen(one: Inspected, log_ratio: Floats) -> Floats:
     """Return ln of the chance of what was seen."""
 
@@ -193,14 +213,6 @@ def tempered(log_weight: Floats, share: float) -> tuple[Floats, float]:
     return weights_of(low * log_weight), low
 
 
-def _features(at: Floats) -> Floats:
-    """Return a quadratic in the members' coordinates, (rows, features)."""
-    x = 2.0 * at - 1.0
-    count = x.shape[1]
-    products = [x[:, i] * x[:, j] for i in range(count) for j in range(i, count)]
-    return np.column_stack([np.ones(x.shape[0]), x, *products])
-
-
 @dataclass(frozen=True)
 class Drawn:
     """New members, and ln of the density that they were drawn with, up to a constant."""
@@ -212,8 +224,8 @@ class Drawn:
 def draw_anew(record: Record, reel: Reel, tried: Floats, predicted: Floats, seed: str) -> Drawn:
     """Return as many members as the record's, where the record says they should be.
 
-    A quadratic of the coordinates is fitted to what the members tried so far predict, closest where they
-    fit the record; many candidates are judged by it, and members taken among them by that judgement.
+    A stand-in for the march is fitted to what the members tried so far predict, closest where they fit the
+    record; a crowd walks to where the record, judged by it, says; and members are taken from that crowd.
 
     Parameters
     ----------
@@ -224,23 +236,17 @@ def draw_anew(record: Record, reel: Reel, tried: Floats, predicted: Floats, seed
     """
     fits = log_likelihood(record, reel, predicted)
     near = np.sqrt(tempered(fits, 0.5)[0] + 1e-4 / fits.shape[0])
-    features = _features(tried)
-    ridge = np.full(features.shape[1], 1e-3 * near.max())
-    ridge[0] = 0.0
-    fitted, *_ = np.linalg.lstsq(
-        np.vstack([near[:, np.newaxis] * features, np.diag(ridge)]),
-        np.vstack([near[:, np.newaxis] * predicted, np.zeros((ridge.shape[0], predicted.shape[1]))]),
-        rcond=None,
-    )
+    predict = stand_in(tried, predicted, near)
     random = np.random.default_rng(zlib.crc32(seed.encode()) + tried.shape[0])
-    candidates = random.random((CANDIDATES, tried.shape[1]))
-    judged = log_likelihood(record, reel, _features(candidates) @ fitted)
+    # A little wider than the judgement: what the stand-in rules out by mistake would never come back.
+    crowd, log_density = walk(
+        lambda places: WIDER * log_likelihood(record, reel, predict(places)), tried.shape[1], random
+    )
     count = (record[0].water_g if isinstance(record[0], Weighed) else record[0].ratio).shape[0]
-    # A little wider than the judgement: what the quadratic rules out by mistake would never come back.
-    density, _ = tempered(0.8 * judged, 4.0 * count / CANDIDATES)
-    taken = np.searchsorted(np.cumsum(density), (np.arange(count) + random.random()) / count)
-    taken = np.minimum(taken, CANDIDATES - 1)
-    return Drawn(candidates[taken], np.log(density[taken]))
+    # Evenly along what the last record leaves open, so that few members tell as much as many.
+    order = np.argsort(predict(crowd)[:, -1], kind="stable")
+    chosen = order[((np.arange(count) + random.random()) * crowd.shape[0] / count).astype(int)]
+    return Drawn(crowd[chosen], log_density[chosen])
 
 
 def cannot_tell(record: Record, reel: Reel) -> list[str]:

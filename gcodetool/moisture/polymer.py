@@ -19,6 +19,8 @@ from gcodetool.moisture.air import in_range
 Floats = NDArray[np.float64]
 
 MOLAR_GAS: Final = 8.314462618  # J/(mol K), CODATA
+WATER_KG_MOL: Final = 0.018015
+CONDENSATION_J_MOL: Final = 44_000.0  # of water at 25 °C [handbook]; 41 600 at 80 °C
 REFERENCE_K: Final = 296.15  # 23 °C, where the material files state their numbers
 ROOM_ACTIVITY: Final = 0.5  # 50 % RH, the other half of the standard atmosphere 23/50
 FIBRE_DENSITY_KG_M3: Final = 2550.0  # glass; carbon would be 1780 [handbook]
@@ -75,6 +77,15 @@ class Polymer:
     def members(self) -> int:
         """How many members."""
         return int(self.diffusivity_m2_s.shape[0])
+
+    @property
+    def latent_J_kg(self) -> Floats:
+        """Heat that water brings into a strand, and takes out of it again, (members,) [J/kg].
+
+        That of condensation less the excess sorption enthalpy, which makes content at equal humidity rise
+        with temperature.
+        """
+        return np.asarray((CONDENSATION_J_MOL - MOLAR_GAS * self.sorption_K) / WATER_KG_MOL)
 
     def equilibrium(self, activity: ArrayLike, temperature_K: ArrayLike) -> Floats:
         """Return the content in equilibrium, (…, members) [kg/kg].

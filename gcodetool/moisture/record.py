@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
-from gcodetool.profiles import Material, SpoolBody
+from gcodetool.profiles import Desiccant, Material, SpoolBody
 
 PlaceKind = Literal["open", "box", "sealed", "dryer", "printer"]
 EventKind = Literal["received", "moved", "weighed", "inspected", "fed"]
@@ -43,6 +43,10 @@ class Place:
     desiccant: str | None = None
     desiccant_g: float | None = None
     log: AirLog | None = None
+    agent: Desiccant | None = None  # the profile of that desiccant
+    desiccant_fresh_s: tuple[float, ...] = ()  # when it was renewed; none stated: whenever the spool goes in
+    exchange_m3_h: float | None = None  # box, dryer: air exchanged with its room
+    draught: float | None = None  # open, dryer: what a fan does to convection and mass transfer of still air
 
 
 @dataclass(frozen=True)
@@ -73,6 +77,7 @@ class Body:
     hub_diameter_mm: float | None = None
     width_mm: float | None = None
     outer_diameter_mm: float | None = None
+    flange_open_share: float | None = None  # 0 to 1; not stated: the profile's
 
 
 @dataclass(frozen=True)

@@ -13,8 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gcodetool.moisture import learning
-from gcodetool.moisture.history import State, reel_of
+from gcodetool.moisture.history import State, reel_of, surroundings
 from gcodetool.moisture.learning import Weighed
+from gcodetool.moisture.record import Place
 
 Floats = NDArray[np.float64]
 
@@ -26,10 +27,15 @@ HUMIDITY_DOUBT_PCT: Final = 10.0  # of a room whose air is stated as a constant,
 
 @dataclass(frozen=True)
 class Gain:
-    """One record that could be made: what to do, and the share of the band that it would remove."""
+    """One record that could be made: what to do, and the share of the band that it would remove.
+
+    A hygrometer's share is of the band that it would be, were the stated humidity as doubtful as most are;
+    `why` then says so.
+    """
 
     what: str
     share: float
+    why: str = ""
 
 
 def gains(state: State) -> list[Gain]:
@@ -56,13 +62,18 @@ def gains(state: State) -> list[Gain]:
             _removed(state, content, ratio[:, np.newaxis], np.array([[INSPECTION_WIDTH**2]])),
         )
     )
-    place = state.spool.places[state.place]
-    if place.log is None and place.kind in ("open", "printer") and place.rh_pct is not None:
-        room = state.polymer.room_equilibrium()
-        doubt = 100.0 * float(np.mean(room)) * HUMIDITY_DOUBT_PCT / 50.0 * _followed(state, content)
-        spread = _deviation(content, state.weights)
+    source = _humidity_source(state)
+    if source is not None:
+        spread, doubt = _deviation(content, state.weights), _humidity_doubt(state, source)
         share = 1.0 - spread / math.hypot(spread, doubt) if spread > 0 else 0.0
-        found.append(Gain(f"read a hygrometer at {place.name}, or log it", share))
+        found.append(
+            Gain(
+                f"read a hygrometer at {source.name}, or log it",
+                share,
+                f"its {source.rh_pct:g} % RH is taken as given: {HUMIDITY_DOUBT_PCT:g} % more or less would move "
+                f"this by {doubt:.3f} wt %",
+            )
+        )
     return sorted(found, key=lambda gain: -gain.share)
 
 
@@ -73,14 +84,18 @@ def sharpen(state: State) -> str:
     """
     if state.members == 1:
         return "one member knows no band: nothing to sharpen"
-    best = gains(state)
-    if not best:
+    if np.isnan(state.next_fed_wt_pct).any():
         return "the reel is empty: nothing to sharpen"
-    if best[0].share < WORTH:
-        return "no single record would sharpen this forecast much"
-    return (
-        f"what would sharpen this most: {best[0].what} (takes about {100 * best[0].share:.0f} % off the band)"
-    )
+    return worth_recording(state) or "no single record would sharpen this forecast much"
+
+
+def worth_recording(state: State) -> str | None:
+    """Return the record that would take most off the band, or None where none is worth the walk."""
+    found = gains(state)
+    if not found or found[0].share < WORTH:
+        return None
+    best = found[0]
+    return f"{best.what} ({best.why or f'takes about {100 * best.share:.0f} % off the band'})"
 
 
 def _weighing(state: State, content: Floats, resolution_g: float) -> Gain:
@@ -113,12 +128,30 @@ def _removed(state: State, content: Floats, seen: Floats, noise: Floats) -> floa
     return 1.0 - math.sqrt(max(0.0, 1.0 - min(1.0, explained)))
 
 
-def _followed(state: State, content: Floats) -> float:
-    """Return how far the strand fed next follows the air it is in: its uptake here over the whole, 0 to 1."""
-    since_s = state.as_of_s - state.since_s
+def _humidity_source(state: State) -> Place | None:
+    """Return the place whose humidity, stated as a constant, the spool's air rests on; None: measured or closed."""
+    place = state.spool.places[state.place]
+    if (
+        place.rh_pct is None
+        and place.fed_from is None
+        and place.dew_point_C is None
+        and place.room is not None
+    ):
+        place = state.spool.places[place.room]
+    return place if place.kind in ("open", "printer") and place.log is None and place.rh_pct else None
+
+
+def _humidity_doubt(state: State, source: Place) -> float:
+    """Return how far the strand fed next would move with HUMIDITY_DOUBT_PCT more at its source. [wt %]"""
+    air = surroundings(state.spool, state.place, state.as_of_s).reel
+    activity = min(1.0, air.rh_pct / 100.0)
+    more = activity * HUMIDITY_DOUBT_PCT / (source.rh_pct or 1.0)
+    moved = float(np.mean(state.polymer.equilibrium_slope(activity, air.temperature_K))) * more
     radius = state.spool.diameter_mm / 2000.0
-    tau = float(np.mean(state.polymer.diffusivity_m2_s)) * since_s / radius**2
-    return min(1.0, 4.0 / math.sqrt(math.pi) * math.sqrt(tau))
+    diffusivity = float(np.mean(state.polymer.diffusivity(air.temperature_K)))
+    tau = diffusivity * (state.as_of_s - state.since_s) / radius**2
+    # how far it followed the air since it came here: the uptake of a strand, 0 to 1
+    return 100.0 * moved * min(1.0, 4.0 / math.sqrt(math.pi) * math.sqrt(tau))
 
 
 def _deviation(values: Floats, weights: Floats) -> float:

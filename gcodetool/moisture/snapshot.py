@@ -4,6 +4,7 @@
 and compared before a byte of it is used.  Left out: where they lie (``ledger.snapshots``).
 """
 
+import bisect
 import hashlib
 import json
 from collections.abc import Callable, Sequence
@@ -13,12 +14,12 @@ from typing import Any, Final, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from gcodetool.moisture.record import Event, Spool
+from gcodetool.moisture.record import Event, Place, Spool
 
 Floats = NDArray[np.float64]
 
 MAGIC: Final = b"gcodetool/snapshot/1\n"
-MODEL: Final = "1"  # of the physics: another one, and no old snapshot fits
+MODEL: Final = "2"  # of the physics: another one, and no old snapshot fits
 
 
 class Shelf(Protocol):
@@ -31,14 +32,22 @@ class Shelf(Protocol):
         """Keep *data* if that is possible."""
 
 
+ShelfOf = Callable[[Spool], Shelf | None]
+
+
+def nowhere(_: Spool) -> None:
+    """Keep no snapshots of any spool."""
+
+
 def key(spool: Spool, events: Sequence[Event], *, members: int) -> str:
     """Return the hash of what a state after *events* rests on: record, places, material, members, model."""
     digest = hashlib.sha256(f"{MODEL} {members} {len(events)}".encode())
-    for place in spool.places.values():
+    for place in relied_on(spool, events):
         digest.update(repr(replace(place, log=None)).encode())
         if place.log is not None:
+            stop = _readings(place, events)
             for column in (place.log.at_s, place.log.temperature_C, place.log.rh_pct):
-                digest.update(np.asarray(column, dtype="<f8").tobytes())
+                digest.update(np.asarray(column[:stop], dtype="<f8").tobytes())
     behind = (
         spool.id,
         spool.material,
@@ -51,6 +60,29 @@ def key(spool: Spool, events: Sequence[Event], *, members: int) -> str:
     for event in events:
         digest.update(repr(replace(event, line=None)).encode())
     return digest.hexdigest()
+
+
+def relied_on(spool: Spool, events: Sequence[Event]) -> list[Place]:
+    """Return the places whose air a state after *events* rests on: those it stood in, and what these draw on."""
+    found: dict[str, Place] = {}
+    ahead = [event.place for event in events]
+    while ahead:
+        name = ahead.pop()
+        if name is not None and name in spool.places and name not in found:
+            found[name] = spool.places[name]
+            ahead += [found[name].room, found[name].fed_from]
+    return [found[name] for name in sorted(found)]
+
+
+def _readings(place: Place, events: Sequence[Event]) -> int | None:
+    """Return how many readings of a place count up to the last event, the next one among them; None: all.
+
+    A reel found open is taken to be in balance with the mean of all that was ever read where it was.
+    """
+    came = events[0]
+    if place.log is None or (came.water_wt_pct is None and not came.sealed):
+        return None
+    return bisect.bisect_left(place.log.at_s, events[-1].at_s) + 1
 
 
 def write(key_: str, facts: dict[str, Any], arrays: dict[str, Floats]) -> bytes:

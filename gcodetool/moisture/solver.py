@@ -10,7 +10,9 @@ to rounding, however far an iteration got.  Equations and sources: ``docs/physic
 Steps: the two-stage, stiffly accurate, L-stable method of order two (Alexander 1977), whose
 stages are both implicit Euler steps.  Arrays are flat, members innermost:
 ``water[(layer * shells + shell) * members + member]``, layer 0 on the hub, shell 0 in the centre.
-SI units; content in kg of water per kg of dry strand.  Left out: heat of evaporation.
+SI units; content in kg of water per kg of dry strand.  One class in one file, longer than the others:
+split over modules its loops would no longer be compiled into one another.
+Left out: vapour carried by its own expansion when a winding warms.
 """
 
 from typing import Final
@@ -27,12 +29,25 @@ GAMMA = cython.declare(
 REFERENCE_K = cython.declare(cython.double, 296.15)
 VAPOUR_GAS = cython.declare(cython.double, 461.5)  # J/(kg K)
 SMALLEST_ACTIVITY = cython.declare(cython.double, 1e-3)
-TEMPERATURE_SLACK = cython.declare(cython.double, 1e-3)  # K; 0.01 % of D
+NEAR_K = cython.declare(cython.double, 1.0)  # members this close share one look at the vapour's tables
+SPEED_SLACK = cython.declare(cython.double, 2.5)  # of heat_slack: D follows temperature less strictly
+SHORTEST_S = cython.declare(cython.double, 1e-9)  # too short for a rate
+FULL_STRIDES = cython.declare(cython.int, 1)  # of the iteration on temperature, before
+SHORT_AFTER = cython.declare(cython.int, 10)  # turns; then shorter ones, for what gives off most of all
+LEAP_K = cython.declare(
+    cython.double, 40.0
+)  # no strand gets so far from where it was or the air is, in one step
+STRIDE = cython.declare(
+    cython.double, 0.65
+)  # what swings (warm strand gives off more, which cools it) is damped
 STALE = cython.declare(cython.double, 2.0)
 SHRINK = cython.declare(cython.double, 0.5)
 CLOSED_GROWTH = cython.declare(cython.double, 1.6)
-HEAT_TOLERANCE = cython.declare(cython.double, 0.5)  # K, of a step
 CAREFUL = cython.declare(cython.double, 0.8)  # of the step that the error would just allow
+
+# Members are worked on in blocks: of arrays of its own, on the stack, the compiler knows that nothing else
+# writes to them, and makes vector instructions of the loops.
+BLOCK = cython.declare(cython.Py_ssize_t, 64)
 
 # Rows of the parameter array, each of (members,).
 DIFFUSIVITY = cython.declare(cython.Py_ssize_t, 0)  # m²/s at 23 °C and no water
@@ -43,7 +58,8 @@ FIRST = cython.declare(cython.Py_ssize_t, 4)  # isotherm: f M_sat, or GAB m0
 SECOND = cython.declare(cython.Py_ssize_t, 5)  # (1 - f) M_sat, or C
 THIRD = cython.declare(cython.Py_ssize_t, 6)  # m, or K
 BED = cython.declare(cython.Py_ssize_t, 7)  # factor on the vapour's diffusivity in the gaps
-PARAMETERS: Final = 8  # how many rows
+LATENT = cython.declare(cython.Py_ssize_t, 8)  # heat that a strand takes to give off its water, J/kg
+PARAMETERS: Final = 9  # how many rows
 
 
 @cython.cfunc
@@ -69,19 +85,31 @@ def steepness(second: cython.double, third: cython.double, a: cython.double) -> 
     return second * power(a, third - 1.0)
 
 
+@cython.cfunc
+@cython.exceptval(check=False)
+def grown(x: cython.double) -> cython.double:
+    """Return exp(x) for a small x, off by less than 1e-9 up to 0.1: a few times cheaper, and in vectors."""
+    return 1.0 + x * (1.0 + x * (0.5 + x * (1.0 / 6.0 + x * (1.0 / 24.0 + x * (1.0 / 120.0)))))
+
+
 @cython.cclass
 class Reel:
     """A winding's field and the arrays it is solved in; every array belongs to the caller or to it.
 
     Made from one object with these attributes: ``layers, shells, members``; ``gab``;
     ``line_error`` (Newton on D(c) stops where its lines lie off by less [kg/kg]), ``activity_slack`` (the
-    isotherm's line holds so far from where it was taken);
+    isotherm's line holds so far from where it was taken), ``heat_slack`` (what follows from a temperature
+    holds so far from it [K]);
     ``parameters`` (PARAMETERS × members); ``share, conductance`` (shells);
     ``radius_m, pitch_m, bed`` (void over tortuosity), ``conductivity, heat_capacity``;
-    ``strand_kg, gap_m3`` (layers), ``face_m2`` (layers + 1);
+    ``strand_kg, gap_m3`` (layers), ``face_m2`` (layers + 1), ``side_m2`` (layers: open flanges, both sides)
+    and ``side_m`` (the way from a layer's turns to them), ``flange_m2`` (layers: both flanges, open or not: heat
+    goes through either way) and ``flange_m2K_W`` (what their walls resist);
     ``water, gap, temperature`` (the field; gap in kg/m³), ``store`` (members: kg of water in the bag's air
-    and desiccant), ``inflow`` (members: kg that crossed the outside, summed up); and ``work(n)``, which
-    returns a new array of n zeros.
+    and desiccant), ``body`` (members: kg in the reel's own body), ``inflow`` (members: kg that crossed the
+    outside, summed up), ``spent`` (members: when a desiccant was spent [s], below 0: not yet);
+    ``body_activity, body_content`` (kg/kg), ``body_kg`` (dry) of the body's isotherm; and ``work(n)``,
+    which returns a new array of n zeros.
     """
 
     layers: cython.Py_ssize_t
@@ -91,8 +119,11 @@ class Reel:
     begun: cython.bint  # surfaces are known
     flat: cython.bint  # a member's diffusivity (nearly) does not depend on content
     plain: cython.bint  # diffusivity does not depend on content
+    sided: cython.bint  # there are open flanges
+    latent: cython.bint  # water carries heat
     line_error: cython.double
     activity_slack: cython.double
+    heat_slack: cython.double
     radius_m: cython.double
     pitch_m: cython.double
     bed: cython.double
@@ -104,19 +135,34 @@ class Reel:
     strand_kg: cython.double[::1]
     gap_m3: cython.double[::1]
     face_m2: cython.double[::1]
+    side_m2: cython.double[::1]
+    side_m: cython.double
+    flange_m2: cython.double[::1]
+    flange_m2K_W: cython.double
     water: cython.double[::1]
     gap: cython.double[::1]
     temperature: cython.double[::1]
     store: cython.double[::1]
+    body: cython.double[::1]
     inflow: cython.double[::1]
+    spent: cython.double[::1]
+    body_kg: cython.double
+    body_rows: cython.Py_ssize_t
+    body_a: cython.double[::1]
+    body_x: cython.double[::1]
     # the air outside
     air_K: cython.double
     air_Pa: cython.double
     closed: cython.bint
-    hub_open: cython.bint
     air_m3: cython.double
     heat_film: cython.double
     mass_film: cython.double
+    through: cython.double  # what a draught does to the way through open flanges
+    exchange_m3_s: cython.double  # of a closed place
+    exchange_kg_m3: cython.double  # vapour in the air that leaks in
+    body_s: cython.double  # in which the body follows the air, at its temperature
+    spent_Pa: cython.double
+    stayed_s: cython.double  # since surround
     desiccant_kg: cython.double
     desiccant_rows: cython.Py_ssize_t
     desiccant_a: cython.double[::1]
@@ -126,22 +172,28 @@ class Reel:
     old_gap: cython.double[::1]
     old_temperature: cython.double[::1]
     old_store: cython.double[::1]
+    old_body: cython.double[::1]
     pressure: cython.double[::1]  # (layers, members), the last solution, where the next iteration starts
     outside: cython.double[::1]  # (members), of the bag's air
     passed: cython.double[::1]  # kept of u in u = kept + passed * next, (layers, shells, members)
     kept: cython.double[::1]
-    rest: cython.double[::1]  # 1 - passed without cancellation, (members)
     inverse: cython.double[::1]  # 1/phi' of the shell, (layers, shells, members)
     offset: cython.double[::1]  # c - phi/phi' there
     guess: cython.double[::1]  # the content it was taken at
-    far: cython.double[::1]  # how far a layer's contents have moved from there, squares summed up, (members)
+    far: cython.double[
+        ::1
+    ]  # how far a layer's contents have moved from there, squares summed up, (layers, members)
     dirty: cython.double[::1]  # 1: the layer's strand is to be eliminated (again); STALE: put back, (layers)
+    ungrowth: cython.double[::1]  # 1 over the growth of ln D with content, (members,)
     slack: cython.double[::1]  # how far a content may move before D is taken anew, (members)
-    known_K: cython.double[::1]  # (layers, members): temperature of the next four
+    known_K: cython.double[::1]  # (layers, members): temperature of the next three
     full_Pa: cython.double[::1]
     warmth: cython.double[::1]
-    speed: cython.double[::1]  # D(T, 0) / r0²
     gap_flow: cython.double[::1]  # the winding's vapour conductivity per pressure, kg/(m s Pa)
+    speed_K: cython.double[::1]  # (layers, members): temperature of the next
+    speed: cython.double[::1]  # D(T, 0) / r0²
+    gained: cython.double[::1]  # what a strand gained over the last stage, kg/s, (layers, members)
+    stride: cython.double  # of the iteration on temperature
     surface_kept: cython.double[::1]  # of the strand's outflow, kg per kg: kept - lost * phi(surface)
     surface_lost: cython.double[::1]
     surface: cython.double[::1]  # phi at the strand's surface, (layers, members)
@@ -149,21 +201,27 @@ class Reel:
     surface_level: cython.double[
         ::1
     ]  # and its value at no pressure; the line through the point it was taken at:
-    taken_Pa: cython.double[::1]  # (layers, members)
+    taken: cython.double[::1]  # (layers, members), its activity
+    line_level: cython.double[::1]  # and the isotherm's line there, over activity, at 23 °C
+    line_slope: cython.double[::1]
     ceiling: cython.double[::1]  # no shell of a layer can get wetter than this, (members)
     row_p: cython.double[::1]  # winding elimination, (layers, members)
     row_q: cython.double[::1]
     row_rest: cython.double[::1]  # of the row before, (members)
     row_kept: cython.double[::1]
     row_below: cython.double[::1]
-    hub: cython.double[::1]
+    row_side: cython.double[::1]  # (layers, members), where flanges are open
+    side_rest: cython.double[::1]  # of the row before, (members)
+    out_rest: cython.double[::1]  # what the outside has got of all rows before, (members)
+    out_kept: cython.double[::1]
     crossed: cython.double[::1]  # inflow of one stage, (members)
     crossed_before: cython.double[::1]  # and of the stage before
     error: cython.double  # of the step just made, estimated: kg
     heat_error: cython.double  # and in temperature: K
-    before_K: cython.double[::1]
-    first_rise: cython.double[::1]
+    before_K: cython.double[::1]  # (layers, members)
     full_air_Pa: cython.double
+    slope: cython.double  # of a table, where `line` looked last
+    level: cython.double
 
     def __init__(self, given: object) -> None:
         work = given.work
@@ -173,6 +231,7 @@ class Reel:
         self.gab = given.gab
         self.line_error = given.line_error
         self.activity_slack = given.activity_slack
+        self.heat_slack = given.heat_slack
         self.radius_m = given.radius_m
         self.pitch_m = given.pitch_m
         self.bed = given.bed
@@ -184,11 +243,21 @@ class Reel:
         self.strand_kg = given.strand_kg
         self.gap_m3 = given.gap_m3
         self.face_m2 = given.face_m2
+        self.side_m2 = given.side_m2
+        self.side_m = given.side_m
+        self.flange_m2 = given.flange_m2
+        self.flange_m2K_W = given.flange_m2K_W
         self.water = given.water
         self.gap = given.gap
         self.temperature = given.temperature
         self.store = given.store
+        self.body = given.body
         self.inflow = given.inflow
+        self.spent = given.spent
+        self.body_kg = given.body_kg
+        self.body_rows = len(given.body_activity)
+        self.body_a = given.body_activity
+        self.body_x = given.body_content
         cells = given.layers * given.members
         total = cells * given.shells
         self.old_water = work(total)
@@ -198,6 +267,9 @@ class Reel:
         self.old_temperature = work(cells)
         self.pressure = work(cells)
         self.known_K = work(cells)
+        self.speed_K = work(cells)
+        self.gained = work(cells)
+        self.before_K = work(cells)
         self.full_Pa = work(cells)
         self.warmth = work(cells)
         self.speed = work(cells)
@@ -208,30 +280,39 @@ class Reel:
         self.surface_lost = work(cells)
         self.surface = work(cells)
         self.surface_level = work(cells)
-        self.taken_Pa = work(cells)
+        self.taken = work(cells)
+        self.line_level = work(cells)
+        self.line_slope = work(cells)
+        self.row_side = work(cells)
         self.row_p = work(cells)
         self.row_q = work(cells)
         self.row_rest = work(given.members)
         self.row_kept = work(given.members)
         self.row_below = work(given.members)
-        self.hub = work(given.members)
+        self.side_rest = work(given.members)
+        self.out_rest = work(given.members)
+        self.out_kept = work(given.members)
+        self.old_body = work(given.members)
         self.crossed_before = work(given.members)
         self.slack = work(given.members)
         self.dirty = work(given.layers + 1)
-        self.before_K = work(given.layers + 1)
-        self.first_rise = work(given.layers + 1)
-        self.far = work(given.members)
+        self.far = work(cells)
+        self.ungrowth = work(given.members)
         self.old_store = work(given.members)
         self.outside = work(given.members)
-        self.rest = work(given.members)
         self.crossed = work(given.members)
         self.plain = True
         self.flat = False
         self.begun = False
+        self.stride = 1.0
+        self.sided = False
+        self.latent = False
         m: cython.Py_ssize_t
         for m in range(self.members):
             if self.parameters[GROWTH * self.members + m] != 0.0:
                 self.plain = False
+            if self.parameters[LATENT * self.members + m] != 0.0:
+                self.latent = True
         self.inverse = work(1 if self.plain else total)
         self.offset = work(1 if self.plain else total)
         self.guess = work(1 if self.plain else total)
@@ -239,6 +320,10 @@ class Reel:
         k: cython.double
         for i in range(self.layers * self.members):
             self.pressure[i] = self.gap[i] * VAPOUR_GAS * self.temperature[i]
+            self.taken[i] = -1e3  # nowhere near
+        for i in range(self.layers):
+            if self.side_m2[i] > 0.0:
+                self.sided = True
         if not self.plain:
             for m in range(self.members):
                 k = self.parameters[GROWTH * self.members + m]
@@ -246,10 +331,13 @@ class Reel:
                     self.flat = True
                 # The line lies off by k d²/2 at a distance d.
                 self.slack[m] = sqrt(2.0 * self.line_error / fabs(k)) if k != 0.0 else 1.0
+                self.ungrowth[m] = 1.0 / k if k != 0.0 else 0.0
             for i in range(self.layers):
                 self.dirty[i] = 1.0
             for i in range(total):
                 self.guess[i] = -1e3
+            for i in range(cells):
+                self.far[i] = 1e6
             self.linearise()
             self.begun = True
 
@@ -260,17 +348,23 @@ class Reel:
     def surround(self, air: object) -> None:
         """Put the reel into other air.
 
-        *air* has ``temperature_K, vapour_Pa, closed, hub_open, air_m3, heat_W_m2K, mass_m_s``,
-        ``desiccant_kg`` and the desiccant's ``activity`` and ``content`` (kg/kg) arrays.  A bag's or box's
-        ``store`` is the caller's to set.
+        *air* has ``temperature_K, vapour_Pa, closed, air_m3, heat_W_m2K, mass_m_s, through``,
+        ``desiccant_kg`` and the desiccant's ``activity`` and ``content`` (kg/kg) arrays, ``exchange_m3_s``,
+        ``exchange_kg_m3``, ``body_s`` and ``spent_Pa``.  A bag's or box's ``store`` is the caller's to set, and
+        the body of a reel in the open is the caller's altogether.
         """
         self.air_K = air.temperature_K
         self.air_Pa = air.vapour_Pa
         self.closed = air.closed
-        self.hub_open = air.hub_open
         self.air_m3 = air.air_m3
         self.heat_film = air.heat_W_m2K
         self.mass_film = air.mass_m_s
+        self.through = air.through
+        self.exchange_m3_s = air.exchange_m3_s
+        self.exchange_kg_m3 = air.exchange_kg_m3
+        self.body_s = air.body_s
+        self.spent_Pa = air.spent_Pa
+        self.stayed_s = 0.0
         self.desiccant_kg = air.desiccant_kg
         self.desiccant_rows = len(air.activity)
         self.desiccant_a = air.activity
@@ -279,6 +373,7 @@ class Reel:
         m: cython.Py_ssize_t
         for m in range(self.members):
             self.outside[m] = self.air_Pa
+            self.spent[m] = -1.0
 
     def march(
         self,
@@ -287,11 +382,13 @@ class Reel:
         growth: cython.double,
         longest_s: cython.double,
         tolerance: cython.double,
+        heat_tolerance: cython.double,
     ) -> cython.double:
         """Advance by *seconds* in steps that grow from *first_s*; return the step that would come next.
 
-        A step is at most *growth* times the one before, and as long as its estimated error in the mean content
-        of a layer stays within *tolerance* [kg/kg].  A last step shorter than half of what is allowed is shared.
+        A step is at most *growth* times the one before, and as long as its estimated error stays within
+        *tolerance* in the mean content of a layer [kg/kg] and within *heat_tolerance* in temperature [K].  A
+        last step shorter than half of what is allowed is shared.
         """
         left: cython.double = seconds
         step: cython.double = first_s
@@ -322,8 +419,8 @@ class Reel:
                 self.error * wider * wider > allowed * CAREFUL * CAREFUL
             ):  # it grows with the square of the step
                 wider = CAREFUL * sqrt(allowed / self.error)
-            if self.heat_error * wider * wider > HEAT_TOLERANCE * CAREFUL * CAREFUL:
-                wider = CAREFUL * sqrt(HEAT_TOLERANCE / self.heat_error)
+            if self.heat_error * wider * wider > heat_tolerance * CAREFUL * CAREFUL:
+                wider = CAREFUL * sqrt(heat_tolerance / self.heat_error)
             if wider < SHRINK:
                 wider = SHRINK
             step *= wider
@@ -342,10 +439,10 @@ class Reel:
         for i in range(cells):
             self.old_gap[i] = self.gap[i]
             self.old_temperature[i] = self.temperature[i]
+            self.before_K[i] = self.temperature[i]
         for m in range(self.members):
             self.old_store[m] = self.store[m]
-        for i in range(self.layers):
-            self.before_K[i] = self.temperature[i * self.members]
+            self.old_body[m] = self.body[m]
         self.stage(GAMMA * seconds)
         # The second stage starts from old + (1 - gamma)/gamma (stage - old).
         for i in range(total):
@@ -355,11 +452,9 @@ class Reel:
             self.old_temperature[i] += back * (self.temperature[i] - self.old_temperature[i])
         for m in range(self.members):
             self.old_store[m] += back * (self.store[m] - self.old_store[m])
+            self.old_body[m] += back * (self.body[m] - self.old_body[m])
             self.inflow[m] += back * self.crossed[m]
             self.crossed_before[m] = self.crossed[m]
-        for i in range(self.layers):
-            m = i * self.members  # the members share their temperature, or nearly
-            self.first_rise[i] = GAMMA * (self.old_temperature[m] - self.before_K[i]) / (1.0 - GAMMA)
         self.stage(GAMMA * seconds)
         # Against the step of order one that the first stage's slope alone would make.
         self.error = 0.0
@@ -369,11 +464,17 @@ class Reel:
             if change > self.error:
                 self.error = change
         self.heat_error = 0.0
-        for i in range(self.layers):  # old_ holds what the second stage started from
-            m = i * self.members
-            change = fabs(self.temperature[m] - self.old_temperature[m] - self.first_rise[i])
+        slope: cython.double = GAMMA / (1.0 - GAMMA)
+        for i in range(cells):  # old_ holds what the second stage started from
+            change = self.temperature[i] - self.old_temperature[i]
+            change = fabs(change - slope * (self.old_temperature[i] - self.before_K[i]))
             if change > self.heat_error:
                 self.heat_error = change
+        self.stayed_s += seconds
+        if self.closed and self.desiccant_kg > 0.0:
+            for m in range(self.members):
+                if self.spent[m] < 0.0 and self.outside[m] > self.spent_Pa:
+                    self.spent[m] = self.stayed_s
 
     @cython.cfunc
     @cython.exceptval(check=False)
@@ -381,17 +482,22 @@ class Reel:
         """Solve one implicit Euler step from the ``old_`` arrays into the field."""
         _: cython.int
         i: cython.Py_ssize_t
+        self.stride = 1.0
         self.warm(dt)
         self.properties()
+        self.hasten()
         for i in range(self.layers):
             self.dirty[i] = 1.0
         for _ in range(60):
             self.eliminate(dt)
             self.wind(dt)
             # Newton: what is left of an error is about its square.  Layers at rest wait for the others.
-            if not self.substitute(1.0) and not self.substitute(STALE):
+            again: cython.bint = self.substitute(1.0)
+            again = self.hasten() or again
+            if not again and not self.substitute(STALE):
                 return
-            self.linearise()
+            if not self.plain:
+                self.linearise()
         self.eliminate(dt)
         self.wind(dt)
         self.substitute(1.0)
@@ -400,95 +506,172 @@ class Reel:
     @cython.cfunc
     @cython.exceptval(check=False)
     def warm(self, dt: cython.double) -> cython.void:
-        """Conduct heat through the winding: from its outer face, the hub insulated unless open."""
+        """Conduct heat through face and flanges, what strands gain of water warming them; the hub is insulated."""
         i: cython.Py_ssize_t
         m: cython.Py_ssize_t
         j: cython.Py_ssize_t
         n: cython.Py_ssize_t = self.layers
         M: cython.Py_ssize_t = self.members
-        still: cython.bint = True
-        for i in range(n * M):
-            if fabs(self.old_temperature[i] - self.air_K) > 1e-6:
-                still = False
-                break
-        if still:
-            for i in range(n * M):
-                self.temperature[i] = self.old_temperature[i]
-            return
+        heat: cython.double[::1] = self.parameters[LATENT * M : (LATENT + 1) * M]
+        rest: cython.double[::1] = self.row_rest
+        carried: cython.double[::1] = self.row_kept
+        old: cython.double[::1] = self.old_temperature
+        gained: cython.double[::1] = self.gained
+        kelvin: cython.double[::1] = self.temperature
+        row_p: cython.double[::1] = self.row_p
+        row_q: cython.double[::1] = self.row_q
         half: cython.double = 2.0 * self.conductivity / self.pitch_m
         film: cython.double = dt / (1.0 / half + 1.0 / self.heat_film)
+        sides: cython.double = dt / (
+            self.side_m / self.conductivity + self.flange_m2K_W + 1.0 / self.heat_film
+        )
+        stride: cython.double = self.stride
         below: cython.double = 0.0
         above: cython.double
+        lost: cython.double
+        known: cython.double
+        total: cython.double
         for m in range(M):
-            self.row_rest[m] = 0.0
-            self.row_kept[m] = 0.0
+            rest[m] = 0.0
+            carried[m] = 0.0
         for i in range(n):
             capacity: cython.double = self.strand_kg[i] * self.heat_capacity
-            hub: cython.double = film * self.face_m2[0] if i == 0 and self.hub_open else 0.0
+            side: cython.double = sides * self.flange_m2[i]
             above = film * self.face_m2[n]
             if i < n - 1:
                 above = dt * 0.5 * half * self.face_m2[i + 1]
             j = i * M
-            for m in range(M):
-                lost: cython.double = capacity + hub + below * self.row_rest[m]
-                known: cython.double = capacity * self.old_temperature[j + m] + hub * self.air_K
-                known += below * self.row_kept[m]
-                total: cython.double = 1.0 / (lost + above)
-                self.row_kept[m] = known * total
-                self.row_rest[m] = lost * total
-                self.row_q[j + m] = known * total
-                self.row_p[j + m] = above * total
+            for m in range(M):  # from the air's own temperature, so that no heat is lost to rounding
+                lost = capacity + side + below * rest[m]
+                known = (
+                    capacity * (old[j + m] - self.air_K) + dt * heat[m] * gained[j + m] + below * carried[m]
+                )
+                total = 1.0 / (lost + above)
+                carried[m] = known * total
+                rest[m] = lost * total
+                row_q[j + m] = known * total
+                row_p[j + m] = above * total
             below = above
         for m in range(M):
-            self.row_rest[m] = self.air_K
+            rest[m] = 0.0
         for i in range(n - 1, -1, -1):
             j = i * M
             for m in range(M):
-                self.row_rest[m] = self.row_q[j + m] + self.row_p[j + m] * self.row_rest[m]
-                self.temperature[j + m] = self.row_rest[m]
+                rest[m] = row_q[j + m] + row_p[j + m] * rest[m]
+            for m in range(M):
+                goal: cython.double = self.air_K + rest[m]
+                low: cython.double = (old[j + m] if old[j + m] < self.air_K else self.air_K) - LEAP_K
+                high: cython.double = (old[j + m] if old[j + m] > self.air_K else self.air_K) + LEAP_K
+                goal = low if goal < low else (high if goal > high else goal)
+                kelvin[j + m] += stride * (goal - kelvin[j + m])
 
     @cython.cfunc
     @cython.exceptval(check=False)
-    def properties(self) -> cython.void:
-        """Bring everything that depends on temperature up to date."""
+    def properties(self) -> cython.bint:
+        """Bring what depends on temperature up to date, D apart; return whether anything moved."""
         i: cython.Py_ssize_t
         m: cython.Py_ssize_t
         j: cython.Py_ssize_t
         M: cython.Py_ssize_t = self.members
-        # Members mostly share a temperature and a sorption heat: what follows from them is worked out once.
-        last_K: cython.double = -1.0
-        full: cython.double = 0.0
-        free: cython.double = 0.0
-        distance: cython.double = 0.0
-        last_heat: cython.double = 0.0
-        warmth: cython.double = 1.0
+        sorption: cython.double[::1] = self.parameters[SORPTION * M : (SORPTION + 1) * M]
+        bed: cython.double[::1] = self.parameters[BED * M : (BED + 1) * M]
+        kelvin: cython.double[::1] = self.temperature
+        known: cython.double[::1] = self.known_K
+        full: cython.double[::1] = self.full_Pa
+        warmth: cython.double[::1] = self.warmth
+        gap_flow: cython.double[::1] = self.gap_flow
+        x: cython.double
+        any_: cython.bint = False
         for i in range(self.layers):
+            j = i * M
+            middle: cython.double = kelvin[j]
+            moved: cython.double = 0.0
+            apart: cython.double = 0.0
+            steep: cython.double = 0.0
             for m in range(M):
-                j = i * M + m
-                kelvin: cython.double = self.temperature[j]
-                if fabs(kelvin - self.known_K[j]) < TEMPERATURE_SLACK:
-                    continue
-                heat: cython.double = self.parameters[SORPTION * M + m]
-                if kelvin != last_K:
-                    distance = 1.0 / kelvin - 1.0 / REFERENCE_K
-                    full = saturation(kelvin)
-                    free = 2.16e-5 * power(kelvin / 273.15, 1.81) * self.bed / (VAPOUR_GAS * kelvin)
-                    warmth = exp(-heat * distance)
-                    last_heat = heat
-                    last_K = kelvin
-                elif heat != last_heat:
-                    warmth = exp(-heat * distance)
-                    last_heat = heat
-                self.known_K[j] = kelvin
-                self.full_Pa[j] = full
-                self.warmth[j] = warmth
-                self.speed[j] = (
-                    self.parameters[DIFFUSIVITY * M + m]
-                    * exp(-self.parameters[ACTIVATION * M + m] * distance)
-                    / (self.radius_m * self.radius_m)
-                )
-                self.gap_flow[j] = free * self.parameters[BED * M + m]
-                self.tangent(i, m)
+                x = fabs(kelvin[j + m] - known[j + m])
+                moved = x if x > moved else moved
+                x = fabs(kelvin[j + m] - middle)
+                apart = x if x > apart else apart
+                x = fabs(sorption[m])
+                steep = x if x > steep else steep
+            if moved < self.heat_slack:
+                continue
+            any_ = True
+            near: cython.bint = apart < NEAR_K and steep < 5000.0
+            at: cython.double = saturation(middle)
+            # Members close together: ln p as a parabola around the first one's, good to 1e-6 of p.
+            up: cython.double = log(saturation(middle + NEAR_K) / at)
+            down: cython.double = log(saturation(middle - NEAR_K) / at)
+            first: cython.double = 0.5 * (up - down) / NEAR_K
+            second: cython.double = 0.5 * (up + down) / (NEAR_K * NEAR_K)
+            distance: cython.double = 1.0 / middle - 1.0 / REFERENCE_K
+            free: cython.double = 2.16e-5 * power(middle / 273.15, 1.81) * self.bed / (VAPOUR_GAS * middle)
+            last_heat: cython.double = 0.0
+            warm: cython.double = 1.0
+            if near:
+                for m in range(M):
+                    if sorption[m] != last_heat:  # the members mostly share it
+                        last_heat = sorption[m]
+                        warm = exp(-last_heat * distance)
+                    warmth[j + m] = warm
+                for m in range(M):
+                    x = kelvin[j + m] - middle
+                    full[j + m] = at * grown(x * (first + second * x))
+                    gap_flow[j + m] = free * bed[m] * (1.0 + 0.81 * x / middle)
+                    warmth[j + m] *= grown(sorption[m] * x / (middle * kelvin[j + m]))
+            else:
+                for m in range(M):
+                    x = kelvin[j + m]
+                    full[j + m] = saturation(x)
+                    warmth[j + m] = exp(-sorption[m] * (1.0 / x - 1.0 / REFERENCE_K))
+                    gap_flow[j + m] = 2.16e-5 * power(x / 273.15, 1.81) * self.bed / (VAPOUR_GAS * x) * bed[m]
+            for m in range(M):
+                known[j + m] = kelvin[j + m]
+                if self.taken[j + m] < -1.0:
+                    self.tangent(i, m)
+                else:
+                    self.bend(i, m)
+        return any_
+
+    @cython.cfunc
+    @cython.exceptval(check=False)
+    def hasten(self) -> cython.bint:
+        """Bring D(T) up to date; a layer whose D changed is dirty.  Return whether there is any."""
+        i: cython.Py_ssize_t
+        m: cython.Py_ssize_t
+        j: cython.Py_ssize_t
+        M: cython.Py_ssize_t = self.members
+        diffusivity: cython.double[::1] = self.parameters[DIFFUSIVITY * M : (DIFFUSIVITY + 1) * M]
+        activation: cython.double[::1] = self.parameters[ACTIVATION * M : (ACTIVATION + 1) * M]
+        kelvin: cython.double[::1] = self.temperature
+        known: cython.double[::1] = self.speed_K
+        speed: cython.double[::1] = self.speed
+        area: cython.double = self.radius_m * self.radius_m
+        x: cython.double
+        any_: cython.bint = False
+        for i in range(self.layers):
+            j = i * M
+            moved: cython.double = 0.0
+            for m in range(M):
+                x = fabs(kelvin[j + m] - known[j + m])
+                moved = x if x > moved else moved
+            if moved < SPEED_SLACK * self.heat_slack:
+                continue
+            any_ = True
+            self.dirty[i] = 1.0
+            if moved < 0.5:
+                for m in range(M):
+                    speed[j + m] *= grown(
+                        activation[m] * (kelvin[j + m] - known[j + m]) / (kelvin[j + m] * known[j + m])
+                    )
+                    known[j + m] = kelvin[j + m]
+            else:
+                for m in range(M):
+                    x = exp(-activation[m] * (1.0 / kelvin[j + m] - 1.0 / REFERENCE_K))
+                    speed[j + m] = diffusivity[m] * x / area
+                    known[j + m] = kelvin[j + m]
+        return any_
 
     @cython.cfunc
     @cython.exceptval(check=False)
@@ -503,63 +686,65 @@ class Reel:
         m: cython.Py_ssize_t
         j: cython.Py_ssize_t
         c: cython.Py_ssize_t
+        begin: cython.Py_ssize_t
+        n: cython.Py_ssize_t
         M: cython.Py_ssize_t = self.members
-        last: cython.Py_ssize_t = self.shells - 1
-        # Views of its own: the compiler then knows that the loops over members touch nothing else.
         speed: cython.double[::1] = self.speed
-        rest: cython.double[::1] = self.rest
-        carried: cython.double[::1] = self.row_kept
         kept: cython.double[::1] = self.kept
         passed: cython.double[::1] = self.passed
         old: cython.double[::1] = self.old_water
         inverse: cython.double[::1] = self.inverse
         offset: cython.double[::1] = self.offset
-        water_lost: cython.double[::1] = self.row_below
-        known_: cython.double[::1] = self.hub
+        rest = cython.declare(cython.double[64])
+        carried = cython.declare(cython.double[64])
+        reach = cython.declare(cython.double[64])
         share: cython.double
-        inward: cython.double
         outward: cython.double
-        reach: cython.double
-        below: cython.double
+        water_lost: cython.double
+        known: cython.double
+        further: cython.double
         total: cython.double
         for i in range(self.layers):
             if self.dirty[i] != 1.0:
                 continue
-            c = i * M
-            for m in range(M):
-                rest[m] = 0.0
-                carried[m] = 0.0
-            for s in range(self.shells):
-                inward = 0.0 if s == 0 else self.conductance[s - 1]
-                outward = self.conductance[s]
-                share = self.share[s]
-                j = (i * self.shells + s) * M
-                # In short loops, which the compiler turns into vector instructions.
-                if self.plain:
-                    for m in range(M):
-                        water_lost[m] = share
-                        known_[m] = share * old[j + m]
-                else:
-                    for m in range(M):
-                        water_lost[m] = share * inverse[j + m]
-                        known_[m] = share * (old[j + m] - offset[j + m])
-                for m in range(M):
-                    below = speed[c + m] * (dt * inward)
-                    water_lost[m] += below * rest[m]
-                    known_[m] += below * carried[m]
-                for m in range(M):
-                    reach = speed[c + m] * (dt * outward)
-                    total = 1.0 / (water_lost[m] + reach)
-                    rest[m] = water_lost[m] * total
-                    carried[m] = known_[m] * total
-                    water_lost[m] = reach * total
-                for m in range(M):
-                    kept[j + m] = carried[m]
-                    passed[j + m] = water_lost[m]
-            for m in range(M):
-                flow: cython.double = speed[c + m] * dt * self.conductance[last]
-                self.surface_kept[c + m] = flow * carried[m]
-                self.surface_lost[c + m] = flow * rest[m]
+            for begin in range(0, M, BLOCK):
+                n = M - begin
+                if n > BLOCK:
+                    n = BLOCK
+                c = i * M + begin
+                for m in range(n):
+                    rest[m] = 0.0
+                    carried[m] = 0.0
+                    reach[m] = 0.0
+                for s in range(self.shells):
+                    outward = dt * self.conductance[s]
+                    share = self.share[s]
+                    j = (i * self.shells + s) * M + begin
+                    if self.plain:
+                        for m in range(n):
+                            water_lost = share + reach[m] * rest[m]
+                            known = share * old[j + m] + reach[m] * carried[m]
+                            further = speed[c + m] * outward
+                            total = 1.0 / (water_lost + further)
+                            rest[m] = water_lost * total
+                            carried[m] = known * total
+                            reach[m] = further
+                            kept[j + m] = known * total
+                            passed[j + m] = further * total
+                    else:
+                        for m in range(n):
+                            water_lost = share * inverse[j + m] + reach[m] * rest[m]
+                            known = share * (old[j + m] - offset[j + m]) + reach[m] * carried[m]
+                            further = speed[c + m] * outward
+                            total = 1.0 / (water_lost + further)
+                            rest[m] = water_lost * total
+                            carried[m] = known * total
+                            reach[m] = further
+                            kept[j + m] = known * total
+                            passed[j + m] = further * total
+                for m in range(n):
+                    self.surface_kept[c + m] = reach[m] * carried[m]
+                    self.surface_lost[c + m] = reach[m] * rest[m]
 
     @cython.cfunc
     @cython.exceptval(check=False)
@@ -575,6 +760,7 @@ class Reel:
         j: cython.Py_ssize_t
         M: cython.Py_ssize_t = self.members
         growth: cython.double[::1] = self.parameters[GROWTH * M : (GROWTH + 1) * M]
+        ungrowth: cython.double[::1] = self.ungrowth
         water: cython.double[::1] = self.water
         guess: cython.double[::1] = self.guess
         inverse: cython.double[::1] = self.inverse
@@ -586,26 +772,24 @@ class Reel:
             if self.dirty[i] != 1.0:
                 continue
             raised: cython.bint = False
+            furthest: cython.double = 0.0
+            leap: cython.double = 0.0
+            for m in range(M):
+                x = self.far[i * M + m] / (self.slack[m] * self.slack[m])
+                furthest = x if x > furthest else furthest
+                x = self.far[i * M + m] * growth[m] * growth[m]
+                leap = x if x > leap else leap
+            if furthest < 0.0025:  # dirty for its temperature only
+                continue
             for s in range(self.shells):
                 j = (i * self.shells + s) * M
-                leap: cython.double = 0.0
-                moved: cython.double = 0.0
-                for m in range(M):
-                    c = fabs(water[j + m] - guess[j + m])
-                    x = fabs(growth[m]) * c
-                    leap = x if x > leap else leap
-                    x = c - 0.05 * self.slack[m]
-                    moved = x if x > moved else moved
-                if moved <= 0.0:
-                    continue
-                if leap < 0.1 and not self.flat:
+                if leap < 0.01 and not self.flat:
                     for m in range(M):
-                        c = water[j + m]
-                        x = growth[m] * (guess[j + m] - c)
-                        x = 1.0 + x * (1.0 + x / 2.0 * (1.0 + x / 3.0 * (1.0 + x / 4.0 * (1.0 + x / 5.0))))
-                        guess[j + m] = c
+                        x = grown(growth[m] * (guess[j + m] - water[j + m]))
+                        guess[j + m] = water[j + m]
                         inverse[j + m] *= x
-                        offset[j + m] = c - (1.0 - inverse[j + m]) / growth[m]
+                    for m in range(M):
+                        offset[j + m] = water[j + m] - (1.0 - inverse[j + m]) * ungrowth[m]
                     continue
                 if not raised:
                     self.raise_ceiling(i)
@@ -645,24 +829,14 @@ class Reel:
 
     @cython.cfunc
     @cython.exceptval(check=False)
-    def potential(self, k: cython.double, content: cython.double) -> cython.double:
-        """Return phi(content)."""
-        if fabs(k * content) < 1e-9:
-            return content * (1.0 + 0.5 * k * content)
-        return (exp(k * content) - 1.0) / k
-
-    @cython.cfunc
-    @cython.exceptval(check=False)
     def tangent(self, i: cython.Py_ssize_t, m: cython.Py_ssize_t) -> cython.void:
-        """Take phi at a strand's surface as a line over the pressure in its gap, at the last pressure."""
+        """Take the isotherm of a layer as a line over activity, at the last pressure in its gap."""
         M: cython.Py_ssize_t = self.members
         j: cython.Py_ssize_t = i * M + m
         first: cython.double = self.parameters[FIRST * M + m]
         second: cython.double = self.parameters[SECOND * M + m]
         third: cython.double = self.parameters[THIRD * M + m]
-        k: cython.double = self.parameters[GROWTH * M + m]
-        p: cython.double = self.pressure[j]
-        a: cython.double = p / self.full_Pa[j]
+        a: cython.double = self.pressure[j] / self.full_Pa[j]
         inside: cython.double = a
         if inside < 0.0:
             inside = 0.0
@@ -680,29 +854,64 @@ class Reel:
             cluster: cython.double = steepness(second, third, inside)
             content = (first + cluster) * inside
             slope = first + (cluster if inside < SMALLEST_ACTIVITY else third * cluster)
-        content = (content + slope * (a - inside)) * self.warmth[j]
-        slope *= self.warmth[j] / self.full_Pa[j]
+        self.taken[j] = a
+        self.line_level[j] = content - slope * inside
+        self.line_slope[j] = slope
+        self.bend(i, m)
+
+    @cython.cfunc
+    @cython.exceptval(check=False)
+    def bend(self, i: cython.Py_ssize_t, m: cython.Py_ssize_t) -> cython.void:
+        """Make phi at a strand's surface a line over the pressure in its gap, of the isotherm's line over activity."""
+        M: cython.Py_ssize_t = self.members
+        j: cython.Py_ssize_t = i * M + m
+        k: cython.double = self.parameters[GROWTH * M + m]
+        slope: cython.double = self.line_slope[j] * self.warmth[j]
+        content: cython.double = self.line_level[j] * self.warmth[j] + slope * self.taken[j]
+        slope /= self.full_Pa[j]
         if k != 0.0:
-            slope *= exp(k * content)
-            content = self.potential(k, content)
-        self.surface_level[j] = content - slope * p
+            x: cython.double = exp(k * content)
+            slope *= x
+            if fabs(k * content) < 1e-9:
+                content *= 1.0 + 0.5 * k * content
+            else:
+                content = (x - 1.0) / k
+        self.surface_level[j] = content - slope * self.taken[j] * self.full_Pa[j]
         self.surface_slope[j] = slope
-        self.taken_Pa[j] = p
 
     @cython.cfunc
     @cython.exceptval(check=False)
     def wind(self, dt: cython.double) -> cython.void:
-        """Solve the vapour pressure in the gaps of all layers, iterated on the isotherm."""
-        _: cython.int
+        """Solve vapour pressure and temperature of all layers, iterated on isotherm and sorption heat."""
+        turn: cython.int
         i: cython.Py_ssize_t
         m: cython.Py_ssize_t
+        j: cython.Py_ssize_t
         M: cython.Py_ssize_t = self.members
-        for _ in range(60):
+        self.stride = 1.0
+        for turn in range(60):
             again: cython.bint = self.exchange(dt)
+            if self.latent and dt > SHORTEST_S:
+                for i in range(self.layers):
+                    j = i * M
+                    mass: cython.double = self.strand_kg[i] / dt
+                    for m in range(M):
+                        self.gained[j + m] = mass * (
+                            self.surface_lost[j + m] * self.surface[j + m] - self.surface_kept[j + m]
+                        )
+                if turn >= FULL_STRIDES:
+                    self.stride = STRIDE if turn < SHORT_AFTER else 0.3 * STRIDE
+                if turn >= 3 * SHORT_AFTER:
+                    self.stride = 0.1 * STRIDE
+                self.warm(dt)
+                if self.properties():
+                    again = True
             for i in range(self.layers):
+                j = i * M
                 for m in range(M):
-                    if fabs(self.pressure[i * M + m] - self.taken_Pa[i * M + m]) > (
-                        self.activity_slack * self.full_Pa[i * M + m]
+                    if (
+                        fabs(self.pressure[j + m] - self.taken[j + m] * self.full_Pa[j + m])
+                        > self.activity_slack * self.full_Pa[j + m]
                     ):
                         self.tangent(i, m)
                         again = True
@@ -712,22 +921,34 @@ class Reel:
     @cython.cfunc
     @cython.exceptval(check=False)
     def exchange(self, dt: cython.double) -> cython.bint:
-        """Solve the gaps once, the isotherms taken as lines; return whether a closed place's line changed."""
+        """Solve the gaps once, the isotherms taken as lines; return whether a closed place's line changed.
+
+        Every layer is a node between ground (what it holds), the next layer and the outside; taking it out
+        leaves what it held, and its links, with those two.  Nothing is subtracted.
+        """
         i: cython.Py_ssize_t
         m: cython.Py_ssize_t
         j: cython.Py_ssize_t
         M: cython.Py_ssize_t = self.members
         n: cython.Py_ssize_t = self.layers
         again: cython.bint = False
-        above: cython.double
+        rest: cython.double[::1] = self.row_rest
+        carried: cython.double[::1] = self.row_kept
+        below: cython.double[::1] = self.row_below
+        side: cython.double[::1] = self.side_rest
+        out_rest: cython.double[::1] = self.out_rest
+        out_kept: cython.double[::1] = self.out_kept
+        gap_flow: cython.double[::1] = self.gap_flow
+        row_p: cython.double[::1] = self.row_p
+        row_q: cython.double[::1] = self.row_q
+        row_side: cython.double[::1] = self.row_side
         for m in range(M):
-            self.row_rest[m] = 0.0
-            self.row_kept[m] = 0.0
-            self.row_below[m] = 0.0
-            self.hub[m] = 0.0
-        if self.hub_open and not self.closed:
-            for m in range(M):
-                self.hub[m] = dt * self.face_link(0, m)
+            rest[m] = 0.0
+            carried[m] = 0.0
+            below[m] = 0.0
+            side[m] = 0.0
+            out_rest[m] = 0.0
+            out_kept[m] = 0.0
         face: cython.double = 0.0
         gaps: cython.double
         mass: cython.double
@@ -735,6 +956,8 @@ class Reel:
         capacity: cython.double
         known: cython.double
         lost: cython.double
+        aside: cython.double
+        above: cython.double
         total: cython.double
         for i in range(n):
             j = i * M
@@ -743,86 +966,116 @@ class Reel:
             if i < n - 1:
                 face = 0.5 * dt * self.face_m2[i + 1] / self.pitch_m
                 for m in range(M):
-                    self.row_p[j + m] = face * (self.gap_flow[j + m] + self.gap_flow[j + M + m])
+                    row_p[j + m] = face * (gap_flow[j + m] + gap_flow[j + M + m])
             else:
                 for m in range(M):
-                    self.row_p[j + m] = dt * self.face_link(n, j + m)
-            if i == 0:
-                for m in range(M):
-                    self.row_q[m] = self.hub[m]
-            else:
-                for m in range(M):
-                    self.row_q[j + m] = 0.0
+                    row_p[j + m] = dt * self.face_link(j + m)
             for m in range(M):
                 slope = mass * self.surface_lost[j + m]
                 capacity = gaps / (VAPOUR_GAS * self.temperature[j + m]) + slope * self.surface_slope[j + m]
                 known = gaps * self.old_gap[j + m] + mass * self.surface_kept[j + m]
-                known += self.row_q[j + m] * self.air_Pa - slope * self.surface_level[j + m]
-                lost = capacity + self.row_q[j + m] + self.row_below[m] * self.row_rest[m]
-                known += self.row_below[m] * self.row_kept[m]
-                above = self.row_p[j + m]
-                total = 1.0 / (lost + above)
-                self.row_kept[m] = known * total
-                self.row_rest[m] = lost * total
-                self.row_q[j + m] = known * total
-                self.row_p[j + m] = above * total
-                self.row_below[m] = above
+                known += below[m] * carried[m] - slope * self.surface_level[j + m]
+                lost = capacity + below[m] * rest[m]
+                above = row_p[j + m]
+                aside = 0.0
+                if self.sided:
+                    aside = dt * self.side_link(i, j + m) + below[m] * side[m]
+                total = 1.0 / (lost + aside + above)
+                if self.sided:
+                    out_rest[m] += aside * lost * total
+                    out_kept[m] += aside * known * total
+                    side[m] = aside * total
+                    row_side[j + m] = aside * total
+                carried[m] = known * total
+                rest[m] = lost * total
+                row_q[j + m] = known * total
+                row_p[j + m] = above * total
+                below[m] = above
         for m in range(M):
-            lost = self.row_below[m] * self.row_rest[m]
-            known = self.row_below[m] * self.row_kept[m]
+            lost = below[m] * rest[m] + out_rest[m]
+            known = below[m] * carried[m] + out_kept[m]
             if self.closed:
-                self.crossed[m] = 0.0
                 before: cython.double = self.outside[m]
-                self.outside[m] = self.enclose(m, lost, known)
-                if (
-                    self.desiccant_kg > 0.0
-                    and fabs(self.outside[m] - before) > self.activity_slack * self.full_air_Pa
-                ):
+                self.outside[m] = self.enclose(m, dt, lost, known)
+                if (self.desiccant_kg > 0.0 or self.body_kg > 0.0) and fabs(
+                    self.outside[m] - before
+                ) > self.activity_slack * self.full_air_Pa:
                     again = True
-                self.row_rest[m] = self.outside[m]
             else:
                 self.crossed[m] = lost * self.air_Pa - known
-                self.row_rest[m] = self.air_Pa
+                self.outside[m] = self.air_Pa
+            rest[m] = self.outside[m]
         for i in range(n - 1, -1, -1):
             j = i * M
+            if self.sided:
+                for m in range(M):
+                    row_q[j + m] += row_side[j + m] * self.outside[m]
             for m in range(M):
-                above = self.row_q[j + m] + self.row_p[j + m] * self.row_rest[m]
-                self.row_rest[m] = above
+                above = row_q[j + m] + row_p[j + m] * rest[m]
+                rest[m] = above
                 self.surface[j + m] = self.surface_level[j + m] + self.surface_slope[j + m] * above
                 self.pressure[j + m] = above
                 self.gap[j + m] = above / (VAPOUR_GAS * self.temperature[j + m])
-        if self.hub_open and not self.closed:
-            for m in range(M):
-                self.crossed[m] += self.hub[m] * (self.air_Pa - self.pressure[m])
         return again
 
     @cython.cfunc
     @cython.exceptval(check=False)
-    def face_link(self, face: cython.Py_ssize_t, j: cython.Py_ssize_t) -> cython.double:
-        """Return the conductance from the middle of cell *j* through a face and its film [kg/(s Pa)]."""
+    def face_link(self, j: cython.Py_ssize_t) -> cython.double:
+        """Return the conductance from the middle of cell *j* through the winding's face and its film [kg/(s Pa)]."""
         half: cython.double = 2.0 * self.gap_flow[j] / self.pitch_m
         film: cython.double = self.mass_film / (VAPOUR_GAS * self.temperature[j])
-        return self.face_m2[face] / (1.0 / half + 1.0 / film)
+        return self.face_m2[self.layers] / (1.0 / half + 1.0 / film)
 
     @cython.cfunc
     @cython.exceptval(check=False)
-    def enclose(self, m: cython.Py_ssize_t, lost: cython.double, known: cython.double) -> cython.double:
-        """Return the pressure in a closed place's air, and keep its water: air and desiccant [Pa]."""
+    def side_link(self, i: cython.Py_ssize_t, j: cython.Py_ssize_t) -> cython.double:
+        """Return the conductance from cell *j* of layer *i* through both open flanges [kg/(s Pa)]."""
+        film: cython.double = self.mass_film / (VAPOUR_GAS * self.temperature[j])
+        return self.side_m2[i] / (self.side_m / (self.gap_flow[j] * self.through) + 1.0 / film)
+
+    @cython.cfunc
+    @cython.exceptval(check=False)
+    def line(
+        self, a: cython.double, x: cython.double[::1], y: cython.double[::1], rows: cython.Py_ssize_t
+    ) -> cython.void:
+        """Leave slope and level of the piece of a table that *a* lies in."""
+        i: cython.Py_ssize_t = 0
+        while i < rows - 2 and a > x[i + 1]:
+            i += 1
+        self.slope = (y[i + 1] - y[i]) / (x[i + 1] - x[i])
+        self.level = y[i] - self.slope * x[i]
+
+    @cython.cfunc
+    @cython.exceptval(check=False)
+    def enclose(
+        self, m: cython.Py_ssize_t, dt: cython.double, lost: cython.double, known: cython.double
+    ) -> cython.double:
+        """Return the pressure in a closed place's air, and keep its water: air, desiccant and body [Pa]."""
         full: cython.double = self.full_air_Pa
         capacity: cython.double = self.air_m3 / (VAPOUR_GAS * self.air_K)
         level: cython.double = 0.0
+        leak: cython.double = dt * self.exchange_m3_s
+        body_capacity: cython.double = 0.0
+        body_level: cython.double = 0.0
+        follows: cython.double = 0.0
         if self.desiccant_kg > 0.0:
-            a: cython.double = self.outside[m] / full
-            i: cython.Py_ssize_t = 0
-            while i < self.desiccant_rows - 2 and a > self.desiccant_a[i + 1]:
-                i += 1
-            slope: cython.double = (self.desiccant_x[i + 1] - self.desiccant_x[i]) / (
-                self.desiccant_a[i + 1] - self.desiccant_a[i]
-            )
-            level = self.desiccant_kg * (self.desiccant_x[i] - slope * self.desiccant_a[i])
-            capacity += self.desiccant_kg * slope / full
-        p: cython.double = (self.old_store[m] - level + known) / (capacity + lost)
+            self.line(self.outside[m] / full, self.desiccant_a, self.desiccant_x, self.desiccant_rows)
+            level = self.desiccant_kg * self.level
+            capacity += self.desiccant_kg * self.slope / full
+        if self.body_kg > 0.0:
+            self.line(self.outside[m] / full, self.body_a, self.body_x, self.body_rows)
+            follows = dt / (dt + self.body_s)
+            body_level = follows * self.body_kg * self.level
+            body_capacity = follows * self.body_kg * self.slope / full
+        out: cython.double = leak / (VAPOUR_GAS * self.air_K)
+        given: cython.double = follows * self.old_body[m] - body_level
+        p: cython.double = (self.old_store[m] - level + given + known + leak * self.exchange_kg_m3) / (
+            capacity + body_capacity + lost + out
+        )
         self.store[m] = level + capacity * p
+        if self.body_kg > 0.0:
+            self.body[m] = (1.0 - follows) * self.old_body[m] + body_level + body_capacity * p
+        self.crossed[m] = leak * self.exchange_kg_m3 - out * p
         return p
 
     @cython.cfunc
@@ -840,14 +1093,16 @@ class Reel:
         j: cython.Py_ssize_t
         c: cython.Py_ssize_t
         M: cython.Py_ssize_t = self.members
-        rest: cython.double[::1] = self.rest
-        far: cython.double[::1] = self.far
+        begin: cython.Py_ssize_t
+        n: cython.Py_ssize_t
         kept: cython.double[::1] = self.kept
         passed: cython.double[::1] = self.passed
         water: cython.double[::1] = self.water
         guess: cython.double[::1] = self.guess
         inverse: cython.double[::1] = self.inverse
         offset: cython.double[::1] = self.offset
+        rest = cython.declare(cython.double[64])
+        far = cython.declare(cython.double[64])
         any_: cython.bint = False
         value: cython.double
         change: cython.double
@@ -856,29 +1111,35 @@ class Reel:
                 if self.dirty[i] == 0.0:
                     self.dirty[i] = STALE
                 continue
-            c = i * M
-            for m in range(M):
-                rest[m] = self.surface[c + m]
-                far[m] = 0.0
-            for s in range(self.shells - 1, -1, -1):
-                j = (i * self.shells + s) * M
-                if self.plain:
-                    for m in range(M):
-                        value = kept[j + m] + passed[j + m] * rest[m]
-                        rest[m] = value
-                        water[j + m] = value
-                else:
-                    for m in range(M):
-                        rest[m] = kept[j + m] + passed[j + m] * rest[m]
-                    for m in range(M):
-                        water[j + m] = rest[m] * inverse[j + m] + offset[j + m]
-                    for m in range(M):
-                        change = water[j + m] - guess[j + m]
-                        far[m] += change * change
             self.dirty[i] = 0.0
-            if not self.plain:
-                for m in range(M):
-                    if far[m] > self.slack[m] * self.slack[m]:
+            for begin in range(0, M, BLOCK):
+                n = M - begin
+                if n > BLOCK:
+                    n = BLOCK
+                c = i * M + begin
+                for m in range(n):
+                    rest[m] = self.surface[c + m]
+                    far[m] = 0.0
+                for s in range(self.shells - 1, -1, -1):
+                    j = (i * self.shells + s) * M + begin
+                    if self.plain:
+                        for m in range(n):
+                            value = kept[j + m] + passed[j + m] * rest[m]
+                            rest[m] = value
+                            water[j + m] = value
+                    else:
+                        for m in range(n):
+                            value = kept[j + m] + passed[j + m] * rest[m]
+                            rest[m] = value
+                            value = value * inverse[j + m] + offset[j + m]
+                            water[j + m] = value
+                            change = value - guess[j + m]
+                            far[m] += change * change
+                if self.plain:
+                    continue
+                for m in range(n):
+                    self.far[c + m] = far[m]
+                    if far[m] > self.slack[begin + m] * self.slack[begin + m]:
                         self.dirty[i] = 1.0
                         any_ = True
         return any_

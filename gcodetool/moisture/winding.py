@@ -2,15 +2,19 @@
 
 A winding is a stack of layers from the hub outwards; each turn sits in a square cell whose side
 follows from the void fraction.  Layer 0 lies on the hub; the last one, often only partly filled,
-is fed next.  Inside: metres and kilograms.  Left out: flanges, uneven winding, crossing turns.
+is fed next.  Open flanges are a second way out of every layer.  Inside: metres and kilograms.
+Left out: uneven winding, crossing turns, what goes through the hub.
 """
 
+import functools
 import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from numpy.typing import NDArray
+
+from gcodetool.moisture.bodies import BodyWater, body_water
 
 if TYPE_CHECKING:
     from gcodetool.moisture.record import Spool
@@ -23,6 +27,7 @@ DEFAULT_WIDTH_MM: Final = 60.0
 VOID_FRACTION: Final = 0.25  # of the winding; 0.2 to 0.35 (own estimate)
 TORTUOSITY: Final = 2.0  # of its gaps (own estimate)
 CONDUCTIVITY_W_MK: Final = 0.1  # of the winding (own estimate)
+FLANGE_M2K_W: Final = 0.015  # 3 mm of plastic or board of 0.2 W/(m K) (own estimate)
 HEAT_CAPACITY_J_KGK: Final = 1500.0  # of the strand (handbook, recalled: 1100 to 2000)
 
 SHELLS: Final = 28
@@ -49,6 +54,10 @@ class Winding:
         One cell, every strand open to the air.
     notes
         What was assumed.
+    flange_open
+        Share of the flanges' area that is open, 0 to 1.
+    body
+        What the reel's own body holds of water; None: nothing.
     """
 
     diameter_m: float
@@ -61,6 +70,8 @@ class Winding:
     full_m: Floats
     loose: bool
     notes: tuple[str, ...] = ()
+    flange_open: float = 0.0
+    body: BodyWater | None = None
 
     @property
     def layers(self) -> int:
@@ -92,6 +103,22 @@ class Winding:
             return np.array([0.0, surface])
         radius = self.hub_radius_m + self.pitch_m * np.arange(self.layers + 1)
         return np.asarray(2.0 * math.pi * radius * self.width_m)
+
+    def flange_m2(self) -> Floats:
+        """Return the area of both flanges beside each layer, (layers,)."""
+        if self.loose:
+            return np.zeros(self.layers)
+        radius = self.hub_radius_m + self.pitch_m * np.arange(self.layers + 1)
+        return np.asarray(2.0 * math.pi * np.diff(radius**2))
+
+    def side_m2(self) -> Floats:
+        """Return what of that is open, (layers,)."""
+        return self.flange_open * self.flange_m2()
+
+    @property
+    def side_m(self) -> float:
+        """The way from a layer's turns to a flange: a third of half the width, exact for an even source."""
+        return max(self.width_m, self.pitch_m) / 6.0
 
     def depth_mm(self) -> Floats:
         """Return the depth of each layer's middle below the face of the winding, hub first."""
@@ -134,7 +161,18 @@ def winding(spool: "Spool", density_kg_m3: float) -> Winding:
     pitch = pitch_m(diameter, VOID_FRACTION)
     if spool.winding == "loose":
         length = np.array([total] if total > 0 else [])
-        return Winding(diameter, density_kg_m3, VOID_FRACTION, pitch, 0.0, 0.0, length, length.copy(), True)
+        return Winding(
+            diameter,
+            density_kg_m3,
+            VOID_FRACTION,
+            pitch,
+            0.0,
+            0.0,
+            length,
+            length.copy(),
+            True,
+            body=body_water(spool.body),
+        )
     hub, width, notes = _body(spool)
     turns = max(1.0, width / pitch)
     full: list[float] = []
@@ -157,7 +195,15 @@ def winding(spool: "Spool", density_kg_m3: float) -> Winding:
         np.array(full),
         False,
         tuple(notes),
+        _flange_open(spool),
+        body_water(spool.body),
     )
+
+
+def _flange_open(spool: "Spool") -> float:
+    if spool.body.flange_open_share is not None:
+        return spool.body.flange_open_share
+    return 0.0 if spool.body.profile is None else spool.body.profile.flange_open_share
 
 
 def _body(spool: "Spool") -> tuple[float, float, list[str]]:
@@ -196,6 +242,7 @@ class Shells:
     conductance: Floats
 
 
+@functools.cache  # every march asks for the same few
 def shells(count: int = SHELLS, surface: float = SURFACE_SHELL) -> Shells:
     """Return *count* rings that grow by one ratio from the *surface* inwards.
 

@@ -1,7 +1,10 @@
 """Does p10-p90 cover the truth in 80 % of simulated reels, and what does weighing before and after drying add?
 
 Run: ``python tests/benchmarks/moisture_coverage.py [--once] [CASES] [MATERIAL=RESOLUTION …]``; 400 cases take minutes.
-Reels are weighed before and after each of two dryings; ``--once``: of one.
+Reels are found open, weighed, dried for one to two times the profile's hours, weighed, and looked at up to two hours later,
+as a job begins; and as a reel in use is dried again and again, this is done twice, ten hours out in between.  ``--once``: of
+one drying, which tells content times speed and not each of them; ``docs/experiments/weighed_once.py`` shows that no method
+could make more of it.
 """
 
 import sys

@@ -1,0 +1,84 @@
+"""Desiccant in closed places over a spool's record: what each charge holds already, and when it is spent.
+
+A charge is fresh whenever the spool goes in, unless its place states when it was renewed: then it goes
+on from what it held.  Left out: what it takes up while the spool is elsewhere.
+"""
+
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gcodetool.moisture.field import March
+from gcodetool.moisture.places import Surroundings
+from gcodetool.moisture.record import Spool
+
+Floats = NDArray[np.float64]
+
+HOUR_S: Final = 3600.0
+IN_HOURS: Final = 48.0  # up to which a time is told in hours
+
+
+class Charges:
+    """The desiccant of every closed place that a spool has been in.
+
+    Attributes
+    ----------
+    loads
+        By place: until when that is known [s], and the water it held then, (members,) [kg].
+    """
+
+    def __init__(self, spool: Spool) -> None:
+        self.spool = spool
+        self.loads: dict[str, tuple[float, Floats]] = {}
+
+    def renewals(self, box: str | None) -> tuple[float, ...]:
+        """Return when a closed place's desiccant was renewed, as far as stated [s]."""
+        place = self.spool.places.get(box or "")
+        return () if place is None else place.desiccant_fresh_s
+
+    def load(self, box: str | None, at_s: float) -> Floats | None:
+        """Return the water a charge holds when the spool goes in, (members,) [kg]; None: it is fresh."""
+        if box is None or box not in self.loads:
+            return None
+        since_s, load = self.loads[box]
+        if since_s == at_s:  # not opened, or for a moment: from a box to the printer that it feeds
+            return load
+        stated = self.renewals(box)
+        renewed = [one for one in stated if one <= at_s]
+        return load if stated and (not renewed or max(renewed) < since_s) else None
+
+    def renew(self, box: str) -> None:
+        """Take a charge as fresh from now on."""
+        self.loads.pop(box, None)
+
+    def look(
+        self, reel: March, around: Surroundings, *, begin_s: float, end_s: float, since_s: float
+    ) -> str | None:
+        """See what a charge holds after a march from *begin_s* to *end_s*; return a note once it is spent.
+
+        *since_s*: when the spool went in.
+        """
+        air = around.reel
+        if around.box is None or air.desiccant is None or not air.desiccant_kg:
+            return None
+        humid = 100.0 * air.activity_over(reel.held_kg())
+        held = np.interp(humid, air.desiccant.rh_pct, air.desiccant.content_wt_pct)
+        self.loads[around.box] = (end_s, air.desiccant_kg * held / 100.0)
+        after_s = float(np.median(reel.spent_s()))
+        if not np.isfinite(after_s):
+            return None
+        when = _told(begin_s + after_s - since_s)
+        agent = self.spool.places[around.box].agent
+        hot = None if agent is None else agent.regenerate_C
+        how = "" if hot is None else f"; regenerate it at {hot[0]:g} to {hot[1]:g} °C"
+        limit = air.desiccant.spent_rh_pct
+        return f"spent: the desiccant of {around.box}, {when}: the air over it passed {limit:g} % RH{how}"
+
+
+def _told(seconds: float) -> str:
+    hours = seconds / HOUR_S
+    if hours < 1.0:
+        return "within an hour of the spool going in"
+    time = f"{hours:.0f} h" if hours < IN_HOURS else f"{hours / 24.0:.0f} days"
+    return f"{time} after the spool went in"

@@ -1,0 +1,43 @@
+"""How a spool's water came to be what it is: its content at moments of the past, as it is known today.
+
+The record is replayed with the members that all weigh-ins and inspections left, so that the curve ends
+in the state that it was made from.  Left out: what was believed at the time.
+"""
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gcodetool.moisture.history import State, _Replay
+
+Floats = NDArray[np.float64]
+
+
+def course(state: State, moments_s: Sequence[float]) -> tuple[Floats, Floats]:
+    """Return the content of the whole reel and of the strand fed next, (moments, members) each [wt %].
+
+    Parameters
+    ----------
+    state
+        From `state_at`.
+    moments_s
+        Ascending; before the first event there is nothing to know: NaN.  None later than the state.
+    """
+    replay = _Replay(state.spool, state.polymer, state.as_of_s, [])
+    events = sorted(
+        (event for event in state.spool.events if event.at_s <= state.as_of_s), key=lambda event: event.at_s
+    )
+    shape = (len(moments_s), state.members)
+    reel, outside = np.full(shape, np.nan), np.full(shape, np.nan)
+    done = 0
+    for place, moment in enumerate(moments_s):
+        while done < len(events) and events[done].at_s <= moment:
+            replay.until(events[done].at_s)
+            replay.apply(events[done])
+            done += 1
+        if done:
+            replay.until(moment)
+            seen = replay.state()
+            reel[place], outside[place] = seen.mean_wt_pct, seen.next_fed_wt_pct
+    return reel, outside

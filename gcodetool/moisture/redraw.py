@@ -1,0 +1,123 @@
+"""Where members should be: a stand-in for the march, and a walk through what it says of the record.
+
+`stand_in` fits what members marched so far predict, so that a place in the unit cube is judged in
+microseconds instead of a march; `walk` leads a crowd of candidates from an even spread to where a
+judgement is high, in stages, and returns them with the density they then have.
+Left out: what the judgement is (``learning``).
+"""
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+if TYPE_CHECKING:  # numpy's random numbers cost a tenth of a start, and most starts draw none
+    from numpy.random import Generator
+
+Floats = NDArray[np.float64]
+Judge = Callable[[Floats], Floats]
+
+CROWD: Final = 512
+KEEP: Final = 0.5  # effective share of the crowd that each stage keeps
+STAGES: Final = 40  # at most
+MOVES: Final = 5  # tries of each walker in a stage
+RIDGE: Final = 1e-3
+RANGE: Final = 1.0  # of the unit cube's coordinates: over what the remainder of the quadratic is alike
+NUGGET: Final = 1e-3  # of its variance: a march's own roughness
+
+
+def stand_in(at: Floats, values: Floats, near: Floats) -> Callable[[Floats], Floats]:
+    """Return a function of places (rows, coordinates) that gives what a march there would predict.
+
+    A quadratic, fitted closest where *near* is large, and on top of it a Gaussian process for what the
+    quadratic leaves, so that it is right at the places that were marched.
+
+    Parameters
+    ----------
+    at, values
+        Places marched and what they predict, (rows, coordinates) and (rows, predictions).
+    near : (rows,)
+        Weights of the rows in the fit.
+    """
+    features = _features(at)
+    ridge = np.full(features.shape[1], RIDGE * float(near.max()))
+    ridge[0] = 0.0
+    fitted, *_ = np.linalg.lstsq(
+        np.vstack([near[:, np.newaxis] * features, np.diag(ridge)]),
+        np.vstack([near[:, np.newaxis] * values, np.zeros((ridge.shape[0], values.shape[1]))]),
+        rcond=None,
+    )
+    rest = values - features @ fitted
+    alike = _alike(at, at) + NUGGET * np.eye(at.shape[0])
+    pull = np.linalg.solve(alike, rest)
+
+    def predict(places: Floats) -> Floats:
+        return np.asarray(_features(places) @ fitted + _alike(places, at) @ pull)
+
+    return predict
+
+
+def walk(judge: Judge, dimensions: int, random: "Generator") -> tuple[Floats, Floats]:
+    """Return places spread as exp(judge), (CROWD, dimensions), and their judgements; inside the unit cube.
+
+    The crowd starts even and is led there in stages: each raises the power of the judgement as far as
+    KEEP of the crowd stays effective, takes members by it, and lets each walk (Metropolis, steps of the
+    crowd's own spread), so that none stays a copy of another.
+    """
+    at = random.random((CROWD, dimensions))
+    told = judge(at)
+    power, step = 0.0, 2.4 / np.sqrt(dimensions)
+    for _ in range(STAGES):
+        power, weights = _further(told, power)
+        taken = np.searchsorted(np.cumsum(weights), (np.arange(CROWD) + random.random()) / CROWD)
+        taken = np.minimum(taken, CROWD - 1)
+        at, told = at[taken], told[taken]
+        lower = np.linalg.cholesky(np.cov(at.T) + 1e-9 * np.eye(dimensions))
+        for _ in range(MOVES):
+            tried = _reflected(at + step * random.standard_normal(at.shape) @ lower.T)
+            then = judge(tried)
+            accepted = np.log(random.random(CROWD)) < power * (then - told)
+            at = np.where(accepted[:, np.newaxis], tried, at)
+            told = np.where(accepted, then, told)
+            step *= float(np.exp(0.5 * (accepted.mean() - 0.25)))
+        if power >= 1.0:
+            break
+    return at, power * told
+
+
+def _further(told: Floats, power: float) -> tuple[float, Floats]:
+    """Return the next power of the judgement, at most 1, and the weights that lead there."""
+
+    def weights(to: float) -> Floats:
+        shifted = np.exp((to - power) * (told - told.max()))
+        return np.asarray(shifted / shifted.sum())
+
+    wanted = KEEP * told.shape[0]
+    low, high = power, 1.0
+    if 1.0 / np.sum(weights(1.0) ** 2) >= wanted:
+        return 1.0, weights(1.0)
+    for _ in range(30):
+        middle = 0.5 * (low + high)
+        low, high = (middle, high) if 1.0 / np.sum(weights(middle) ** 2) >= wanted else (low, middle)
+    return low, weights(low)
+
+
+def _reflected(at: Floats) -> Floats:
+    """Return places folded back into the unit cube at its walls."""
+    folded = np.abs(np.mod(at, 2.0))
+    return np.where(folded > 1.0, 2.0 - folded, folded)
+
+
+def _features(at: Floats) -> Floats:
+    """Return a quadratic in the coordinates, (rows, features)."""
+    x = 2.0 * at - 1.0
+    count = x.shape[1]
+    products = [x[:, i] * x[:, j] for i in range(count) for j in range(i, count)]
+    return np.column_stack([np.ones(x.shape[0]), x, *products])
+
+
+def _alike(one: Floats, other: Floats) -> Floats:
+    """Return how alike the remainder is at two sets of places, (rows, rows), 1 where they are the same."""
+    apart = np.sum(one**2, axis=1)[:, np.newaxis] + np.sum(other**2, axis=1) - 2.0 * one @ other.T
+    return np.asarray(np.exp(-0.5 * np.maximum(apart, 0.0) / RANGE**2))
