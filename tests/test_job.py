@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 import gcodetool
 from gcodetool import profiles
 from gcodetool.advice import job as jobs
+from gcodetool.advice import words
 from gcodetool.advice.codes import BADNESS
 from gcodetool.advice.place import printed_in
 from gcodetool.advice.start import coarse, thinned
@@ -199,3 +200,21 @@ def test_no_drying_advice_above_any_stated_limit(material, body) -> None:
         assert celsius <= min(profiles.spool_body(each).safe_C for each in profiles.names("spool-bodies"))
     if stock.material.softening_C is not None:
         assert celsius <= stock.material.softening_C - 5
+
+
+def test_a_verdict_that_sits_on_its_limit_is_not_promised_for_no_minutes_at_all() -> None:
+    stock = spool((2, "bench"))
+    state = state_at(stock, NOW)
+    here = printed_in(stock, state, at_s=NOW, place=None, printer=None)
+    said = {seconds: next(words.to_do("clear", state, here, NOW + seconds, NOW)) for seconds in (0.0, 7200.0)}
+    assert "start at once" in said[0.0]
+    assert "another 2 h 0 min" in said[7200.0]
+
+
+@pytest.mark.parametrize("word", ["dry", "marginal", "wet", "empty"])
+def test_a_spool_on_the_shelf_is_told_what_to_do(word) -> None:
+    said = words.for_the_shelf(word, spool((2, "bench")))
+    assert said[0]
+    assert any("makers' limits" in line for line in said) == (
+        word in ("marginal", "wet")
+    )  # where heat is advised

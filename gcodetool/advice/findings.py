@@ -80,13 +80,34 @@ class ToolVerdict:
 
 @dataclass(frozen=True)
 class Tweak:
-    """One setting that may help a marginal spool through; a suggestion with its bounds inside."""
+    """One setting that may help a marginal spool through; a suggestion with its bounds inside.
+
+    ``apply`` is the word of ``prepare --apply`` that writes it into a file, None = none does; ``applied``
+    says what was written, or why nothing was.
+    """
 
     setting: str
     before: float | None
     after: float
     unit: str
     because: str
+    effect: str = ""
+    cost: str = ""
+    confidence: str = "estimated"
+    apply: str | None = None
+    applied: str | None = None
+
+    @property
+    def step(self) -> str:
+        """From what to what, in words.
+
+        >>> Tweak("retraction length", 0.8, 0.95, "mm", "").step, Tweak("wipe", 0.0, 1.0, "switch", "").step
+        ('0.8 to 0.95 mm', 'on')
+        """
+        if self.unit == "switch":
+            return "on" if self.after else "off"
+        before = "" if self.before is None else f"{self.before:g} to "
+        return f"{before}{self.after:g} {self.unit}"
 
 
 @dataclass(frozen=True)
@@ -105,6 +126,7 @@ class ToolFindings:
     forecast: Forecast | None = None
     tweaks: tuple[Tweak, ...] = ()
     advice: tuple[str, ...] = ()
+    sharpen: str | None = None  # the record that would tell most, where one would
 
 
 @dataclass(frozen=True)
@@ -151,3 +173,7 @@ class SpoolFindings:
     air: str
     by_depth: tuple[tuple[float, float], ...]  # depth [mm], content [wt %], outermost first
     strand: tuple[tuple[float, float], ...]  # radius [mm], content [wt %], of the next-fed strand, nominal
+    bands: tuple[Band, ...] = ()  # of by_depth, in its order
+    advice: tuple[str, ...] = ()  # what to do, the first thing first
+    sharpen: str = ""  # which record would sharpen the forecast most
+    gains: tuple[tuple[str, float], ...] = ()  # records that could be made, share of the band each removes

@@ -1,8 +1,9 @@
 """A check put together: a program and its spools' records become findings.
 
 The file becomes a timeline, each record a state, the two a forecast, the forecast a verdict.
-``at_s`` is the moment at which the job starts; nothing here reads a clock.  Left out: files
-(``gcode``, ``ledger``), and what is done about it (``tweaks``, ``prepare``).
+``at_s`` is the moment at which the job starts; nothing here reads a clock.  Left out: one tool's spool
+(``tool``, imported when a spool is named: a job without one starts sooner), files (``gcode``, ``ledger``),
+and what is done about it (``tweaks``, ``prepare``).
 """
 
 import threading
@@ -13,29 +14,12 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from gcodetool import profiles
-from gcodetool.advice import words
-from gcodetool.advice.codes import BADNESS, Code, worst
-from gcodetool.advice.exposure import exposure_of
-from gcodetool.advice.findings import (
-    Band,
-    Exposure,
-    Forecast,
-    JobFindings,
-    LayerForecast,
-    SpoolFindings,
-    SpoolState,
-    ToolFindings,
-    ToolVerdict,
-)
-from gcodetool.advice.place import Here, printed_in
-from gcodetool.advice.start import HORIZON_S, judged_by, start_by_s
-from gcodetool.advice.tweaks import suggest
-from gcodetool.advice.verdict import Judgement
+from gcodetool.advice.codes import worst
+from gcodetool.advice.findings import JobFindings, ToolFindings, ToolVerdict
+from gcodetool.advice.traces import applied_before
 from gcodetool.errors import GcodeError, UsageError
 from gcodetool.gcode.markers import Family, of_tool
-from gcodetool.moisture.exposure import safe_exposure
-from gcodetool.moisture.forecast import Arrival, forecast
-from gcodetool.moisture.history import State, quantile, quantiles, state_at
+from gcodetool.moisture.snapshot import ShelfOf, nowhere
 from gcodetool.moisture.solver import COMPILED
 from gcodetool.motion.spread import claim_difference, moving_range
 from gcodetool.motion.timeline import Timeline, timeline
@@ -48,7 +32,7 @@ if TYPE_CHECKING:
 
 MEMBERS: Final = 64 if COMPILED else 1  # interpreted, a band would take minutes: nominal parameters alone
 CUT_OFF: Final = 0.95  # less filament than this share of the slicer's claim: the file ends early
-DIAMETER_SLACK_MM: Final = 0.2
+NO_TWEAKS: Final = "tweaks are switched off for this call: nothing is suggested, nothing is applied"
 
 
 @dataclass(frozen=True)
@@ -107,13 +91,19 @@ def examine(
     members: int | None = None,
     watch_z_mm: float | None = None,
     spread: bool = True,
+    tweaks: bool = True,
     progress: Callable[[int], None] | None = None,
+    shelf_of: ShelfOf = nowhere,
+    mounted: bool = False,
 ) -> Examined:
     """Return the findings with timeline and anchor; arguments and errors as in :func:`check`.
 
     ``watch_z_mm`` asks for the anchor, and for the box of all motion after it below that height.
     Without ``spread`` the file is planned once, and nothing is said of how far its time may be off.
+    Without ``tweaks`` no setting is suggested, and the report says so: a test series compares spools.
     ``progress`` is called with the number of bytes done.
+    ``shelf_of`` says where snapshots of a spool's state lie (``ledger.snapshots``), so that the next look at
+    it is soon; left out, nothing is kept.
     """
     digest = _Digest(program)
     anchor = None
@@ -133,14 +123,22 @@ def examine(
         raise GcodeError(
             f"{program.path}: no filament is extruded; export the sliced job, not a macro or a probe run"
         )
-    assigned = assign(spools, tools)
+    assigned = assign(spools, tools, mounted=mounted)
     cautions = [*jobs.notes, *file_cautions(program, jobs)]
+    if not tweaks:
+        cautions.append(NO_TWEAKS)
+    applied = None if program.changes else applied_before(program)
+    if applied is not None:
+        tweaks = False
+        cautions.append(f"tweaks were applied to this file before ({applied}): none is suggested again")
     found = []
     for tool in tools:
         spool = assigned.get(tool)
         if spool is None:
             found.append(without_record(program, jobs, tool))
             continue
+        from gcodetool.advice.tool import check_tool
+
         checked, said = check_tool(
             program,
             jobs,
@@ -151,6 +149,8 @@ def examine(
             place=place,
             confidence=confidence,
             members=MEMBERS if members is None else members,
+            tweaks=tweaks,
+            shelf_of=shelf_of,
         )
         found.append(checked)
         cautions += said
@@ -211,14 +211,25 @@ class _Digest:
         return self._value or ""
 
 
-def assign(spools: "Mapping[int | None, Spool]", tools: Sequence[int]) -> "dict[int, Spool]":
+def assign(
+    spools: "Mapping[int | None, Spool]", tools: Sequence[int], *, mounted: bool = False
+) -> "dict[int, Spool]":
     """Return the spools by tool.
+
+    Parameters
+    ----------
+    mounted : the spools were found on a printer, so those of tools that the job does not use are left out.
 
     Raises
     ------
     UsageError
         A spool without a tool for a job of several, or for a tool that the job does not use.
     """
+    if mounted:
+        found = {tool: spools[tool] for tool in tools if tool in spools}
+        if len(tools) == 1 and not found and None in spools:
+            found = {tools[0]: spools[None]}
+        return found
     names = ", ".join(str(tool) for tool in tools)
     if None in spools:
         if len(tools) > 1:
@@ -314,236 +325,3 @@ def feed_of(jobs: Timeline, tool: int) -> tuple["np.ndarray[Any, Any]", "np.ndar
     start = jobs.start_s[rows]
     end = start + jobs.moving_s[rows] + jobs.waiting_s[rows]
     return np.stack([start, end, jobs.fed_mm[rows]], axis=1), rows
-
-
-def check_tool(
-    program: "Program",
-    jobs: Timeline,
-    tool: int,
-    spool: "Spool",
-    *,
-    at_s: float,
-    printer: "Printer | None",
-    place: str | None,
-    confidence: float,
-    members: int,
-) -> tuple[ToolFindings, list[str]]:
-    """Return the findings on one tool, and its cautions."""
-    state = state_at(spool, at_s, members=members)
-    here = printed_in(spool, state, at_s=at_s, place=place, printer=printer)
-    feed, rows = feed_of(jobs, tool)
-    arrival = forecast(state, here.air, feed, until_s=jobs.open_air_s)
-    layers = jobs.layer[rows]
-    fed = feed[:, 2] > 0
-    known = fed & ~np.isnan(arrival.wt_pct).any(axis=1)
-    length = jobs.filament_mm(tool)
-    needed = jobs.needed_s(tool)
-    cautions = spool_cautions(program, tool, spool, arrival, length)
-    cautions += [f"{spool.id}: {note}" for note in here.cautions]
-    exposure, stated_cautions = exposure_of(
-        state, here, needed_s=needed, confidence=confidence, horizon_s=HORIZON_S
-    )
-    cautions += stated_cautions
-    if state.remaining_mm <= 0 or not known.any():
-        verdict = ToolVerdict("unknown", None, "the record says that this reel is empty", None, None)
-        found = ToolFindings(
-            tool=tool,
-            spool=spool.id,
-            material=spool.material.key,
-            filament_mm=length,
-            mass_g=mass_g(length, spool.diameter_mm, spool.material.density_kg_m3),
-            extruding_s=tool_extruding_s(jobs, tool),
-            verdict=verdict,
-            exposure=exposure,
-            advice=("take another spool, or correct this one's record",),
-        )
-        return found, cautions
-    judged = judged_by(state, arrival, known, layers, confidence)
-    code, layer, because = decide(state, arrival, feed, known, layers, judged, exposure, here, confidence)
-    if BADNESS.index(judged.cautious_code) > BADNESS.index(code):
-        at_layer = "" if judged.cautious_layer is None else f" from layer {judged.cautious_layer}"
-        cautions.append(
-            f"{spool.id}: one time in ten it is worse than {code}: {judged.cautious_code}{at_layer}; "
-            "a weigh-in or an inspection would tell"
-        )
-    start_by = None
-    if code in ("clear", "adjust"):
-        start_by = start_by_s(state, here, feed, code, exposure, confidence=confidence)
-    good, marginal = limits_of(state)
-    worst_content = quantile(arrival.worst_wt_pct, confidence, state.weights)
-    facts = program.facts
-    demands = jobs.demands.get(tool)
-    tweaks = suggest(
-        spool.material,
-        good=good,
-        marginal=marginal,
-        worst=worst_content,
-        nozzle_C=of_tool(facts.other_layer_C, tool),
-        retract_mm=of_tool(facts.retract_mm, tool),
-        flow_mm3_s=None if demands is None else demands.flow(0.95),
-        printer=printer,
-    )
-    found = ToolFindings(
-        tool=tool,
-        spool=spool.id,
-        material=spool.material.key,
-        filament_mm=length,
-        mass_g=mass_g(length, spool.diameter_mm, spool.material.density_kg_m3),
-        extruding_s=tool_extruding_s(jobs, tool),
-        verdict=ToolVerdict(code, judged.share if code == judged.code else None, because, layer, start_by),
-        state=spool_state(state, arrival.path_wt_pct),
-        exposure=exposure,
-        forecast=Forecast(
-            limit_good_wt_pct=good,
-            limit_marginal_wt_pct=marginal,
-            start_wt_pct=band_of(state, arrival.start_wt_pct),
-            worst_wt_pct=band_of(state, arrival.worst_wt_pct),
-            layers=layers_of(state, arrival, jobs, rows, known),
-        ),
-        tweaks=tuple(tweaks) if code == "adjust" else (),
-        advice=tuple(advice_for(code, state, here, start_by, at_s)),
-    )
-    return found, cautions
-
-
-def decide(
-    state: State,
-    arrival: Arrival,
-    feed: "np.ndarray[Any, Any]",
-    known: "np.ndarray[Any, Any]",
-    layers: "np.ndarray[Any, Any]",
-    judged: Judgement,
-    exposure: Exposure,
-    here: Here,
-    confidence: float,
-) -> tuple[Code, int | None, str]:
-    """Return verdict, layer and reason: the model's, or the user's own safe exposure where that is worse."""
-    code, layer = judged.code, judged.from_layer
-    if exposure.source == "stated" and exposure.safe_s is not None and exposure.needed_s is not None:
-        late = np.flatnonzero(known & (feed[:, 1] > exposure.safe_s))
-        stated: Code = "clear"
-        if exposure.safe_s <= 0:
-            stated, place = "dry-first", int(layers[known][0])
-        elif exposure.safe_s < exposure.needed_s and late.size:
-            stated, place = "runs-out", int(layers[late[0]])
-        if BADNESS.index(stated) > BADNESS.index(code):
-            return stated, place, words.by_own_figure(stated, exposure)
-    return code, layer, words.because(state, arrival, feed, known, layers, judged, here, confidence)
-
-
-def limits_of(state: State) -> tuple[float, float]:
-    """Return the middle of the members' limits: good and marginal. [wt %]"""
-    return (
-        quantile(state.limit_good_wt_pct, 0.5, state.weights),
-        quantile(state.limit_marginal_wt_pct, 0.5, state.weights),
-    )
-
-
-def band_of(state: State, values: "np.ndarray[Any, Any]") -> Band:
-    """Return the quantiles of one value per member."""
-    return Band(*quantiles(values, state.weights))
-
-
-def spool_state(state: State, path_wt_pct: "np.ndarray[Any, Any]") -> SpoolState:
-    """Return what the report says of a spool; *path_wt_pct* of the strand in tube and hot end, per member."""
-    return SpoolState(
-        as_of_s=state.as_of_s,
-        next_fed_wt_pct=band_of(state, state.next_fed_wt_pct),
-        mean_wt_pct=band_of(state, state.mean_wt_pct),
-        path_wt_pct=band_of(state, path_wt_pct),
-        remaining_mm=state.remaining_mm,
-        place=state.place,
-        assumed=state.notes,
-    )
-
-
-def layers_of(
-    state: State,
-    arrival: Arrival,
-    jobs: Timeline,
-    rows: "np.ndarray[Any, Any]",
-    known: "np.ndarray[Any, Any]",
-) -> tuple[LayerForecast, ...]:
-    """Return what arrives, layer by layer; stretches of one layer are averaged by length."""
-    grouped: dict[int, list[int]] = {}
-    for index in np.flatnonzero(known):
-        grouped.setdefault(int(jobs.layer[rows[index]]), []).append(int(index))
-    found = []
-    for layer, indices in grouped.items():
-        fed = jobs.fed_mm[rows[indices]]
-        content = fed @ arrival.wt_pct[indices] / fed.sum()
-        heights = jobs.z_mm[rows[indices]]
-        heights = heights[~np.isnan(heights)]
-        first = rows[indices[0]]
-        found.append(
-            LayerForecast(
-                layer=layer,
-                z_mm=float(heights[0]) if heights.size else None,
-                start_s=float(jobs.start_s[first]),
-                filament_mm=float(fed.sum()),
-                wt_pct=band_of(state, content),
-                offset=int(jobs.offset[first]),
-            )
-        )
-    return tuple(found)
-
-
-def spool_cautions(
-    program: "Program", tool: int, spool: "Spool", arrival: Arrival, length_mm: float
-) -> list[str]:
-    """Return where the spool does not fit the file."""
-    said = []
-    word = file_material(program, tool)
-    if word and not profiles.fits(word, spool.material):
-        said.append(
-            f"T{tool} is sliced for {word}, but {spool.id} is {spool.material.key}: check temperatures and spool"
-        )
-    sliced = of_tool(program.facts.diameters_mm, tool)
-    if sliced is not None and abs(sliced - spool.diameter_mm) > DIAMETER_SLACK_MM:
-        said.append(
-            f"T{tool} is sliced for {sliced:g} mm filament, but {spool.id} is {spool.diameter_mm:g} mm: slice it again"
-        )
-    if arrival.short_mm > 0:
-        said.append(
-            f"{spool.id} has {arrival.fed_mm / 1000:.1f} m left, the job feeds {length_mm / 1000:.1f} m: "
-            f"{arrival.short_mm / 1000:.1f} m short"
-        )
-    return said
-
-
-def advice_for(code: Code, state: State, here: Here, start_by: float | None, at_s: float) -> list[str]:
-    """Return what to do, the first thing first."""
-    said = list(words.to_do(code, state, here, start_by, at_s))
-    if code in ("runs-out", "dry-first"):
-        said += words.drying(state.spool)
-    return said
-
-
-def look(spool: "Spool", *, at_s: float, members: int | None = None) -> SpoolFindings:
-    """Return what one spool's record comes to at *at_s*; errors as in :func:`check`."""
-    state = state_at(spool, at_s, members=MEMBERS if members is None else members)
-    nominal = state if state.members == 1 else state_at(spool, at_s, members=1)
-    here = printed_in(spool, state, at_s=at_s, place=None, printer=None)
-    good, marginal = limits_of(state)
-    content = quantile(state.next_fed_wt_pct, 0.5, state.weights)
-    word = (
-        "empty"
-        if np.isnan(content)
-        else "dry"
-        if content <= good
-        else "marginal"
-        if content <= marginal
-        else "wet"
-    )
-    return SpoolFindings(
-        spool=spool.id,
-        material=spool.material.key,
-        word=word,
-        state=spool_state(state, state.path_wt_pct),
-        limit_good_wt_pct=good,
-        limit_marginal_wt_pct=marginal,
-        safe_exposure_s=safe_exposure(state, here.air),
-        air=here.words,
-        by_depth=tuple((depth, quantile(content, 0.5, state.weights)) for depth, content in state.by_depth()),
-        strand=tuple(nominal.strand()),
-    )

@@ -14,7 +14,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from gcodetool import __version__
-from gcodetool.advice.block import WATCH_Z_MM, Block, block_for
+from gcodetool.advice.apply import header_lines
+from gcodetool.advice.block import WATCH_Z_MM, Block, Purge, block_for
 from gcodetool.advice.findings import JobFindings, ToolFindings
 from gcodetool.advice.job import Examined
 from gcodetool.errors import GcodeError
@@ -165,11 +166,23 @@ def wanted(
         anchor,
         printer=printer,
         nozzle_min_C=None if material is None else material.nozzle_min_C,
+        nozzle_max_C=None if material is None else material.nozzle_max_C,
         diameter_mm=diameter,
         low_box=examined.timeline.low_box,
         wait_s=wish.wait_s,
+        purge=purge_of(tool),
     )
     return block, block.reason
+
+
+def purge_of(tool: ToolFindings | None) -> Purge:
+    """Return how much must go: all the way from the drive gear where the strand in it is the wetter one."""
+    if tool is None or tool.state is None or tool.state.path_wt_pct is None or tool.forecast is None:
+        return "melt-zone"
+    path, behind = tool.state.path_wt_pct.p50, tool.forecast.start_wt_pct.p50
+    if path is None or behind is None:
+        return "melt-zone"
+    return "path" if path > max(behind, tool.forecast.limit_good_wt_pct) else "melt-zone"
 
 
 def file_material(tool: ToolFindings | None) -> "Material | None":
@@ -229,6 +242,8 @@ def header(found: JobFindings, block: Block | None, why: str) -> Iterator[str]:
     moment = datetime.fromtimestamp(found.as_of_s, UTC).strftime("%Y-%m-%d %H:%M UTC")
     yield from comment(f"gcodetool {__version__}: filament forecast for a start at {moment}")
     yield from comment(f"verdict: {found.verdict}")
+    for line in header_lines(found):
+        yield from comment(line)
     for tool in found.tools:
         who = f"T{tool.tool} {tool.spool or 'no spool named'}, {tool.material or 'material unknown'}"
         yield from comment(f"{who}: {tool.verdict.code}: {tool.verdict.because}")
@@ -248,14 +263,20 @@ def header(found: JobFindings, block: Block | None, why: str) -> Iterator[str]:
                 "  ",
             )
         for tweak in tool.tweaks:
-            before = "" if tweak.before is None else f"from {tweak.before:g} "
+            if tweak.applied is not None and tweak.applied.startswith("applied"):
+                continue  # named above
             yield from comment(
-                f"may help (not applied): {tweak.setting} {before}to {tweak.after:g} {tweak.unit}: {tweak.because}",
+                f"may help ({tweak.applied or 'not applied'}): {tweak.setting} {tweak.step}: {tweak.because}",
                 "  ",
             )
     for caution in found.cautions:
         yield from comment(f"caution: {caution}")
     yield from comment(f"block: {why}")
+    if block is not None and block.lines is not None:
+        spool = next((tool.spool for tool in found.tools if tool.tool == block.tool and tool.spool), "ID")
+        yield from comment(
+            f"then record what was seen: gcodetool spool inspect {spool} --bubbles none|few|many"
+        )
     for note in block.cautions if block is not None else ():
         yield from comment(f"block, caution: {note}")
 

@@ -128,11 +128,17 @@ def thinned(state: State, members: int) -> State:
     def of(whole: Any) -> Any:
         return replace(whole, **{each.name: some(getattr(whole, each.name)) for each in fields(whole)})
 
-    water = {name: some(getattr(state.field, name)) for name in ("water", "gap", "temperature_K", "store_kg")}
     weights = state.weights[keep]
     return replace(
         state,
-        field=replace(state.field, **water),
+        field=replace(
+            state.field,
+            **{
+                each.name: some(getattr(state.field, each.name))
+                for each in fields(state.field)
+                if each.name != "winding"
+            },
+        ),
         polymer=of(state.polymer),
         weights=weights / weights.sum(),
         path=None,

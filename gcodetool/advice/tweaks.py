@@ -1,107 +1,389 @@
-"""Small settings that may help marginal stock through: suggestions with their bounds inside.
+"""Small settings that may help marginal stock through: reasons, bounds, effects, costs.
 
-Simple rules, each bounded by what is stated of material, hot end and printer.  Left out: any
-promise.  Lower heat means less steam pressure and slower hydrolysis, longer retraction means
-fewer strings; neither makes wet filament dry.
+Each rule starts from what the water does in *this* job (steam that pushes, chains that are cut, ooze
+on the way over the print) and ends at what is stated of material, hot end and printer.  Nothing here
+makes wet filament dry, and nothing passes a limit.  Equations, sources and what is only estimated:
+``docs/tweaks.md``.  Left out: writing any of it (``apply``, ``adjust``).
 """
 
-from collections.abc import Sequence
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 from typing import Final
 
+from gcodetool.advice.demands import Asked
 from gcodetool.advice.findings import Tweak
+from gcodetool.moisture import melt
 from gcodetool.profiles import Material, Printer
 
-MOST_COOLER_C: Final = 10.0  # largest step down; estimated: beyond it bonding suffers more than steam does
-MOST_LONGER: Final = 0.3  # largest share of the retraction length to add; estimated
-USUAL_FLOW_MM3_S: Final = (
-    11.0  # rated flow of a common hot end, assumed where the printer states none; estimated
-)
-FLEXIBLE: Final = ("TPU", "TPE", "TPC")  # retraction jams a soft strand in the drive gear
+USUAL_FLOW_MM3_S: Final = 11.0  # rated flow of a common hot end, where the printer states none; estimated
+DIFFUSIVITY_MM2_S: Final = 0.1  # of heat in polymer melts, 0.08 to 0.12; handbooks, recalled
+SLOWEST_MODE: Final = 5.783  # first zero of J0, squared: a cylinder heated from its skin
+FAN_FLOOR_K: Final = 5.0  # the bonding floor rises by this at full fan; estimated
+ALLOWED_LOSS: Final = 0.10  # of the mean chain length, beyond what dry stock loses; estimated
+USUAL_RESIDENCE_S: Final = 10.0  # a common melt zone at a common flow; estimated
+LEAST_STEP_K: Final = 2.0  # a smaller step is within a nozzle's own swing
+BUBBLING_S: Final = 100.0  # time in which the water of a melt zone comes out as steam; estimated
+LEAST_LONGER_MM: Final = 0.05  # a smaller step is within the drive's own play
+LEAST_FIRST_LAYER_MM_S: Final = 10.0  # slower, the strand is cooked instead of laid; estimated
+MOST_SLOWER: Final = 0.5  # the first layer keeps at least this share of its speed; estimated
+FLEXIBLE: Final = ("TPU", "TPE", "TPC", "FLEX")  # retraction jams a soft strand in the drive gear
+
+NOZZLE: Final = "nozzle temperature"
+FIRST_NOZZLE: Final = "first-layer nozzle temperature"
+RETRACTION: Final = "retraction length"
+RETRACTION_SPEED: Final = "retraction speed"
+WIPE: Final = "wipe"
+FIRST_SPEED: Final = "first-layer speed"
+SLOWEST: Final = "slowest print speed"
+APPLIES: Final = {NOZZLE: "temperature", FIRST_NOZZLE: "temperature", RETRACTION: "retraction"}
+
+
+@dataclass(frozen=True)
+class Water:
+    """The worst content that arrives, against the material's two limits. [wt %]
+
+    ``polymer`` is the polymer's share of the mass: in a filled grade the water is all in that.
+    """
+
+    good: float
+    marginal: float
+    worst: float
+    polymer: float = 1.0
+
+    @property
+    def covered(self) -> bool:
+        """Whether tweaks may help: beyond good, not beyond marginal."""
+        return self.good < self.worst <= self.marginal
 
 
 def suggest(
-    material: Material,
-    *,
-    good: float,
-    marginal: float,
-    worst: float,
-    nozzle_C: float | None,
-    retract_mm: float | None,
-    flow_mm3_s: float | None,
-    printer: Printer | None = None,
-) -> Sequence[Tweak]:
-    """Return what may help a strand between its two limits.
+    material: Material, water: Water, asked: Asked, *, printer: Printer | None = None
+) -> tuple[Tweak, ...]:
+    """Return what may help a strand between its two limits; nothing where it is dry, or too wet.
 
     Parameters
     ----------
-    good, marginal, worst : the limits, and the worst content that arrives. [wt %]
-    nozzle_C : the file's temperature after the first layer; None = not known. [°C]
-    retract_mm : the file's retraction; None or 0 = none to lengthen. [mm]
-    flow_mm3_s : high flow that the job asks for (95th percentile); None = not known. [mm³/s]
-
-    Returns
-    -------
-    Nothing where the strand is dry, or too wet for tweaks to cover.
+    water, asked : what arrives, and what the job asks of the tool.
+    printer : bounds of hot end and retraction; None = no bound is known, so none is approached.
     """
-    if worst <= good or worst > marginal:
-        return []
-    share = (worst - good) / (marginal - good) if marginal > good else 1.0
-    found = [
-        cooler(material, share, nozzle_C=nozzle_C, flow_mm3_s=flow_mm3_s, printer=printer),
-        longer(material, share, retract_mm=retract_mm, printer=printer),
-    ]
-    return [tweak for tweak in found if tweak is not None]
+    if not water.covered:
+        return ()
+    return tuple(_found(material, water, asked, printer))
 
 
-def cooler(
-    material: Material,
-    share: float,
-    *,
-    nozzle_C: float | None,
-    flow_mm3_s: float | None,
-    printer: Printer | None,
-) -> Tweak | None:
-    """Return a lower nozzle temperature, above the bonding floor and above what the flow needs."""
-    if nozzle_C is None or flow_mm3_s is None:
-        return None
+def _found(material: Material, water: Water, asked: Asked, printer: Printer | None) -> Iterator[Tweak]:
+    cooler = nozzle(material, water, asked, setting=NOZZLE, printer=printer)
+    rest = asked.nozzle_C if cooler is None else cooler.after
+    if rest is not None and asked.nozzle_C is not None and asked.first_layer_C is not None:
+        rest += max(0.0, asked.first_layer_C - asked.nozzle_C)
+    first = nozzle(material, water, asked, setting=FIRST_NOZZLE, printer=printer, not_below_C=rest)
+    if cooler is not None:
+        yield cooler
+    if first is not None:
+        yield first
+    yield from (
+        tweak
+        for tweak in (
+            longer(material, water, asked, printer=printer),
+            faster(material, water, asked, printer=printer),
+            wiped(material, water, asked),
+            slower_start(water, asked),
+            quicker(material, water, asked, cooler, printer=printer),
+        )
+        if tweak is not None
+    )
+
+
+def drive(material: Material, water: Water, celsius: float, asked: Asked, nozzle_C: float) -> float:
+    """Return how hard the water works at a nozzle of *celsius*; 1 is stock at its good limit at *nozzle_C*.
+
+    Steam: content times vapour pressure, relative to the good content at the file's own temperature.
+    Chains: the loss beyond what good stock loses there in a usual time, in shares of what is allowed.
+    """
+    steam = water.worst / max(water.good, 1e-6) * melt.steam_pressure(celsius) / melt.steam_pressure(nozzle_C)
+    usual = replace(asked, residence_s=None if asked.residence_s is None else USUAL_RESIDENCE_S)
+    worst, good = water.worst / water.polymer, water.good / water.polymer
+    lost = loss(material, worst, celsius, asked) - loss(material, good, nozzle_C, usual)
+    return steam + lost / ALLOWED_LOSS
+
+
+def loss(material: Material, content_wt_pct: float, celsius: float, asked: Asked) -> float:
+    """Return the share of chain length that is lost; 0 where water cuts none, or the time is not known."""
+    if not material.hydrolyses or asked.residence_s is None:
+        return 0.0
+    return melt.chain_loss(melt.chains_of(material.key), content_wt_pct, celsius, asked.residence_s)
+
+
+def floor_C(material: Material, asked: Asked, printer: Printer | None) -> tuple[float, str]:
+    """Return the lowest sensible nozzle temperature, and what holds it there. [°C]
+
+    The bonding floor, raised by part cooling, and by what the core of the strand lags behind the wall
+    when it passes the melt zone in V/q seconds.  The lag decays with the slowest mode of a cylinder
+    that is heated from its skin, tau = R²/(5.783 a); the rated flow q_r is where the top of the
+    material's window makes up for it: lag = (T_max - T_bond) exp(-(V/q - V/q_r)/tau).
+    """
+    assert asked.flow_mm3_s is not None
     bond = material.nozzle_min_C if material.nozzle_bond_min_C is None else material.nozzle_bond_min_C
-    stated = None if printer is None else printer.hot_end.max_flow_mm3_s
-    use = min(1.0, flow_mm3_s / (stated or USUAL_FLOW_MM3_S))
-    # estimated: no flow needs the bonding floor only, the rated flow needs the top of the window
-    floor = bond + use * (material.nozzle_max_C - bond)
-    lower = max(floor, nozzle_C - MOST_COOLER_C * max(share, 0.3))
-    step = float(int(nozzle_C - lower))
-    if step < 2:
-        return None
-    held = (
-        "the bonding floor"
-        if use * (material.nozzle_max_C - bond) < 1
-        else f"a flow of {flow_mm3_s:.1f} mm³/s"
-    )
-    return Tweak(
-        "nozzle temperature",
-        nozzle_C,
-        nozzle_C - step,
-        "°C",
-        f"less steam pressure and slower hydrolysis; not below {floor:.0f} °C for {held}",
-    )
+    bond = max(bond, material.nozzle_min_C)
+    fan = FAN_FLOOR_K * (asked.fan or 0.0)
+    lag = 0.0
+    if asked.flow_mm3_s > 0:
+        stated = None if printer is None else printer.hot_end.max_flow_mm3_s
+        rated = stated or USUAL_FLOW_MM3_S
+        tau_s = (asked.diameter_mm / 2) ** 2 / (SLOWEST_MODE * DIFFUSIVITY_MM2_S)
+        spare_s = asked.melt_zone_mm3 / asked.flow_mm3_s - asked.melt_zone_mm3 / rated
+        lag = (material.nozzle_max_C - bond) * math.exp(-max(0.0, spare_s) / tau_s)
+    held = f"{bond:g} °C for layers to bond"
+    if fan >= 0.5:
+        held += f", {fan:.0f} K for part cooling"
+    if lag >= 0.5:
+        held += f", {lag:.0f} K for a flow of {asked.flow_mm3_s:.1f} mm³/s"
+    return bond + fan + lag, held
 
 
-def longer(
-    material: Material, share: float, *, retract_mm: float | None, printer: Printer | None
+def nozzle(
+    material: Material,
+    water: Water,
+    asked: Asked,
+    *,
+    setting: str,
+    printer: Printer | None,
+    not_below_C: float | None = None,
 ) -> Tweak | None:
-    """Return a longer retraction, within the printer's stated bound; never for soft strands."""
-    bound = None if printer is None else printer.retraction.max_length_mm
-    if not retract_mm or bound is None or material.key.upper().startswith(FLEXIBLE):
+    """Return a lower nozzle temperature: as far as the water asks for it, bonding and flow allow it.
+
+    The first layer stays as much hotter than the rest as it is, *not_below_C*: it has to stick to the bed.
+    """
+    now = asked.nozzle_C if setting == NOZZLE else asked.first_layer_C
+    if now is None or asked.flow_mm3_s is None:
         return None
-    after = min(bound, retract_mm * (1 + MOST_LONGER * max(share, 0.3)))
-    after = int(after * 20) / 20  # steps of 0.05 mm, downwards: the bound holds
-    if after - retract_mm < 0.05 - 1e-9:
+    floor, held = floor_C(material, asked, printer)
+    if not_below_C is not None and not_below_C > floor:
+        floor, held = not_below_C, "the first layer stays as much hotter than the rest as it was"
+    lowest = math.ceil(floor - 1e-9)
+    after = now
+    while after - 1 >= lowest and drive(material, water, after, asked, now) > 1:
+        after -= 1
+    after = float(after)
+    # whole steps down from the file's own figure, which need not be whole itself
+    if now - after < LEAST_STEP_K:
         return None
+    enough = drive(material, water, after, asked, now) <= 1
+    before_p, after_p = melt.steam_pressure(now), melt.steam_pressure(after)
+    effect = f"steam pushes {100 * (1 - after_p / before_p):.0f} % less"
+    before_loss, after_loss = (
+        loss(material, water.worst / water.polymer, each, asked) for each in (now, after)
+    )
+    if before_loss > 0.0005:
+        effect += f", chains lose about {100 * after_loss:.1f} % of their length instead of {100 * before_loss:.1f} %"
+    stop = "then it pushes no more than dry stock does now" if enough else f"not below {floor:.0f} °C: {held}"
+    rest = (
+        ""
+        if asked.residence_s is None or not material.hydrolyses
+        else (f"; {asked.residence_s:.0f} s in the melt")
+    )
     return Tweak(
-        "retraction length",
-        retract_mm,
+        setting,
+        now,
+        after,
+        "°C",
+        f"{water.worst:.3f} wt % boils and cuts chains less in a cooler melt{rest}; {stop}"
+        if material.hydrolyses
+        else f"{water.worst:.3f} wt % boils less in a cooler melt; {stop}",
+        effect=effect,
+        cost=f"weaker layers, the more the nearer to {floor:.0f} °C; higher pressure in the hot end",
+        confidence="estimated",
+        apply=APPLIES[setting],
+    )
+
+
+def steam_mm(material: Material, water: Water, asked: Asked) -> float | None:
+    """Return the length of strand that the steam of one travel pushes out, beyond dry stock's. [mm]
+
+    Over the longest travel over what is printed, the share t / ``BUBBLING_S`` of the excess water in
+    the melt zone comes out as steam at 1 bar, and pushes its own volume.
+    """
+    if asked.travel_mm is None or asked.nozzle_C is None or asked.travel_mm <= 0:
+        return None
+    seconds = asked.travel_mm / asked.travel_mm_s
+    melt_mg = asked.melt_zone_mm3 * material.density_kg_m3 * 1e-3
+    excess_mg = melt_mg * (water.worst - water.good) / 100
+    volume = melt.steam_volume(excess_mg, asked.nozzle_C) * min(1.0, seconds / BUBBLING_S)
+    return volume / (math.pi * asked.diameter_mm**2 / 4)
+
+
+def is_flexible(material: Material) -> bool:
+    """Tell whether a strand of *material* is soft: longer retraction jams it."""
+    names = (material.key, *material.aliases)
+    return any(name.upper().startswith(FLEXIBLE) for name in names)
+
+
+def longer(material: Material, water: Water, asked: Asked, *, printer: Printer | None) -> Tweak | None:
+    """Return a longer retraction, by what the steam pushes out; never for soft strands or past the bound."""
+    bound = None if printer is None else printer.retraction.max_length_mm
+    pushed = steam_mm(material, water, asked)
+    if not asked.retract_mm or bound is None or pushed is None or is_flexible(material):
+        return None
+    wanted = asked.retract_mm + pushed
+    # steps of 0.05 mm, downwards: the bound holds
+    after = math.floor(min(bound, wanted) * 20 + 1e-9) / 20
+    if after - asked.retract_mm < LEAST_LONGER_MM - 1e-9:
+        return None
+    limited = f"; the printer's stated {bound:g} mm allow no more" if wanted > bound else ""
+    return Tweak(
+        RETRACTION,
+        asked.retract_mm,
         after,
         "mm",
-        f"wet strands ooze and string; not beyond the printer's stated {bound:g} mm",
+        f"on {asked.travel_mm:.0f} mm of travel over the print, steam pushes out about {pushed:.2f} mm of strand{limited}",
+        effect=f"takes up {100 * min(1.0, (after - asked.retract_mm) / pushed):.0f} % of that: fewer strings and blobs",
+        cost="more time, more wear of the strand in the drive gear",
+        confidence="estimated",
+        apply=APPLIES[RETRACTION],
     )
+
+
+def faster(material: Material, water: Water, asked: Asked, *, printer: Printer | None) -> Tweak | None:
+    """Return a faster retraction, within the speed that the printer's profile states; never for soft strands."""
+    bound = None if printer is None else printer.retraction.max_speed_mm_s
+    pushed = steam_mm(material, water, asked)
+    now = asked.retract_mm_s
+    if not now or bound is None or pushed is None or not asked.retract_mm or is_flexible(material):
+        return None
+    # as much sooner as the steam would push meanwhile: the same share more
+    after = math.floor(min(bound, now * (1 + min(1.0, pushed / asked.retract_mm))))
+    if after - now < 2:
+        return None
+    return Tweak(
+        RETRACTION_SPEED,
+        now,
+        float(after),
+        "mm/s",
+        f"steam goes on pushing while the strand is pulled back; the printer's stated {bound:g} mm/s bound it",
+        effect=f"the pressure is gone after {1000 * asked.retract_mm / after:.0f} ms instead of "
+        f"{1000 * asked.retract_mm / now:.0f}",
+        cost="the drive gear may grind a soft or thick strand",
+        confidence="estimated",
+    )
+
+
+def wiped(material: Material, water: Water, asked: Asked) -> Tweak | None:
+    """Return wiping switched on, where the slicer's settings say that it is off and ooze is expected."""
+    pushed = steam_mm(material, water, asked)
+    if asked.wipe is not False or pushed is None or pushed < LEAST_LONGER_MM or asked.firmware_retraction:
+        return None
+    return Tweak(
+        WIPE,
+        0.0,
+        1.0,
+        "switch",
+        f"about {pushed:.2f} mm of strand are pushed out on the longest travel; what hangs at the nozzle "
+        "is left inside the part",
+        effect="fewer strings and blobs at the start of lines",
+        cost="a little time",
+        confidence="trade experience",
+    )
+
+
+def slower_start(water: Water, asked: Asked) -> Tweak | None:
+    """Return a slower first layer: bubbles get out of the line before it is pressed down."""
+    now = asked.first_layer_mm_s
+    if not now:
+        return None
+    # the time per line in proportion to the steam that must leave it
+    after = float(math.ceil(max(LEAST_FIRST_LAYER_MM_S, now * max(MOST_SLOWER, water.good / water.worst))))
+    if now - after < 1:
+        return None
+    return Tweak(
+        FIRST_SPEED,
+        now,
+        after,
+        "mm/s",
+        f"{water.worst:.3f} wt % leaves the line as bubbles, which part it from the bed",
+        effect="more time for bubbles to leave before the line is pressed down",
+        cost=f"the first layer takes {now / after:.1f} times as long",
+        confidence="trade experience",
+    )
+
+
+def quicker(
+    material: Material, water: Water, asked: Asked, cooler: Tweak | None, *, printer: Printer | None
+) -> Tweak | None:
+    """Return a higher slowest speed: the melt stays no longer in the hot end than its chains bear."""
+    if not material.hydrolyses or None in (asked.residence_s, asked.line_mm2, asked.nozzle_C):
+        return None
+    assert asked.residence_s is not None
+    assert asked.line_mm2 is not None
+    assert asked.nozzle_C is not None
+    celsius = asked.nozzle_C if cooler is None else cooler.after
+    chains = melt.chains_of(material.key)
+    content = water.worst / water.polymer
+    borne_s = _borne_s(chains, content, celsius)
+    if asked.residence_s <= borne_s or asked.line_mm2 <= 0:
+        return None
+    stated = None if printer is None else printer.hot_end.max_flow_mm3_s
+    most = min(asked.flow_mm3_s or math.inf, 0.5 * (stated or USUAL_FLOW_MM3_S))
+    after = float(math.floor(min(asked.melt_zone_mm3 / borne_s, most) / asked.line_mm2))
+    now = asked.slowest_mm_s
+    if after < 1 or (now is not None and after - now < 1):
+        return None
+    lost = melt.chain_loss(chains, content, celsius, asked.residence_s)
+    return Tweak(
+        SLOWEST,
+        now,
+        after,
+        "mm/s",
+        f"the melt stays {asked.residence_s:.0f} s in the hot end and loses about {100 * lost:.1f} % of its chain "
+        f"length; {100 * ALLOWED_LOSS:.0f} % are reached after {borne_s:.0f} s",
+        effect="small layers are not slowed so far that the melt is cooked",
+        cost="small layers cool less before the next one comes; print several parts at once instead",
+        confidence="estimated",
+    )
+
+
+def _borne_s(chains: melt.Chains, content_wt_pct: float, celsius: float) -> float:
+    """Return the time after which ``ALLOWED_LOSS`` of the chain length is gone; infinite: never. [s]"""
+    most = melt.chain_loss(chains, content_wt_pct, celsius, math.inf)
+    if most <= ALLOWED_LOSS:
+        return math.inf
+    low, high = 0.0, 1e7
+    for _ in range(80):
+        middle = (low + high) / 2
+        if melt.chain_loss(chains, content_wt_pct, celsius, middle) < ALLOWED_LOSS:
+            low = middle
+        else:
+            high = middle
+    return high
+
+
+def lasting_damage(material: Material, water: Water, asked: Asked) -> str | None:
+    """Return the sentence on chains that are cut for good; None where water cuts none, or nobody can tell."""
+    if not material.hydrolyses or asked.residence_s is None or asked.nozzle_C is None:
+        return None
+    chains = melt.chains_of(material.key)
+    low, middle, high = (
+        100
+        * melt.chain_loss(
+            _scaled(chains, factor), water.worst / water.polymer, asked.nozzle_C, asked.residence_s
+        )
+        for factor in (1 / chains.factor, 1.0, chains.factor)
+    )
+    return (
+        f"{water.worst:.3f} wt % over {asked.residence_s:.0f} s at {asked.nozzle_C:g} °C cut chains: "
+        f"about {middle:.1f} % of their mean length is lost (estimated, {low:.1f} to "
+        f"{high:.1f} %); drying later does not repair that"
+    )
+
+
+def _scaled(chains: melt.Chains, factor: float) -> melt.Chains:
+    return melt.Chains(
+        chains.mean_g_mol, chains.rate_per_s * factor, chains.at_C, chains.activation_kJ_mol, chains.factor
+    )
+
+
+def shortfall(water: Water, tweaks: tuple[Tweak, ...]) -> str | None:
+    """Return what to say where a marginal strand finds no setting that helps."""
+    if not water.covered or any(tweak.setting in (NOZZLE, RETRACTION) for tweak in tweaks):
+        return None
+    return "no setting within the stated limits covers this water: better dry the spool first, or look at the purge closely"

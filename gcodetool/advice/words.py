@@ -1,7 +1,7 @@
 """Reasons and things to do, in words a person at the machine understands."""
 
 from collections.abc import Iterator
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 
@@ -13,6 +13,8 @@ from gcodetool.drying.limits import highest
 from gcodetool.moisture.forecast import Arrival
 from gcodetool.moisture.history import State, quantile
 from gcodetool.moisture.record import Spool
+
+AT_ONCE_S: Final = 300.0
 
 
 def because(
@@ -83,7 +85,9 @@ def by_own_figure(code: Code, exposure: Exposure) -> str:
 def to_do(code: Code, state: State, here: Here, start_by: float | None, at_s: float) -> Iterator[str]:
     """Yield what to do, the first thing first."""
     when = (
-        f"it stays so for the next 30 days where it is ({state.place})"
+        "start at once: for how long it stays so nobody can say"
+        if start_by is not None and start_by - at_s < AT_ONCE_S
+        else f"it stays so for the next 30 days where it is ({state.place})"
         if start_by is None
         else f"it stays so for another {span(start_by - at_s)} where it is ({state.place})"
     )
@@ -97,6 +101,20 @@ def to_do(code: Code, state: State, here: Here, start_by: float | None, at_s: fl
         yield "do not print: dry the spool first; no setting makes up for this much water"
     else:
         yield "purge and look at the strand before the part begins, or weigh the spool"
+
+
+def for_the_shelf(word: str, spool: Spool) -> list[str]:
+    """Return what to do with a spool that is *word*: dry, marginal, wet or empty."""
+    if word == "wet":
+        return ["do not print from it: dry it first", *drying(spool)]
+    if word == "marginal":
+        return [
+            "dry it before a long or a fine job; for a short one look at the purged strand first",
+            *drying(spool),
+        ]
+    if word == "dry":
+        return ["print from it, or put it away into a sealed bag or a dry box"]
+    return ["its record says that nothing is left on it: take another, or correct the record"]
 
 
 def span(seconds: float) -> str:

@@ -8,8 +8,8 @@ Left out: what the moves take (``motion``), where a block may go (``anchor``).
 
 import functools
 import re
-from collections.abc import Iterator
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -22,6 +22,7 @@ from gcodetool.gcode.source import Source, sniff
 if TYPE_CHECKING:
     from gcodetool.gcode.scan import Scanner
 
+PIECES: Final = 1 << 20
 FIRST_LINES: Final = 64  # some signatures count only among these
 MOVES: Final = re.compile(rb"\n(?:G[01] [^\n]*\n)+(?=G[01] )")  # of a run, all but the last
 
@@ -41,6 +42,7 @@ class Program:
     facts : what the slicer wrote down.
     head, tail : first and last part of the text.
     source : the file itself.
+    changes : edits to read the text with, by :func:`edited`.
     """
 
     path: Path
@@ -55,13 +57,15 @@ class Program:
     head: bytes = field(repr=False)
     tail: bytes = field(repr=False)
     source: Source = field(repr=False)
+    changes: tuple[edits.Edit, ...] = field(default=(), repr=False)
 
     def blocks(self) -> Iterator[bytes]:
         """Yield the text in blocks of about 1 MiB that end at line ends.
 
         What an earlier ``prepare`` inserted is left out: a prepared file reads as the one it was.
         """
-        return edits.strip_regions(self.source.blocks(), name=str(self.path), lines_before=self._lines_before)
+        text = edits.strip_regions(self.source.blocks(), name=str(self.path), lines_before=self._lines_before)
+        return whole_lines(edits.apply(text, self.changes)) if self.changes else text
 
     def _lines_before(self, size: int) -> int:
         """Return how many lines end in the first *size* bytes of the text, regions included."""
@@ -85,13 +89,19 @@ class Program:
         return Scanner(int(self.dialect), self.layer_marks)
 
 
-def read(path: Path | str, *, dialect: Dialect | str | None = None) -> Program:
+def read(
+    path: Path | str,
+    *,
+    dialect: Dialect | str | None = None,
+    handed: Mapping[str, str] | None = None,
+) -> Program:
     """Return the program in the file *path*.
 
     Parameters
     ----------
     path : G-code as plain text, packed by gzip or xz, or as the one plate of a zip container; any name.
     dialect : what the printer's profile says, if there is one; it outranks the file.
+    handed : settings that the slicer handed over to its step; they count where the file is silent.
 
     Raises
     ------
@@ -104,7 +114,7 @@ def read(path: Path | str, *, dialect: Dialect | str | None = None) -> Program:
     head, tail = edits.without_regions(opened.head), edits.without_regions(opened.tail)
     top, end = thinned(head), thinned(tail)
     family = markers.family(top, end)
-    facts = markers.facts(top, end, family)
+    facts = markers.facts(top, end, family, handed=handed)
     found = dialects.detect(top, end, facts, setting=dialect)
     return Program(
         path=opened.path,
@@ -120,6 +130,36 @@ def read(path: Path | str, *, dialect: Dialect | str | None = None) -> Program:
         tail=tail,
         source=opened,
     )
+
+
+def edited(program: Program, changes: "tuple[edits.Edit, ...]") -> Program:
+    """Return *program* as it reads with *changes* made: the text and its head; the settings stay.
+
+    Parameters
+    ----------
+    changes : sorted, in bytes of the text without regions.
+    """
+    head = program.head
+    early = tuple(edit for edit in changes if edit.stop <= len(head))
+    return replace(program, head=b"".join(edits.apply([head], early)), changes=changes)
+
+
+def whole_lines(pieces: Iterator[bytes]) -> Iterator[bytes]:
+    """Yield the text in blocks that end at line ends, as readers expect them."""
+    gathered: list[bytes] = []
+    size = 0
+    for piece in pieces:
+        gathered.append(piece)
+        size += len(piece)
+        if size >= PIECES:
+            text = b"".join(gathered)
+            cut = text.rfind(b"\n") + 1
+            if cut:
+                yield text[:cut]
+                text = text[cut:]
+            gathered, size = [text], len(text)
+    if size:
+        yield b"".join(gathered)
 
 
 def thinned(part: bytes) -> bytes:

@@ -22,6 +22,7 @@ from typing import TYPE_CHECKING, Any, Final
 from gcodetool.gcode.batches import batches
 from gcodetool.gcode.dialects import Command, Dialect, command
 from gcodetool.gcode.rows import COMMAND, DWELL, LAYER, TOOL
+from gcodetool.gcode.targets import NAMES, Target, targets
 from gcodetool.motion.limits import (
     DEFAULT_FILAMENT_MM,
     SETTINGS_BLOCK,
@@ -94,6 +95,25 @@ class Wait:
 
 
 @dataclass(frozen=True)
+class Heating:
+    """A line that names a nozzle temperature.
+
+    Attributes
+    ----------
+    line, offset : 1-based, and the byte at which it starts.
+    layer : layer in hand, 0 before the first.
+    target : the number; one line may hold several.
+    text : the line.
+    """
+
+    line: int
+    offset: int
+    layer: int
+    target: Target
+    text: str
+
+
+@dataclass(frozen=True)
 class Demands:
     """What a job asks of one tool.
 
@@ -107,6 +127,8 @@ class Demands:
     path_mm : X/Y path with filament. [mm]
     travel_mm, longest_travel_mm : X/Y path without, in all, and the longest between two lines. [mm]
     retractions, longest_retraction_mm : how often filament goes back, and how far at most. [-, mm]
+    longest_over_print_mm : the longest X/Y path between two lines from the second layer on, so over what
+        is printed already; that of the whole job where there is but one layer. [mm]
     """
 
     tool: int
@@ -118,6 +140,7 @@ class Demands:
     longest_travel_mm: float
     retractions: int
     longest_retraction_mm: float
+    longest_over_print_mm: float = 0.0
 
     @property
     def retractions_per_metre(self) -> float:
@@ -163,6 +186,7 @@ class Timeline:
     unknown : commands that the dialect does not know, and how often.
     demands : per tool that moves, by tool number.
     low_box : x0, y0, x1, y1 of motion below the watched height after the watched place. [mm]
+    heating : each line that names a nozzle temperature, in file order.
     table : only on demand, (moves, 6): line, kind bits, seconds speeding up, at speed, slowing down,
         speed at the start. [-, -, s, s, s, mm/s]
     """
@@ -195,6 +219,7 @@ class Timeline:
     demands: dict[int, Demands]
     low_box: tuple[float, float, float, float] | None = None
     table: "Floats | None" = None
+    heating: tuple[Heating, ...] = ()
 
     @property
     def tools(self) -> tuple[int, ...]:
@@ -283,6 +308,8 @@ class _Job:
         self.figures = array("d")
         self.table = array("d")
         self.waits: list[Wait] = []
+        self.heating: list[Heating] = []
+        self.longest: dict[int, float] = {}  # before the second layer, by slot
         self.stops = STOPS[self.rules]
         self.pauses = PAUSES[self.rules]
         self.layer = 0
@@ -322,10 +349,12 @@ class _Job:
             op = rows.op[row]
             if op == COMMAND:
                 begin = rows.start[row] - offset
-                self.command(block[begin : begin + rows.length[row]], rows.line[row])
+                self.command(block[begin : begin + rows.length[row]], rows.line[row], rows.start[row])
             elif op == LAYER:
                 self.layer = rows.arg[row]
                 self.layers += 1
+                if self.layers == 2:
+                    self.set_apart()
                 self.stretches.begin(self.layer, self.tool, rows.line[row], rows.start[row])
             elif op == TOOL:
                 if rows.arg[row] != self.tool or self.rules != Dialect.KLIPPER:
@@ -349,10 +378,20 @@ class _Job:
         self.waits.append(wait)
         self.stretches.wait(wait.seconds)
 
-    def command(self, text: bytes, line: int) -> None:
+    def set_apart(self) -> None:
+        """Count the longest travel anew: from the second layer on it passes over what is printed."""
+        for slot in self.slots.values():
+            place = slot * TOOL_FIGURES + 2
+            self.longest[slot] = self.figures[place]
+            self.figures[place] = 0.0
+
+    def command(self, text: bytes, line: int, offset: int) -> None:
         """Do what a command does to limits and time."""
         called = _parsed(text)
         name = called.name
+        if name in NAMES or "START" in name:
+            for target in targets(text, self.rules, tool=self.tool):
+                self.heating.append(Heating(line, offset, self.layer, target, _shown(text)))
         if name in self.stops:
             self.planner.stop()
         if self.heaters is not None:
@@ -610,6 +649,7 @@ def _result(job: _Job, scanner: Any, *, watched: bool) -> Timeline:
         demands=_demands(job, whole["tool"], real["forward_mm"]),
         low_box=box if watched and box[0] <= box[2] and box[1] <= box[3] else None,
         table=np.array(job.table).reshape(-1, TABLE_COLUMNS) if planner.tabled else None,
+        heating=tuple(job.heating),
     )
 
 
@@ -629,7 +669,10 @@ def _demands(job: _Job, tools: "Whole", forward: "Floats") -> dict[int, Demands]
             forward_mm=fed,
             path_mm=figures[3],
             travel_mm=figures[1],
-            longest_travel_mm=figures[2],
+            longest_travel_mm=max(figures[2], job.longest.get(slot, 0.0)),
+            longest_over_print_mm=figures[2]
+            if job.layers > 1
+            else max(figures[2], job.longest.get(slot, 0.0)),
             retractions=int(figures[0]),
             longest_retraction_mm=figures[4],
         )

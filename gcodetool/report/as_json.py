@@ -112,10 +112,16 @@ def tool_dict(tool: ToolFindings) -> dict[str, Any]:
                 "to": tweak.after,
                 "unit": tweak.unit,
                 "because": tweak.because,
+                "effect": tweak.effect,
+                "cost": tweak.cost,
+                "confidence": tweak.confidence,
+                "apply": tweak.apply,
+                "applied": tweak.applied,
             }
             for tweak in tool.tweaks
         ],
         "advice": list(tool.advice),
+        "sharpen": tool.sharpen,
     }
 
 
@@ -152,8 +158,22 @@ def spool_dict(seen: SpoolFindings) -> dict[str, Any]:
     return {
         "mean_wt_pct": band(seen.state.mean_wt_pct),
         "next_fed_wt_pct": band(seen.state.next_fed_wt_pct),
-        "by_depth": [{"depth_mm": depth, "wt_pct": content} for depth, content in seen.by_depth],
+        "by_depth": [
+            {"depth_mm": depth, "wt_pct": known(content), "p10": known(band.p10), "p90": known(band.p90)}
+            for (depth, content), band in zip(seen.by_depth, seen.bands, strict=True)
+        ],
         "strand": [{"radius_mm": radius, "wt_pct": content} for radius, content in seen.strand],
         "safe_exposure_s": seen.safe_exposure_s,
         "remaining_mm": seen.state.remaining_mm,
+        "sharpen": {
+            "advice": seen.sharpen,
+            "records": [{"what": what, "share": share} for what, share in seen.gains],
+        },
+        "word": seen.word,
+        "advice": list(seen.advice),
+        "limit_good_wt_pct": seen.limit_good_wt_pct,
+        "limit_marginal_wt_pct": seen.limit_marginal_wt_pct,
+        "place": seen.state.place,
+        "air": seen.air,
+        "assumed": list(seen.state.assumed),
     }

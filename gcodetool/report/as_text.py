@@ -1,20 +1,23 @@
-"""Findings as a person reads them: what to do first, then why, then how sure.
+"""Findings as a person reads them: what to do first, then how sure, then a plot, then why.
 
-Words from files are printed without control characters and never as markup.
+Words from files are printed without control characters and never as markup.  What is assumed or
+estimated carries a ``~``, and the last line says so.
 """
 
 import math
-import unicodedata
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from datetime import datetime
-from typing import Final, TextIO
-
-from rich.console import Console
-from rich.table import Table
-from rich.text import Text
+from typing import TYPE_CHECKING, Any, Final, TextIO
 
 from gcodetool.advice.codes import Code
-from gcodetool.advice.findings import Band, JobFindings, SpoolFindings, ToolFindings
+from gcodetool.advice.findings import Band, Forecast, JobFindings, SpoolFindings, ToolFindings
+from gcodetool.report.layout import Page, plain
+from gcodetool.report.plot import ASCII, BLOCKS, Limit, Triple, legend, plot
+
+if TYPE_CHECKING:
+    from rich.table import Table
+
+__all__ = ["duration", "hanging", "local", "percent", "plain", "print_report", "print_spool", "spread"]
 
 # Signs and words carry the verdict; colour only repeats it.
 SIGNS: Final[dict[Code, str]] = {
@@ -24,12 +27,12 @@ SIGNS: Final[dict[Code, str]] = {
     "dry-first": "!",
     "unknown": "?",
 }
-STYLES: Final[dict[Code, str]] = {
-    "clear": "bold green",
-    "adjust": "bold yellow",
-    "runs-out": "bold magenta",
-    "dry-first": "bold red",
-    "unknown": "bold cyan",
+COLOURS: Final[dict[Code, str]] = {
+    "clear": "green",
+    "adjust": "yellow",
+    "runs-out": "magenta",
+    "dry-first": "red",
+    "unknown": "cyan",
 }
 WORDS: Final[dict[Code, str]] = {
     "clear": "dry enough from the first layer to the last",
@@ -38,16 +41,8 @@ WORDS: Final[dict[Code, str]] = {
     "dry-first": "too wet already at the start",
     "unknown": "cannot be told",
 }
-PLOT_ROWS: Final = 24
-
-
-def plain(text: str) -> str:
-    """Return *text* without control and direction-changing characters.
-
-    >>> plain("a" + chr(27) + "[31mb" + chr(0x202E))
-    'a[31mb'
-    """
-    return "".join(sign for sign in text if unicodedata.category(sign) not in ("Cc", "Cf", "Cs"))
+ASSUMED: Final = "~"
+LEGEND: Final = "~ assumed or estimated, not measured here; notes and cautions say what"
 
 
 def duration(seconds: float | None) -> str:
@@ -83,6 +78,8 @@ def percent(value: float | None) -> str:
 
 def spread(content: Band) -> str:
     """Return the middle of a band, with its ends where there are any."""
+    if content.p50 is None or not math.isfinite(content.p50):
+        return "not known"
     if content.p10 is None or content.p90 is None:
         return f"{percent(content.p50)} wt %"
     return f"{percent(content.p50)} wt % ({percent(content.p10)} to {percent(content.p90)})"
@@ -95,23 +92,41 @@ def local(at_s: float) -> str:
 
 def print_report(found: JobFindings, stream: TextIO) -> None:
     """Print the findings on a job to *stream*."""
-    console = Console(file=stream, highlight=False, soft_wrap=False)
-    head = Text()
-    head.append(f"{SIGNS[found.verdict]} {found.verdict}", style=STYLES[found.verdict])
-    head.append(f"  {WORDS[found.verdict]}")
-    console.print(head)
-    console.print(hanging("  ", f"{plain(found.path)}: {describe(found)}"))
-    console.print(hanging("  ", times(found)))
-    if (difference := beside_claim(found)) is not None:
-        console.print(hanging("  ", difference))
+    page = Page(stream)
+    page.hanging(
+        f"{SIGNS[found.verdict]} {found.verdict}  ", WORDS[found.verdict], style=COLOURS[found.verdict]
+    )
     for tool in found.tools:
-        console.print()
-        print_tool(tool, console, several=len(found.tools) > 1)
+        page.line()
+        print_tool(tool, page, several=len(found.tools) > 1)
+    page.line()
+    page.facts(job_facts(found))
     if found.cautions:
-        console.print()
-        console.print(Text("Cautions", style="bold"))
+        page.line()
+        page.line("Cautions", style="bold")
         for caution in found.cautions:
-            console.print(hanging("- ", plain(caution)))
+            page.hanging("- ", plain(caution))
+    if any_assumed(found):
+        page.line()
+        page.hanging("", LEGEND)
+
+
+def any_assumed(found: JobFindings) -> bool:
+    """Return whether anything of a report carries the mark."""
+    return (
+        found.moving_s_range is not None
+        or assumed_wait(found)
+        or any(tool.forecast is not None for tool in found.tools)
+    )
+
+
+def job_facts(found: JobFindings) -> Iterator[tuple[str, str]]:
+    """Yield what the job is and how long it takes."""
+    yield "job", f"{plain(found.path)}: {describe(found)}"
+    yield "time", times(found)
+    difference = beside_claim(found)
+    if difference is not None:
+        yield "", difference
 
 
 def describe(found: JobFindings) -> str:
@@ -121,17 +136,22 @@ def describe(found: JobFindings) -> str:
     return f"{family}, {found.dialect}{sure}, {found.layers} layers, {found.lines} lines"
 
 
+def assumed_wait(found: JobFindings) -> bool:
+    """Return whether a wait's length is assumed."""
+    return any(wait.assumed and wait.seconds > 0 for wait in found.waits)
+
+
 def times(found: JobFindings) -> str:
     """Return the times that matter in one line."""
-    assumed = " (partly assumed)" if any(wait.assumed and wait.seconds > 0 for wait in found.waits) else ""
     claim = "" if found.slicer_claim_s is None else f"; the slicer says {duration(found.slicer_claim_s)}"
-    spread = ""
+    between, guess = "", ""
     if found.moving_s_range is not None:
         low, high = (duration(seconds) for seconds in found.moving_s_range)
-        spread = f" (between {low} and {high}, limits guessed)"
+        between, guess = f" (between {low} and {high}, limits guessed)", ASSUMED
+    wait = ASSUMED if assumed_wait(found) else ""
     return (
-        f"moving {duration(found.moving_s)}{spread}, extruding {duration(found.extruding_s)}, "
-        f"waiting {duration(found.waiting_s)}{assumed}, in open air {duration(found.open_air_s)}{claim}"
+        f"in open air {guess or wait}{duration(found.open_air_s)}: moving {guess}{duration(found.moving_s)}{between}, "
+        f"of it extruding {guess}{duration(found.extruding_s)}; waiting {wait}{duration(found.waiting_s)}{claim}"
     )
 
 
@@ -157,111 +177,184 @@ def beside_claim(found: JobFindings) -> str | None:
     return f"against the slicer's: {', '.join(parts)}" if parts else None
 
 
-def hanging(mark: str | Text, text: str | Text) -> Table:
-    """Return *text* wrapped behind a mark."""
-    grid = Table.grid(padding=0)
-    grid.add_column(no_wrap=True)
-    grid.add_column()
-    grid.add_row(*(each if isinstance(each, Text) else Text(each) for each in (mark, text)))
-    return grid
-
-
-def add_notes(rows: Table, notes: Sequence[str]) -> None:
-    """Add what was assumed or left out, each behind the word for it."""
-    for note in notes:
-        kind, separator, rest = plain(note).partition(": ")
-        known = bool(separator) and kind in ("assumed", "ignored")
-        rows.add_row(Text(f"  {kind}" if known else "  note"), Text(rest if known else plain(note)))
-
-
-def print_tool(tool: ToolFindings, console: Console, *, several: bool) -> None:
+def print_tool(tool: ToolFindings, page: Page, *, several: bool) -> None:
     """Print one tool's findings."""
     verdict = tool.verdict
-    title = Text()
-    title.append(f"{plain(tool.spool or 'no spool named')}, {plain(tool.material or 'material unknown')}: ")
-    if several:
-        title.append(f"{SIGNS[verdict.code]} {verdict.code} ", style=STYLES[verdict.code])
-    title.append(plain(verdict.because))
-    console.print(hanging(Text(f"T{tool.tool} ", style="bold"), title))
+    mark = f"T{tool.tool} {SIGNS[verdict.code]} {verdict.code}: " if several else f"T{tool.tool} "
+    whose = f"{plain(tool.spool or 'no spool named')}, {plain(tool.material or 'material unknown')}: "
+    page.hanging(mark, whose + plain(verdict.because), style=COLOURS[verdict.code] if several else "bold")
     for line in tool.advice:
-        console.print(hanging("  > ", plain(line)))
-    rows = Table.grid(padding=(0, 2, 0, 0))
-    rows.add_column(min_width=16)
-    rows.add_column()
+        page.hanging("  > ", plain(line))
+    page.facts(sure(tool))
+    if tool.forecast is not None:
+        drawn = job_plot(tool.forecast, page)
+        if drawn:
+            page.line()
+            for each in drawn:
+                page.line(each)
+            page.line()
+    page.facts(tool_facts(tool))
+
+
+def sure(tool: ToolFindings) -> Iterator[tuple[str, str]]:
+    """Yield how sure the verdict is, until when it holds, and what would tell more."""
+    verdict, forecast = tool.verdict, tool.forecast
+    if forecast is not None and forecast.start_wt_pct.p10 is None:
+        yield "how sure", "not told: nominal parameters alone (--members 64 tells)"
+    elif verdict.share is not None and forecast is not None:
+        yield "how sure", f"{verdict.share:.0%} of the members say the same"
+    if tool.sharpen is not None:
+        yield "to be surer", plain(tool.sharpen)
+    if verdict.start_by_s is not None:
+        yield "start by", local(verdict.start_by_s)
+
+
+def tool_facts(tool: ToolFindings) -> Iterator[tuple[str, str]]:
+    """Yield what a tool feeds, from what, and what may help."""
     mass = "" if tool.mass_g is None else f", {tool.mass_g:.1f} g"
-    rows.add_row(
-        Text("  feeds"),
-        Text(f"{tool.filament_mm / 1000:.2f} m{mass}, extruding {duration(tool.extruding_s)}"),
-    )
+    yield "feeds", f"{tool.filament_mm / 1000:.2f} m{mass}, extruding {duration(tool.extruding_s)}"
     if tool.forecast is not None:
         forecast = tool.forecast
-        rows.add_row(
-            Text("  arrives with"),
-            Text(f"{spread(forecast.start_wt_pct)} at the start, {spread(forecast.worst_wt_pct)} at worst"),
+        yield (
+            "arrives with",
+            f"{spread(forecast.start_wt_pct)} at the start, {spread(forecast.worst_wt_pct)} at worst",
         )
-        rows.add_row(
-            Text("  limits"),
-            Text(
-                f"good to {percent(forecast.limit_good_wt_pct)}, marginal to {percent(forecast.limit_marginal_wt_pct)} wt %"
-            ),
-        )
+        yield "limits", limits(forecast.limit_good_wt_pct, forecast.limit_marginal_wt_pct)
     if tool.exposure is not None:
         exposure = tool.exposure
-        source = "your own figure" if exposure.source == "stated" else "model"
-        rows.add_row(
-            Text("  safe in open air"),
-            Text(
-                f"{duration(exposure.safe_s)} ({source}); needed {duration(exposure.needed_s)}; air: {plain(exposure.air)}"
-            ),
+        stated = exposure.source == "stated"
+        safe = f"{'' if stated or exposure.safe_s is None else ASSUMED}{duration(exposure.safe_s)}"
+        yield (
+            "safe in open air",
+            f"{safe} ({'your own figure' if stated else 'model'}); needed {duration(exposure.needed_s)}; "
+            f"air: {air(exposure.air)}",
         )
-    if verdict.start_by_s is not None:
-        rows.add_row(Text("  start by"), Text(local(verdict.start_by_s)))
-    if verdict.share is not None and tool.forecast is not None and tool.forecast.start_wt_pct.p10 is not None:
-        rows.add_row(Text("  how sure"), Text(f"{verdict.share:.0%} of the members say the same"))
     if tool.state is not None:
         state = tool.state
-        rows.add_row(
-            Text("  spool"), Text(f"at {plain(state.place)}, {state.remaining_mm / 1000:.0f} m left")
-        )
-        add_notes(rows, state.assumed)
+        yield "spool", f"at {plain(state.place)}, {state.remaining_mm / 1000:.0f} m left"
+        yield from notes(state.assumed)
     for tweak in tool.tweaks:
-        before = "" if tweak.before is None else f"{tweak.before:g} to "
-        rows.add_row(
-            Text("  may help"),
-            Text(f"{tweak.setting}: {before}{tweak.after:g} {tweak.unit}; {plain(tweak.because)}"),
+        yield (
+            "may help" if tweak.applied is None else "applied",
+            f"{tweak.setting}: {tweak.step}; {plain(tweak.because)}. "
+            f"Expected: {tweak.effect}. Cost: {tweak.cost} ({tweak.confidence})"
+            + ("" if tweak.applied is None else f". {plain(tweak.applied)}"),
         )
-    console.print(rows)
+
+
+def limits(good: float, marginal: float) -> str:
+    """Return the limits; no one has measured them for this very spool."""
+    return f"good to {ASSUMED}{percent(good)}, marginal to {ASSUMED}{percent(marginal)} wt %"
+
+
+def air(words: str) -> str:
+    """Return the words for an air, marked where it is assumed."""
+    return (ASSUMED if "assumed" in words else "") + plain(words)
+
+
+def notes(lines: Sequence[str]) -> Iterator[tuple[str, str]]:
+    """Yield what was assumed or left out, each behind the word for it."""
+    for note in lines:
+        kind, separator, rest = plain(note).partition(": ")
+        known = bool(separator) and kind in ("assumed", "ignored", "learned")
+        name = f"{ASSUMED} assumed" if kind == "assumed" else kind
+        yield (name, rest) if known else ("note", plain(note))
+
+
+def triple(content: Band) -> Triple:
+    """Return a band as a plot wants it."""
+    return (content.p10, math.nan if content.p50 is None else content.p50, content.p90)
+
+
+def job_plot(forecast: Forecast, page: Page) -> list[str]:
+    """Return the plot of what arrives, layer by layer; a job of one layer needs none."""
+    layers = forecast.layers
+    if len(layers) < 2:
+        return []
+    values = [triple(layer.wt_pct) for layer in layers]
+    return drawing(
+        "water that arrives, wt %",
+        values,
+        (forecast.limit_good_wt_pct, forecast.limit_marginal_wt_pct),
+        (f"layer {layers[0].layer}", f"layer {layers[-1].layer}"),
+        page,
+    )
+
+
+def drawing(
+    what: str, values: Sequence[Triple], bounds: tuple[float, float], ends: tuple[str, str], page: Page
+) -> list[str]:
+    """Return a plot under its title; nothing where the page is too narrow."""
+    signs = BLOCKS if page.blocks else ASCII
+    lines = [Limit(bounds[0], f"{ASSUMED}good"), Limit(bounds[1], f"{ASSUMED}marginal")]
+    drawn = plot(values, lines, ends=ends, width=page.width, signs=signs)
+    return [*page.wrapped(f"{what} ({legend(values, signs)})", page.width), *drawn] if drawn else []
 
 
 def print_spool(seen: SpoolFindings, stream: TextIO) -> None:
     """Print the findings on one spool to *stream*."""
-    console = Console(file=stream, highlight=False)
+    page = Page(stream)
     state = seen.state
-    title = Text()
-    title.append(f"{plain(seen.spool)} ", style="bold")
-    title.append(f"{plain(seen.material)}, at {plain(state.place)}, {local(state.as_of_s)}: ")
-    title.append(seen.word, style="bold")
-    console.print(title)
-    rows = Table.grid(padding=(0, 2, 0, 0))
-    rows.add_column(min_width=16)
-    rows.add_column()
-    rows.add_row(Text("  next fed"), Text(spread(state.next_fed_wt_pct)))
-    rows.add_row(Text("  mean"), Text(spread(state.mean_wt_pct)))
-    rows.add_row(
-        Text("  limits"),
-        Text(
-            f"good to {percent(seen.limit_good_wt_pct)}, marginal to {percent(seen.limit_marginal_wt_pct)} wt %"
-        ),
+    page.hanging(
+        f"{plain(seen.spool)} ",
+        f"{plain(seen.material)}, at {plain(state.place)}, {local(state.as_of_s)}: {seen.word}",
+        style="bold",
     )
-    rows.add_row(
-        Text("  safe in open air"), Text(f"{duration(seen.safe_exposure_s)}; air: {plain(seen.air)}")
+    for line in seen.advice:
+        page.hanging("  > ", plain(line))
+    if seen.sharpen:
+        page.facts([("to be surer", plain(seen.sharpen))])
+    drawn = depth_plot(seen, page)
+    if drawn:
+        page.line()
+        for line in drawn:
+            page.line(line)
+        page.line()
+    page.facts(spool_facts(seen))
+    page.line()
+    page.hanging("", LEGEND)
+
+
+def spool_facts(seen: SpoolFindings) -> Iterator[tuple[str, str]]:
+    """Yield what a spool's record comes to."""
+    state = seen.state
+    yield "next fed", spread(state.next_fed_wt_pct)
+    yield "mean", spread(state.mean_wt_pct)
+    yield "limits", limits(seen.limit_good_wt_pct, seen.limit_marginal_wt_pct)
+    safe = f"{'' if seen.safe_exposure_s is None else ASSUMED}{duration(seen.safe_exposure_s)}"
+    yield "safe in open air", f"{safe}; air: {air(seen.air)}"
+    yield "filament left", f"{state.remaining_mm / 1000:.0f} m"
+    yield from notes(state.assumed)
+
+
+def depth_plot(seen: SpoolFindings, page: Page) -> list[str]:
+    """Return the plot of water over the winding's depth, the outermost turns at the left."""
+    if len(seen.by_depth) < 2:
+        return []
+    return drawing(
+        "water from the outermost turns inwards, wt %",
+        [triple(one) for one in seen.bands],
+        (seen.limit_good_wt_pct, seen.limit_marginal_wt_pct),
+        ("outermost", f"{seen.by_depth[-1][0]:.0f} mm deep"),
+        page,
     )
-    rows.add_row(Text("  filament left"), Text(f"{state.remaining_mm / 1000:.0f} m"))
-    add_notes(rows, state.assumed)
-    console.print(rows)
-    console.print(Text("  depth below the outermost turns, water"))
-    top = max([content for _, content in seen.by_depth] + [seen.limit_marginal_wt_pct])
-    step = max(1, math.ceil(len(seen.by_depth) / PLOT_ROWS))
-    for depth, content in seen.by_depth[::step]:
-        bar = "#" * round(40 * content / top) if top > 0 else ""
-        console.print(Text(f"  {depth:6.1f} mm  {percent(content):>6} wt %  {bar}"))
+
+
+def hanging(mark: str, text: str) -> "Table":
+    """Return *text* wrapped behind a mark, for pages that rich lays out."""
+    from rich.table import Table
+    from rich.text import Text
+
+    grid = Table.grid(padding=0)
+    grid.add_column(no_wrap=True)
+    grid.add_column()
+    grid.add_row(Text(mark), Text(text))
+    return grid
+
+
+def add_notes(rows: Any, lines: Sequence[str]) -> None:
+    """Add what was assumed or left out to a grid of rich."""
+    from rich.text import Text
+
+    for name, text in notes(lines):
+        rows.add_row(Text(f"  {name}"), Text(text))

@@ -1,0 +1,195 @@
+"""The block's lines: a plan and the state at the anchor become G-code that gives the state back.
+
+Relative moves only before the person is first asked, absolute ones only after; what the person may have
+changed meanwhile (modes, E register, temperature) is set again before it counts.  Left out: what to do
+and whether (``block``), and each dialect's words (``tongue``).
+"""
+
+import math
+from dataclasses import dataclass, field
+from decimal import Decimal
+from typing import Final
+
+from gcodetool.advice import tongue as words
+from gcodetool.advice.spot import Point
+from gcodetool.advice.tongue import Tongue
+from gcodetool.gcode.anchor import Anchor
+from gcodetool.gcode.dialects import Dialect
+
+STEP_MM: Final = 20.0  # longest E move: far below any firmware's limit on one move
+STANDBY_LESS_K: Final = 40.0
+STANDBY_MIN_C: Final = 140.0
+STANDBY_FROM_S: Final = 60.0  # a shorter timed wait is over before a nozzle has cooled and heated again
+TRAVEL_F: Final = 6000  # mm/min
+LIFT_F: Final = 600  # mm/min
+LOOK_S: Final = 15.0  # nothing may ooze meanwhile; also the pause where a build ignores the real one
+WARN_S: Final = 5.0
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What the block does.
+
+    Attributes
+    ----------
+    purge_mm : filament for each heap, one after another; the person takes each off. [mm]
+    purge_of : what is purged, in words.
+    prime_mm : purged again after the wait.
+    flow_mm3_s : at which all of it is purged.
+    retract_mm, retract_mm_s : how far and how fast the filament is held back meanwhile.
+    lift_mm : relative; 0: Z stays.
+    ask_first : height unknown or low: the person looks before anything is extruded.
+    spot : where the head goes; None: it stays.
+    why_in_place : the reason for that.
+    assumed, cautions : for the report.
+    """
+
+    purge_mm: tuple[float, ...]
+    purge_of: str
+    prime_mm: float
+    flow_mm3_s: float
+    retract_mm: float
+    retract_mm_s: float
+    lift_mm: float
+    ask_first: bool
+    spot: Point | None
+    why_in_place: str
+    assumed: tuple[str, ...] = field(default=())
+    cautions: tuple[str, ...] = field(default=())
+
+    @property
+    def total_mm(self) -> float:
+        """Filament of all heaps."""
+        return sum(self.purge_mm)
+
+
+def number(value: float) -> str:
+    """Return *value* as a plain decimal that reads back to the same double.
+
+    >>> number(62.5), number(1e-07), number(3.0), number(-0.0)
+    ('62.5', '0.0000001', '3', '0')
+    """
+    text = format(Decimal(repr(value)), "f")
+    if "." in text:
+        text = text.rstrip("0").rstrip(".")
+    return "0" if text in ("-0", "") else text
+
+
+def feed_word(feed_mm_s: float) -> str:
+    """Return the shortest F [mm/min] that a reader turns back into exactly *feed_mm_s*.
+
+    >>> feed_word(1000 / 60)
+    '1000'
+    """
+    for digits in range(18):
+        text = number(round(feed_mm_s * 60, digits))
+        if float(text) / 60 == feed_mm_s:
+            return text
+    return number(feed_mm_s * 60)
+
+
+def lines_of(
+    anchor: Anchor, plan: Plan, tongue: Tongue, wait_s: float | None, diameter_mm: float
+) -> tuple[tuple[str, ...], float | None]:
+    """Return the block's lines and the stand-by temperature (None: it stays hot).
+
+    Parameters
+    ----------
+    anchor, plan, tongue : the state to give back, what to do, and how to say it.
+    wait_s : timed wait; None: for the person.
+    diameter_mm : the filament's.
+    """
+    area_mm2 = math.pi / 4 * diameter_mm**2
+    # words per mm of filament that goes through: mm3 words, then the flow factor that scales them
+    scaled = tongue.dialect is not Dialect.REPRAPFIRMWARE  # there M220 and M221 leave E-only moves alone
+    flow = anchor.flow if scaled else 1.0
+    word_per_mm = (math.pi / 4 * anchor.volumetric_mm**2 if anchor.volumetric_mm else 1.0) / flow
+    slow = max(1.0, anchor.speed_factor) if scaled else 1.0
+    purge_f = _down(plan.flow_mm3_s / area_mm2 * 60 / slow)
+    back_f = _down(plan.retract_mm_s * 60 / slow)
+    held = number(round(anchor.retracted_mm * word_per_mm, 5)) if anchor.retracted_mm > 0 else ""
+    back = number(round(plan.retract_mm * word_per_mm, 5))
+    retracts = plan.retract_mm > 0
+
+    def feed(length_mm: float) -> list[str]:
+        longest = STEP_MM * min(1.0, flow)  # neither what is said nor what is fed gets longer
+        out = []
+        while length_mm > 1e-6:
+            out.append(f"G1 E{number(round(min(longest, length_mm) * word_per_mm, 5))} F{purge_f}")
+            length_mm -= longest
+        return out
+
+    target = anchor.target_C or 0.0
+    standby = max(target - STANDBY_LESS_K, STANDBY_MIN_C)
+    cools = wait_s is None or wait_s > STANDBY_FROM_S
+
+    def wait(text: str, *, last: bool = False) -> list[str]:
+        """Retract, cool and ask (or dwell), then take modes and heat back and undo the retraction."""
+        out = [f"G1 E-{back} F{back_f}"] if retracts else []
+        if cools:
+            out += tongue.set_target(number(standby))
+        if wait_s is None:
+            if not last and tongue.dialect is Dialect.MARLIN:  # builds without buttons ignore M0
+                out += [*tongue.say(text), f"G4 P{number(round(LOOK_S * 1000))}"]
+            out += [*tongue.beep(), *tongue.pause(text)]
+        else:
+            seconds = max(0.0, wait_s - LOOK_S)
+            out += tongue.say(tongue.phrase(words.SAY_TIMED, seconds=number(seconds)))
+            out.append(f"G4 P{number(round(seconds * 1000))}")
+        # some firmwares let G90 decide about E as well, and the person may have used the console
+        out += ["G90", "M83"] if last else ["M83"]
+        if cools:
+            out += [*tongue.say(words.SAY_HEAT), *tongue.heat(number(target))]
+        if retracts:
+            out.append(f"G1 E{back} F{back_f}")
+        return out
+
+    out = tongue.finish_moves()
+    out += tongue.say(words.SAY_PURGE)
+    out += ["G91", "M83"]
+    if anchor.firmware_retracted:
+        out.append("G11")
+    if held:
+        out.append(f"G1 E{held} F{back_f}")
+    if plan.lift_mm:
+        out.append(f"G1 Z{number(plan.lift_mm)} F{LIFT_F}")
+    if plan.spot is not None and anchor.x is not None and anchor.y is not None:
+        across, along = round(plan.spot[0] - anchor.x, 3), round(plan.spot[1] - anchor.y, 3)
+        out.append(f"G1 X{number(across)} Y{number(along)} F{TRAVEL_F}")
+    if plan.ask_first:
+        out += wait(tongue.phrase(words.ASK_HEIGHT))
+    for length_mm in plan.purge_mm[:-1]:
+        out += [*tongue.say(words.SAY_LOOK), *feed(length_mm), *tongue.finish_moves()]
+        out += wait(tongue.phrase(words.ASK_MORE))
+    out += [*tongue.say(words.SAY_LOOK), *feed(plan.purge_mm[-1])]
+    out += [*tongue.finish_moves(), *tongue.say(words.SAY_OOZE)]
+    out.append(f"G4 P{number(round(LOOK_S * 1000))}")
+    out += wait(tongue.phrase(words.ASK_STRAND), last=True)
+    out += feed(plan.prime_mm)
+    out += [*tongue.finish_moves(), *tongue.say(words.SAY_AWAY), *tongue.beep()]
+    out.append(f"G4 P{number(round(WARN_S * 1000))}")
+    travels = plan.spot is not None
+    if travels and retracts:
+        out.append(f"G1 E-{back} F{back_f}")
+    if travels and anchor.x is not None and anchor.y is not None:
+        out.append(f"G1 X{number(anchor.x)} Y{number(anchor.y)} F{TRAVEL_F}")
+    if plan.lift_mm and anchor.z is not None:
+        out.append(f"G1 Z{number(anchor.z)} F{LIFT_F}")
+    if travels and retracts:
+        out.append(f"G1 E{back} F{back_f}")
+    if held:
+        out.append(f"G1 E-{held} F{back_f}")
+    if anchor.firmware_retracted:
+        out.append("G10")
+    if anchor.e_absolute:
+        out.append("M82")
+    if anchor.e is not None:
+        out.append(f"G92 E{number(anchor.e)}")
+    if anchor.feed_mm_s is not None:
+        out.append(f"G1 F{feed_word(anchor.feed_mm_s)}")
+    return tuple(out), standby if cools else None
+
+
+def _down(feed_mm_min: float) -> str:
+    """Return *feed_mm_min* rounded down, so that a limit stays kept; at least 1."""
+    return number(max(1.0, math.floor(feed_mm_min)))

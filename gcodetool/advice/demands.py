@@ -1,0 +1,214 @@
+"""What a job asks of one tool, as the tweaks need it: temperatures, flow, time in the melt, travel.
+
+From the timeline, the slicer's own settings and the printer's profile.  A figure that none of them
+gives is None; what is assumed in its place stands in ``assumed``.
+"""
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+from gcodetool.gcode.dialects import Dialect
+from gcodetool.gcode.markers import numbers, of_tool
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from gcodetool.gcode.program import Program
+    from gcodetool.motion.timeline import Heating, Timeline
+    from gcodetool.profiles import Material, Printer
+
+USUAL_MELT_ZONE_MM3: Final = 60.0  # of a common hot end; estimated
+USUAL_TRAVEL_MM_S: Final = 120.0  # where neither slicer nor printer states it; estimated
+# Settings by family, the filament's own first: names as they stand in a file's settings.
+TRAVEL_KEYS: Final = ("travel_speed", "speed_travel")
+FIRST_LAYER_KEYS: Final = ("first_layer_speed", "initial_layer_speed", "speed_print_layer_0")
+SLOWEST_KEYS: Final = ("min_print_speed", "slow_down_min_speed", "cool_min_speed")
+FAN_KEYS: Final = ("max_fan_speed", "fan_max_speed", "cool_fan_speed_max", "cool_fan_speed")
+WIPE_KEYS: Final = ("filament_wipe", "wipe")
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What one tool is asked for.
+
+    Attributes
+    ----------
+    nozzle_C, first_layer_C : targets after and in the first layer. [°C]
+    flow_mm3_s : not passed in 95 % of the time that plastic is laid. [mm³/s]
+    residence_s : mean time in the melt zone while the tool prints, travel and waits included. [s]
+    line_mm2 : mean cross-section of what is laid. [mm²]
+    travel_mm, travel_mm_s : longest travel over what is printed, and how fast. [mm, mm/s]
+    travels_per_m, retractions_per_m : travel and retractions per metre of filament. [mm/m, 1/m]
+    retract_mm, retract_mm_s : the retraction in effect. [mm, mm/s]
+    firmware_retraction : G10 and G11 do it.
+    first_layer_mm_s, slowest_mm_s : speeds in the slicer's settings. [mm/s]
+    fan : part cooling, share of full. [-]
+    wipe : the nozzle is wiped while it retracts; None = not stated.
+    melt_zone_mm3, diameter_mm : of the hot end, and of the strand.
+    assumed : what was assumed, in words.
+    """
+
+    nozzle_C: float | None = None
+    first_layer_C: float | None = None
+    flow_mm3_s: float | None = None
+    residence_s: float | None = None
+    line_mm2: float | None = None
+    travel_mm: float | None = None
+    travel_mm_s: float = USUAL_TRAVEL_MM_S
+    travels_per_m: float | None = None
+    retractions_per_m: float | None = None
+    retract_mm: float | None = None
+    retract_mm_s: float | None = None
+    firmware_retraction: bool = False
+    first_layer_mm_s: float | None = None
+    slowest_mm_s: float | None = None
+    fan: float | None = None
+    wipe: bool | None = None
+    melt_zone_mm3: float = USUAL_MELT_ZONE_MM3
+    diameter_mm: float = 1.75
+    assumed: tuple[str, ...] = ()
+
+
+def asked_of(
+    program: "Program",
+    jobs: "Timeline",
+    tool: int,
+    *,
+    material: "Material",
+    diameter_mm: float,
+    printer: "Printer | None" = None,
+) -> Asked:
+    """Return what *program*, timed as *jobs*, asks of *tool*."""
+    facts, config = program.facts, program.facts.config
+    demands = jobs.demands.get(tool)
+    assumed = []
+    zone = None if printer is None else printer.hot_end.melt_zone_mm3
+    if zone is None:
+        zone = USUAL_MELT_ZONE_MM3
+        assumed.append(f"a melt zone of {zone:g} mm³")
+    speed = of_config(config, TRAVEL_KEYS, tool)
+    if not speed:
+        speed = USUAL_TRAVEL_MM_S
+        assumed.append(f"travel at {speed:g} mm/s")
+    area = math.pi * diameter_mm**2 / 4
+    volume = 0.0 if demands is None else demands.forward_mm * area
+    first, other = nozzle_targets(program, jobs, tool, least_C=material.nozzle_min_C)
+    fan = of_config(config, FAN_KEYS, tool)
+    wipe = of_config(config, WIPE_KEYS, tool)
+    if wipe is None:
+        wipe = of_config(config, WIPE_KEYS[1:], tool)
+    return Asked(
+        nozzle_C=other,
+        first_layer_C=first,
+        flow_mm3_s=None if demands is None else demands.flow(0.95),
+        residence_s=residence_s(jobs, tool, area, zone),
+        line_mm2=volume / demands.path_mm if demands is not None and demands.path_mm > 0 else None,
+        travel_mm=None if demands is None else demands.longest_over_print_mm,
+        travel_mm_s=speed,
+        travels_per_m=1000 * demands.travel_mm / demands.forward_mm
+        if demands is not None and demands.forward_mm > 0
+        else None,
+        retractions_per_m=None if demands is None else demands.retractions_per_metre,
+        retract_mm=retraction_mm(program, jobs, tool),
+        retract_mm_s=of_tool(facts.retract_mm_s, tool),
+        firmware_retraction=bool(facts.firmware_retraction),
+        first_layer_mm_s=of_config(config, FIRST_LAYER_KEYS, tool),
+        slowest_mm_s=of_config(config, SLOWEST_KEYS, tool),
+        fan=None if fan is None else min(1.0, fan / 100),
+        wipe=None if wipe is None else wipe > 0,
+        melt_zone_mm3=zone,
+        diameter_mm=diameter_mm,
+        assumed=tuple(assumed),
+    )
+
+
+def of_config(config: "object", keys: "Sequence[str]", tool: int) -> float | None:
+    """Return the first of *keys* that states a plain number for *tool*; per cents and ``nil`` are none."""
+    assert hasattr(config, "get")
+    for key in keys:
+        value = config.get(key)
+        if not isinstance(value, str) or "%" in value:
+            continue
+        found = numbers(value)
+        number = found[tool] if tool < len(found) else found[0] if len(found) == 1 else None
+        if number is not None:
+            return number
+    return None
+
+
+def residence_s(jobs: "Timeline", tool: int, area_mm2: float, zone_mm3: float) -> float | None:
+    """Return the mean time that filament of *tool* spends in the melt zone while it prints. [s]
+
+    The zone's volume over the mean flow, from the first layer on; what stands still counts.
+    """
+    rows = (jobs.tool == tool) & (jobs.forward_mm > 0) & (jobs.layer > 0)
+    if not rows.any():
+        rows = (jobs.tool == tool) & (jobs.forward_mm > 0)
+    volume = float(jobs.forward_mm[rows].sum()) * area_mm2
+    seconds = float((jobs.moving_s[rows] + jobs.waiting_s[rows]).sum())
+    return zone_mm3 * seconds / volume if volume > 0 and seconds > 0 else None
+
+
+def nozzle_targets(
+    program: "Program", jobs: "Timeline", tool: int, *, least_C: float
+) -> tuple[float | None, float | None]:
+    """Return the targets of *tool* in the first layer and after it. [°C]
+
+    As the slicer states them; else the last ones that the file sets, before the first layer and from
+    there on, of those at which the material prints at all (standby and probing are lower).
+    """
+    first = of_tool(program.facts.first_layer_C, tool)
+    other = of_tool(program.facts.other_layer_C, tool)
+    if first is None and other is None:
+        for heating in jobs.heating:
+            target = heating.target
+            if target.tool != tool or target.kind != "set" or target.celsius < least_C:
+                continue
+            if heating.layer == 0:
+                first = target.celsius
+            else:
+                other = target.celsius
+    return first if first is not None else other, other if other is not None else first
+
+
+def in_force(heating: "Sequence[Heating]", tool: int, offset: int) -> float | None:
+    """Return the target of *tool* in force at byte *offset*; None before the first."""
+    found = None
+    for each in heating:
+        if each.offset >= offset:
+            break
+        if each.target.tool == tool and each.target.kind == "set":
+            found = each.target.celsius
+    return found
+
+
+def retraction_mm(program: "Program", jobs: "Timeline", tool: int) -> float | None:
+    """Return the length of *tool*'s retraction: the firmware's, the slicer's, else what the file does. [mm]"""
+    facts, demands = program.facts, jobs.demands.get(tool)
+    if facts.firmware_retraction:
+        return firmware_length_mm(program, jobs)
+    stated = of_tool(facts.retract_mm, tool)
+    if stated is not None:
+        return stated
+    if demands is None or not demands.retractions:
+        return None
+    # one tool: no tool change hides among them; a whole retraction is the longest
+    return round(demands.longest_retraction_mm, 3) if len(jobs.demands) == 1 else None
+
+
+NAMES: Final = {
+    Dialect.MARLIN: "M207 S",
+    Dialect.KLIPPER: "retract_length",
+    Dialect.REPRAPFIRMWARE: "M207 S",
+}
+
+
+def firmware_length_mm(program: "Program", jobs: "Timeline") -> float | None:
+    """Return the length of the firmware's retraction, as file or printer state it; None = not stated. [mm]"""
+    from gcodetool.motion.limits import STATED_DEFAULT
+
+    for limit in jobs.limits:
+        if limit.name == NAMES[program.dialect] and limit.source != STATED_DEFAULT and limit.value > 0:
+            return limit.value
+    return None

@@ -1,0 +1,1 @@
+"""Filament profiles of slicers: read, and written as an adjusted copy."""
