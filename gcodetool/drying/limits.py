@@ -1,37 +1,145 @@
-"""The highest sensible drying temperature: the least of what polymer and reel stand.
+"""The highest sensible drying temperature: the least of what polymer, reel and dryer stand.
 
-Left out: the dryer's own limit and swing, the hours, and what the air can reach; a drying plan
-is another matter.
+A dryer's air swings about its mean, so the mean stays that much below every limit; what its knob
+must be set to follows from how far it is off.  Left out: the hours, and what the air can reach
+(``plan``).
 """
 
+import math
+import re
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Final
 
 from gcodetool import profiles
+from gcodetool.drying.device import Device
 from gcodetool.moisture.record import Spool
+from gcodetool.profiles import Material
 
 BELOW_SOFTENING_K: Final = 5.0
+POLYAMIDE_AIR_C: Final = 90.0  # polyamides yellow in hotter air (handbook, recalled)
+POLYAMIDE: Final = re.compile(r"PA(?![A-Z])|NYLON|POLYAMIDE", re.IGNORECASE)
 
 
-def bounds(spool: Spool) -> Sequence[tuple[float, str]]:
-    """Return every upper limit that is stated for a spool: [°C], and whose it is."""
+@dataclass(frozen=True)
+class Bound:
+    """One stated limit: at most so hot [°C], and whose it is."""
+
+    limit_C: float
+    whose: str
+
+
+@dataclass(frozen=True)
+class SetPoint:
+    """What to run a dryer at.
+
+    Attributes
+    ----------
+    temperature_C
+        Of its air, on average.
+    knob_C
+        What its knob must show for that; None where nothing is to be set.
+    binding
+        The limit that decides.
+    bounds
+        Every limit, the lowest first.
+    possible
+        False: even at its coolest this dryer, in this room, would pass a limit.
+    """
+
+    temperature_C: float
+    knob_C: float | None
+    binding: Bound
+    bounds: tuple[Bound, ...]
+    possible: bool = True
+
+
+def is_polyamide(material: Material) -> bool:
+    """Return whether a material is a polyamide, by its names.
+
+    >>> is_polyamide(profiles.material("PA6_66")), is_polyamide(profiles.material("PLA"))
+    (True, False)
+    """
+    words = (material.key, material.name, *material.aliases)
+    return any(POLYAMIDE.match(word) for word in words)
+
+
+def stated(spool: Spool) -> list[Bound]:
+    """Return the limits of polymer and reel; an unknown reel counts as the most delicate one."""
     material = spool.material
-    found = [(material.dry_at_C, f"the profile's drying temperature of {material.key}")]
-    if material.dry_at_max_C is not None:
-        found.append((material.dry_at_max_C, f"the highest drying temperature of {material.key}"))
+    # a file that states no highest drying temperature means the one it states
+    at_most = material.dry_at_C if material.dry_at_max_C is None else material.dry_at_max_C
+    found = [Bound(at_most, f"the highest drying temperature of {material.key}")]
     if material.softening_C is not None:
-        found.append((material.softening_C - BELOW_SOFTENING_K, f"5 K below the softening of {material.key}"))
+        found.append(
+            Bound(
+                material.softening_C - BELOW_SOFTENING_K,
+                f"{BELOW_SOFTENING_K:g} K below the softening of {material.key}",
+            )
+        )
+    if is_polyamide(material):
+        found.append(Bound(POLYAMIDE_AIR_C, "polyamides yellow in hotter air"))
     body = spool.body.profile
     if body is not None:
-        found.append((body.safe_C, f"the reel ({body.key})"))
-    else:
+        found.append(Bound(body.safe_C, f"the reel ({body.key.replace('_', ' ')})"))
+    elif spool.winding != "loose":  # a loose coil has none
         every = [profiles.spool_body(name) for name in profiles.names("spool-bodies")]
-        found.append(
-            (min(each.safe_C for each in every), "a reel of unknown material: taken as the most delicate")
-        )
+        least = min(each.safe_C for each in every)
+        found.append(Bound(least, "a reel of unknown material: taken as the most delicate"))
     return found
 
 
+def bounds(spool: Spool) -> Sequence[tuple[float, str]]:
+    """Return every limit that holds without a dryer in view: [°C], and whose it is.
+
+    The profile's usual drying temperature is among them: where nothing is known of the dryer, there is
+    no reason to go above it.
+    """
+    usual = (spool.material.dry_at_C, f"the profile's drying temperature of {spool.material.key}")
+    return [usual, *((bound.limit_C, bound.whose) for bound in stated(spool))]
+
+
 def highest(spool: Spool) -> tuple[float, str]:
-    """Return the highest sensible drying temperature [°C], and what binds it."""
+    """Return the highest sensible drying temperature in an unknown dryer [°C], and what binds it."""
     return min(bounds(spool), key=lambda bound: bound[0])
+
+
+def set_point(
+    spool: Spool, device: Device, *, at_most_C: float | None = None, relieved: Sequence[str] = ()
+) -> SetPoint:
+    """Return the highest sensible temperature of *device* for *spool*.
+
+    Its mean and its swing together stay at or below every limit, and so does what the knob shows below the
+    dryer's own.  Settings are rounded down to whole degrees.
+
+    Parameters
+    ----------
+    spool, device
+        What is dried, and in what.
+    at_most_C
+        The user's own wish; never raises anything.
+    relieved
+        Starts of `Bound.whose` that are not to count: what another dryer or another reel would allow.
+    """
+    swing = device.swing_C
+    found = [(bound, bound.limit_C - swing) for bound in stated(spool)]
+    if device.max_temperature_C is not None:
+        most = Bound(device.max_temperature_C, f"the most that {device.name} allows")
+        # the knob goes no further either
+        found.append((most, device.max_temperature_C - max(swing, device.set_offset_C)))
+    elif device.reached_C is not None and device.adjustable:
+        found.append((Bound(device.reached_C, f"as hot as {device.name} is known to get"), device.reached_C))
+    if at_most_C is not None:
+        found.append((Bound(at_most_C, "your own wish"), at_most_C))
+    found = [one for one in found if not one[0].whose.startswith(tuple(relieved))] if relieved else found
+    listed = tuple(sorted((bound for bound, _ in found), key=lambda bound: bound.limit_C))
+    binding, mean_C = min(found, key=lambda one: one[1])
+    if not device.adjustable:
+        own = device.reached_C if device.reached_C is not None else device.room_C
+        return SetPoint(own, None, binding, listed, possible=own <= mean_C)
+    if mean_C == device.reached_C:  # as it is set now
+        knob = mean_C + device.set_offset_C
+    else:
+        knob = float(math.floor(mean_C + device.set_offset_C + 1e-9))
+        mean_C = knob - device.set_offset_C
+    return SetPoint(mean_C, knob, binding, listed, possible=mean_C > device.room_C)

@@ -1,0 +1,209 @@
+"""How dry a job needs its spool, and how dry the box at the printer's feed would have to be instead.
+
+A job takes the outermost metres, for as long as it runs, in the air of its printer: drying longer
+than that needs is waste.  Left out: the timing of the job, which comes as a feed (``moisture.forecast``).
+"""
+
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gcodetool.drying.course import Course
+from gcodetool.drying.device import Device
+from gcodetool.moisture import air as airs
+from gcodetool.moisture.field import Field, March
+from gcodetool.moisture.forecast import forecast
+from gcodetool.moisture.history import State, Surroundings, quantile
+
+Floats = NDArray[np.float64]
+
+PIECES: Final = 120  # of the feed
+HALVINGS: Final = 5  # between two looks of the course: to a thirtieth of their distance
+DRIEST_RH_PCT: Final = 1.0  # below it no box with desiccant stays
+RH_HALVINGS: Final = 7  # to less than 1 % RH
+DRY_BOX_RH_PCT: Final = 15.0  # what a box with working desiccant holds (own estimate)
+
+
+@dataclass(frozen=True)
+class JobFeed:
+    """What a job takes, and where.
+
+    Attributes
+    ----------
+    name
+        For messages.
+    feed : (segments, 3)
+        Start, end [s] and net length [mm] on the job's clock.
+    until_s
+        When it ends.
+    around, words
+        The air it is printed in, and the same for people.
+    """
+
+    name: str
+    feed: Floats
+    until_s: float
+    around: Surroundings
+    words: str
+
+    @property
+    def length_mm(self) -> float:
+        """What it feeds in all."""
+        return float(np.clip(self.feed[:, 2], 0.0, None).sum())
+
+
+@dataclass(frozen=True)
+class JobNeed:
+    """What one job needs of the spool.
+
+    Attributes
+    ----------
+    clear_s, adjust_s
+        Hours of drying after which the whole job is good, or at least marginal, at the asked confidence;
+        0 where it is now; None where no time within those looked at does it.
+    box_now_rh_pct
+        The largest humidity of a box at the feed that keeps the job clear with the spool as it is now;
+        None: no box does.
+    boxed_s
+        Hours of drying after which the job is clear when it is fed from a box of DRY_BOX_RH_PCT; None: none.
+    box_dried_rh_pct
+        The largest humidity of a box after the longest drying looked at.
+    dried_s
+        Which drying that is.
+    """
+
+    name: str
+    length_mm: float
+    short_mm: float
+    open_air_s: float
+    words: str
+    clear_s: float | None
+    adjust_s: float | None
+    box_now_rh_pct: float | None
+    boxed_s: float | None
+    box_dried_rh_pct: float | None
+    dried_s: float
+
+
+def job_need(
+    state: State,
+    device: Device,
+    temperature_C: float,
+    ran: Course,
+    job: JobFeed,
+    *,
+    confidence: float,
+) -> JobNeed:
+    """Return what *job* needs, from a course that kept its fields."""
+    asks = _Asks(state, job, confidence)
+    good, marginal = state.polymer.limit_good, state.polymer.limit_marginal
+    in_box = asks.fed_from(DRY_BOX_RH_PCT)
+    last = asks.after(ran.fields[-1])
+    return JobNeed(
+        name=job.name,
+        length_mm=job.length_mm,
+        short_mm=max(0.0, job.length_mm - state.remaining_mm),
+        open_air_s=job.until_s,
+        words=job.words,
+        clear_s=asks.first(ran, device, temperature_C, good),
+        adjust_s=asks.first(ran, device, temperature_C, marginal),
+        box_now_rh_pct=asks.box(state),
+        boxed_s=asks.first(ran, device, temperature_C, good, around=in_box),
+        box_dried_rh_pct=asks.box(last),
+        dried_s=float(ran.at_s[-1]),
+    )
+
+
+class _Asks:
+    """Forecasts of one job from states of one spool."""
+
+    def __init__(self, state: State, job: JobFeed, confidence: float) -> None:
+        self.state, self.job, self.confidence = state, job, confidence
+        self.feed = _coarse(job.feed)
+
+    def after(self, field: Field) -> State:
+        """Return the spool as it leaves the dryer; it is threaded anew."""
+        return replace(self.state, field=replace(field, store_kg=None), path=None)
+
+    def ratio(self, state: State, limit: Floats, *, around: Surroundings | None = None) -> float:
+        """Return the wettest piece that the job feeds over *limit* (members,), at the asked confidence."""
+        air = self.job.around if around is None else around
+        arrival = forecast(state, air, self.feed, until_s=self.job.until_s)
+        fed = (self.feed[:, 2] > 0) & ~np.isnan(arrival.wt_pct).any(axis=1)
+        if not fed.any():
+            return 0.0
+        over = arrival.wt_pct[fed] / (100.0 * limit)
+        start = arrival.start_wt_pct / (100.0 * limit)
+        return max(quantile(row, self.confidence, state.weights) for row in [start, *over])
+
+    def fed_from(self, rh_pct: float) -> Surroundings:
+        """Return the job's air with the reel in a box of that humidity."""
+        air = airs.room_air(self.job.around.reel.temperature_C, rh_pct)
+        return Surroundings(air, self.job.around.path)
+
+    def first(
+        self,
+        ran: Course,
+        device: Device,
+        temperature_C: float,
+        limit: Floats,
+        *,
+        around: Surroundings | None = None,
+    ) -> float | None:
+        """Return the earliest moment of *ran* from which the job stays at or below *limit*; None: none does."""
+
+        def good(state: State) -> bool:
+            return self.ratio(state, limit, around=around) <= 1.0
+
+        if good(self.state):
+            return 0.0
+        low, high = 0, len(ran.fields) - 1
+        if not good(self.after(ran.fields[high])):
+            return None
+        while high - low > 1:
+            middle = (low + high) // 2
+            if good(self.after(ran.fields[middle])):
+                high = middle
+            else:
+                low = middle
+        # between the two looks the spool is marched again: a box's own air changes little in between
+        begin, end = float(ran.at_s[low]), float(ran.at_s[high])
+        air = replace(device.air(temperature_C), closed=False, vapour_Pa=float(ran.air_Pa[high]))
+        found = end
+        for _ in range(HALVINGS):
+            middle_s = 0.5 * (begin + end)
+            march = March(replace(ran.fields[low], store_kg=None), self.state.polymer)
+            march.surround(air)
+            march.run(middle_s - float(ran.at_s[low]))
+            if good(self.after(march.field())):
+                found = end = middle_s
+            else:
+                begin = middle_s
+        return found
+
+    def box(self, state: State) -> float | None:
+        """Return the largest box humidity at the feed that keeps the job clear; None: no box does."""
+
+        def clear(rh_pct: float) -> bool:
+            return self.ratio(state, state.polymer.limit_good, around=self.fed_from(rh_pct)) <= 1.0
+
+        low, high = DRIEST_RH_PCT, 100.0
+        if not clear(low):
+            return None
+        if clear(high):
+            return high
+        for _ in range(RH_HALVINGS):
+            middle = 0.5 * (low + high)
+            low, high = (middle, high) if clear(middle) else (low, middle)
+        return low
+
+
+def _coarse(feed: Floats) -> Floats:
+    """Return a feed in at most PIECES pieces: neighbours joined, ends and lengths kept."""
+    if len(feed) <= PIECES:
+        return feed
+    bounds = np.unique(np.linspace(0, len(feed), PIECES + 1).astype(int))
+    first, last = bounds[:-1], bounds[1:] - 1
+    return np.stack([feed[first, 0], feed[last, 1], np.add.reduceat(feed[:, 2], first)], axis=1)

@@ -1,0 +1,234 @@
+"""What to do, in one line, and the cautions that belong to it."""
+
+import math
+from collections.abc import Iterator
+from typing import Final
+
+from gcodetool.drying.instead import Instead
+from gcodetool.drying.job import DRY_BOX_RH_PCT
+from gcodetool.drying.plan import Plan, Reach
+from gcodetool.moisture.record import Spool
+
+HOUR_S: Final = 3600.0
+WARM_C: Final = 30.0  # cooler than this is no heat
+STYRENIC: Final = ("ABS", "ASA", "HIPS")
+STYRENIC_REEL: Final = ("polystyrene", "abs")
+SOON_S: Final = 24 * HOUR_S
+
+
+def hours(seconds: float) -> str:
+    """Return a time to dry, rounded up to what a person sets a timer to.
+
+    >>> hours(250), hours(4 * 3600 + 60), hours(13.2 * 3600), hours(50 * 3600)
+    ('5 min', '4 h 15 min', '14 h', '50 h')
+    """
+    step = 5 if seconds <= HOUR_S else 15 if seconds <= 10 * HOUR_S else 60
+    minutes = step * math.ceil(seconds / 60 / step - 1e-6)
+    if minutes < 60:
+        return f"{minutes} min"
+    return f"{minutes // 60} h" + (f" {minutes % 60} min" if minutes % 60 else "")
+
+
+def degrees(celsius: float) -> str:
+    """Return a temperature without needless digits."""
+    return f"{celsius:.1f}".removesuffix(".0") + " °C"
+
+
+def content(wt_pct: float | None) -> str:
+    """Return a water content with the digits that mean something."""
+    if wt_pct is None or not math.isfinite(wt_pct):
+        return "? wt %"
+    return f"{wt_pct:.3f} wt %" if wt_pct < 1 else f"{wt_pct:.2f} wt %"
+
+
+def setting(plan: Plan) -> str:
+    """Return where and how hot: "at 62 °C in oven (set its knob to 64)"."""
+    point = plan.set_point
+    where = f"at {degrees(point.temperature_C)} in {plan.device.name}"
+    if point.knob_C is None:
+        return where
+    if abs(point.knob_C - point.temperature_C) < 0.05:
+        return f"{where} (knob at {point.knob_C:g})"
+    return f"{where} (its knob at {point.knob_C:g}: it is {plan.device.set_offset_C:+g} K off)"
+
+
+def best(plan: Plan) -> Instead | None:
+    """Return what would do instead: the first that gets there within a day, else the quickest."""
+    there = [one for one in plan.instead if one.p50_s is not None]
+    soon = [one for one in there if one.p50_s is not None and one.p50_s <= SOON_S]
+    if soon:
+        return soon[0]
+    return min(there, key=lambda one: one.p50_s or 0.0) if there else None
+
+
+def rather(plan: Plan, why: str) -> str:
+    """Return the line where a device does not do: what would, first, where anything does; then why."""
+    one = best(plan)
+    if one is None or one.p50_s is None:
+        return why + ("; look further with --hours" if plan.first.outcome == "longer" else "")
+    return f"{one.what}, for {hours(one.p50_s)}: {why}"
+
+
+def todo(plan: Plan) -> str:
+    """Return what to do now, in one line."""
+    name = plan.spool
+    if not plan.set_point.possible:
+        return f"Do not put {name} into {plan.device.name}: {too_hot(plan)}"
+    if plan.job is not None and not plan.upwards:
+        return for_job(plan)
+    first = plan.first
+    if first.goal == "target":
+        return to_target(plan, first)
+    if first.outcome == "already":
+        return (
+            f"Nothing to dry: the wettest strand of {name} holds {content(plan.wettest_wt_pct.p50)}, "
+            f"good is up to {content(first.limit_wt_pct)}"
+        )
+    if first.seconds is not None:
+        return f"Dry {name} {hours(first.seconds)} {setting(plan)}{to_be_sure(plan, first)}"
+    return cannot(plan, first)
+
+
+def too_hot(plan: Plan) -> str:
+    """Return why a device must not be used."""
+    point, device = plan.set_point, plan.device
+    if not device.adjustable:
+        return f"it is at {degrees(point.temperature_C)}, and {point.binding.whose} ends at {degrees(point.binding.limit_C)}"
+    swing = f" less its swing of {device.swing_C:g} K" if device.swing_C else ""
+    return (
+        f"{point.binding.whose} allows {degrees(point.binding.limit_C)}{swing}, "
+        f"no warmer than its room ({degrees(device.room_C)})"
+    )
+
+
+def to_be_sure(plan: Plan, reach: Reach) -> str:
+    """Return how long it takes nine times in ten, where that is more."""
+    if plan.members == 1 or plan.confidence >= 0.9:
+        return ""
+    if reach.p90_s is None:
+        few = round(100 * (1 - reach.share))
+        return f"; for {few} in 100 even {hours(plan.cap_s)} are not enough"
+    if reach.seconds is not None and hours(reach.p90_s) != hours(reach.seconds):
+        return f"; {hours(reach.p90_s)} for 9 in 10"
+    return ""
+
+
+def cannot(plan: Plan, first: Reach) -> str:
+    """Return the line where good is out of reach."""
+    point = plan.set_point
+    if first.outcome == "never":
+        why = (
+            f"{plan.spool} never gets good in this air (at {degrees(point.temperature_C)} in {plan.device.name} it "
+            f"ends at {content(plan.floor_wt_pct.p50)}, good is up to {content(first.limit_wt_pct)})"
+        )
+    else:
+        why = f"{plan.spool} takes longer than {hours(plan.cap_s)} to get good {setting(plan)}"
+    marginal = next((one for one in plan.reaches if one.goal == "marginal"), None)
+    if marginal is not None and marginal.seconds is not None:
+        when = (
+            "is marginal already" if marginal.seconds == 0 else f"gets marginal in {hours(marginal.seconds)}"
+        )
+        why += f"; it {when}, to be printed with care"
+    return rather(plan, why)
+
+
+def to_target(plan: Plan, reach: Reach) -> str:
+    """Return the line for a content of the user's own."""
+    word = "mean" if plan.upwards else "wettest strand"
+    goal = content(reach.limit_wt_pct)
+    verb = "Leave" if plan.upwards or plan.set_point.temperature_C < WARM_C else "Dry"
+    if reach.outcome == "already":
+        return f"Nothing to do: the {word} of {plan.spool} is at {goal} already"
+    if reach.seconds is not None:
+        there = f"its {word} is then at {goal}"
+        return f"{verb} {plan.spool} {hours(reach.seconds)} {setting(plan)}: {there}{to_be_sure(plan, reach)}"
+    if reach.outcome == "never":
+        ends = content(plan.floor_wt_pct.p50)
+        return rather(plan, f"{plan.spool} never gets to {goal} in this air, which ends at {ends}")
+    return rather(
+        plan, f"{plan.spool} takes longer than {hours(plan.cap_s)} to get to {goal} {setting(plan)}"
+    )
+
+
+def for_job(plan: Plan) -> str:
+    """Return the line for a job: dry so long, or feed it from so dry a box."""
+    need = plan.job
+    assert need is not None
+    box = ""
+    if need.box_now_rh_pct is not None:
+        box = f"feed it from a box of {rh(need.box_now_rh_pct)}"
+    if need.clear_s == 0.0:
+        return f"Print {need.name} now: {plan.spool} is dry enough for all of it as it is"
+    if need.clear_s is not None:
+        alternative = f"; or do not dry, but {box}" if box else ""
+        return f"Dry {plan.spool} {hours(need.clear_s)} {setting(plan)}: enough for {need.name}{alternative}"
+    if box:
+        return (
+            f"Do not dry, but {box}: in the air of {need.words} no drying keeps {need.name} clear to its end"
+        )
+    if need.boxed_s is not None:
+        return (
+            f"Dry {plan.spool} {hours(need.boxed_s)} {setting(plan)} and feed it from a box of "
+            f"{rh(DRY_BOX_RH_PCT)}: in the air of {need.words} it does not stay clear to the end"
+        )
+    beyond = f"neither {hours(plan.cap_s)} in {plan.device.name} nor a dry box at the feed keeps it clear"
+    if need.adjust_s == 0:
+        return f"Print {need.name} with care as it is: marginal to its end; {beyond}"
+    if need.adjust_s is not None:
+        dry = f"Dry {plan.spool} {hours(need.adjust_s)} {setting(plan)}"
+        return f"{dry} and print {need.name} with care: marginal to its end; {beyond}"
+    return rather(
+        plan,
+        f"{plan.device.name} does not get {plan.spool} dry enough for {need.name} within {hours(plan.cap_s)}",
+    )
+
+
+def rh(rh_pct: float) -> str:
+    """Return a largest humidity, rounded down."""
+    return "any humidity" if rh_pct >= 100 else f"{math.floor(rh_pct)} % RH or less"
+
+
+def cautions(plan: Plan, spool: Spool) -> Iterator[str]:
+    """Yield what must be heeded, in the order in which it comes up."""
+    point, device = plan.set_point, plan.device
+    if plan.job is not None and plan.job.short_mm > 0:
+        yield (
+            f"{plan.spool} has {plan.remaining_mm / 1000:.1f} m left, {plan.job.name} feeds "
+            f"{plan.job.length_mm / 1000:.1f} m"
+        )
+    if plan.advised_s == 0.0:
+        return
+    if point.possible and point.temperature_C >= WARM_C and device.adjustable:
+        yield from heat(plan, spool)
+    elif point.possible and device.adjustable:
+        yield f"at {degrees(point.temperature_C)} hardly anything dries"
+    if spool.body.profile is not None and "cardboard" in spool.body.profile.key:
+        yield "the cardboard reel gives off water of its own and takes it back: weighing says little of the strand"
+    elif spool.body.profile is None and spool.winding != "loose":
+        yield "what the reel is made of is not recorded: taken as the most delicate; write it under [body] material"
+
+
+def heat(plan: Plan, spool: Spool) -> Iterator[str]:
+    """Yield the cautions of every hot dryer; they defer to makers and local codes."""
+    device = plan.device
+    if device.profile is not None or device.set_offset_C == 0.0:
+        yield (
+            f"measure the air beside the reel first: the knob of {device.name} is taken at its word"
+            if device.profile is None
+            else f"measure the air beside the reel: {device.name} is a kind of dryer, not yours"
+        )
+    yield "let the dryer settle empty and put the spool in then: heating up, it overshoots"
+    yield "no microwave, no gas oven, and no oven or dehydrator that is used for food"
+    reel = "" if spool.body.profile is None else spool.body.profile.key
+    fumes = (
+        "warm styrenics give off styrene: ventilate, and stay out of the room"
+        if spool.material.key.upper() in STYRENIC or reel in STYRENIC_REEL
+        else "ventilate: warm plastic gives off fumes"
+    )
+    yield fumes
+    yield (
+        "never leave heat unattended: stay near, nothing that burns around it, on a socket that carries the load, "
+        "without an extension lead"
+    )
+    yield "the makers' limits of filament, reel and dryer, and local codes, come before all of this"
+    yield "let it cool in a closed bag or box: hot strand takes water back from room air"

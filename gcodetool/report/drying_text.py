@@ -1,0 +1,370 @@
+"""Drying plans and fits as a person reads them: what to do now, then why, then how sure."""
+
+import math
+from collections.abc import Sequence
+from typing import Final, TextIO
+
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from gcodetool.drying import words
+from gcodetool.drying.fit import Fit, Run
+from gcodetool.drying.instead import Instead
+from gcodetool.drying.job import DRY_BOX_RH_PCT
+from gcodetool.drying.plan import Look, Plan, Reach
+from gcodetool.moisture.history import Quantiles
+from gcodetool.moisture.record import Spool
+from gcodetool.report.as_text import add_notes, duration, hanging, local, percent, plain
+
+BARS: Final = 40  # columns
+ROWS: Final = 14
+
+
+def print_plan(plan: Plan, spool: Spool, stream: TextIO) -> None:
+    """Print a plan to *stream*."""
+    console = Console(file=stream, highlight=False)
+    console.print(Text(plain(words.todo(plan)), style="bold"), soft_wrap=True)
+    console.print(hanging("  ", plain(about(plan))))
+    rows = grid()
+    for name, text in facts(plan):
+        rows.add_row(Text(f"  {name}"), Text(plain(text)))
+    if plan.job is not None and plan.set_point.possible:
+        for name, text in of_job(plan):
+            rows.add_row(Text(f"  {name}"), Text(plain(text)))
+    console.print(rows)
+    if len(plan.looks) > 1 and not (plan.first.outcome == "already" and plan.job is None):
+        console.print()
+        for line in plot(plan):
+            console.print(line)
+    if plan.instead:
+        console.print()
+        console.print(Text("What else would do", style="bold"))
+        for one in plan.instead:
+            console.print(hanging("- ", plain(other(one, plan))))
+    said = list(words.cautions(plan, spool))
+    if said:
+        console.print()
+        console.print(Text("Cautions", style="bold"))
+        for caution in said:
+            console.print(hanging("- ", plain(caution)))
+    if plan.notes:
+        console.print()
+        notes = grid()
+        add_notes(notes, plan.notes)
+        console.print(notes)
+
+
+def grid() -> Table:
+    """Return an empty table of facts."""
+    rows = Table.grid(padding=(0, 2, 0, 0))
+    rows.add_column(min_width=14)
+    rows.add_column()
+    return rows
+
+
+def about(plan: Plan) -> str:
+    """Return whose plan it is."""
+    device, room = plan.device, plan.device.room
+    left = f"{plan.remaining_mm / 1000:.0f} m left"
+    air = (
+        f"air dried to a dew point of {device.dew_point_C:g} °C"
+        if device.dew_point_C is not None
+        else f"{'in' if device.around.closed else 'with'} the air of {room.name} "
+        f"({device.room_C:.0f} °C, {room.rh_pct:.0f} % RH)"
+    )
+    if not device.adjustable and not device.around.closed:
+        air = f"{device.around.temperature_C:.0f} °C, {device.around.rh_pct:.0f} % RH"
+    return f"{plan.material}, {left}, at {plan.place} on {local(plan.as_of_s)}; {device.name}: {air}"
+
+
+def facts(plan: Plan) -> list[tuple[str, str]]:
+    """Return the rows that explain the first line."""
+    point = plan.set_point
+    rows = [("now", f"wettest strand {spread(plan.wettest_wt_pct)}, mean {spread(plan.middle_wt_pct)}")]
+    if plan.needed_mm < 0.999 * plan.remaining_mm:
+        rows[0] = ("now", f"{rows[0][1]}, of the {metres(plan.needed_mm)} that are needed")
+    rows.append(("hottest", hottest(plan)))
+    if not point.possible:
+        return rows
+    end = "ceiling" if plan.upwards else "floor"
+    closed = (
+        " once all is level" if plan.device.around.closed and not plan.device.around.exchange_m3_s else ""
+    )
+    rows.append((end, f"this air ({plan.rh_pct:.1f} % RH) ends at {spread(plan.floor_wt_pct)}{closed}"))
+    rows += [(one.goal, reached(one, plan)) for one in plan.reaches]
+    if plan.spread_wt_pct is not None:
+        low, high = plan.spread_wt_pct
+        rows.append(
+            (
+                "then",
+                f"from {percent(low)} to {percent(high)} wt % over the winding: seal it in a bag to level out",
+            )
+        )
+    if plan.warm_s is not None and plan.warm_s > 0:
+        rows.append(
+            ("warm-up", f"{words.hours(plan.warm_s)} until the innermost turns are as hot (counted in)")
+        )
+    if plan.energy is not None:
+        rows.append(("energy", energy(plan)))
+    if plan.weighing is not None and plan.first.outcome != "already":
+        rows.append(("weigh", weigh(plan)))
+    return rows
+
+
+def metres(length_mm: float) -> str:
+    """Return a length of strand.
+
+    >>> metres(1234.5), metres(210_000)
+    ('1.2 m', '210 m')
+    """
+    return f"{length_mm / 1000:.{1 if length_mm < 10_000 else 0}f} m"
+
+
+def hottest(plan: Plan) -> str:
+    """Return what limits the temperature, and by how much."""
+    point, device = plan.set_point, plan.device
+    if point.knob_C is None:
+        least = point.bounds[0]
+        here = words.degrees(point.temperature_C)
+        return f"{here}, as the place is; the least limit is {words.degrees(least.limit_C)}: {least.whose}"
+    swing = f", less its swing of {device.swing_C:g} K" if device.swing_C else ""
+    limit = f"{words.degrees(point.binding.limit_C)}{swing}"
+    return f"{words.degrees(point.temperature_C)}; binding: {point.binding.whose} ({limit})"
+
+
+def reached(reach: Reach, plan: Plan) -> str:
+    """Return when a content is reached, and how sure that is."""
+    limit = f"({'to' if reach.goal == 'target' else 'up to'} {percent(reach.limit_wt_pct)} wt %)"
+    if reach.outcome == "already":
+        return f"already {limit}"
+    if plan.members == 1:
+        middle = {"never": "never in this air", "longer": f"longer than {words.hours(plan.cap_s)}"}
+        when = "" if reach.p50_s is None else f"after {words.hours(reach.p50_s)}"
+        return f"{when or middle[reach.outcome]} {limit}"
+    parts = []
+    for quantile, seconds in ((50, reach.p50_s), (90, reach.p90_s)):
+        parts.append(
+            f"{quantile} in 100 after {words.hours(seconds)}"
+            if seconds is not None
+            else f"{quantile} in 100 not within {words.hours(plan.cap_s)}"
+        )
+    never = "never in this air; " if reach.outcome == "never" else ""
+    if reach.p50_s is None and reach.share == 0:
+        parts = [f"none within {words.hours(plan.cap_s)}"]
+    elif reach.p50_s is None:
+        parts = [f"{round(100 * reach.share)} in 100 within {words.hours(plan.cap_s)}"]
+    return f"{never}{', '.join(parts)} {limit}"
+
+
+def spread(content: Quantiles) -> str:
+    """Return the middle of a band, with its ends where there are any."""
+    if content.p10 is None or content.p90 is None:
+        return f"{percent(content.p50)} wt %"
+    return f"{percent(content.p50)} wt % ({percent(content.p10)} to {percent(content.p90)})"
+
+
+def energy(plan: Plan) -> str:
+    """Return energy and cost."""
+    spent = plan.energy
+    assert spent is not None
+    more = "" if spent.kWh_p90 is None else f" (to {spent.kWh_p90:.2g} for nine in ten)"
+    cost = "" if spent.cost is None else f", costs {spent.cost:.2f} at {spent.tariff_per_kWh:g} a kWh"
+    return f"about {spent.kWh:.2g} kWh{more}{cost}; {spent.power_W:g} W, {spent.said}"
+
+
+def weigh(plan: Plan) -> str:
+    """Return when to weigh and what it should show."""
+    weighing = plan.weighing
+    assert weighing is not None
+    if weighing.body_g and weighing.scale_g is None:
+        return f"no use: the cardboard reel's own water gives or takes {weighing.body_g:.0f} g"
+    loss = weighing.looks[-1].loss_g
+    sign = "gained" if loss.p50 < 0 else "lost"
+    if weighing.scale_g is None:
+        return f"no usual scale tells it: only {abs(loss.p50):.2g} g in all"
+    digits = 0 if weighing.scale_g >= 1 else 1 if weighing.scale_g >= 0.1 else 2
+    looks = ", ".join(f"{grams(one.loss_g, digits)} after {words.hours(one.at_s)}" for one in weighing.looks)
+    scale = f"on a scale that reads {weighing.scale_g:g} g or finer"
+    return f"now and on the way, {scale}; it should have {sign} {looks}; 'drying fit' then tells what is left"
+
+
+def grams(loss: Quantiles, digits: int) -> str:
+    """Return a loss with its band."""
+    if loss.p10 is None or loss.p90 is None:
+        return f"{abs(loss.p50):.{digits}f} g"
+    low, high = sorted((abs(loss.p10), abs(loss.p90)))
+    return f"{abs(loss.p50):.{digits}f} g ({low:.{digits}f} to {high:.{digits}f})"
+
+
+def of_job(plan: Plan) -> list[tuple[str, str]]:
+    """Return the rows on the job."""
+    need = plan.job
+    assert need is not None
+    rows = [
+        (
+            "job",
+            f"{need.name}: {metres(need.length_mm)} in {duration(need.open_air_s)}, in the air of {need.words}",
+        )
+    ]
+    within = words.hours(need.dried_s)
+
+    def when(seconds: float | None) -> str:
+        if seconds is None:
+            return f"not within {within}"
+        return "as it is" if seconds == 0 else f"after {words.hours(seconds)}"
+
+    rows.append(("job clear", f"{when(need.clear_s)}; at least marginal: {when(need.adjust_s)}"))
+    now = "no box is dry enough" if need.box_now_rh_pct is None else words.rh(need.box_now_rh_pct)
+    dried = "no box is dry enough" if need.box_dried_rh_pct is None else words.rh(need.box_dried_rh_pct)
+    choices = [f"without drying, {now}"]
+    if need.boxed_s != 0 and need.boxed_s is not None:
+        choices.append(f"{when(need.boxed_s)} of drying, {DRY_BOX_RH_PCT:g} % RH")
+    if need.dried_s > 0:
+        choices.append(f"after {within} of drying, {dried}")
+    rows.append(("box at feed", f"what keeps the job clear: {'; '.join(choices)}"))
+    return rows
+
+
+def other(one: Instead, plan: Plan) -> str:
+    """Return an alternative with what it comes to."""
+    if one.p50_s is not None:
+        sure = "" if one.p90_s is None else f", {words.hours(one.p90_s)} nine times in ten"
+        return f"{one.what}: {one.goal} after {words.hours(one.p50_s)}{sure}"
+    ends = f"it ends at {percent(one.floor_wt_pct.p50)} wt %"
+    when = "never either" if one.outcome == "never" else f"longer than {words.hours(plan.cap_s)}"
+    return f"{one.what}: {when}; {ends}"
+
+
+def plot(plan: Plan) -> list[Text]:
+    """Return content over time as bars; the limits stand as marks where no bar covers them."""
+    shown = thin(plan.looks)
+    marks = {one.goal: one.limit_wt_pct for one in plan.reaches}
+    of = "mean" if plan.upwards else "wettest strand"
+    contents = [(look.middle_wt_pct if plan.upwards else look.wettest_wt_pct).p50 for look in shown]
+    top = max([*contents, *marks.values()]) or 1.0
+    names = {"good": "|", "marginal": ":", "target": "|"}
+    legend = ", ".join(f"{names[goal]} {goal}" for goal in marks)
+    lines = [Text(f"  time      {of}, wt % ({legend})")]
+    for look, content in zip(shown, contents, strict=True):
+        bar = list(("#" * round(BARS * content / top)).ljust(BARS + 1))
+        for goal, limit in marks.items():
+            column = min(BARS, round(BARS * limit / top))
+            bar[column] = names[goal]
+        lines.append(
+            Text(
+                f"  {words.hours(look.at_s) if look.at_s else 'now':<11}{percent(content):>6}  {''.join(bar).rstrip()}"
+            )
+        )
+    return lines
+
+
+def thin(looks: Sequence[Look]) -> list[Look]:
+    """Return some looks, evenly over the time."""
+    if len(looks) <= ROWS:
+        return list(looks)
+    end = looks[-1].at_s
+    kept: list[Look] = []
+    for step in range(ROWS):
+        wanted = end * step / (ROWS - 1)
+        nearest = min(looks, key=lambda look: abs(look.at_s - wanted))
+        if not kept or words.hours(kept[-1].at_s or 1.0) != words.hours(nearest.at_s or 1.0):
+            kept.append(nearest)
+    return kept
+
+
+def print_fit(fit: Fit, stream: TextIO) -> None:
+    """Print a fit to *stream*."""
+    console = Console(file=stream, highlight=False)
+    console.print(Text(plain(fit.do), style="bold"), soft_wrap=True)
+    if fit.run is not None:
+        run = fit.run
+        console.print(
+            hanging(
+                "  ",
+                plain(
+                    f"{fit.spool}, {fit.material}, in {fit.place} since {local(run.began_s)}; "
+                    f"{len(run.readings)} weigh-ins to {local(run.last_s)}"
+                ),
+            )
+        )
+        rows = grid()
+        for name, text in run_facts(run):
+            rows.add_row(Text(f"  {name}"), Text(plain(text)))
+        console.print(rows)
+        if run.tells:
+            console.print()
+            for line in curve(run):
+                console.print(line)
+    if fit.cautions:
+        console.print()
+        console.print(Text("Mind", style="bold"))
+        for caution in fit.cautions:
+            console.print(hanging("- ", plain(caution)))
+    if fit.notes:
+        console.print()
+        notes = grid()
+        add_notes(notes, fit.notes)
+        console.print(notes)
+
+
+def run_facts(run: Run) -> list[tuple[str, str]]:
+    """Return the rows that explain the first line."""
+    digits = digits_of(run)
+    lost = ("lost so far", f"{run.lost_g:.{digits}f} g")
+    limit = ("dry limit", f"{mass(run.dry_limit_g, digits)}, reel and all: what it would weigh in the end")
+    if not run.tells:
+        return [lost, limit]
+    rows = [
+        lost,
+        ("left to go", f"{mass(run.left_g, digits)} in this air"),
+        ("next hour", mass(run.next_hour_g, digits + 1)),
+        limit,
+    ]
+    if math.isfinite(run.half_time_s.p50):
+        rows.append(("half of it", f"gone after {words.hours(run.half_time_s.p50)}"))
+    rows.append(("content", f"mean {spread(run.mean_wt_pct)}, wettest turns {spread(run.wettest_wt_pct)}"))
+    rows.append(
+        ("ends at", f"{spread(run.floor_wt_pct)} in this air; good is up to {percent(run.limit_good_wt_pct)}")
+    )
+    return rows
+
+
+def digits_of(run: Run) -> int:
+    """Return the decimals that the scale shows."""
+    finest = min(one.resolution_g for one in run.readings)
+    return 0 if finest >= 1 else 1 if finest >= 0.1 else 2
+
+
+def mass(grams_: Quantiles, digits: int) -> str:
+    """Return a mass with its band."""
+    if grams_.p10 is None or grams_.p90 is None:
+        return f"{grams_.p50:.{digits}f} g"
+    return f"{grams_.p50:.{digits}f} g ({grams_.p10:.{digits}f} to {grams_.p90:.{digits}f})"
+
+
+def curve(run: Run) -> list[Text]:
+    """Return the fitted curve as bars above the dry limit, with the readings beside it."""
+    limit, digits = run.dry_limit_g.p50, digits_of(run)
+    top = max([*(grams_.p50 for _, grams_ in run.curve), *(one.gross_g for one in run.readings)]) - limit
+    lines = [Text("  time         curve, g   weighed   grams above the dry limit")]
+    read = {one.at_s: one.gross_g for one in run.readings}
+    apart = 0.04 * run.curve[-1][0]
+    between = [at for at, _ in run.curve[::2] if min(abs(at - other) for other in read) > apart]
+    for at in sorted([*read, *between]):
+        from_curve = _at(run, at)
+        bar = "#" * max(0, round(BARS * (from_curve - limit) / top)) if top > 0 else ""
+        weighed = f"{read[at]:.{digits}f}" if at in read else ""
+        when = words.hours(at) if at else "start"
+        lines.append(Text(f"  {when:<11}{from_curve:>10.{digits}f}  {weighed:>8}   {bar}".rstrip()))
+    return lines
+
+
+def _at(run: Run, at_s: float) -> float:
+    """Return the curve's middle at a moment."""
+    before = max((pair for pair in run.curve if pair[0] <= at_s), key=lambda pair: pair[0])
+    after = min((pair for pair in run.curve if pair[0] >= at_s), key=lambda pair: pair[0], default=before)
+    if after[0] <= before[0]:
+        return before[1].p50
+    share = (at_s - before[0]) / (after[0] - before[0])
+    return before[1].p50 + share * (after[1].p50 - before[1].p50)
