@@ -4,6 +4,9 @@ It shares nothing with the package: its own reading of lines, its own state, its
 from the firmwares' manuals.  :func:`execute` runs a file and yields what happens: moves, dwells,
 pauses, heating.  Positions that no command has made known are ``None``.
 
+A pause is also where a person has the machine's console: with ``meddle`` modes, E register, speed and
+nozzle target are others after it.
+
 Slow and plain on purpose.
 """
 
@@ -12,10 +15,13 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, replace
 
 MARLIN, KLIPPER, RRF = "marlin", "klipper", "reprapfirmware"
+FORK = "fork"  # a closed one of Marlin that pauses by M400 U1
 DIALECTS = (MARLIN, KLIPPER, RRF)
 
 WORD = re.compile(r"([A-Za-z])\s*([-+]?(?:\d+\.?\d*|\.\d+))")
 MACRO = re.compile(r"^(?:PRINT_START|START_PRINT|[A-Z_]*START[A-Z_]*)\b")
+PAUSE_MACRO = re.compile(r"[A-Z_]*PAUSE[A-Z_]*")
+QUOTED = re.compile(r'"(?:[^"]|"")*"')
 MACRO_HEAT = re.compile(r"\b(?:EXTRUDER|HOTEND|NOZZLE|TOOL)(?:_?TEMP(?:ERATURE)?)?=([\d.]+)")
 
 
@@ -110,8 +116,21 @@ def put(pairs: tuple[tuple[int, float], ...], key: int, value: float) -> tuple[t
     return tuple(sorted({**dict(pairs), key: value}.items()))
 
 
-def execute(lines: Iterable[str], dialect: str, start: State | None = None) -> Iterator[Event]:
-    """Run *lines* in *dialect* and yield the events; lines without a command yield none."""
+def meddled(state: State, *, absolute: bool) -> State:
+    """The state after a person was at the console: whatever a block relies on is another."""
+    cold = put(state.targets, state.tool, 0.0)
+    return replace(
+        state, absolute=absolute, e_absolute=True, e=state.e + 1234.5, feed=77.0, targets=cold, hot=False
+    )
+
+
+def execute(
+    lines: Iterable[str], dialect: str, start: State | None = None, *, meddle: str = ""
+) -> Iterator[Event]:
+    """Run *lines* in *dialect* and yield the events; lines without a command yield none.
+
+    ``meddle``: what the person leaves behind at each pause: nothing, "G90" or "G91".
+    """
     state = start or State()
     saved: dict[str, State] = {}
     for number, line in enumerate(lines, 1):
@@ -122,12 +141,14 @@ def execute(lines: Iterable[str], dialect: str, start: State | None = None) -> I
         event = replace(event, number=number, text=text)
         state = event.after
         yield event
+        if meddle and event.kind == "pause":
+            state = meddled(state, absolute=meddle == "G90")
 
 
-def final(lines: Iterable[str], dialect: str, start: State | None = None) -> State:
+def final(lines: Iterable[str], dialect: str, start: State | None = None, *, meddle: str = "") -> State:
     """The state after all *lines*."""
     state = start or State()
-    for event in execute(lines, dialect, state):
+    for event in execute(lines, dialect, state, meddle=meddle):
         state = event.after
     return state
 
@@ -143,7 +164,9 @@ def step(text: str, dialect: str, state: State, saved: dict[str, State]) -> Even
     if head and re.match(r"[A-Za-z]_?[A-Za-z_]{2,}", text):
         name = text.split(maxsplit=1)[0].upper()
     rest = text[head.end() :] if head else text[len(name) :]
-    words = {letter.upper(): float(value) for letter, value in WORD.findall(rest)}
+    words = {letter.upper(): float(value) for letter, value in WORD.findall(QUOTED.sub(" ", rest))}
+    fork = dialect == FORK
+    dialect = MARLIN if fork else dialect
 
     if name in ("G0", "G1", "G2", "G3"):
         return move(text, dialect, state, words)
@@ -157,7 +180,8 @@ def step(text: str, dialect: str, state: State, saved: dict[str, State]) -> Even
             tool = int(words.get("P", state.tool))
             after = state
             if "S" in words:
-                after = replace(state, targets=put(state.targets, tool, words["S"]), hot=False)
+                targets = put(state.targets, tool, words["S"])
+                after = replace(state, targets=targets, hot=state.hot and tool != state.tool)
             return done("set", after)
         held = set(state.firmware_retracted)
         who = 0 if dialect == KLIPPER else state.tool  # there it is one for all
@@ -207,8 +231,11 @@ def step(text: str, dialect: str, state: State, saved: dict[str, State]) -> Even
             "heat" if name == "M109" else "set",
             replace(state, targets=put(state.targets, tool, value), hot=hot),
         )
+    if name == "M116" and dialect == RRF and "P" in words:  # waits for that tool only
+        return done("heat", replace(state, hot=state.hot or words["P"] == state.tool))
     if name in ("M116", "TEMPERATURE_WAIT"):
-        return done("heat", replace(state, hot=True))
+        known = dialect == {"M116": RRF}.get(name, KLIPPER)
+        return done("heat" if known else "other", replace(state, hot=True) if known else state)
     if name == "M200":
         return done("mode", state if dialect == KLIPPER else replace(state, volumetric=words.get("D", 0.0)))
     if name == "M220":
@@ -220,12 +247,23 @@ def step(text: str, dialect: str, state: State, saved: dict[str, State]) -> Even
     if name in ("M0", "M1"):
         kind = {MARLIN: "pause", RRF: "end", KLIPPER: "other"}[dialect]
         return done(kind, state)
-    if name == "PAUSE":
+    if PAUSE_MACRO.fullmatch(name):
         return done("pause" if dialect == KLIPPER else "other", state)
+    if name == "M291" and dialect == RRF:
+        text_there = re.search(r'\bP\s*"', rest) is not None
+        return done(
+            {0: "say", 1: "say"}.get(int(words.get("S", 1)), "pause") if text_there else "other", state
+        )
+    if name in ("M226", "M601") and dialect == RRF:
+        return done("pause", state)
+    if name == "M400" and fork and "U" in words:
+        return done("pause", state)
     if name == "M300":
         return done("beep" if dialect != KLIPPER else "other", state)
+    if name == "M118" and dialect == RRF:  # its text stands in S
+        return done("say" if re.search(r'\bS\s*"', rest) else "other", state)
     if name in ("M117", "M118", "RESPOND"):
-        return done("say", state)
+        return done("say" if name != "RESPOND" or dialect == KLIPPER else "other", state)
     if name == "SAVE_GCODE_STATE" and dialect == KLIPPER:
         saved[rest.strip()] = state
         return done("other", state)
@@ -247,6 +285,7 @@ def step(text: str, dialect: str, state: State, saved: dict[str, State]) -> Even
 
 def move(text: str, dialect: str, state: State, words: dict[str, float]) -> Event:
     """Execute G0 to G3."""
+    dialect = MARLIN if dialect == FORK else dialect
     inch = 25.4 if state.inches else 1.0
     after = state
     if "F" in words:
@@ -280,6 +319,22 @@ def move(text: str, dialect: str, state: State, words: dict[str, float]) -> Even
             peak=put(state.peak, state.tool, max(peak, so_far)),
         )
     return Event("move", 0, text, state, after, fed=fed, forward=forward, words=words)
+
+
+def given_back(before: State, after: State, *, e_known: bool, feed_known: bool) -> list[str]:
+    """What *after* a block is not as it was *before*, of all that must be: all but the filament fed.
+
+    A register and a speed that no reader of the file can know are not asked for.
+    """
+    free = {"fed", "peak", "flows"} | (set() if e_known else {"e"}) | (set() if feed_known else {"feed"})
+    wrong = [
+        f"{name}: {getattr(before, name)} became {getattr(after, name)}"
+        for name in before.__dataclass_fields__
+        if name not in free and getattr(before, name) != getattr(after, name)
+    ]
+    if abs(before.retracted - after.retracted) > 1e-5:
+        wrong.append(f"retracted: {before.retracted} became {after.retracted}")
+    return wrong
 
 
 REGION = re.compile(r"; gcodetool:(begin|end) (header|purge-and-inspect|layer-note)")

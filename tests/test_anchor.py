@@ -311,3 +311,13 @@ def test_whether_the_next_move_names_its_own_speed(
     found = find_anchor(read(job, dialect="marlin"))
     assert found.text.startswith(";LAYER_COUNT")
     assert (found.feed_mm_s is not None, found.feed_follows) == (known, follows)
+
+
+def test_a_macro_file_hides_place_and_register_but_gives_modes_and_speed_back(tmp_path):
+    start = "G28\nG10 P0 S240\nM116 P0\nG1 X5 Y5 Z5 F3000\nG92 E0\nM98 P/macros/line.g\n"
+    text = a_job(start, preamble="G21\nG90\nM83\n")
+    found = find_anchor(job(tmp_path, text, dialect=Dialect.REPRAPFIRMWARE))
+    assert found.refusal is None
+    assert (found.x, found.z, found.e, found.feed_mm_s) == (None, None, None, 50.0)
+    absolute = a_job(start, preamble="G21\nG90\nM82\n")
+    assert "register" in find_anchor(job(tmp_path, absolute, dialect=Dialect.REPRAPFIRMWARE)).refusal

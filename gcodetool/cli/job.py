@@ -1,5 +1,6 @@
 """``check`` and ``prepare``: one sliced file against its spools."""
 
+import os
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -7,7 +8,15 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from gcodetool.advice.codes import BADNESS, EXIT_CODES
-from gcodetool.cli.options import clock, job_options, spool_words
+from gcodetool.cli.options import (
+    LEDGER,
+    clock,
+    find_printer,
+    find_spool,
+    find_spools,
+    job_options,
+    snapshots_of,
+)
 from gcodetool.errors import UsageError
 
 if TYPE_CHECKING:
@@ -24,9 +33,10 @@ if TYPE_CHECKING:
 )
 @job_options
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object (docs/report.schema.json).")
-def check(job: Path, as_json: bool, **options: Any) -> int:
+@click.option("--no-tweaks", is_flag=True, help="Suggest no settings: for a series that compares spools.")
+def check(job: Path, as_json: bool, no_tweaks: bool, **options: Any) -> int:
     """Say whether JOB's filament will be dry enough from the first layer to the last."""
-    found = look_at(job, **options)[1].findings
+    found = look_at(job, tweaks=not no_tweaks, **options)[1].findings
     show(found, as_json=as_json)
     return EXIT_CODES[found.verdict]
 
@@ -54,10 +64,28 @@ def check(job: Path, as_json: bool, **options: Any) -> int:
     help="How the block waits for the person at the machine.",
 )
 @click.option(
+    "--apply",
+    "applies",
+    metavar="temperature,retraction",
+    help="Write these tweaks into the file, where the verdict is adjust and it can be done exactly.",
+)
+@click.option(
+    "--from-layer",
+    type=click.IntRange(1),
+    metavar="N",
+    help="Apply from layer N on; what comes before it stays.",
+)
+@click.option(
+    "--no-tweaks", is_flag=True, help="Suggest and apply no settings: for a series that compares spools."
+)
+@click.option(
     "--refuse", metavar="VERDICT,…", help="Verdicts at which the file is left alone and the call fails."
 )
 @click.option(
     "--report", type=click.Path(path_type=Path), metavar="FILE", help="Also write the JSON report to FILE."
+)
+@click.option(
+    "--record", "plans", is_flag=True, help="Note the plan in the ledger, for each spool of the job."
 )
 def prepare(
     job: Path,
@@ -65,8 +93,12 @@ def prepare(
     output: Path | None,
     block: str,
     wait: str,
+    applies: str | None,
+    from_layer: int | None,
+    no_tweaks: bool,
     refuse: str | None,
     report: Path | None,
+    plans: bool,
     **options: Any,
 ) -> int:
     """Write JOB with its forecast on top and a purge-and-inspect block before the first layer.
@@ -74,18 +106,44 @@ def prepare(
     Without --in-place or -o the result is NAME.prepared.gcode beside JOB.  The block heats,
     purges and asks: stay at the machine, hot filament comes out.
     """
+    from gcodetool.advice.apply import apply_tweaks, words_of
     from gcodetool.advice.prepare import WATCH, Wish, target_of, write
     from gcodetool.advice.prepare import prepare as prepare_job
+    from gcodetool.advice.traces import applied_before
     from gcodetool.report.as_json import to_json
 
     if in_place and output is not None:
         raise UsageError("--in-place and -o exclude each other; leave one out")
     refused = refusals(refuse)
+    wanted = words_of(applies)
+    if wanted and no_tweaks:
+        raise UsageError("--apply and --no-tweaks exclude each other; leave one out")
+    if from_layer is not None and not wanted:
+        raise UsageError("--from-layer says where --apply begins; name what to apply, or leave it out")
     wish = Wish(block=block, wait_s=wait_seconds(wait))
     # a slicer waits for --in-place: no bar, and no more than one pass unless the report is wanted
     program, examined, records, machine = look_at(
-        job, watch_z_mm=WATCH, spread=report is not None, watched=not in_place, **options
+        job,
+        watch_z_mm=WATCH,
+        spread=report is not None,
+        watched=not in_place,
+        tweaks=not no_tweaks,
+        **options,
     )
+    notes: tuple[str, ...] = ()
+    before = applied_before(program)
+    if before is None and wanted:
+        done_to = apply_tweaks(
+            program,
+            examined,
+            wanted,
+            from_layer=from_layer or 1,
+            printer=machine,
+            again=lambda changed: look_again(
+                changed, records, machine, watch_z_mm=WATCH, spread=report is not None, **options
+            ),
+        )
+        program, examined, notes = done_to.program, done_to.examined, done_to.notes
     found = examined.findings
     target = job if in_place else output or target_of(job, program.source.kind)
     if report is not None:
@@ -98,13 +156,56 @@ def prepare(
             err=True,
         )
         return EXIT_CODES[found.verdict]
+    if before is not None:
+        keep_as_it_is(program, target)
+        click.echo(
+            f"gcodetool: {job}: tweaks were applied to it before ({before}): left as it is; "
+            "to prepare it anew, export it again from the slicer",
+            err=True,
+        )
+        return 0
     done = prepare_job(program, examined, list(records.values()), printer=machine, wish=wish)
     write(program, done, target)
-    for note in done.notes:
+    for note in (*notes, *done.notes):
         click.echo(f"gcodetool: {note}", err=True)
     click.echo(f"{found.verdict}: {reason(found)}")
     click.echo(f"wrote {target}")
+    if plans:
+        note_plan(found, records, at_s=clock(options["at_s"]), ledger=options["ledger"])
     return 0
+
+
+def note_plan(
+    found: "JobFindings", records: "dict[int | None, Spool]", *, at_s: float, ledger: str | None
+) -> None:
+    """Note in the ledger what the job will feed from each of its spools, once for each file."""
+    from gcodetool.ledger import writers
+    from gcodetool.ledger.store import open_ledger
+
+    in_ledger = {spool.id for spool in records.values() if spool.source.startswith(LEDGER)}
+    for tool in found.tools:
+        if tool.spool not in in_ledger:
+            click.echo(f"gcodetool: note: T{tool.tool}: no spool of the ledger, nothing noted", err=True)
+            continue
+        done = writers.plan(
+            open_ledger(ledger, make=False),
+            tool.spool,
+            {
+                "job": Path(found.path).name,
+                "sha256": found.sha256,
+                "tool": tool.tool,
+                "length_mm": tool.filament_mm,
+                "verdict": tool.verdict.code,
+            },
+            at_s=at_s,
+        )
+        for note in done.notes:
+            click.echo(f"gcodetool: {note}", err=True)
+        if done.entries:
+            click.echo(
+                f"{tool.spool}: planned, {tool.filament_mm / 1000:.2f} m (entry {done.entries[0].number}); when it is "
+                f"printed: gcodetool spool fed {tool.spool} --job REPORT.json"
+            )
 
 
 def look_at(
@@ -116,24 +217,32 @@ def look_at(
     at_s: float | None,
     confidence: float,
     members: int | None,
+    ledger: str | None,
     watch_z_mm: float | None = None,
     spread: bool = True,
     watched: bool = True,
+    tweaks: bool = True,
 ) -> "tuple[Program, Examined, dict[int | None, Spool], Printer | None]":
-    """Read what a call names, and examine it; *watched*: somebody may look at a progress bar."""
-    from gcodetool import profiles
-    from gcodetool.advice.job import examine
+    """Read what a call names, and examine it, with the spools that it feeds from.
+
+    *watched*: somebody may look at a progress bar.
+    """
+    from gcodetool.advice.job import assign, examine
     from gcodetool.cli.progress import reading
+    from gcodetool.gcode.handover import handed_over
     from gcodetool.gcode.program import read
 
-    words = spool_words(spools)
-    machine = None if printer is None else profiles.printer(printer)
-    records = {tool: record(word) for tool, word in words.items()}
-    program = read(job, dialect=None if machine is None else machine.dialect)
+    at = find_printer(printer, ledger=ledger)
+    machine = at.profile
+    dialect = None if machine is None else machine.dialect
+    program = read(job, dialect=dialect, handed=handed_over(os.environ))
+    named = find_spools(spools, at, program.facts, place=place, at_s=at_s, ledger=ledger)
+    for note in named.notes:
+        click.echo(f"gcodetool: {note}", err=True)
     with reading(program, wanted=watched) as progress:
         examined = examine(
             program,
-            records,
+            named.spools,
             at_s=clock(at_s),
             printer=machine,
             place=place,
@@ -141,22 +250,64 @@ def look_at(
             members=members,
             watch_z_mm=watch_z_mm,
             spread=spread,
+            tweaks=tweaks,
             progress=progress,
+            shelf_of=snapshots_of(ledger),
+            mounted=named.mounted,
         )
-    return program, examined, records, machine
+    used: dict[int | None, Spool] = {}
+    for tool, spool in assign(
+        named.spools, [tool.tool for tool in examined.findings.tools], mounted=named.mounted
+    ).items():
+        used[tool] = spool
+    return program, examined, used, machine
 
 
-def record(word: str) -> "Spool":
-    """Return the spool of a file.
+def look_again(
+    program: "Program",
+    records: "dict[int | None, Spool]",
+    machine: "Printer | None",
+    *,
+    watch_z_mm: float,
+    spread: bool,
+    place: str | None,
+    at_s: float | None,
+    confidence: float,
+    members: int | None,
+    ledger: str | None,
+    **_: Any,
+) -> "Examined":
+    """Examine a program that was changed, as :func:`look_at` examined it before."""
+    from gcodetool.advice.job import examine
 
-    Raises
-    ------
-    SpoolError
-        The file is missing or says what it cannot mean.
-    """
-    from gcodetool.ledger.spoolfile import read_spool
+    return examine(
+        program,
+        records,
+        at_s=clock(at_s),
+        printer=machine,
+        place=place,
+        confidence=confidence,
+        members=members,
+        watch_z_mm=watch_z_mm,
+        spread=spread,
+        shelf_of=snapshots_of(ledger),
+    )
 
-    return read_spool(Path(word))
+
+def keep_as_it_is(program: "Program", target: Path) -> None:
+    """Write the job's own text to *target*, where that is another file."""
+    from gcodetool.gcode.edits import write_atomic
+    from gcodetool.gcode.packing import form_of
+
+    if target.exists() and target.samefile(program.path):
+        return
+    form = form_of(program.source.kind, program.path, target)
+    write_atomic(target, program.source.packed(program.source.blocks(), form))
+
+
+def record(word: str, *, ledger: str | None = None) -> "Spool":
+    """Return the spool of a file or of the ledger; errors as in :func:`find_spool`."""
+    return find_spool(word, ledger=ledger)
 
 
 def show(found: "JobFindings", *, as_json: bool) -> None:

@@ -344,6 +344,7 @@ class _State:
         self.wait: str | None = None
         self.macro: str | None = None
         self.hidden = -1  # where the last user macro stands: after it modes, feed and E are unknown
+        self.ran = -1  # where the last macro file was run, which gives modes and feed back, but not E
         self.e_set = -1
         self.mode_set = -1
         self.feed_set = -1
@@ -397,6 +398,9 @@ class _State:
             self.odd = self.no_printer = f"'{_shown(line)}' starts a spindle"
         elif name in WORK_OFFSETS:
             self.odd = f"'{_shown(line)}' moves the origin"
+        elif name == "M98" and self.program.dialect is Dialect.REPRAPFIRMWARE:
+            self.ran = start
+            self.fed[self.tool] = self.peak[self.tool] = 0.0
         elif name == "G20":
             pass  # the scanner knows the units
         elif is_start_macro(line) or (self.klipper and not re.match(r"[A-Z]\d", name)):
@@ -448,7 +452,7 @@ class _State:
         tool = self.tool
         target = self.targets.get(tool)
         e_absolute = bool(scanner.e_absolute)
-        e_known = self.e_set > self.hidden
+        e_known = self.e_set > max(self.hidden, self.ran)
         homed = scanner.homed == XYZ or self.macro is not None
         first_f = AHEAD_MOVE.search(ahead)
         feed_follows = first_f is None or FEED_WORD.search(first_f[0]) is not None

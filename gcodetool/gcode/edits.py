@@ -23,6 +23,13 @@ from typing import Final
 
 from gcodetool.errors import GcodeError, WriteError
 
+try:
+    import fcntl
+except ImportError:  # no such locks on this system
+    fcntl = None  # type: ignore[assignment]
+
+TEMPORARY: Final = ".gcodetool-"
+STRAY_S: Final = 60.0  # younger ones may not be locked yet
 WHATS: Final = ("header", "purge-and-inspect", "layer-note")
 TRACE: Final = b"gcodetool:"  # found fast; a block without it holds no mark
 MARK: Final = re.compile(rb"; gcodetool:(?P<side>begin|end) (?P<what>[a-z-]+)\r?\n?")
@@ -239,7 +246,7 @@ def write_atomic(path: Path | str, chunks: Iterable[bytes]) -> None:
             f"{target}: cannot write, it is write-protected; allow writing or choose another name"
         )
     # a name that no folder watcher takes for G-code
-    beside = target.with_name(f".gcodetool-{os.urandom(8).hex()}.tmp")
+    beside = target.with_name(f"{TEMPORARY}{os.urandom(8).hex()}.tmp")
     try:
         _write_and_replace(target, beside, before, chunks)
     except OSError as error:
@@ -253,17 +260,45 @@ def _write_and_replace(
     target: Path, beside: Path, before: os.stat_result | None, chunks: Iterable[bytes]
 ) -> None:
     with open(beside, "xb") as out:  # noqa: PTH123  exclusive creation, one place
+        if fcntl is not None:
+            with contextlib.suppress(OSError):  # some network disks have no locks; then nothing is swept
+                fcntl.flock(out, fcntl.LOCK_EX)
+            _sweep(target.parent, os.fstat(out.fileno()).st_mtime)
         for chunk in chunks:
             out.write(chunk)
         out.flush()
         os.fsync(out.fileno())
+        if fcntl is not None:  # under the lock to the end; elsewhere an open file cannot be renamed
+            _replace(target, beside, before)
+    if fcntl is None:
+        _replace(target, beside, before)
+    _sync_folder(target.parent)
+
+
+def _replace(target: Path, beside: Path, before: os.stat_result | None) -> None:
     if before is not None:
         if hasattr(os, "chown"):
             with contextlib.suppress(OSError):  # only the owner's own group, unless root
                 os.chown(beside, before.st_uid, before.st_gid)
         beside.chmod(stat.S_IMODE(before.st_mode))  # after chown, which clears some bits
     beside.replace(target)
-    _sync_folder(target.parent)
+
+
+def _sweep(folder: Path, now_s: float) -> None:
+    """Remove what a killed run left in *folder*: temporary files that no living process holds locked.
+
+    ``now_s`` is the folder's own clock: when a file that was just made there was made.
+    """
+    if fcntl is None:
+        return
+    with contextlib.suppress(OSError), os.scandir(folder) as entries:
+        names = [entry.name for entry in entries]
+        strays = [folder / name for name in names if name.startswith(TEMPORARY) and name.endswith(".tmp")]
+        for stray in strays:
+            with contextlib.suppress(OSError), open(stray, "r+b") as held:  # noqa: PTH123  as above
+                if now_s - os.fstat(held.fileno()).st_mtime > STRAY_S:  # not one that is just being made
+                    fcntl.flock(held, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                    os.unlink(stray)  # noqa: PTH108  as above
 
 
 def _target(path: Path) -> Path:

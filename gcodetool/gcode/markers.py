@@ -177,10 +177,13 @@ class SlicerFacts:
         return min(across), min(along), max(across), max(along)
 
 
-def facts(head: bytes, tail: bytes, of: Family) -> SlicerFacts:
-    """Return what *head* and *tail* of a file of family *of* say about the job."""
+def facts(head: bytes, tail: bytes, of: Family, *, handed: Mapping[str, str] | None = None) -> SlicerFacts:
+    """Return what *head* and *tail* of a file of family *of* say about the job.
+
+    ``handed``: settings that the slicer handed over besides; what the file itself says wins.
+    """
     top, end = _text(head), _text(tail)
-    config = _config(top, end, of)
+    config = {**(handed or {}), **_config(top, end, of)}
     if of is Family.B:
         return _facts_b(top, end, config)
     flavour = config.get("gcode_flavor")
