@@ -13,6 +13,11 @@ from gcodetool.moisture import learning, redraw
 from gcodetool.moisture.history import quantile, state_at
 from gcodetool.moisture.record import Body, Event, Place, Spool
 from gcodetool.moisture.sharpen import gains, sharpen
+from gcodetool.moisture.solver import COMPILED
+
+many_reels = pytest.mark.skipif(
+    not COMPILED, reason="dozens of reels: minutes where the kernel runs interpreted"
+)
 
 HOUR = 3600.0
 PLACES = {
@@ -288,12 +293,14 @@ def test_the_chances_of_what_can_be_seen_add_up_to_one(ratio):
 # ------------------------------------------------------------------------------- honest bands
 
 
+@many_reels
 def test_bands_cover_the_truth_of_simulated_reels():
     """A small version of tests/benchmarks/moisture_coverage.py: 400 reels there."""
     done = [simulate("TPU_95A", number, net_g=60.0) for number in range(60)]
     assert 0.66 <= np.mean([case.covered for case in done]) <= 0.94  # 80 % give or take 2.7 deviations
 
 
+@many_reels
 @pytest.mark.parametrize("material", ["PA6", "PVA"])
 def test_weighing_halves_the_band_of_simulated_reels_and_still_covers(material):
     done = [
