@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from gcodetool.advice.prepare import prepare as prepare
     from gcodetool.gcode.program import read as read
     from gcodetool.ledger.spoolfile import read_spool as read_spool
+    from gcodetool.ledger.store import open_ledger as open_ledger
     from gcodetool.moisture.history import state_at as state_at
     from gcodetool.motion.timeline import timeline as timeline
 
@@ -25,6 +26,7 @@ __version__: Final = "0.1.0"
 
 _HOMES: Final = {
     "check": "gcodetool.advice.job",
+    "open_ledger": "gcodetool.ledger.store",
     "prepare": "gcodetool.advice.prepare",
     "read": "gcodetool.gcode.program",
     "read_spool": "gcodetool.ledger.spoolfile",
@@ -32,7 +34,7 @@ _HOMES: Final = {
     "timeline": "gcodetool.motion.timeline",
 }
 
-__all__ = ["__version__", "check", "prepare", "read", "read_spool", "state_at", "timeline"]
+__all__ = ["__version__", "check", "open_ledger", "prepare", "read", "read_spool", "state_at", "timeline"]
 
 
 def __getattr__(name: str) -> Any:

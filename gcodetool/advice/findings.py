@@ -69,13 +69,19 @@ class Forecast:
 
 @dataclass(frozen=True)
 class ToolVerdict:
-    """One tool's verdict in words; ``start_by_s`` in seconds since 1970 UTC."""
+    """One tool's verdict in words; ``start_by_s`` in seconds since 1970 UTC.
+
+    ``past_good`` and ``past_marginal`` are the first layers past each limit by the model, None where
+    the strand never passes it or no model was asked; ``from_layer`` is the one that decides.
+    """
 
     code: Code
     share: float | None
     because: str
     from_layer: int | None
     start_by_s: float | None
+    past_good: int | None = None
+    past_marginal: int | None = None
 
 
 @dataclass(frozen=True)

@@ -282,22 +282,20 @@ def header(found: JobFindings, block: Block | None, why: str) -> Iterator[str]:
 
 
 def layer_notes(found: JobFindings) -> Iterator[tuple[int, str]]:
-    """Yield (byte offset, text) where the forecast first crosses a limit, per tool."""
+    """Yield (byte offset, text) where the verdict's forecast first passes a limit, per tool."""
     for tool in found.tools:
         forecast = tool.forecast
         if forecast is None:
             continue
-        limits = (("good", forecast.limit_good_wt_pct), ("marginal", forecast.limit_marginal_wt_pct))
-        for name, limit in limits:
-            crossed = [
-                layer
-                for layer in forecast.layers
-                if layer.wt_pct.p50 is not None and layer.wt_pct.p50 > limit
-            ]
-            if crossed and crossed[0] is not forecast.layers[0]:
-                layer = crossed[0]
+        crossings = (
+            (tool.verdict.past_good, "marginal", f"good ends near {forecast.limit_good_wt_pct:.3f}"),
+            (tool.verdict.past_marginal, "wet", f"marginal ends near {forecast.limit_marginal_wt_pct:.3f}"),
+        )
+        for past, word, limit in crossings:
+            layer = next((each for each in forecast.layers if each.layer == past), None)
+            if layer is not None and layer is not forecast.layers[0]:
                 yield (
                     layer.offset,
-                    f"T{tool.tool} {tool.spool}: from layer {layer.layer} the strand holds "
-                    f"{layer.wt_pct.p50:.3f} wt %, more than {name} ({limit:.3f})",
+                    f"T{tool.tool} {tool.spool}: from layer {layer.layer} the strand is {word}: "
+                    f"{layer.wt_pct.p50:.3f} wt %, {limit}",
                 )

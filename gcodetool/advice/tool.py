@@ -120,7 +120,15 @@ def check_tool(
         filament_mm=length,
         mass_g=mass_g(length, spool.diameter_mm, spool.material.density_kg_m3),
         extruding_s=tool_extruding_s(jobs, tool),
-        verdict=ToolVerdict(code, judged.share if code == judged.code else None, because, layer, start_by),
+        verdict=ToolVerdict(
+            code,
+            judged.share if code == judged.code else None,
+            because,
+            layer,
+            start_by,
+            past_good=judged.past_good,
+            past_marginal=judged.past_marginal,
+        ),
         state=spool_state(state, arrival.path_wt_pct),
         exposure=exposure,
         forecast=Forecast(

@@ -30,6 +30,7 @@ class Judgement:
     share : share of members with the same verdict, 0 to 1.
     from_layer : first layer at which the content passes the limit that decides; None where none does.
     cautious_code, cautious_layer : the same at the 0.9 quantile.
+    past_good, past_marginal : first layer past each limit, whichever decides; None: never.
     """
 
     code: Code
@@ -37,6 +38,8 @@ class Judgement:
     from_layer: int | None
     cautious_code: Code
     cautious_layer: int | None
+    past_good: int | None = None
+    past_marginal: int | None = None
 
 
 def judge(
@@ -71,8 +74,10 @@ def judge(
         raise ValueError("a job that feeds nothing has no verdict")
     members = to_good.shape[1]
     weights = np.full(members, 1.0 / members) if weights is None else weights
-    code, layer = _at(to_good, to_marginal, layers, confidence, weights)
-    cautious_code, cautious_layer = _at(to_good, to_marginal, layers, max(confidence, CAUTIOUS), weights)
+    good, marginal = _quantiles(to_good, to_marginal, confidence, weights)
+    code, layer = _code(good, marginal, layers)
+    cautious = _quantiles(to_good, to_marginal, max(confidence, CAUTIOUS), weights)
+    cautious_code, cautious_layer = _code(*cautious, layers)
     codes = [_code(to_good[:, each], to_marginal[:, each], layers)[0] for each in range(members)]
     normed = weights / weights.sum()
     shares = {
@@ -84,26 +89,36 @@ def judge(
     # dry enough for some, far too wet for others already at the start: nobody can say
     if quantile(to_good[0], 0.25, weights) <= 1 and quantile(to_marginal[0], 0.75, weights) > 1:
         return Judgement("unknown", max(shares.values()), None, "unknown", None)
-    return Judgement(code, shares.get(code, 0.0), layer, cautious_code, cautious_layer)
+    return Judgement(
+        code,
+        shares.get(code, 0.0),
+        layer,
+        cautious_code,
+        cautious_layer,
+        past_good=_first_past(good, layers),
+        past_marginal=_first_past(marginal, layers),
+    )
 
 
-def _at(
-    to_good: Floats, to_marginal: Floats, layers: Sequence[int], at: float, weights: Floats
-) -> tuple[Code, int | None]:
-    """Return verdict and layer at one quantile of the members."""
+def _quantiles(to_good: Floats, to_marginal: Floats, at: float, weights: Floats) -> tuple[Floats, Floats]:
+    """Return each segment's ratios at one quantile of the members: to good, to marginal."""
     good = np.array([quantile(row, at, weights) for row in to_good])
     marginal = np.array([quantile(row, at, weights) for row in to_marginal])
-    return _code(good, marginal, layers)
+    return good, marginal
+
+
+def _first_past(ratios: Floats, layers: Sequence[int]) -> int | None:
+    """Return the layer at which one column of ratios first passes its limit."""
+    past = np.flatnonzero(ratios > 1)
+    return layers[int(past[0])] if past.size else None
 
 
 def _code(to_good: Floats, to_marginal: Floats, layers: Sequence[int]) -> tuple[Code, int | None]:
     """Return verdict and layer of one column of ratios."""
     if to_marginal[0] > 1:
         return "dry-first", layers[0]
-    wet = np.flatnonzero(to_marginal > 1)
-    if wet.size:
-        return "runs-out", layers[int(wet[0])]
-    damp = np.flatnonzero(to_good > 1)
-    if damp.size:
-        return "adjust", layers[int(damp[0])]
+    if (wet := _first_past(to_marginal, layers)) is not None:
+        return "runs-out", wet
+    if (damp := _first_past(to_good, layers)) is not None:
+        return "adjust", damp
     return "clear", None

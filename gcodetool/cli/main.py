@@ -48,7 +48,13 @@ class Commands(click.Group):
 MODULES: Final = {
     "check": "gcodetool.cli.job",
     "prepare": "gcodetool.cli.job",
+    "adjust": "gcodetool.cli.adjust",
+    "review": "gcodetool.cli.review",
+    "queue": "gcodetool.cli.queue",
     "spool": "gcodetool.cli.spool",
+    "place": "gcodetool.cli.place",
+    "ledger": "gcodetool.cli.ledger",
+    "drying": "gcodetool.cli.drying",
     "profiles": "gcodetool.cli.profiles",
     "demo": "gcodetool.cli.demo",
 }

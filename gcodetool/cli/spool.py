@@ -1,37 +1,594 @@
-"""``spool``: what one spool's record comes to."""
+"""``spool``: the reels on the shelf, what happened to them, and how wet they are now."""
 
 import json
 import sys
 from pathlib import Path
+from typing import Any, Final
 
 import click
 
 from gcodetool.cli.options import MomentType, clock
+from gcodetool.cli.shelf import (
+    DRYER,
+    PLACE,
+    SPOOL,
+    bare,
+    entry_dict,
+    history_of,
+    json_option,
+    ledger_option,
+    moment,
+    opened,
+    say,
+    told,
+    writer,
+)
+from gcodetool.errors import UsageError
+
+FORGETTABLE: Final = {
+    "safe-exposure": "safe_exposure_h",
+    "colour": "colour",
+    "note": "note",
+    "body": "body",
+    "fibre": "fibre_wt_pct",
+}
 
 
-@click.group(epilog="Example: gcodetool spool show pa6-07.toml --at 2026-11-04T08:00")
+@click.group(
+    epilog="Example: gcodetool spool move pa6-07 oven. Completion: see docs/shelf.md, 'Names that complete'."
+)
 def spool() -> None:
-    """Look at a spool: what happened to it and how wet it is now."""
+    """Keep the record of your spools, and see how wet they are."""
 
 
-@spool.command("show", epilog="Example: gcodetool spool show pa6-07.toml --json")
-@click.argument("file", type=click.Path(path_type=Path))
+def described(command: Any) -> Any:
+    """Add the options that say what a spool is."""
+    options = [
+        click.option("--colour", metavar="WORD"),
+        click.option("--fibre", type=click.FloatRange(0, 90), metavar="WT", help="Fibre in it, wt %."),
+        click.option(
+            "--safe-exposure",
+            type=click.FloatRange(0, min_open=True),
+            metavar="H",
+            help="Your own figure of safe hours in open air.",
+        ),
+        click.option(
+            "--body",
+            metavar="NAME",
+            help="What the reel is made of ('gcodetool profiles list spool-bodies').",
+        ),
+        click.option("--body-mass", type=click.FloatRange(0), metavar="G", help="The empty reel, grams."),
+        click.option(
+            "--hub", type=click.FloatRange(0, min_open=True), metavar="MM", help="Diameter of its hub."
+        ),
+        click.option(
+            "--width", type=click.FloatRange(0, min_open=True), metavar="MM", help="Width of the winding."
+        ),
+        click.option(
+            "--outer", type=click.FloatRange(0, min_open=True), metavar="MM", help="Outer diameter when full."
+        ),
+        click.option(
+            "--flange-open",
+            type=click.FloatRange(0, 1),
+            metavar="SHARE",
+            help="How much of its flanges is open, 0 to 1.",
+        ),
+        click.option("--note", metavar="TEXT"),
+        click.option("--sealed/--found-open", default=None, help="Came in new and unopened, or open."),
+        click.option(
+            "--water", type=click.FloatRange(0, 100), metavar="WT", help="Water it came with, wt %, if known."
+        ),
+    ]
+    for option in reversed(options):
+        command = option(command)
+    return command
+
+
+def _facts(options: dict[str, Any]) -> tuple[dict[str, Any], dict[str, Any]]:
+    """Return what was stated of a spool, and of how it came in."""
+    body = told(
+        material=options.pop("body"),
+        mass_g=options.pop("body_mass"),
+        hub_diameter_mm=options.pop("hub"),
+        width_mm=options.pop("width"),
+        outer_diameter_mm=options.pop("outer"),
+        flange_open_share=options.pop("flange_open"),
+    )
+    facts = told(
+        fibre_wt_pct=options.pop("fibre"),
+        safe_exposure_h=options.pop("safe_exposure"),
+        colour=options.pop("colour"),
+        note=options.pop("note"),
+        body=body or None,
+    )
+    return facts, told(sealed=options.pop("sealed"), water_wt_pct=options.pop("water"))
+
+
+@spool.command("add", epilog="Example: gcodetool spool add petg-03 --material PETG --place bench --sealed")
+@click.argument("spool_id", metavar="ID")
+@click.option("--material", required=True, metavar="NAME|FILE", help="A profile's name, or a material file.")
+@click.option(
+    "--diameter", type=click.FloatRange(0, 10, min_open=True), default=1.75, show_default=True, metavar="MM"
+)
+@click.option(
+    "--net-mass",
+    type=click.FloatRange(0, min_open=True),
+    default=1000,
+    show_default=True,
+    metavar="G",
+    help="Filament when new, grams.",
+)
+@click.option("--place", type=PLACE, metavar="PLACE", help="Where it is; the only open place there is.")
+@click.option("--loose", is_flag=True, help="Not wound: a coil whose strands all lie open.")
+@described
+@writer
+def add(
+    spool_id: str,
+    material: str,
+    diameter: float,
+    net_mass: float,
+    place: str | None,
+    loose: bool,
+    at_s: float | None,
+    since_s: float | None,
+    force: bool,
+    ledger: str | None,
+    as_json: bool,
+    **options: Any,
+) -> int:
+    """Put a spool on the shelf, under an ID of your own: small letters, digits and '-'."""
+    from gcodetool.ledger.writers import add_spool, material_word
+
+    facts, received = _facts(options)
+    basics = {
+        "material": material_word(material),
+        "diameter_mm": diameter,
+        "net_mass_g": net_mass,
+        **({"winding": "loose"} if loose else {}),
+    }
+    done = add_spool(
+        opened(ledger, make=True),
+        spool_id,
+        {**basics, **facts},
+        place=place,
+        received=received,
+        at_s=moment(at_s, since_s),
+        force=force,
+    )
+    where = done.entries[0].facts["received"]["place"]
+    return say(spool_id, f"on the shelf at {where}", done, as_json=as_json)
+
+
+@spool.command("set", epilog="Example: gcodetool spool set pa6-07 --body-mass 210")
+@click.argument("spool_id", metavar="ID", type=SPOOL)
+@click.option("--material", metavar="NAME|FILE")
+@click.option("--diameter", type=click.FloatRange(0, 10, min_open=True), metavar="MM")
+@click.option(
+    "--net-mass", type=click.FloatRange(0, min_open=True), metavar="G", help="Filament when new, grams."
+)
+@click.option("--received", "received_s", type=MomentType(), metavar="TIME", help="When it really came in.")
+@click.option("--place", type=PLACE, metavar="PLACE", help="Where it really came in.")
+@click.option("--forget", multiple=True, metavar="FACT", help=f"Take out: {', '.join(FORGETTABLE)}.")
+@described
+@writer
+def set_spool(
+    spool_id: str,
+    material: str | None,
+    diameter: float | None,
+    net_mass: float | None,
+    received_s: float | None,
+    place: str | None,
+    forget: tuple[str, ...],
+    at_s: float | None,
+    since_s: float | None,
+    force: bool,
+    ledger: str | None,
+    as_json: bool,
+    **options: Any,
+) -> int:
+    """Correct what a spool is, or when and how it came in; for all of its record."""
+    from gcodetool.ledger.writers import material_word
+    from gcodetool.ledger.writers import set_spool as correct
+
+    facts, received = _facts(options)
+    word = None if material is None else material_word(material)
+    facts |= told(material=word, diameter_mm=diameter, net_mass_g=net_mass)
+    facts |= dict.fromkeys(bare(forget, FORGETTABLE))
+    received |= told(place=place)
+    done = correct(
+        opened(ledger, make=False),
+        spool_id,
+        facts,
+        received_at_s=received_s,
+        received=received,
+        at_s=moment(at_s, since_s),
+        force=force,
+    )
+    return say(spool_id, "corrected", done, as_json=as_json)
+
+
+@spool.command("move", epilog="Example: gcodetool spool move pa6-07 bench-1 --tool 0")
+@click.argument("spool_id", metavar="ID", type=SPOOL)
+@click.argument("place", metavar="PLACE", type=PLACE)
+@click.option("--tool", type=click.IntRange(0, 255), metavar="N", help="On a printer: of several tools.")
+@click.option("--note", metavar="TEXT")
+@writer
+def move(
+    spool_id: str,
+    place: str,
+    tool: int | None,
+    note: str | None,
+    at_s: float | None,
+    since_s: float | None,
+    force: bool,
+    ledger: str | None,
+    as_json: bool,
+) -> int:
+    """Note that a spool went to PLACE; on a printer it is mounted."""
+    from gcodetool.ledger import writers
+
+    at = moment(at_s, since_s)
+    done = writers.move(
+        opened(ledger, make=False), spool_id, place, tool=tool, at_s=at, note=note, force=force
+    )
+    return say(spool_id, f"at {place}" + ("" if tool is None else f", tool {tool}"), done, as_json=as_json)
+
+
+@spool.command("dried", epilog="Example: gcodetool spool dried pa6-07 --hours 10 --temperature 78")
+@click.argument("spool_id", metavar="ID", type=SPOOL)
+@click.option("--hours", type=click.FloatRange(0, 10_000, min_open=True), required=True, metavar="H")
+@click.option(
+    "--temperature",
+    type=click.FloatRange(0, 200),
+    required=True,
+    metavar="C",
+    help="As set on the dryer, °C.",
+)
+@click.option("--dryer", type=DRYER, metavar="PLACE", help="In which one; the only one there is.")
+@click.option("--to", type=PLACE, metavar="PLACE", help="Where it went then; back where it was.")
+@click.option("--note", metavar="TEXT")
+@writer
+def dried(
+    spool_id: str,
+    hours: float,
+    temperature: float,
+    dryer: str | None,
+    to: str | None,
+    note: str | None,
+    at_s: float | None,
+    since_s: float | None,
+    force: bool,
+    ledger: str | None,
+    as_json: bool,
+) -> int:
+    """Note a drying that has just ended, or did at --at; no advice: 'gcodetool drying plan' gives that."""
+    from gcodetool.ledger import writers
+
+    done = writers.dried(
+        opened(ledger, make=False),
+        spool_id,
+        hours=hours,
+        temperature_C=temperature,
+        dryer=dryer,
+        to=to,
+        at_s=moment(at_s, since_s),
+        note=note,
+        force=force,
+    )
+    dryer_name, place = (entry.facts["place"] for entry in done.entries if entry.subject == "spool")
+    return say(spool_id, f"dried {hours:g} h in {dryer_name}, now at {place}", done, as_json=as_json)
+
+
+@spool.command("weigh", epilog="Example: gcodetool spool weigh pa6-07 958.4")
+@click.argument("spool_id", metavar="ID", type=SPOOL)
+@click.argument("grams", type=click.FloatRange(0, 1e6, min_open=True))
+@click.option(
+    "--resolution", type=click.FloatRange(0, 1e4, min_open=True), metavar="G", help="Of the scale; 0.1."
+)
+@click.option("--note", metavar="TEXT")
+@writer
+def weigh(
+    spool_id: str,
+    grams: float,
+    resolution: float | None,
+    note: str | None,
+    at_s: float | None,
+    since_s: float | None,
+    force: bool,
+    ledger: str | None,
+    as_json: bool,
+) -> int:
+    """Note what the scale says, reel and all."""
+    from gcodetool.ledger import writers
+
+    at = moment(at_s, since_s)
+    done = writers.weigh(
+        opened(ledger, make=False), spool_id, grams, resolution_g=resolution, at_s=at, note=note, force=force
+    )
+    return say(spool_id, f"weighs {grams:g} g", done, as_json=as_json)
+
+
+@spool.command("inspect", epilog="Example: gcodetool spool inspect pa6-07 --bubbles few --oozes --pops")
+@click.argument("spool_id", metavar="ID", type=SPOOL)
+@click.option("--bubbles", type=click.Choice(["none", "few", "many"]), help="In the strand.")
+@click.option("--oozes/--no-oozes", default=None, help="It runs out while the nozzle stands.")
+@click.option("--pops/--no-pops", default=None, help="It crackles or steams.")
+@click.option("--note", metavar="TEXT")
+@writer
+def inspect(
+    spool_id: str,
+    bubbles: str | None,
+    oozes: bool | None,
+    pops: bool | None,
+    note: str | None,
+    at_s: float | None,
+    since_s: float | None,
+    force: bool,
+    ledger: str | None,
+    as_json: bool,
+) -> int:
+    """Note what a purged strand looked like.  It is hot: look, do not touch."""
+    from gcodetool.ledger import writers
+
+    if bubbles is None and oozes is None and pops is None:
+        raise UsageError("nothing was seen? add --bubbles none|few|many, --oozes or --pops")
+    done = writers.inspect(
+        opened(ledger, make=False),
+        spool_id,
+        bubbles=bubbles,
+        oozes=oozes,
+        pops=pops,
+        at_s=moment(at_s, since_s),
+        note=note,
+        force=force,
+    )
+    seen = [f"bubbles {bubbles}"] if bubbles is not None else []
+    seen += [
+        f"{'' if flag else 'no '}{word}"
+        for word, flag in (("ooze", oozes), ("popping", pops))
+        if flag is not None
+    ]
+    return say(spool_id, ", ".join(seen), done, as_json=as_json)
+
+
+@spool.command("fed", epilog="Example: gcodetool spool fed pa6-07 --job report.json")
+@click.argument("spool_id", metavar="ID", type=SPOOL)
+@click.option(
+    "--length", type=click.FloatRange(0, 1e9, min_open=True), metavar="MM", help="Through the nozzle, mm."
+)
+@click.option("--mass", type=click.FloatRange(0, 1e6, min_open=True), metavar="G", help="The same, grams.")
+@click.option(
+    "--job", type=click.Path(path_type=Path), metavar="REPORT.json", help="What 'check --json' said of it."
+)
+@click.option("--tool", type=click.IntRange(0, 255), metavar="N", help="Which tool of the job.")
+@click.option("--note", metavar="TEXT")
+@writer
+def fed(
+    spool_id: str,
+    length: float | None,
+    mass: float | None,
+    job: Path | None,
+    tool: int | None,
+    note: str | None,
+    at_s: float | None,
+    since_s: float | None,
+    force: bool,
+    ledger: str | None,
+    as_json: bool,
+) -> int:
+    """Note filament that went through the nozzle: so much, or what a whole job feeds."""
+    from gcodetool.cli.printed import printed
+    from gcodetool.ledger import writers
+
+    if sum(word is not None for word in (length, mass, job)) != 1:
+        raise UsageError("say one of --length MM, --mass G and --job REPORT.json")
+    done = writers.fed(
+        opened(ledger, make=False),
+        spool_id,
+        length_mm=length,
+        mass_g=mass,
+        job=None if job is None else printed(job, spool_id, tool),
+        at_s=moment(at_s, since_s),
+        note=note,
+        force=force,
+    )
+    facts = done.entries[0].facts
+    amount = f"{facts['length_mm'] / 1000:.2f} m" if "length_mm" in facts else f"{facts['mass_g']:g} g"
+    return say(spool_id, f"fed {amount}", done, as_json=as_json)
+
+
+@spool.command("undo", epilog="Example: gcodetool spool undo pa6-07")
+@click.argument("spool_id", metavar="ID", type=SPOOL)
+@click.argument("entry", type=click.IntRange(1), required=False)
+@writer
+def undo(
+    spool_id: str,
+    entry: int | None,
+    at_s: float | None,
+    since_s: float | None,
+    force: bool,
+    ledger: str | None,
+    as_json: bool,
+) -> int:
+    """Cancel the last command noted of a spool, or the one of ENTRY; undoing an undo brings it back.
+
+    Nothing is erased: the undo is an entry itself.  'spool show' lists the numbers.
+    """
+    from gcodetool.ledger import writers
+
+    at = moment(at_s, since_s)
+    done = writers.undo(opened(ledger, make=False), spool_id, entry, at_s=at, force=force)
+    cancels = ", ".join(str(number) for number in done.entries[0].facts["cancels"])
+    return say(spool_id, f"undone: entry {cancels}", done, as_json=as_json)
+
+
+@spool.command("retire", epilog="Example: gcodetool spool retire pla-11 --note empty")
+@click.argument("spool_id", metavar="ID", type=SPOOL)
+@click.option("--note", metavar="TEXT")
+@writer
+def retire(
+    spool_id: str,
+    note: str | None,
+    at_s: float | None,
+    since_s: float | None,
+    force: bool,
+    ledger: str | None,
+    as_json: bool,
+) -> int:
+    """Take a spool off the shelf for good; its history stays, 'undo' brings it back."""
+    from gcodetool.ledger import writers
+
+    at = moment(at_s, since_s)
+    done = writers.retire(opened(ledger, make=False), spool_id, at_s=at, note=note, force=force)
+    return say(spool_id, "retired", done, as_json=as_json)
+
+
+# ---------------------------------------------------------------- looking
+
+
+@spool.command("list", epilog="Example: gcodetool spool list --place bench")
+@click.option("--place", type=PLACE, metavar="PLACE", help="Only what is there.")
+@click.option("--material", metavar="WORD", help="Only this material.")
+@click.option("--all", "everything", is_flag=True, help="Retired ones too.")
 @click.option(
     "--at", "at_s", type=MomentType(), metavar="TIME", help="The moment to look at (ISO 8601); now."
 )
 @click.option("--members", type=click.IntRange(1, 1024), default=None, metavar="N", help="1 = nominal alone.")
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
-def show(file: Path, at_s: float | None, members: int | None, as_json: bool) -> None:
-    """Say how much water FILE's spool holds, where in the winding, and how long it stays usable."""
-    from gcodetool.advice.job import look
-    from gcodetool.ledger.spoolfile import read_spool
+@ledger_option
+@json_option
+def list_spools(
+    place: str | None,
+    material: str | None,
+    everything: bool,
+    at_s: float | None,
+    members: int | None,
+    ledger: str | None,
+    as_json: bool,
+) -> int:
+    """List the spools: where each is, how wet what it feeds next is, how long that keeps, what is left."""
+    from gcodetool.cli.glances import glances
 
-    seen = look(read_spool(file), at_s=clock(at_s), members=members)
+    found = glances(
+        opened(ledger, make=False),
+        now_s=clock(at_s),
+        members=members,
+        everything=everything,
+        wanted=lambda where, what: place in (None, where) and material in (None, what),
+    )
+    if as_json:
+        from gcodetool.report.shelf_text import shelf_dict
+
+        click.echo(json.dumps(shelf_dict(found, clock(at_s)), indent=1, allow_nan=False))
+        return 0
+    from gcodetool.report.shelf_text import print_shelf
+
+    print_shelf(found, clock(at_s), sys.stdout)
+    return 0
+
+
+@spool.command("show", epilog="Example: gcodetool spool show pa6-07 --json")
+@click.argument("file", metavar="ID|FILE", type=SPOOL)
+@click.option(
+    "--at", "at_s", type=MomentType(), metavar="TIME", help="The moment to look at (ISO 8601); now."
+)
+@click.option("--members", type=click.IntRange(1, 1024), default=None, metavar="N", help="1 = nominal alone.")
+@click.option(
+    "--history",
+    type=click.IntRange(0),
+    default=12,
+    show_default=True,
+    metavar="N",
+    help="Last entries to list.",
+)
+@ledger_option
+@json_option
+def show(
+    file: str, at_s: float | None, members: int | None, history: int, ledger: str | None, as_json: bool
+) -> None:
+    """Say how much water a spool holds, where in the winding, how long it stays usable, and what happened to it."""
+    from gcodetool.advice.tool import look
+    from gcodetool.cli.options import LEDGER, find_spool, snapshots_of
+
+    found = find_spool(file, ledger=ledger)
+    seen = look(found, at_s=clock(at_s), members=members, shelf_of=snapshots_of(ledger))
+    noted = found.source.startswith(LEDGER)
     if as_json:
         from gcodetool.report.as_json import spool_dict
 
-        click.echo(json.dumps(spool_dict(seen), indent=1, allow_nan=False))
+        said = spool_dict(seen)
+        if noted:
+            said["history"] = [entry_dict(entry) for entry in entries_of(found.id, ledger)]
+        click.echo(json.dumps(said, indent=1, allow_nan=False))
         return
     from gcodetool.report.as_text import print_spool
 
     print_spool(seen, sys.stdout)
+    if noted and history:
+        from gcodetool.report.shelf_text import print_history
+
+        print_history(history_of(entries_of(found.id, ledger)), sys.stdout, last=history)
+
+
+def entries_of(spool_id: str, word: str | None) -> list[Any]:
+    """Return the entries of a spool."""
+    from gcodetool.ledger import entries
+    from gcodetool.ledger.store import reading
+
+    with reading(opened(word, make=False)) as conn:
+        return entries.of(conn, "spool", spool_id)
+
+
+# ---------------------------------------------------------------- files
+
+
+@spool.command("export", epilog="Example: gcodetool spool export pa6-07 -o pa6-07.toml")
+@click.argument("spool_id", metavar="ID", type=SPOOL)
+@click.option(
+    "-o", "--output", type=click.Path(path_type=Path), metavar="FILE", help="Write to FILE; else stdout."
+)
+@ledger_option
+def export(spool_id: str, output: Path | None, ledger: str | None) -> int:
+    """Write a spool's record as a spool file; the logs of measured places go beside it."""
+    from gcodetool.ledger import exchange
+
+    where = None if output is None else output.parent
+    found = exchange.export(opened(ledger, make=False), spool_id, beside=where)
+    if output is None:
+        if found.logs:
+            raise UsageError(
+                f"{spool_id} stood where the air was measured, and logs are files of their own; "
+                f"name the file: -o {spool_id}.toml"
+            )
+        click.echo(found.text, nl=False)
+        return 0
+    from gcodetool.gcode.edits import write_atomic
+
+    for name, text in found.logs.items():
+        write_atomic(output.with_name(name), [text.encode()])
+    write_atomic(output, [found.text.encode()])
+    beside = f" and {', '.join(found.logs)}" if found.logs else ""
+    click.echo(f"wrote {output}{beside}")
+    return 0
+
+
+@spool.command("import", epilog="Example: gcodetool spool import pa6-07.toml")
+@click.argument("file", type=click.Path(path_type=Path))
+@click.option("--as", "as_id", metavar="ID", help="Its id here, in place of the file's.")
+@click.option("--keep-places", is_flag=True, help="Where a place differs, take the ledger's figures.")
+@click.option("--force", is_flag=True, help="Write it though a check says that it cannot be.")
+@ledger_option
+@json_option
+def import_spool(
+    file: Path, as_id: str | None, keep_places: bool, force: bool, ledger: str | None, as_json: bool
+) -> int:
+    """Take a spool file into the ledger: the spool, its places, and all that happened."""
+    from gcodetool.ledger import exchange
+    from gcodetool.ledger.spoolfile import read_spool
+
+    read_spool(file)  # a file that cannot be read makes no ledger
+    done = exchange.import_spool(
+        opened(ledger, make=True), file, as_id=as_id, keep_places=keep_places, force=force
+    )
+    name = next((entry.name for entry in done.entries if entry.subject == "spool"), as_id or file.stem)
+    events = sum(entry.subject == "spool" for entry in done.entries)
+    return say(name, f"taken in with {events} events", done, as_json=as_json)

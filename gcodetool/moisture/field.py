@@ -133,16 +133,18 @@ def uniform(
 ) -> Field:
     """Return a field of one *content* per member [kg/kg], its gaps in equilibrium with it.
 
-    *body_activity*: of the air that the reel's body is in balance with; else it is room air's.
+    *body_activity*: of the air that the reel's body is in balance with; else it is in balance with the strand.
     """
     value = np.broadcast_to(np.asarray(content, dtype=np.float64), (polymer.members,))
     water = np.broadcast_to(value, (winding.layers, count, polymer.members)).copy()
-    pressure = polymer.activity(value, temperature_K) * float(saturation_pressure(temperature_K))
+    activity = polymer.activity(value, temperature_K)
+    pressure = activity * float(saturation_pressure(temperature_K))
     shape = (winding.layers, polymer.members)
     gap = np.broadcast_to(vapour_density(temperature_K, pressure), shape).copy()
     body = None
-    if winding.body is not None and body_activity is not None:
-        body = np.broadcast_to(winding.body.balance_kg(body_activity), (polymer.members,)).copy()
+    if winding.body is not None:
+        balance = winding.body.balance_kg(activity if body_activity is None else body_activity)
+        body = np.broadcast_to(balance, (polymer.members,)).copy()
     return Field(winding, water, gap, np.full(shape, temperature_K), body_kg=body)
 
 

@@ -408,8 +408,7 @@ class _Replay:
             )
             self.notes.append(f"assumed: found open, so in balance with {air} ({start.rh_pct:.0f} % RH)")
         wound = winding(self.spool, self.polymer.density_kg_m3)
-        humid = None if event.sealed or event.water_wt_pct is not None else min(1.0, start.rh_pct / 100.0)
-        self.reel = March(uniform(wound, self.polymer, content, kelvin, body_activity=humid), self.polymer)
+        self.reel = March(uniform(wound, self.polymer, content, kelvin), self.polymer)
         if wound.body is not None and wound.body.assumed:
             self.notes.append(wound.body.assumed)
         self.previous = start

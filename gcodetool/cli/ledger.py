@@ -1,0 +1,68 @@
+"""``ledger``: is it whole, and a copy of it."""
+
+import json
+from pathlib import Path
+
+import click
+
+from gcodetool.cli.shelf import json_option, ledger_option, opened
+from gcodetool.errors import LedgerError
+
+
+@click.group(epilog="Example: gcodetool ledger backup -o shelf-2026-11.sqlite")
+def ledger() -> None:
+    """Look after the record of spools and places."""
+
+
+@ledger.command("check", epilog="Example: gcodetool ledger check")
+@ledger_option
+@json_option
+def check(ledger: str | None, as_json: bool) -> int:
+    """Read the whole ledger and say whether it holds what it was given; exit code 1 where it does not."""
+    from dataclasses import asdict
+
+    from gcodetool.ledger import care
+
+    found = opened(ledger, make=False)
+    faults = list(care.faults(found))
+    held = None if any(fault.startswith("the file is damaged") for fault in faults) else care.census(found)
+    if as_json:
+        click.echo(
+            json.dumps({"ledger": found.where, "faults": faults, "holds": held and asdict(held)}, indent=1)
+        )
+    else:
+        for fault in faults:
+            click.echo(f"- {fault}")
+    if held is not None and not as_json:
+        click.echo(
+            f"{found.where}: {held.spools} spools ({held.retired} retired beside them), {held.places} places, "
+            f"{held.entries} entries, {held.readings} readings, schema {held.version}"
+            + ("" if faults else "; all as it was noted")
+        )
+    if faults:
+        count = f"{len(faults)} thing{'s' if len(faults) > 1 else ''}"
+        raise LedgerError(
+            f"{found.where}: {count} not in order, the first: {faults[0]}; 'gcodetool spool undo' takes entries "
+            "back, a backup replaces a damaged file"
+        )
+    return 0
+
+
+@ledger.command("backup", epilog="Example: gcodetool ledger backup -o shelf-2026-11.sqlite")
+@click.option(
+    "-o",
+    "--output",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Write to FILE; else beside the ledger.",
+)
+@ledger_option
+def backup(output: Path | None, ledger: str | None) -> int:
+    """Write all that was ever noted into one SQLite file; --ledger FILE uses it."""
+    from gcodetool.ledger import care
+
+    found = opened(ledger, make=False)
+    target = output or care.default_target(found)
+    care.backup(found, target)
+    click.echo(f"wrote {target}")
+    return 0

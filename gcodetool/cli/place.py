@@ -1,0 +1,448 @@
+"""``place``: where spools stand, and the air there."""
+
+import json
+import sys
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+import click
+
+from gcodetool.cli.options import MomentType, clock
+from gcodetool.cli.shelf import (
+    PLACE,
+    bare,
+    entry_dict,
+    history_of,
+    json_option,
+    jsonable,
+    ledger_option,
+    moment,
+    opened,
+    say,
+    told,
+    writer,
+)
+
+if TYPE_CHECKING:
+    from sqlalchemy import Connection
+
+    from gcodetool.ledger.hygrometer import Understood
+    from gcodetool.ledger.records import PlaceRecord
+
+KINDS: Final = ("open", "box", "sealed", "dryer", "printer")
+FORGETTABLE: Final = {
+    "temperature": "temperature_C",
+    "humidity": "rh_pct",
+    "room": "room",
+    "fed-from": "fed_from",
+    "dew-point": "dew_point_C",
+    "air": "air_L",
+    "desiccant": "desiccant",
+    "desiccant-mass": "desiccant_g",
+    "printer": "printer",
+    "set-offset": "set_offset_C",
+    "swing": "swing_C",
+    "max-temperature": "max_temperature_C",
+    "draught": "draught",
+    "exchange": "exchange_m3_h",
+    "fresh-at": "desiccant_fresh_at",
+    "note": "note",
+}
+GAPS_SHOWN: Final = 3
+
+
+@click.group(epilog="Example: gcodetool place read bench --humidity 52")
+def place() -> None:
+    """Keep the places where spools stand: rooms, boxes, bags, dryers, printers."""
+
+
+def aired(command: Any) -> Any:
+    """Add the options that say what a place's air is."""
+    options = [
+        click.option(
+            "--temperature", type=float, metavar="C", help="°C; of a dryer: what its air really reaches."
+        ),
+        click.option("--humidity", type=click.FloatRange(0, 100), metavar="RH", help="% RH."),
+        click.option(
+            "--room", type=PLACE, metavar="PLACE", help="Dryer: whose air it heats. Printer: where it stands."
+        ),
+        click.option(
+            "--fed-from", type=PLACE, metavar="PLACE", help="Printer: the box that the reel stays in."
+        ),
+        click.option("--dew-point", type=float, metavar="C", help="Dryer with dried air: its dew point, °C."),
+        click.option("--printer", metavar="NAME|FILE", help="Printer: its profile."),
+        click.option("--air", type=click.FloatRange(0), metavar="L", help="Box, bag: litres of air in it."),
+        click.option(
+            "--desiccant",
+            metavar="NAME",
+            help="Box: what keeps it dry ('gcodetool profiles list desiccants').",
+        ),
+        click.option("--desiccant-mass", type=click.FloatRange(0), metavar="G", help="Box: grams of it."),
+        click.option("--set-offset", type=float, metavar="C", help="Dryer: its knob minus the truth."),
+        click.option("--swing", type=click.FloatRange(0), metavar="C", help="Dryer: how far its air swings."),
+        click.option("--max-temperature", type=float, metavar="C", help="Dryer: what it can reach."),
+        click.option(
+            "--draught", type=float, metavar="X", help="What a fan at the reel does, times still air."
+        ),
+        click.option(
+            "--exchange", type=float, metavar="M3H", help="Leaking box, dryer with air of its own: m³/h."
+        ),
+        click.option(
+            "--fresh-at",
+            multiple=True,
+            type=MomentType(),
+            metavar="TIME",
+            help="Box: when its desiccant was renewed.",
+        ),
+        click.option("--note", metavar="TEXT"),
+    ]
+    for option in reversed(options):
+        command = option(command)
+    return command
+
+
+def _facts(options: dict[str, Any]) -> dict[str, Any]:
+    """Return what was stated, by the keys of a spool file."""
+    facts = {key: options.pop(word.replace("-", "_")) for word, key in FORGETTABLE.items()}
+    facts["desiccant_fresh_at"] = [
+        datetime.fromtimestamp(at_s, UTC) for at_s in facts["desiccant_fresh_at"]
+    ] or None
+    printer = facts["printer"]
+    if printer is not None and (printer.endswith(".toml") or "/" in printer):
+        facts["printer"] = str(Path(printer).absolute())
+    return told(**facts)
+
+
+@place.command("add", epilog="Example: gcodetool place add oven --kind dryer --temperature 78 --room bench")
+@click.argument("name")
+@click.option("--kind", type=click.Choice(KINDS), required=True)
+@aired
+@writer
+def add(
+    name: str,
+    kind: str,
+    at_s: float | None,
+    since_s: float | None,
+    force: bool,
+    ledger: str | None,
+    as_json: bool,
+    **options: Any,
+) -> int:
+    """Add a place: open (room air), box, sealed (bag), dryer or printer."""
+    from gcodetool.ledger import airs
+
+    facts = {"kind": kind, **_facts(options)}
+    done = airs.add_place(opened(ledger, make=True), name, facts, at_s=moment(at_s, since_s), force=force)
+    return say(name, f"added, {kind}", done, as_json=as_json, subject="place")
+
+
+@place.command("set", epilog="Example: gcodetool place set oven --temperature 75")
+@click.argument("name", type=PLACE)
+@click.option("--forget", multiple=True, metavar="FACT", help="Take out what was stated, e.g. dew-point.")
+@aired
+@writer
+def set_place(
+    name: str,
+    forget: tuple[str, ...],
+    at_s: float | None,
+    since_s: float | None,
+    force: bool,
+    ledger: str | None,
+    as_json: bool,
+    **options: Any,
+) -> int:
+    """Correct what a place is, for all of the record; air that changed is 'place read'."""
+    from gcodetool.ledger import airs
+
+    changes = {**_facts(options), **dict.fromkeys(bare(forget, FORGETTABLE))}
+    at = moment(at_s, since_s)
+    done = airs.set_place(opened(ledger, make=False), name, changes, at_s=at, force=force)
+    return say(name, "corrected", done, as_json=as_json, subject="place")
+
+
+@place.command("read", epilog="Example: gcodetool place read bench --humidity 52")
+@click.argument("name", type=PLACE)
+@click.option("--humidity", type=click.FloatRange(0, 100), required=True, metavar="RH", help="% RH.")
+@click.option("--temperature", type=click.FloatRange(-40, 200), metavar="C", help="°C; as known before.")
+@writer
+def read(
+    name: str,
+    humidity: float,
+    temperature: float | None,
+    at_s: float | None,
+    since_s: float | None,
+    force: bool,
+    ledger: str | None,
+    as_json: bool,
+) -> int:
+    """Note what a hygrometer says at a place; between readings its air changes evenly."""
+    from gcodetool.ledger import airs
+
+    done = airs.read(
+        opened(ledger, make=False),
+        name,
+        rh_pct=humidity,
+        temperature_C=temperature,
+        at_s=moment(at_s, since_s),
+        force=force,
+    )
+    return say(name, f"{humidity:g} % RH", done, as_json=as_json, subject="place")
+
+
+@place.command("log", epilog="Example: gcodetool place log bench hygrometer.csv --zone Europe/Vienna")
+@click.argument("name", type=PLACE)
+@click.argument("file", type=click.Path(path_type=Path))
+@click.option("--zone", metavar="ZONE", help="Of times without one: a name, UTC or local (the default).")
+@click.option(
+    "--days", "order", type=click.Choice(["dmy", "mdy"]), help="Order of days like 3/4/2026, if unsure."
+)
+@click.option("--dry-run", is_flag=True, help="Only say how the file is understood.")
+@click.option("--force", is_flag=True, help="Take readings that differ from those of the same moments.")
+@ledger_option
+@json_option
+def log(
+    name: str,
+    file: Path,
+    zone: str | None,
+    order: str | None,
+    dry_run: bool,
+    force: bool,
+    ledger: str | None,
+    as_json: bool,
+) -> int:
+    """Take a logger's CSV file in as the air of a place; readings already there are not doubled."""
+    from gcodetool.ledger import airs, hygrometer, records
+    from gcodetool.ledger.store import reading
+    from gcodetool.ledger.writers import Written
+
+    where = opened(ledger, make=False)
+    with reading(where) as conn:
+        airs.measured(records.places(conn), name)
+    found = hygrometer.understand(file, zone=zone, order=order)
+    done = Written((), ("nothing written: --dry-run",))
+    if not dry_run:
+        done = airs.log(where, name, found.readings, source=file.name, force=force)
+    if as_json:
+        said = {
+            "understood": understood_dict(found),
+            "entries": [entry_dict(entry) for entry in done.entries],
+        }
+        click.echo(json.dumps(said, indent=1))
+        return 0
+    click.echo(understood(file, found))
+    for note in done.notes:
+        click.echo(f"gcodetool: {note}", err=True)
+    if done.entries:
+        new = done.entries[0].facts["count"]
+        click.echo(
+            f"{name}: {new} readings taken in (entry {done.entries[0].number}; undo: gcodetool place undo {name})"
+        )
+    return 0
+
+
+def understood(file: Path, found: "Understood") -> str:
+    """Return in words what a logger's file was taken for."""
+    from gcodetool.report.as_text import duration
+    from gcodetool.report.shelf_text import when
+
+    first, last = found.readings[0][0] / 1e6, found.readings[-1][0] / 1e6
+    every = "" if found.interval_s is None else f", one every {duration(found.interval_s)}"
+    lines = [
+        f"{file.name}: {len(found.readings)} readings{every}, {when(first)} to {when(last)} local time",
+        f"  understood as: {found.delimiter} between columns, decimal {found.decimal}, {found.unit}, times "
+        f"{found.times}, zone {found.zone}",
+    ]
+    if found.gaps:
+        shown = [
+            f"{when(a / 1e6)} to {when(b / 1e6)} ({duration((b - a) / 1e6)})"
+            for a, b in found.gaps[:GAPS_SHOWN]
+        ]
+        more = len(found.gaps) - len(shown)
+        lines.append(
+            f"  {len(found.gaps)} gap{'s' if len(found.gaps) > 1 else ''}, bridged by straight lines: {'; '.join(shown)}"
+            + (f"; {more} more" if more else "")
+        )
+    if found.skipped:
+        lines.append(f"  {found.skipped} lines without a reading passed over")
+    if found.doubles:
+        lines.append(f"  {found.doubles} lines of a moment that a later line has too; the later one counts")
+    return "\n".join(lines)
+
+
+def understood_dict(found: "Understood") -> dict[str, Any]:
+    """Return the same for JSON."""
+    from gcodetool.ledger.records import utc
+
+    return {
+        "readings": len(found.readings),
+        "delimiter": found.delimiter,
+        "decimal": found.decimal,
+        "times": found.times,
+        "zone": found.zone,
+        "unit": found.unit,
+        "from": utc(found.readings[0][0]).isoformat(),
+        "to": utc(found.readings[-1][0]).isoformat(),
+        "interval_s": found.interval_s,
+        "gaps": [{"from": utc(a).isoformat(), "to": utc(b).isoformat()} for a, b in found.gaps],
+        "skipped": found.skipped,
+        "doubles": found.doubles,
+    }
+
+
+@place.command("undo", epilog="Example: gcodetool place undo bench")
+@click.argument("name", type=PLACE)
+@click.argument("entry", type=click.IntRange(1), required=False)
+@writer
+def undo(
+    name: str,
+    entry: int | None,
+    at_s: float | None,
+    since_s: float | None,
+    force: bool,
+    ledger: str | None,
+    as_json: bool,
+) -> int:
+    """Cancel the last command noted of a place, or the one of ENTRY; undoing an undo brings it back."""
+    from gcodetool.ledger import airs
+
+    at = moment(at_s, since_s)
+    done = airs.undo_place(opened(ledger, make=False), name, entry, at_s=at, force=force)
+    cancels = ", ".join(str(number) for number in done.entries[0].facts["cancels"])
+    return say(name, f"undone: entry {cancels}", done, as_json=as_json, subject="place")
+
+
+# ---------------------------------------------------------------- looking
+
+
+@place.command("list", epilog="Example: gcodetool place list")
+@click.option(
+    "--at", "at_s", type=MomentType(), metavar="TIME", help="The moment to look at (ISO 8601); now."
+)
+@ledger_option
+@json_option
+def list_places(at_s: float | None, ledger: str | None, as_json: bool) -> int:
+    """List the places: their kind, their air, and the spools in them."""
+    from gcodetool.ledger import records
+    from gcodetool.ledger.entries import micro
+    from gcodetool.ledger.store import reading
+    from gcodetool.report.shelf_text import Placed, print_places
+
+    at_us = micro(clock(at_s))
+    with reading(opened(ledger, make=False)) as conn:
+        known = records.places(conn)
+        inside = _inside(conn, at_us)
+        airs = {name: _air(conn, each, at_us) for name, each in known.items()}
+    if as_json:
+        said = [
+            {"name": name, **_plain(each), "reading": airs[name], "spools": inside.get(name, [])}
+            for name, each in known.items()
+        ]
+        click.echo(json.dumps({"places": said}, indent=1))
+        return 0
+    listed = [
+        Placed(name, each.kind, air_in_words(each.facts, airs[name]), tuple(inside.get(name, ())))
+        for name, each in known.items()
+    ]
+    print_places(listed, sys.stdout)
+    return 0
+
+
+@place.command("show", epilog="Example: gcodetool place show bench")
+@click.argument("name", type=PLACE)
+@click.option(
+    "--at", "at_s", type=MomentType(), metavar="TIME", help="The moment to look at (ISO 8601); now."
+)
+@click.option(
+    "--history",
+    type=click.IntRange(0),
+    default=12,
+    show_default=True,
+    metavar="N",
+    help="Last entries to list.",
+)
+@ledger_option
+@json_option
+def show(name: str, at_s: float | None, history: int, ledger: str | None, as_json: bool) -> int:
+    """Say what a place is, its last readings, the spools in it, and what was noted about it."""
+    from gcodetool.ledger import records
+    from gcodetool.ledger.entries import micro
+    from gcodetool.ledger.store import reading
+    from gcodetool.report.shelf_text import facts_in_words, print_history
+
+    at_us = micro(clock(at_s))
+    with reading(opened(ledger, make=False)) as conn:
+        found = records.place(records.places(conn), name)
+        inside = _inside(conn, at_us).get(name, [])
+        air = _air(conn, found, at_us)
+        count = len(records.air_of(conn, found))
+    if as_json:
+        said = {
+            "name": name,
+            **_plain(found),
+            "reading": air,
+            "readings": count,
+            "spools": inside,
+            "history": [entry_dict(entry) for entry in found.entries],
+        }
+        click.echo(json.dumps(said, indent=1))
+        return 0
+    click.echo(f"{name}: {facts_in_words(_plain(found))}")
+    if air is not None:
+        click.echo(f"  air: {air_in_words(found.facts, air)}; {count} readings")
+    click.echo(f"  spools: {', '.join(inside) or 'none'}")
+    if history:
+        print_history(history_of(list(found.entries)), sys.stdout, last=history)
+    return 0
+
+
+def _inside(conn: "Connection", at_us: int) -> dict[str, list[str]]:
+    """Return the spools in each place at a moment."""
+    from gcodetool.ledger import records
+
+    found: dict[str, list[str]] = {}
+    for spool_id, where in records.at_places(conn, at_us).items():
+        found.setdefault(where, []).append(spool_id)
+    return found
+
+
+def _plain(found: "PlaceRecord") -> dict[str, Any]:
+    from gcodetool.ledger.records import VARIANT
+
+    return {key: jsonable(value) for key, value in found.facts.items() if key != VARIANT}
+
+
+def _air(conn: "Connection", found: "PlaceRecord", at_us: int) -> dict[str, Any] | None:
+    """Return the last reading up to a moment; None where the place is not measured."""
+    from gcodetool.ledger import records
+
+    rows = [row for row in records.air_of(conn, found) if row[0] <= at_us]
+    if not rows:
+        return None
+    moment_us, celsius, rh = rows[-1]
+    return {"at": records.utc(moment_us).isoformat(), "temperature_C": celsius, "rh_pct": rh}
+
+
+def air_in_words(facts: dict[str, Any], air: dict[str, Any] | None) -> str:
+    """Return a place's air in words.
+
+    >>> air_in_words({"kind": "open", "temperature_C": 22.0, "rh_pct": 48.0}, None)
+    '22 °C, 48 % RH'
+    """
+    from gcodetool.report.shelf_text import when
+
+    if air is not None:
+        at = when(datetime.fromisoformat(air["at"]).timestamp())
+        return f"{air['temperature_C']:g} °C, {air['rh_pct']:g} % RH, read {at}"
+    parts = [f"{facts['temperature_C']:g} °C"] if "temperature_C" in facts else []
+    if "rh_pct" in facts:
+        parts.append(f"{facts['rh_pct']:g} % RH")
+    if "desiccant" in facts:
+        parts.append(f"{facts.get('desiccant_g', 0):g} g {facts['desiccant']}")
+    if "dew_point_C" in facts:
+        parts.append(f"dew point {facts['dew_point_C']:g} °C")
+    if "room" in facts:
+        parts.append(f"air of {facts['room']}")
+    if "fed_from" in facts:
+        parts.append(f"fed from {facts['fed_from']}")
+    return ", ".join(parts) or "closed in with the spool"

@@ -1,0 +1,52 @@
+"""``review``: one job on one page, to look at before it starts."""
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from gcodetool.cli.job import look_at, reason
+from gcodetool.cli.options import job_options
+from gcodetool.errors import UsageError
+
+
+@click.command(
+    epilog="Example: gcodetool review manifold.gcode --spool pa6-07.toml --printer bench-1 -o manifold.html. "
+    "Open it in any browser; it needs no network. Exit code: 0, or 1 an error, 2 misuse."
+)
+@job_options
+@click.option(
+    "-o",
+    "--output",
+    type=click.Path(path_type=Path),
+    metavar="FILE.html",
+    required=True,
+    help="Write the page to FILE.html; an existing one is replaced.",
+)
+def review(job: Path, output: Path, **options: Any) -> int:
+    """Write a page on JOB: the verdict, where in the part doubtful filament goes, and why.
+
+    One file without anything from outside, for screen and paper.
+    """
+    from gcodetool.advice.prepare import WATCH
+    from gcodetool.gcode.edits import write_atomic
+    from gcodetool.report.html.review import review as page_of
+
+    if output.suffix.lower() not in (
+        ".html",
+        ".htm",
+    ):  # neither the job nor a record is overwritten by a slip
+        raise UsageError(f"-o {output} is no page; name a file that ends on .html, such as {job.stem}.html")
+    program, examined, records, machine = look_at(job, watch_z_mm=WATCH, **options)
+    text = page_of(
+        program,
+        examined,
+        records,
+        printer=machine,
+        place=options["place"],
+        members=options["members"],
+    )
+    write_atomic(output, [text.encode("utf-8", "replace")])
+    click.echo(f"{examined.findings.verdict}: {reason(examined.findings)}")
+    click.echo(f"wrote {output}")
+    return 0

@@ -1,0 +1,217 @@
+"""What the commands on the shelf share: the ledger's options, names that complete, times, what was written."""
+
+import json
+import re
+import sys
+import time
+from collections.abc import Callable
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Any, Final
+
+import click
+from click.shell_completion import CompletionItem
+
+from gcodetool.cli.options import Base, MomentType
+from gcodetool.errors import GcodetoolError, UsageError
+
+if TYPE_CHECKING:
+    from gcodetool.ledger.entries import Entry
+    from gcodetool.ledger.store import Ledger
+    from gcodetool.ledger.writers import Written
+    from gcodetool.report.shelf_text import Happened
+
+SPAN: Final = re.compile(r"(\d+(?:[.,]\d+)?)\s*(s|min|m|h|d|w)", re.IGNORECASE)
+UNIT_S: Final = {"s": 1.0, "m": 60.0, "min": 60.0, "h": 3600.0, "d": 86_400.0, "w": 7 * 86_400.0}
+
+
+class SpanType(Base):  # type: ignore[misc]
+    """A length of time: 2h, 90min, 1d 4h. Seconds."""
+
+    name = "span"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """Return the seconds."""
+        if isinstance(value, float):
+            return value
+        text = str(value).strip()
+        rest = SPAN.sub("", text).strip()
+        if rest or not text:
+            raise click.BadParameter(f"'{value}' is no length of time; write 2h, 90min or 1d4h", ctx, param)
+        return sum(float(n.replace(",", ".")) * UNIT_S[unit.lower()] for n, unit in SPAN.findall(text))
+
+
+class NameType(Base):  # type: ignore[misc]
+    """A spool's id or a place's name; the shell completes it from the ledger."""
+
+    def __init__(self, subject: str, kind: str | None = None) -> None:
+        self.subject = subject
+        self.kind = kind
+        self.name = subject
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        """Return the name."""
+        return str(value)
+
+    def shell_complete(
+        self, ctx: click.Context, param: click.Parameter, incomplete: str
+    ) -> list[CompletionItem]:
+        """Return the names that begin so; none where there is no ledger to ask."""
+        try:
+            listed = names(ctx.params.get("ledger"), self.subject, self.kind)
+        except GcodetoolError:
+            listed = []
+        found = [CompletionItem(name) for name in listed if name.startswith(incomplete)]
+        return found or [CompletionItem(incomplete, type="file")]
+
+
+def names(word: str | None, subject: str, kind: str | None = None) -> list[str]:
+    """Return the names on the shelf; empty where there is no ledger."""
+    from gcodetool.ledger import where
+
+    if not where.exists(word):
+        return []
+    from gcodetool.ledger import records, store
+
+    with store.reading(store.open_ledger(word, make=False)) as conn:
+        if subject == "place":
+            return [name for name, each in records.places(conn).items() if kind in (None, each.kind)]
+        return records.on_shelf(conn)
+
+
+SPOOL: Final = NameType("spool")
+PLACE: Final = NameType("place")
+DRYER: Final = NameType("place", "dryer")
+
+
+def ledger_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Add ``--ledger``."""
+    return click.option(
+        "--ledger",
+        metavar="URL|PATH",
+        help="The ledger; else GCODETOOL_LEDGER, else the file in your data folder.",
+    )(command)
+
+
+def json_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Add ``--json``."""
+    return click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")(command)
+
+
+def writer(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Add what every command that writes takes."""
+    options: list[Callable[[Any], Any]] = [
+        click.option(
+            "--at", "at_s", type=MomentType(), metavar="TIME", help="When it happened (ISO 8601); now."
+        ),
+        click.option("--since", "since_s", type=SpanType(), metavar="SPAN", help="How long ago: 2h, 1d4h."),
+        click.option("--force", is_flag=True, help="Write it though a check says that it cannot be."),
+        ledger_option,
+        json_option,
+    ]
+    for option in reversed(options):
+        command = option(command)
+    return command
+
+
+def moment(at_s: float | None, since_s: float | None) -> float | None:
+    """Return when it happened; None = now."""
+    if since_s is None:
+        if at_s is not None and at_s > time.time() + 60.0:
+            click.echo("gcodetool: note: that moment lies in the future by this machine's clock", err=True)
+        return at_s
+    if at_s is not None:
+        raise UsageError("--at and --since exclude each other; leave one out")
+    return time.time() - since_s
+
+
+def opened(word: str | None, *, make: bool) -> "Ledger":
+    """Return the ledger; a reader never makes one.
+
+    Raises
+    ------
+    LedgerError
+        There is none, or it cannot be used.
+    """
+    from gcodetool.ledger.store import open_ledger
+
+    return open_ledger(word, make=make)
+
+
+def say(name: str, what: str, done: "Written", *, as_json: bool, subject: str = "spool") -> int:
+    """Print what a command wrote; its remarks go to stderr."""
+    from gcodetool.ledger.writers import wall
+
+    for note in done.notes:
+        click.echo(f"gcodetool: {note}", err=True)
+    if as_json:
+        click.echo(json.dumps({"entries": [entry_dict(entry) for entry in done.entries]}, indent=1))
+        return 0
+    if not done.entries:
+        return 0
+    numbers = sorted({entry.number for entry in done.entries if entry.subject == subject})
+    which = f"{numbers[0]}" if len(numbers) == 1 else f"{numbers[0]}-{numbers[-1]}"
+    back = f" {numbers[0]}" if done.entries[0].kind == "undone" else ""
+    at = wall(done.entries[-1].at_us)
+    click.echo(f"{name}: {what}, {at} (entry {which}; undo: gcodetool {subject} undo {name}{back})")
+    return 0
+
+
+def entry_dict(entry: "Entry") -> dict[str, Any]:
+    """Return an entry for JSON."""
+    from gcodetool.ledger.records import utc
+
+    return {
+        "number": entry.number,
+        "subject": entry.subject,
+        "name": entry.name,
+        "kind": entry.kind,
+        "at": utc(entry.at_us).isoformat(),
+        "noted": utc(entry.noted_us).isoformat(),
+        "facts": jsonable(entry.facts),
+    }
+
+
+def jsonable(value: Any) -> Any:
+    """Return a fact as JSON can say it: moments in ISO 8601."""
+    if isinstance(value, datetime):
+        return value.astimezone(UTC).isoformat()
+    if isinstance(value, dict):
+        return {key: jsonable(each) for key, each in value.items()}
+    return [jsonable(each) for each in value] if isinstance(value, list) else value
+
+
+def history_of(rows: "list[Entry]") -> "list[Happened]":
+    """Return entries as lines of a history."""
+    from gcodetool.ledger.entries import cancelled
+    from gcodetool.report.shelf_text import Happened
+
+    gone = cancelled(rows)
+    return [
+        Happened(entry.number, entry.at_s, entry.kind, entry.facts, gone.get(entry.number)) for entry in rows
+    ]
+
+
+def told(**facts: Any) -> dict[str, Any]:
+    """Return the facts that were stated."""
+    return {key: value for key, value in facts.items() if value is not None}
+
+
+def bare(words: tuple[str, ...], known: dict[str, str]) -> list[str]:
+    """Return the facts to be taken out, by the names that people use for them.
+
+    Raises
+    ------
+    UsageError
+        A word is none of them.
+    """
+    wrong = [word for word in words if word not in known]
+    if wrong:
+        raise UsageError(f"--forget '{wrong[0]}': write one of {', '.join(known)}")
+    return [known[word] for word in words]
+
+
+def progress(done: int, total: int, what: str, began: float) -> None:
+    """Say on a terminal how far a longer piece of work is."""
+    if sys.stderr.isatty() and time.monotonic() - began > 1.0:
+        end = "\n" if done == total else ""
+        click.echo(f"\r{what} {done} of {total}{end}", err=True, nl=False)

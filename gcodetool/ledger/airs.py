@@ -1,0 +1,245 @@
+"""What people do with places, as entries: added, corrected, their air read or taken from a logger's file.
+
+Each function is one transaction.  Readings are kept once: those already there are not written again.
+Left out: spools (``writers``), understanding a logger's file (``hygrometer``).
+"""
+
+from collections.abc import Mapping, Sequence
+from typing import Any, Final
+
+from sqlalchemy import Connection
+
+from gcodetool.errors import LedgerError
+from gcodetool.ledger import entries, records
+from gcodetool.ledger.entries import Draft, Readings
+from gcodetool.ledger.records import MEASURABLE, PlaceRecord
+from gcodetool.ledger.spoolfile import COLDEST_C, HOTTEST_C, check_places
+from gcodetool.ledger.store import Ledger
+from gcodetool.ledger.writers import Written, pen
+from gcodetool.moisture.record import AirLog
+from gcodetool.tomlfile import shown
+
+LONGEST_NAME: Final = 60
+ANY_AIR: Final = AirLog((0.0,), (20.0,), (50.0,))  # stands for readings, where only their being there counts
+FRESH: Final = "desiccant_fresh_at"  # moments of a box's desiccant; one more is added to those known
+
+
+def add_place(
+    ledger: Ledger, name: str, facts: Mapping[str, Any], *, at_s: float | None = None, force: bool = False
+) -> Written:
+    """Add a place: *facts* are the keys of a spool file's place, ``kind`` among them.
+
+    Raises
+    ------
+    LedgerError
+        The name is taken or cannot be one.
+    SpoolError, ProfileError
+        A fact is missing, cannot be, or names a place that is not there.
+    """
+    check_name(name)
+    with pen(ledger, at_s, force=force) as (conn, at_us):
+        if name in records.places(conn):
+            raise LedgerError(f"place '{name}' is there already; 'gcodetool place set' corrects it")
+        told = {key: value for key, value in facts.items() if value is not None}
+        _linked(conn, told)
+        written = entries.append(conn, [Draft("place", name, "added", at_us, told)])
+        _check(conn)
+        return Written(tuple(written))
+
+
+def check_name(name: str) -> None:
+    """Refuse what cannot be a place's name."""
+    if not name.strip() or name != name.strip() or not name.isprintable() or name.startswith("-"):
+        raise LedgerError(f"{shown(name)} cannot be a place's name; write e.g. bench or box-2")
+    if len(name) > LONGEST_NAME:
+        raise LedgerError(f"{shown(name)} is too long for a place's name; {LONGEST_NAME} letters at most")
+
+
+def _linked(conn: Connection, facts: Mapping[str, Any]) -> None:
+    """Refuse the name of a place that is not there."""
+    known = records.places(conn)
+    for key in records.LINKS:
+        if facts.get(key) is not None:
+            records.place(known, str(facts[key]))
+
+
+def _check(conn: Connection) -> None:
+    """Refuse places that do not stand by themselves or together, by the rules of the spool file."""
+    known = records.places(conn)
+    stated = {}
+    for name, each in known.items():
+        facts = {key: value for key, value in each.facts.items() if key != records.VARIANT}
+        if each.kind in MEASURABLE and each.measured:
+            facts["log"] = ANY_AIR
+        stated[name] = facts
+    check_places(stated, "ledger")
+
+
+def set_place(
+    ledger: Ledger, name: str, changes: Mapping[str, Any], *, at_s: float | None = None, force: bool = False
+) -> Written:
+    """Correct what a place is, for all of the record; None takes a fact out.  Errors as in `add_place`."""
+    if not changes:
+        raise LedgerError(f"{name}: nothing to correct; name what, e.g. --temperature 75")
+    with pen(ledger, at_s, force=force) as (conn, at_us):
+        place = records.place(records.places(conn), name)
+        _linked(conn, changes)
+        facts = dict(changes)
+        if facts.get(FRESH):
+            facts[FRESH] = sorted({*place.facts.get(FRESH, []), *facts[FRESH]})
+        written = entries.append(conn, [Draft("place", name, "set", at_us, facts)])
+        _check(conn)
+        return Written(tuple(written))
+
+
+def read(
+    ledger: Ledger,
+    name: str,
+    *,
+    rh_pct: float,
+    temperature_C: float | None = None,
+    at_s: float | None = None,
+    force: bool = False,
+) -> Written:
+    """Note one reading of a place's air; its temperature, where none is read, is the last one known.
+
+    Raises
+    ------
+    LedgerError
+        Unknown place, one whose air is not measured, or no temperature known.
+    """
+    with pen(ledger, at_s, force=force) as (conn, at_us):
+        place = measured(records.places(conn), name)
+        notes = []
+        if temperature_C is None:
+            rows = records.air_of(conn, place)
+            earlier = [celsius for moment, celsius, _ in rows if moment <= at_us]
+            temperature_C = earlier[-1] if earlier else place.facts.get("temperature_C")
+            if temperature_C is None:
+                raise LedgerError(f"{name}: no temperature is known of it; add --temperature")
+            notes.append(f"at {temperature_C:g} °C, as known before")
+        new, same, other = _sorted_out(conn, place, [(at_us, float(temperature_C), float(rh_pct))])
+        if same:
+            return Written((), (f"{name}: this reading is there already; nothing written",))
+        notes += [f"in place of the reading of the same moment ({rh:g} % RH)" for _, _, rh in other]
+        facts = {"temperature_C": float(temperature_C), "rh_pct": float(rh_pct)}
+        written = entries.append(conn, [Draft("place", name, "read", at_us, _vouched(facts, new))])
+        entries.add_readings(conn, written[0], new)
+        _check(conn)
+        return Written(tuple(written), tuple(notes))
+
+
+def measured(known: Mapping[str, PlaceRecord], name: str) -> PlaceRecord:
+    """Return a place whose air may be measured."""
+    place = records.place(known, name)
+    if place.kind not in MEASURABLE:
+        why = {
+            "dryer": "it heats the air of its room; read that, or correct its temperature with 'place set'",
+            "printer": "it stands in the air of its room; read that, or its box",
+            "sealed": "no vapour crosses it",
+        }
+        raise LedgerError(f"{name} is a place of kind '{place.kind}': {why[place.kind]}")
+    return place
+
+
+def _vouched(facts: dict[str, Any], rows: Readings) -> dict[str, Any]:
+    return {**facts, "count": len(rows), "digest": entries.digest_of(rows)}
+
+
+def _sorted_out(
+    conn: Connection, place: PlaceRecord, rows: Sequence[tuple[int, float, float]]
+) -> tuple[Readings, Readings, Readings]:
+    """Return (new readings, those there already, what is there with other figures)."""
+    there = {row[0]: row for row in entries.readings_of(conn, place.name, place.measured)}
+    new, same, other = [], [], []
+    for row in rows:
+        if row[0] not in there:
+            new.append(row)
+        elif there[row[0]] == row:
+            same.append(row)
+        else:
+            new.append(row)
+            other.append(there[row[0]])
+    return new, same, other
+
+
+def log(
+    ledger: Ledger,
+    name: str,
+    rows: Readings,
+    *,
+    source: str,
+    at_s: float | None = None,
+    force: bool = False,
+) -> Written:
+    """Take in a logger's readings; those there already are not written again, other figures are kept out.
+
+    Parameters
+    ----------
+    rows
+        By time: [µs since 1970], [°C], [% RH].
+    source
+        The file's name, for the history.
+
+    Raises
+    ------
+    LedgerError
+        Unknown place, one whose air is not measured, figures that no air has, or readings that differ from
+        those of the same moment (unless *force*, which takes the new ones).
+    """
+    for moment, celsius, rh in rows:
+        if not (COLDEST_C <= celsius <= HOTTEST_C and 0 <= rh <= 100):
+            raise LedgerError(
+                f"{source}: {celsius:g} °C and {rh:g} % RH at {records.utc(moment):%Y-%m-%d %H:%M} UTC is no air; "
+                "correct the file"
+            )
+    with pen(ledger, at_s, force=force) as (conn, _):
+        place = measured(records.places(conn), name)
+        new, same, other = _sorted_out(conn, place, rows)
+        if other and not force:
+            raise LedgerError(
+                f"{name}: {len(other)} of {len(rows)} readings differ from those of the same moments in the ledger; "
+                "is it another place's file? add --force to take these"
+            )
+        notes = [f"{len(new)} readings are new, {len(same)} were there already"]
+        if not new:
+            return Written((), (*notes, "nothing written"))
+        facts = _vouched({"source": source, "until_us": new[-1][0]}, new)
+        written = entries.append(conn, [Draft("place", name, "logged", new[0][0], facts)])
+        entries.add_readings(conn, written[0], new)
+        _check(conn)
+        return Written(tuple(written), tuple(notes))
+
+
+def undo_place(
+    ledger: Ledger, name: str, number: int | None = None, *, at_s: float | None = None, force: bool = False
+) -> Written:
+    """Cancel the last command noted of a place, or the one that an entry belongs to; an undo, too.
+
+    Raises
+    ------
+    LedgerError
+        Unknown place or entry, one undone already, or a place that a spool or another place needs.
+    """
+    from gcodetool.ledger.writers import to_cancel
+
+    with pen(ledger, at_s, force=force) as (conn, at_us):
+        rows = entries.of(conn, "place", name)
+        if not rows:
+            raise LedgerError(records.unknown("place", name, records.places(conn)))
+        targets = to_cancel(name, rows, number, "place")
+        cancels = [entry.number for entry in targets]
+        written = entries.append(conn, [Draft("place", name, "undone", at_us, {"cancels": cancels})])
+        known = records.places(conn)
+        if name not in known:
+            users = [
+                spool_id
+                for spool_id, record in records.spools(conn).items()
+                if any(place == name for _, place, _ in record.stays())
+            ]
+            if users:
+                raise LedgerError(
+                    f"{name}: {users[0]} has stood there; 'gcodetool place set' corrects the place"
+                )
+        _check(conn)
+        return Written(tuple(written), () if name in known else (f"{name} is taken back",))

@@ -1,0 +1,147 @@
+"""Looking after a ledger: does it hold what it was given, and a copy of it in one file.
+
+``faults`` reads everything and compares it with the digests that its entries carry.  Left out: repair; a
+damaged ledger is replaced by a backup.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from sqlalchemy import func, insert, select
+
+from gcodetool.errors import GcodetoolError, LedgerError
+from gcodetool.ledger import entries, figures, records
+from gcodetool.ledger.schema import ENTRIES, NEWEST, OUTLOOKS, READINGS, SNAPSHOTS, VERSIONS
+from gcodetool.ledger.store import Ledger, copy, now_us, open_ledger, reading, writing
+
+
+@dataclass(frozen=True)
+class Census:
+    """What a ledger holds."""
+
+    version: int
+    spools: int
+    retired: int
+    places: int
+    entries: int
+    readings: int
+
+
+def census(ledger: Ledger) -> Census:
+    """Return what the ledger holds."""
+    with reading(ledger) as conn:
+        spools = records.spools(conn)
+        return Census(
+            NEWEST,
+            sum(not spool.retired for spool in spools.values()),
+            sum(spool.retired for spool in spools.values()),
+            len(records.places(conn)),
+            conn.execute(select(func.count()).select_from(ENTRIES)).scalar_one(),
+            conn.execute(select(func.count()).select_from(READINGS)).scalar_one(),
+        )
+
+
+def faults(ledger: Ledger) -> Iterator[str]:
+    """Yield what is wrong: damage, entries that do not carry their digest, records that cannot be read."""
+    with reading(ledger) as conn:
+        if ledger.path is not None:
+            said = [row[0] for row in conn.exec_driver_sql("PRAGMA integrity_check(20)")]
+            if said != ["ok"]:
+                yield from (f"the file is damaged: {' '.join(str(line).split())}" for line in said)
+                return
+        brought: dict[int, entries.Readings] = {}
+        asked = select(READINGS).order_by(READINGS.c.entry, READINGS.c.at_us)
+        for row in conn.execute(asked):
+            brought.setdefault(row.entry, []).append((row.at_us, row.temperature_C, row.rh_pct))
+        known = set()
+        for subject in ("spool", "place"):
+            for name, rows in entries.by_name(entries.of(conn, subject)).items():
+                yield from _chain(subject, name, rows)
+                numbers = {entry.number for entry in rows}
+                known |= numbers
+                for entry in rows:
+                    if entry.kind == "undone" and not set(entry.facts["cancels"]) <= numbers:
+                        yield f"{subject} {name}, entry {entry.number}: cancels an entry that is not there"
+                    if "digest" in entry.facts and entry.facts["digest"] != entries.digest_of(
+                        brought.get(entry.number, [])
+                    ):
+                        yield f"place {name}, entry {entry.number}: its readings are not those that were noted"
+        if not set(brought) <= known:
+            yield "readings are there without the entry that brought them"
+        places = records.places(conn)
+        for spool_id, record in records.spools(conn).items():
+            try:
+                spool = records.spool_from(conn, record, places)
+            except GcodetoolError as error:
+                yield str(error)
+                continue
+            for number, text in figures.doubtful(record, spool):
+                yield f"spool {spool_id}{'' if number is None else f', entry {number}'}: {text} (noted with --force?)"
+
+
+def _chain(subject: str, name: str, rows: list[entries.Entry]) -> Iterator[str]:
+    before = ""
+    for entry in rows:
+        chain = entries.linked(before, subject, name, entry.kind, entry.at_us, entries.packed(entry.facts))
+        if chain != entry.chain:
+            yield f"{subject} {name}, entry {entry.number}: not as it was noted (changed, or one before it is gone)"
+            return
+        before = chain
+
+
+def backup(ledger: Ledger, target: Path) -> None:
+    """Write all that was ever noted to one SQLite file, whole or not at all; caches are left out.
+
+    Raises
+    ------
+    LedgerError
+        It cannot be written, or *target* is the ledger itself or no ledger.
+    """
+    if ledger.path is not None and target.exists() and target.samefile(ledger.path):
+        raise LedgerError(f"{target}: that is the ledger itself; name another file with -o")
+    if target.exists():
+        open_ledger(target, make=False)  # refuses to replace what is no ledger
+    if not target.parent.is_dir():
+        raise LedgerError(f"{target.parent}: no such folder; make it, or name another file with -o")
+    draft = target.with_name(f".{target.name}.draft")
+    draft.unlink(missing_ok=True)
+    try:
+        if ledger.path is not None:
+            copy(ledger, draft)
+            copied = open_ledger(draft)
+            with writing(copied) as conn:
+                conn.execute(SNAPSHOTS.delete())
+                conn.execute(OUTLOOKS.delete())
+            with copied.engine.connect() as conn:
+                conn.exec_driver_sql("VACUUM")
+                conn.exec_driver_sql("PRAGMA journal_mode = DELETE")
+        else:
+            _copied(ledger, draft)
+        draft.replace(target)
+    except OSError as error:
+        raise LedgerError(
+            f"{target}: the backup cannot be written: {error.strerror}; name another file"
+        ) from error
+    finally:
+        for rest in ("", "-wal", "-shm"):
+            draft.with_name(draft.name + rest).unlink(missing_ok=True)
+
+
+def _copied(ledger: Ledger, draft: Path) -> None:
+    """Copy a server's ledger to a new file, row by row."""
+    target = open_ledger(draft)
+    with reading(ledger) as source, writing(target) as conn:
+        conn.execute(VERSIONS.delete())
+        for table in (VERSIONS, ENTRIES, READINGS):
+            rows = [dict(row._mapping) for row in source.execute(select(table))]
+            for first in range(0, len(rows), 1000):
+                conn.execute(insert(table), rows[first : first + 1000])
+    with target.engine.connect() as conn:
+        conn.exec_driver_sql("PRAGMA journal_mode = DELETE")
+
+
+def default_target(ledger: Ledger) -> Path:
+    """Return where a backup goes if nobody says: beside the ledger, named by the day and time."""
+    folder = Path.cwd() if ledger.path is None else ledger.path.parent
+    return folder / f"ledger-{records.utc(now_us()):%Y-%m-%dT%H%M%S}Z.backup.sqlite"

@@ -1,0 +1,323 @@
+"""A spool's record out of the ledger as a spool file, and out of a spool file into the ledger.
+
+What goes out is the file contract: one TOML file, with a CSV file beside it for each measured place.
+Times are written in UTC, so a record reads the same wherever it is exported.  Left out: what was undone,
+and plans: they are the ledger's, not the record's.
+"""
+
+import json
+import os
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+import tomli
+
+from gcodetool import profiles
+from gcodetool.errors import LedgerError
+from gcodetool.ledger import entries, records
+from gcodetool.ledger.airs import check_name
+from gcodetool.ledger.entries import Draft, Readings, micro
+from gcodetool.ledger.records import PlaceRecord
+from gcodetool.ledger.spoolfile import EVENT_KEYS, NAME, SPOOL_KEYS, read_log, read_spool
+from gcodetool.ledger.store import Ledger, reading
+from gcodetool.ledger.writers import Written, pen
+
+BARE: Final = re.compile(r"[A-Za-z0-9_-]+")
+FIRST: Final = ("kind", "temperature_C", "rh_pct")  # of a place, as people write them
+
+
+@dataclass(frozen=True)
+class Exported:
+    """A record as files: the TOML text, and CSV texts by file name."""
+
+    text: str
+    logs: dict[str, str]
+
+
+# ---------------------------------------------------------------- out
+
+
+def export(ledger: Ledger, spool_id: str, *, beside: Path | None = None) -> Exported:
+    """Return a spool's record as a spool file; paths in it are relative to the folder *beside*, if given.
+
+    Raises
+    ------
+    LedgerError
+        There is no such spool.
+    """
+    logs: dict[str, str] = {}
+    with reading(ledger) as conn:
+        record, known = records.spool(conn, spool_id), records.places(conn)
+
+        def log_of(place: PlaceRecord) -> str | None:
+            rows = records.air_of(conn, place)
+            if not rows:
+                return None
+            name = f"{spool_id}.{re.sub(r'[^A-Za-z0-9_-]', '_', place.name)}.csv"
+            while name in logs:  # two names alike but for signs that no file name should have
+                name = name.removesuffix(".csv") + "_.csv"
+            logs[name] = _csv(rows)
+            return name
+
+        data = records.data_of(record, known, log_of)
+    if beside is not None:
+        data["material"] = _seen_from(beside, data["material"])
+        for place in data["place"].values():
+            if "printer" in place:
+                place["printer"] = _seen_from(beside, place["printer"])
+    return Exported(_toml(data), logs)
+
+
+def _seen_from(folder: Path, word: str) -> str:
+    """Return the path of a profile's file as seen from a folder; a profile's name as it is."""
+    if not (profiles.is_path(word) or word.endswith(".toml")) or not Path(word).is_absolute():
+        return word
+    try:
+        return Path(os.path.relpath(word, folder.absolute())).as_posix()
+    except ValueError:  # another drive
+        return word
+
+
+def _csv(rows: Readings) -> str:
+    lines = [f"{_time(at_us)},{celsius!r},{rh!r}\n" for at_us, celsius, rh in rows]
+    return "time,temperature_C,rh_pct\n" + "".join(lines)
+
+
+def _time(at_us: int) -> str:
+    return records.utc(at_us).isoformat()
+
+
+def _toml(data: Mapping[str, Any]) -> str:
+    """Return the text of a spool file."""
+    plain = [key for key in SPOOL_KEYS if key in data and key not in ("body", "place", "event")]
+    lines = [f"{key} = {_value(data[key])}" for key in plain]
+    if data.get("body"):
+        lines += ["", "[body]", *_pairs(data["body"], ())]
+    for name, place in data["place"].items():
+        lines += ["", f"[place.{_key(name)}]", *_pairs(place, FIRST)]
+    for event in data["event"]:
+        order = ("at", "kind", *EVENT_KEYS[event["kind"]])
+        lines += ["", "[[event]]", *_pairs(event, order)]
+    return "\n".join(lines) + "\n"
+
+
+def _pairs(table: Mapping[str, Any], first: tuple[str, ...]) -> list[str]:
+    keys = [key for key in first if key in table] + sorted(key for key in table if key not in first)
+    return [f"{key} = {_value(table[key])}" for key in keys]
+
+
+def _key(name: str) -> str:
+    return name if BARE.fullmatch(name) else _text(name)
+
+
+def _text(word: str) -> str:
+    return json.dumps(word, ensure_ascii=False).replace("\x7f", "\\u007F")
+
+
+def _value(value: Any) -> str:
+    r"""Return a value as TOML writes it.
+
+    >>> _value(True), _value(0.1), _value('say "no"')
+    ('true', '0.1', '"say \\"no\\""')
+    """
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, str):
+        return _text(value)
+    if isinstance(value, int | float):
+        return repr(value)
+    if isinstance(value, list):
+        return f"[{', '.join(map(_value, value))}]"
+    return str(value.isoformat())
+
+
+# ---------------------------------------------------------------- in
+
+
+def import_spool(
+    ledger: Ledger,
+    path: Path,
+    *,
+    as_id: str | None = None,
+    keep_places: bool = False,
+    at_s: float | None = None,
+    force: bool = False,
+) -> Written:
+    """Take a spool file in: the spool, its events, and the places that the ledger has not got.
+
+    Parameters
+    ----------
+    as_id
+        The spool's id here, in place of the file's.
+    keep_places
+        Where a place of the ledger differs from the file's: take the ledger's.
+
+    Raises
+    ------
+    SpoolError, ProfileError
+        The file says what it cannot mean.
+    LedgerError
+        The id is taken by another record, or a place differs.
+    """
+    read_spool(path)  # refuses what cannot be, with its line
+    data = tomli.loads(path.read_bytes().decode("utf-8-sig"))
+    spool_id = as_id or data["id"]
+    if not NAME.fullmatch(spool_id):
+        raise LedgerError(f"--as '{spool_id}' cannot be an id; write small letters a-z, digits and '-' only")
+    data["material"] = _from_file(path, data["material"])
+    events = sorted(
+        ({**event, "at": micro(event["at"].timestamp())} for event in data["event"]),
+        key=lambda event: (event["at"], event["kind"] != "received"),
+    )
+    received = next(event for event in events if event["kind"] == "received")
+    with pen(ledger, at_s, force=force) as (conn, _):
+        known = records.places(conn)
+        drafts: list[Draft] = []
+        readings: dict[str, Readings] = {}
+        names, notes = _places(path, data["place"], known, received["at"], keep_places, drafts, readings)
+        facts = {
+            key: value for key, value in data.items() if key not in ("id", "place", "event") and value != {}
+        }
+        drafts.append(
+            Draft("spool", spool_id, "added", received["at"], {**facts, "received": _facts(received, names)})
+        )
+        drafts += [
+            Draft("spool", spool_id, event["kind"], event["at"], _facts(event, names))
+            for event in events
+            if event is not received
+        ]
+        old = records.spool_record(spool_id, entries.of(conn, "spool", spool_id))
+        if old is not None:
+            if _same(old, drafts):
+                return Written((), (f"{spool_id} is on the shelf with this very record; nothing written",))
+            raise LedgerError(
+                f"spool '{spool_id}' is on the shelf already, with another record; name this one with --as ID"
+            )
+        written = entries.append(conn, drafts)
+        for entry in written:
+            if entry.kind == "logged":
+                entries.add_readings(conn, entry, readings[entry.name])
+        records.load_spool(conn, spool_id)
+        return Written(tuple(written), tuple(notes))
+
+
+def _from_file(path: Path, word: str) -> str:
+    """Return a profile's name as it is, a profile's file with its whole path."""
+    if profiles.is_path(word) or word.endswith(".toml"):
+        return str((path.parent / word).resolve())
+    return word
+
+
+def _facts(event: Mapping[str, Any], names: Mapping[str, str]) -> dict[str, Any]:
+    facts = {key: value for key, value in event.items() if key not in ("at", "kind")}
+    if "place" in facts:
+        facts["place"] = names[facts["place"]]
+    return facts
+
+
+def _same(old: records.SpoolRecord, drafts: list[Draft]) -> bool:
+    mine = [draft for draft in drafts if draft.subject == "spool"]
+    added, *rest = mine
+    there = [(entry.kind, entry.at_us, entry.facts) for entry in old.happened]
+    description = {**old.facts, "received": old.received}
+    return (description, old.received_us) == (added.facts, added.at_us) and there == [
+        (draft.kind, draft.at_us, draft.facts) for draft in rest
+    ]
+
+
+def _places(
+    path: Path,
+    stated: Mapping[str, dict[str, Any]],
+    known: Mapping[str, PlaceRecord],
+    received_us: int,
+    keep: bool,
+    drafts: list[Draft],
+    readings: dict[str, Readings],
+) -> tuple[dict[str, str], list[str]]:
+    """Add drafts of the places that are not there; return their names here, and what to say.
+
+    Raises
+    ------
+    LedgerError
+        A place is there with other figures.
+    """
+    names = {name: name for name in stated}
+    notes = []
+    told = {}
+    for name, facts in stated.items():
+        check_name(name)
+        told[name] = {key: value for key, value in facts.items() if key != "log"}
+        if "printer" in facts:
+            told[name]["printer"] = _from_file(path, facts["printer"])
+    for name, facts in stated.items():
+        rows: Readings = []
+        if "log" in facts:
+            log = read_log(path.parent / facts["log"])
+            rows = [
+                (micro(at_s), celsius, rh)
+                for at_s, celsius, rh in zip(log.at_s, log.temperature_C, log.rh_pct, strict=True)
+            ]
+        if name in known:
+            there = {key: value for key, value in known[name].facts.items() if key != records.VARIANT}
+            if there != told[name] and not keep:
+                if facts["kind"] == there["kind"] == "dryer" and _but_heat(there) == _but_heat(told[name]):
+                    names[name] = _variant(name, told[name], known, received_us, drafts)
+                    notes.append(
+                        f"{name} has other figures in the ledger ({_difference(there, told[name])}); the file's is "
+                        f"kept as {names[name]}"
+                    )
+                    continue
+                raise LedgerError(
+                    f"{path}: place '{name}' is in the ledger with other figures ({_difference(there, told[name])}); "
+                    "rename it in the file, or add --keep-places to take the ledger's"
+                )
+            if rows:
+                notes.append(
+                    f"{name}: its log was not taken in; do that with 'gcodetool place log {name} FILE'"
+                )
+            continue
+        first_us = rows[0][0] if rows else received_us
+        drafts.append(Draft("place", name, "added", first_us, told[name]))
+        if rows:
+            facts_of_log = {
+                "source": str(facts["log"]),
+                "until_us": rows[-1][0],
+                "count": len(rows),
+                "digest": entries.digest_of(rows),
+            }
+            drafts.append(Draft("place", name, "logged", first_us, facts_of_log))
+            readings[name] = rows
+    return names, notes
+
+
+def _but_heat(facts: Mapping[str, Any]) -> dict[str, Any]:
+    other = ("temperature_C", "swing_C", "set_offset_C", "max_temperature_C", "note")
+    return {key: value for key, value in facts.items() if key not in other}
+
+
+def _variant(
+    name: str,
+    facts: dict[str, Any],
+    known: Mapping[str, PlaceRecord],
+    at_us: int,
+    drafts: list[Draft],
+) -> str:
+    """Return the name of the dryer *name* with other figures; a draft makes it where it is not there."""
+    root = f"{name}-{facts['temperature_C']:g}C"
+    count, own = 1, root
+    while own in known and {k: v for k, v in known[own].facts.items() if k != records.VARIANT} != facts:
+        count += 1
+        own = f"{root}-{count}"
+    if own not in known:
+        drafts.append(Draft("place", own, "added", at_us, {**facts, records.VARIANT: name}))
+    return own
+
+
+def _difference(there: Mapping[str, Any], here: Mapping[str, Any]) -> str:
+    keys = [key for key in sorted({*there, *here}) if there.get(key) != here.get(key)]
+    return ", ".join(
+        f"{key} {there.get(key, 'not stated')}, here {here.get(key, 'not stated')}" for key in keys
+    )

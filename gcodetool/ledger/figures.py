@@ -1,0 +1,86 @@
+"""Figures of a record that cannot be: a spool lighter than its reel, more fed than there was.
+
+They are refused when they are written, unless somebody insists, and found again by ``ledger check``.
+Left out: names and times that cannot be, which nobody can insist on (``writers``).
+"""
+
+import math
+from typing import Final
+
+from gcodetool.errors import LedgerError
+from gcodetool.ledger.entries import Entry
+from gcodetool.ledger.records import SpoolRecord
+from gcodetool.moisture.record import Spool
+
+WATER_SHARE: Final = 0.12  # of the filament's mass: more water than any of it holds [kg/kg]
+BODY_SHARE: Final = 1.1  # a card reel holds water too
+FED_SLACK: Final = 1.001  # lengths are rounded
+
+
+def all_fit(record: SpoolRecord, spool: Spool, *, force: bool, only: Entry | None = None) -> list[str]:
+    """Return what is odd about the figures of a record, or of one entry of it; refuse it without *force*.
+
+    Parameters
+    ----------
+    spool
+        The same one as the physics takes it; its events are not looked at.
+
+    Raises
+    ------
+    LedgerError
+        A figure cannot be, and nobody insists.
+    """
+    doubts = [
+        text
+        for number, kind, text in _doubts(record, spool)
+        if only is None or number == only.number or (number is None and kind == only.kind)
+    ]
+    if doubts and not force:
+        raise LedgerError(f"{record.id}: {doubts[0]}; correct the figure, or add --force")
+    return doubts
+
+
+def doubtful(record: SpoolRecord, spool: Spool) -> list[tuple[int | None, str]]:
+    """Return (entry, what cannot be) of a record's figures; None = not of one entry."""
+    return [(number, text) for number, _, text in _doubts(record, spool)]
+
+
+def _doubts(record: SpoolRecord, spool: Spool) -> list[tuple[int | None, str, str]]:
+    found: list[tuple[int | None, str, str]] = []
+    body_g = spool.body.mass_g
+    if body_g is not None:
+        most_g = body_g * BODY_SHARE + spool.net_mass_g * (1.0 + WATER_SHARE)
+        for entry in record.happened:
+            gross_g = entry.facts.get("gross_g")
+            if gross_g is not None and gross_g < body_g:
+                text = f"{gross_g:g} g is less than the empty reel ({body_g:g} g)"
+                found.append((entry.number, entry.kind, text))
+            elif gross_g is not None and gross_g > most_g:
+                text = f"{gross_g:g} g is more than the reel full and wet ({most_g:.0f} g)"
+                found.append((entry.number, entry.kind, text))
+    metre_g = spool.material.density_kg_m3 * math.pi * (spool.diameter_mm / 2e3) ** 2 * 1e3
+    fed_mm = math.fsum(
+        float(entry.facts["length_mm"])
+        if "length_mm" in entry.facts
+        else float(entry.facts["mass_g"]) / metre_g * 1e3
+        for entry in record.happened
+        if entry.kind == "fed"
+    )
+    held_mm = full_mm(spool)
+    if fed_mm > held_mm * FED_SLACK:
+        text = (
+            f"{fed_mm / 1e3:.1f} m fed in all is more than the reel held ({held_mm / 1e3:.1f} m of "
+            f"{spool.net_mass_g:g} g)"
+        )
+        found.append((None, "fed", text))
+    return found
+
+
+def full_mm(spool: Spool) -> float:
+    """Return the length of strand on the full reel. [mm]"""
+    density = spool.material.density_kg_m3
+    if spool.fibre_wt_pct:  # numpy, which a writer has no other use for
+        from gcodetool.moisture.polymer import polymer
+
+        density = polymer(spool.material, fibre_wt_pct=spool.fibre_wt_pct).density_kg_m3
+    return spool.net_mass_g / (density * math.pi / 4.0 * spool.diameter_mm**2) * 1e6

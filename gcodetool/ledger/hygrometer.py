@@ -1,0 +1,399 @@
+"""A logger's CSV file to readings, whatever its delimiter, decimal sign, time format and zone.
+
+:func:`understand` looks at the file and says what it took it for; what it cannot tell for sure it refuses,
+with the option that settles it.  Left out: keeping the readings (``airs``).
+"""
+
+import csv
+import datetime
+import io
+import itertools
+import re
+import statistics
+import zoneinfo
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final, Literal
+
+from gcodetool.errors import SpoolError
+from gcodetool.ledger.entries import MICRO, Readings
+from gcodetool.ledger.spoolfile import COLDEST_C, HOTTEST_C
+from gcodetool.tomlfile import shown
+
+DELIMITERS: Final = (";", "\t", ",", "|")
+DELIMITER_NAMES: Final = {";": "semicolon", "\t": "tab", ",": "comma", "|": "bar"}
+HEADS: Final[dict[str, re.Pattern[str]]] = {  # what loggers call their columns
+    "date": re.compile(r"^(date|datum|day)\b", re.I),
+    "time": re.compile(r"time|zeit|stamp|clock|^date|^datum|^at$", re.I),
+    "humidity": re.compile(r"hum|feucht|^rh|\brh\b|rh_pct|r\.h|%", re.I),
+    "temperature": re.compile(r"temp|°\s*[cf]|celsius|fahrenheit|^t$", re.I),
+}
+DEW: Final = re.compile(r"dew|tau|frost|heat.?index|vpd|absolut", re.I)  # neither the one nor the other
+FAHRENHEIT: Final = re.compile(r"°\s*f\b|fahrenheit|_f\b|\(f\)|\[f\]", re.I)
+IN_UTC: Final = re.compile(r"\b(utc|gmt)\b", re.I)
+NOTHING: Final = ("", "-", "--", "---", "n/a", "na", "nan", "null", "none", "err", "error")
+DAY: Final = re.compile(r"^(\d{1,4})([./-])(\d{1,2})\2(\d{1,4})\.?$")
+CLOCK: Final = re.compile(r"^(\d{1,2}):(\d{2})(?::(\d{2})(?:[.,](\d{1,6})\d*)?)?\s*([AaPp]\.?[Mm]\.?)?$")
+EPOCH: Final = re.compile(r"^\d{9,13}(\.\d+)?$")
+GAP: Final = 3.0  # times the usual interval
+ROWS_LOOKED_AT: Final = 200
+Order = Literal["ymd", "dmy", "mdy"]
+ORDER_WORDS: Final[dict[str, str]] = {
+    "ymd": "year-month-day",
+    "dmy": "day.month.year",
+    "mdy": "month/day/year",
+}
+
+
+@dataclass(frozen=True)
+class Understood:
+    """What a file was taken for, and its readings by time.
+
+    Attributes
+    ----------
+    readings : [µs since 1970 UTC], [°C], [% RH].
+    delimiter, decimal, times, zone, unit : in words.
+    interval_s : the usual one; None for a single reading.
+    gaps : (from, to) [µs] of stretches without a reading.
+    skipped : rows whose reading is empty.
+    doubles : rows of a moment that another row has too; the later one counts.
+    """
+
+    readings: Readings
+    delimiter: str
+    decimal: str
+    times: str
+    zone: str
+    unit: str
+    interval_s: float | None
+    gaps: tuple[tuple[int, int], ...]
+    skipped: int
+    doubles: int
+
+
+def understand(path: Path, *, zone: str | None = None, order: str | None = None) -> Understood:
+    """Return what a logger's file says.
+
+    Parameters
+    ----------
+    zone
+        Of times without one: a name, ``UTC``, or None = local.
+    order
+        Of days like 3/4/2026: ``dmy`` or ``mdy``; None = told by the file.
+
+    Raises
+    ------
+    SpoolError
+        ``file:line``: it is no such file, or something cannot be told for sure.
+    """
+    where = str(path)
+    text = _text(path)
+    delimiter = _delimiter(where, text)
+    rows = [(n, [cell.strip() for cell in row]) for n, row in _rows(where, text, delimiter)]
+    if not rows:
+        raise SpoolError.at(where, None, "the file holds no line; name the logger's file")
+    columns, heads, rows = _columns(where, rows)
+    decimal = _decimal(delimiter, [row for _, row in rows], columns)
+    moments = [_moment_text(row, columns) for _, row in rows]
+    epoch = all(EPOCH.match(moment) for moment in moments if moment)
+    known_order = None if epoch else _order(where, rows, moments, order)
+    head_text = " ".join(heads)
+    own_zone = any(_has_zone(moment) for moment in moments[:ROWS_LOOKED_AT])
+    assumed = _zone(zone if zone is not None else "UTC" if IN_UTC.search(head_text) else None)
+    fahrenheit = bool(FAHRENHEIT.search(heads[columns["temperature"]])) if heads else False
+    found: dict[int, tuple[float, float]] = {}
+    skipped = doubles = 0
+    previous: datetime.datetime | None = None
+    for (line, row), moment_text in zip(rows, moments, strict=True):
+        if len(row) > len(heads) and any(row[len(heads) :]):
+            raise SpoolError.at(
+                where,
+                line,
+                f"{len(row)} cells under {len(heads)} heads; where decimals have commas, export with ';' between columns",
+            )
+        cells = [
+            row[columns[name]] if columns[name] < len(row) else "" for name in ("temperature", "humidity")
+        ]
+        if any(cell.lower().rstrip(" %°cf") in NOTHING for cell in cells) or not moment_text:
+            skipped += 1
+            continue
+        moment = _moment(where, line, moment_text, known_order, assumed, previous)
+        previous = moment
+        celsius = _number(where, line, "temperature", cells[0], decimal)
+        celsius = round((celsius - 32.0) / 1.8, 4) if fahrenheit else celsius
+        rh = _number(where, line, "humidity", cells[1], decimal)
+        if not COLDEST_C <= celsius <= HOTTEST_C:
+            raise SpoolError.at(
+                where, line, f"{celsius:g} °C is no room's temperature; are the columns the right ones?"
+            )
+        if not 0 <= rh <= 100:
+            raise SpoolError.at(where, line, f"{rh:g} % RH cannot be; are the columns the right ones?")
+        at_us = round(moment.timestamp()) * MICRO + moment.microsecond * (moment.microsecond > 0)
+        doubles += at_us in found
+        found[at_us] = (celsius, rh)
+    if not found:
+        raise SpoolError.at(
+            where, None, "no line holds a time, a temperature and a humidity; name another file"
+        )
+    readings = [(at_us, celsius, rh) for at_us, (celsius, rh) in sorted(found.items())]
+    interval_s, gaps = _gaps(readings)
+    return Understood(
+        readings,
+        DELIMITER_NAMES[delimiter],
+        "comma" if decimal == "," else "point",
+        "seconds since 1970" if epoch else ORDER_WORDS[known_order or "ymd"],
+        "UTC (since 1970)" if epoch else "stated in each line" if own_zone else _zone_word(assumed, zone),
+        "°F" if fahrenheit else "°C",
+        interval_s,
+        gaps,
+        skipped,
+        doubles,
+    )
+
+
+def _text(path: Path) -> str:
+    try:
+        data = path.read_bytes()
+    except FileNotFoundError:
+        raise SpoolError.at(path, None, "no such file; check the path") from None
+    except OSError as error:
+        raise SpoolError.at(path, None, f"cannot be read: {error.strerror}; check the path") from None
+    for sign, codec in (
+        (b"\xff\xfe", "utf-16"),
+        (b"\xfe\xff", "utf-16"),
+        (b"", "utf-8-sig"),
+        (b"", "cp1252"),
+    ):
+        if data.startswith(sign):
+            try:
+                text = data.decode(codec)
+            except UnicodeDecodeError:
+                continue
+            if "\0" not in text:
+                return text
+    raise SpoolError.at(path, None, "not a text file; export the readings as CSV")
+
+
+def _rows(where: str, text: str, delimiter: str) -> list[tuple[int, list[str]]]:
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter)
+    try:
+        return [(reader.line_num, row) for row in reader if any(cell.strip() for cell in row)]
+    except csv.Error as error:
+        raise SpoolError.at(where, reader.line_num, f"not CSV: {error}; mend this line") from None
+
+
+def _delimiter(where: str, text: str) -> str:
+    """Return the sign that cuts most lines into the same number of cells, two at least."""
+    lines = [line for line in text.splitlines() if line.strip()][:ROWS_LOOKED_AT]
+    best, found = 0.0, ""
+    for sign in DELIMITERS:
+        counts = [len(row) for row in csv.reader(lines, delimiter=sign)]
+        if not counts:
+            break
+        common = statistics.mode(counts)
+        worth = counts.count(common) / len(counts) * (common > 2 or (common == 2 and sign != ","))
+        if worth > best + 1e-9:
+            best, found = worth, sign
+    if not found:
+        raise SpoolError.at(
+            where, 1, "no delimiter makes columns of this; export it with ';' between the columns"
+        )
+    return found
+
+
+def _columns(
+    where: str, rows: list[tuple[int, list[str]]]
+) -> tuple[dict[str, int], list[str], list[tuple[int, list[str]]]]:
+    """Return the columns by meaning, the heads, and the rows below them."""
+    for i, (_, row) in enumerate(rows[:30]):
+        if any(EPOCH.match(cell) or DAY.match(cell.split(" ")[0].split("T")[0]) for cell in row if cell):
+            break
+        named = _named(row)
+        if "time" in named and "humidity" in named and "temperature" in named:
+            return named, row, rows[i + 1 :]
+    first = rows[0][1]
+    raise SpoolError.at(
+        where,
+        rows[0][0],
+        f"no head names the columns time, temperature and humidity (here: {shown(', '.join(first))}); "
+        "add a line above: time;temperature_C;rh_pct",
+    )
+
+
+def _named(row: Sequence[str]) -> dict[str, int]:
+    found: dict[str, int] = {}
+    for i, cell in enumerate(row):
+        if DEW.search(cell):
+            continue
+        for name in ("humidity", "temperature"):
+            if name not in found and i not in found.values() and HEADS[name].search(cell):
+                found[name] = i
+    rest = [i for i in range(len(row)) if i not in found.values()]
+    date = next(
+        (i for i in rest if HEADS["date"].search(row[i]) and not re.search("time|zeit", row[i], re.I)), None
+    )
+    time = next(
+        (i for i in rest if i != date and HEADS["time"].search(row[i]) and not DEW.search(row[i])), None
+    )
+    if date is not None and time is not None:
+        found["date"], found["time"] = date, time
+    elif time is not None or date is not None:
+        found["time"] = time if time is not None else date  # type: ignore[assignment]  # one of them is
+    return found
+
+
+def _moment_text(row: Sequence[str], columns: dict[str, int]) -> str:
+    cells = [row[columns[name]] for name in ("date", "time") if name in columns and columns[name] < len(row)]
+    return " ".join(cell for cell in cells if cell)
+
+
+def _decimal(delimiter: str, rows: Sequence[Sequence[str]], columns: dict[str, int]) -> str:
+    cells = [
+        row[columns[name]] for row in rows for name in ("temperature", "humidity") if columns[name] < len(row)
+    ]
+    return "," if any("," in cell for cell in cells) and not any("." in cell for cell in cells) else "."
+
+
+def _parts(moment: str) -> tuple[str, str]:
+    day, _, clock = moment.replace("T", " ", 1).partition(" ")
+    return day.rstrip(","), clock.strip()
+
+
+def _order(where: str, rows: list[tuple[int, list[str]]], moments: Sequence[str], order: str | None) -> Order:
+    """Return in which order day, month and year stand; refuse what could be either."""
+    can = {"ymd", "dmy", "mdy"}
+    for (line, _), moment in zip(rows, moments, strict=True):
+        if not moment:
+            continue
+        match = DAY.match(_parts(moment)[0])
+        if match is None:
+            if _iso(moment) is not None:
+                can &= {"ymd"}
+                continue
+            raise SpoolError.at(
+                where, line, f"{shown(moment)} is no time that is known here; write 2026-11-02 08:00"
+            )
+        first, sign, second, third = match[1], match[2], match[3], match[4]
+        fits = set()
+        if len(first) == 4 and int(second) <= 12:
+            fits.add("ymd")
+        if len(first) <= 2 and len(third) in (2, 4):
+            if int(second) <= 12 and int(first) <= 31:
+                fits.add("dmy")
+            if (
+                int(first) <= 12 and int(second) <= 31 and sign != "."
+            ):  # days with points are never month first
+                fits.add("mdy")
+        can &= fits
+        if not can:
+            raise SpoolError.at(
+                where, line, f"{shown(moment)} does not fit the days above it; correct this line"
+            )
+    if order is not None and len(can) > 1:
+        can &= {order}
+    if len(can) > 1:
+        raise SpoolError.at(
+            where, rows[0][0], f"{shown(moments[0])} may be day or month first; add --days dmy or --days mdy"
+        )
+    if not can:
+        raise SpoolError.at(where, rows[0][0], f"{shown(moments[0])} does not stand in the order '{order}'")
+    return can.pop()  # type: ignore[return-value]  # one of the three
+
+
+def _iso(moment: str) -> datetime.datetime | None:
+    try:
+        return datetime.datetime.fromisoformat(moment)
+    except ValueError:
+        return None
+
+
+def _has_zone(moment: str) -> bool:
+    found = _iso(moment)
+    return found is not None and found.tzinfo is not None
+
+
+def _zone(name: str | None) -> datetime.tzinfo | None:
+    """Return a zone; None = local."""
+    if name is None or name.lower() == "local":
+        return None
+    if name.upper() in ("UTC", "GMT", "Z"):
+        return datetime.UTC
+    try:
+        return zoneinfo.ZoneInfo(name)
+    except (zoneinfo.ZoneInfoNotFoundError, ValueError, OSError):
+        raise SpoolError(f"--zone {shown(name)} is no zone; write UTC, local or e.g. Europe/Vienna") from None
+
+
+def _zone_word(zone: datetime.tzinfo | None, said: str | None) -> str:
+    if zone is None:
+        return "local, assumed" if said is None else "local"
+    return str(zone)
+
+
+def _moment(
+    where: str,
+    line: int,
+    text: str,
+    order: str | None,
+    zone: datetime.tzinfo | None,
+    previous: datetime.datetime | None,
+) -> datetime.datetime:
+    """Return one line's moment; of an hour that the clock shows twice, the one that goes on from the line before."""
+    if order is None:
+        seconds = float(text)
+        return datetime.datetime.fromtimestamp(seconds / 1000 if seconds > 1e11 else seconds, datetime.UTC)
+    moment = _iso(text) or _assembled(text, order)
+    if moment is None:
+        raise SpoolError.at(where, line, f"{shown(text)} is no time; correct this line")
+    if moment.tzinfo is not None:
+        return moment
+    try:
+        early = moment.replace(tzinfo=zone) if zone is not None else moment.astimezone()
+        late = (
+            moment.replace(tzinfo=zone, fold=1) if zone is not None else moment.replace(fold=1).astimezone()
+        )
+        twice = late.timestamp() > early.timestamp()
+        if twice and previous is not None and early.timestamp() <= previous.timestamp() < late.timestamp():
+            return late
+        early.timestamp()
+    except (OverflowError, ValueError, OSError):
+        raise SpoolError.at(where, line, f"{shown(text)} is outside the years a clock knows") from None
+    return early
+
+
+def _assembled(text: str, order: str) -> datetime.datetime | None:
+    day, clock = _parts(text)
+    date, time = DAY.match(day), CLOCK.match(clock or "0:00")
+    if date is None or time is None:
+        return None
+    numbers = dict(zip(order, (int(date[1]), int(date[3]), int(date[4])), strict=True))
+    year = numbers["y"] + (2000 if numbers["y"] < 100 else 0)
+    hour, half = int(time[1]), (time[5] or "").lower()
+    if half:
+        hour = hour % 12 + (12 if half.startswith("p") else 0)
+    micros = int((time[4] or "0").ljust(6, "0"))
+    try:
+        return datetime.datetime(
+            year, numbers["m"], numbers["d"], hour, int(time[2]), int(time[3] or 0), micros
+        )
+    except ValueError:
+        return None
+
+
+def _number(where: str, line: int, what: str, cell: str, decimal: str) -> float:
+    text = cell.strip().rstrip("%°CFcf ").replace("\u2212", "-")
+    try:
+        return float(text.replace(",", ".") if decimal == "," else text)
+    except ValueError:
+        raise SpoolError.at(where, line, f"{what} {shown(cell)} is no number; correct this line") from None
+
+
+def _gaps(readings: Readings) -> tuple[float | None, tuple[tuple[int, int], ...]]:
+    """Return the usual interval [s], and the stretches much longer than it."""
+    steps = [b[0] - a[0] for a, b in itertools.pairwise(readings)]
+    if not steps:
+        return None, ()
+    usual = statistics.median(steps)
+    gaps = [(a[0], b[0]) for a, b in itertools.pairwise(readings) if b[0] - a[0] > GAP * usual]
+    return usual / MICRO, tuple(gaps)

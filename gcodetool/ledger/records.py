@@ -1,0 +1,367 @@
+"""Entries to records: what a spool or a place is, by all that counts of what was noted about it.
+
+A spool's record leaves as the keys and values of a spool file, and is read by the same reader, so the
+ledger and an exported file cannot disagree.  Left out: writing (``writers``), TOML (``exchange``).
+"""
+
+from array import array
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, replace
+from typing import Any, Final
+
+from sqlalchemy import Connection
+
+from gcodetool.errors import LedgerError
+from gcodetool.ledger import entries
+from gcodetool.ledger.entries import MICRO, Entry, Readings
+from gcodetool.ledger.entries import utc as utc  # noqa: PLC0414  # moments of a record
+from gcodetool.ledger.spoolfile import spool_of
+from gcodetool.moisture.record import AirLog, Spool
+from gcodetool.tomlfile import nearest, shown
+
+HAPPENED: Final = ("moved", "weighed", "inspected", "fed")  # of a spool, beside ``added`` (which receives it)
+MEASURABLE: Final = ("open", "box")  # kinds of places whose air may be measured
+LINKS: Final = ("room", "fed_from")
+VARIANT: Final = (
+    "variant_of"  # a dryer at another temperature: the place it is the same as; the ledger's own key
+)
+
+
+@dataclass(frozen=True)
+class PlaceRecord:
+    """A place as the ledger has it.
+
+    Attributes
+    ----------
+    name : of the place.
+    entries : all of it, in the order written.
+    added : the entry that made it.
+    facts : keys of a spool file's place, corrections in them.
+    """
+
+    name: str
+    entries: tuple[Entry, ...]
+    added: Entry
+    facts: dict[str, Any]
+
+    @property
+    def kind(self) -> str:
+        """Kind of the place."""
+        return str(self.facts["kind"])
+
+    @property
+    def measured(self) -> list[int]:
+        """Numbers of the entries that brought readings in and count."""
+        return [entry.number for entry in entries.live(self.entries) if entry.kind in ("read", "logged")]
+
+
+@dataclass(frozen=True)
+class SpoolRecord:
+    """A spool as the ledger has it.
+
+    Attributes
+    ----------
+    id : of the spool.
+    entries : all of it, in the order written.
+    added : the entry that made it; its facts hold what ``received`` says.
+    facts : keys of a spool file but places and events, corrections in them.
+    happened : what counts of what happened to it, by time; ``received`` is not among them.
+    retired : whether it is off the shelf for good.
+    """
+
+    id: str
+    entries: tuple[Entry, ...]
+    added: Entry
+    facts: dict[str, Any]
+    received_us: int
+    received: dict[str, Any]
+    happened: tuple[Entry, ...]
+    retired: bool
+
+    def stays(self, until_us: int | None = None) -> list[tuple[int, str, int | None]]:
+        """Return (since [µs], place, tool) of each stay that began up to a moment."""
+        found = [(self.received_us, str(self.received["place"]), None)]
+        found += [
+            (entry.at_us, str(entry.facts["place"]), entry.facts.get("tool"))
+            for entry in self.happened
+            if entry.kind == "moved"
+        ]
+        return [stay for stay in found if until_us is None or stay[0] <= until_us]
+
+    def stay(self, at_us: int) -> tuple[int, str, int | None]:
+        """Return (since [µs], place, tool) at a moment; the first stay before it came in."""
+        return (self.stays(at_us) or self.stays()[:1])[-1]
+
+
+def _made(rows: list[Entry]) -> tuple[Entry | None, list[Entry]]:
+    """Return the last ``added`` that counts, and what counts after it."""
+    counted = entries.live(rows)
+    at = max((i for i, entry in enumerate(counted) if entry.kind == "added"), default=None)
+    return (None, []) if at is None else (counted[at], counted[at + 1 :])
+
+
+def merged(facts: dict[str, Any], changes: Mapping[str, Any]) -> dict[str, Any]:
+    """Return facts with changes over them, tables key by key; None takes a key out.
+
+    >>> merged({"a": 1, "body": {"mass_g": 2, "width_mm": 60}}, {"a": None, "body": {"mass_g": 3}})
+    {'body': {'mass_g': 3, 'width_mm': 60}}
+    """
+    found = dict(facts)
+    for key, value in changes.items():
+        if value is None:
+            found.pop(key, None)
+        elif isinstance(value, Mapping) and isinstance(found.get(key), Mapping):
+            found[key] = merged(found[key], value)
+        else:
+            found[key] = value
+    return found
+
+
+def place_record(name: str, rows: list[Entry]) -> PlaceRecord | None:
+    """Return a place from its entries; None where it was taken back."""
+    added, after = _made(rows)
+    if added is None:
+        return None
+    facts = dict(added.facts)
+    for entry in after:
+        if entry.kind == "set":
+            facts = merged(facts, entry.facts)
+    return PlaceRecord(name, tuple(rows), added, facts)
+
+
+def spool_record(spool_id: str, rows: list[Entry]) -> SpoolRecord | None:
+    """Return a spool from its entries; None where it was taken back."""
+    added, after = _made(rows)
+    if added is None:
+        return None
+    facts = {key: value for key, value in added.facts.items() if key != "received"}
+    received_us, received = added.at_us, dict(added.facts["received"])
+    for entry in after:
+        if entry.kind == "set":
+            changes = dict(entry.facts)
+            received_us = changes.pop("received_us", received_us)
+            received = merged(received, changes.pop("received", {}))
+            facts = merged(facts, changes)
+    happened = sorted(
+        (entry for entry in after if entry.kind in HAPPENED), key=lambda entry: (entry.at_us, entry.number)
+    )
+    return SpoolRecord(
+        spool_id,
+        tuple(rows),
+        added,
+        facts,
+        received_us,
+        received,
+        tuple(happened),
+        any(entry.kind == "retired" for entry in after),
+    )
+
+
+def places(conn: Connection) -> dict[str, PlaceRecord]:
+    """Return every place, by name."""
+    found = {
+        name: place_record(name, rows) for name, rows in entries.by_name(entries.of(conn, "place")).items()
+    }
+    return {name: place for name, place in sorted(found.items()) if place is not None}
+
+
+def spools(conn: Connection) -> dict[str, SpoolRecord]:
+    """Return every spool, by id, retired ones among them."""
+    found = {
+        name: spool_record(name, rows) for name, rows in entries.by_name(entries.of(conn, "spool")).items()
+    }
+    return {name: spool for name, spool in sorted(found.items()) if spool is not None}
+
+
+def on_shelf(conn: Connection, *, retired: bool = False) -> list[str]:
+    """Return the ids of the spools on the shelf, without reading what happened to them."""
+    rows = entries.of_kinds(conn, "spool", ("added", "retired", "undone"))
+    found = []
+    for spool_id, mine in entries.by_name(rows).items():
+        kinds = [entry.kind for entry in entries.live(mine)]
+        last = max((i for i, kind in enumerate(kinds) if kind == "added"), default=None)
+        if last is not None and (retired or "retired" not in kinds[last:]):
+            found.append(spool_id)
+    return sorted(found)
+
+
+def at_places(conn: Connection, at_us: int) -> dict[str, str]:
+    """Return the place of each spool on the shelf at a moment, without reading all that happened."""
+    gone: set[int] = set()
+    for rows in entries.by_name(entries.of_kinds(conn, "spool", ("undone",))).values():
+        gone |= set(entries.cancelled(rows))
+    last: dict[str, tuple[int, int]] = {}
+    corrected = entries.names_with(conn, "set")  # it may have come in at another moment, or elsewhere
+    for name, number, moment in entries.moments(conn, ("added", "moved")):
+        if number not in gone and moment <= at_us:
+            last[name] = max(last.get(name, (moment, number)), (moment, number))
+    there = entries.facts_of(conn, [number for _, number in last.values()])
+    found = {}
+    for spool_id in on_shelf(conn):
+        if spool_id in corrected:
+            record = spool(conn, spool_id)
+            if record.received_us <= at_us:
+                found[spool_id] = record.stay(at_us)[1]
+        elif spool_id in last:
+            facts = there[last[spool_id][1]]
+            found[spool_id] = str(facts.get("received", facts)["place"])
+    return found
+
+
+def spool(conn: Connection, spool_id: str) -> SpoolRecord:
+    """Return one spool.
+
+    Raises
+    ------
+    LedgerError
+        There is none of that name.
+    """
+    found = spool_record(spool_id, entries.of(conn, "spool", spool_id))
+    if found is None:
+        raise LedgerError(unknown("spool", spool_id, on_shelf(conn, retired=True)))
+    return found
+
+
+def place(known: Mapping[str, PlaceRecord], name: str) -> PlaceRecord:
+    """Return one place of those known.
+
+    Raises
+    ------
+    LedgerError
+        There is none of that name.
+    """
+    if name not in known:
+        raise LedgerError(unknown("place", name, known))
+    return known[name]
+
+
+def unknown(what: str, name: str, known: Iterable[str]) -> str:
+    """Return the line about a name that is none: the nearest ones, or how to see all."""
+    listed = list(known)
+    if not listed:
+        return f"no {what} {shown(name)}: the ledger has none yet; add it with 'gcodetool {what} add'"
+    near = nearest(name, listed, offer=())
+    if near.startswith("none"):
+        near = f"'gcodetool {what} list' shows the {len(listed)} there"
+    return f"no {what} {shown(name)} in the ledger; {near}"
+
+
+def around(known: Mapping[str, PlaceRecord], wanted: Iterable[str]) -> list[str]:
+    """Return the places wanted and those whose air they draw on, by name."""
+    found: set[str] = set()
+    ahead = list(wanted)
+    while ahead:
+        name = ahead.pop()
+        if name not in found and name in known:
+            found.add(name)
+            ahead += [known[name].facts[key] for key in LINKS if key in known[name].facts]
+    return sorted(found)
+
+
+def places_of(record: SpoolRecord, known: Mapping[str, PlaceRecord]) -> list[str]:
+    """Return every place whose air the spool's water rests on."""
+    return around(known, (name for _, name, _ in record.stays()))
+
+
+def air_of(conn: Connection, record: PlaceRecord) -> Readings:
+    """Return the readings of a place; what was stated when it was added counts as one, unless others are older."""
+    if record.kind not in MEASURABLE or not record.measured:
+        return []
+    found = entries.readings_of(conn, record.name, record.measured)
+    stated = (record.facts.get("temperature_C"), record.facts.get("rh_pct"))
+    if found and None not in stated and found[0][0] > record.added.at_us:
+        found.insert(0, (record.added.at_us, float(stated[0]), float(stated[1])))  # type: ignore[arg-type]
+    return found
+
+
+def data_of(
+    record: SpoolRecord,
+    known: Mapping[str, PlaceRecord],
+    log_of: Callable[[PlaceRecord], Any],
+    *,
+    also: Iterable[str] = (),
+) -> dict[str, Any]:
+    """Return the keys and values of the spool's file; *log_of* gives a place's ``log``, or None.
+
+    Its places are those that it stood in, *also* others, and those whose air these draw on.
+    """
+    used = sorted({*places_of(record, known), *around(known, also)})
+    described = {}
+    for name in used:
+        facts = {key: value for key, value in known[name].facts.items() if key != VARIANT}
+        log = log_of(known[name])
+        if log is not None:
+            facts["log"] = log
+        described[name] = facts
+    received = {"at": utc(record.received_us), "kind": "received", **record.received}
+    happened = [{"at": utc(entry.at_us), "kind": entry.kind, **entry.facts} for entry in record.happened]
+    return {"id": record.id, **record.facts, "place": described, "event": [received, *happened]}
+
+
+def load_spool(
+    conn: Connection,
+    spool_id: str,
+    known: Mapping[str, PlaceRecord] | None = None,
+    *,
+    airs: dict[str, AirLog | None] | None = None,
+    also: Iterable[str] = (),
+) -> Spool:
+    """Return one spool as the physics takes it.
+
+    Parameters
+    ----------
+    known
+        The places, where they are at hand.
+    also
+        Places that it may be printed in, beside those that it stood in.
+    airs
+        Logs of places already read; those missing are added.
+
+    Raises
+    ------
+    LedgerError
+        There is none of that name.
+    SpoolError, ProfileError
+        The record does not say what is needed.
+    """
+    record = spool(conn, spool_id)
+    return spool_from(conn, record, places(conn) if known is None else known, airs=airs, also=also)
+
+
+def spool_from(
+    conn: Connection,
+    record: SpoolRecord,
+    known: Mapping[str, PlaceRecord],
+    *,
+    airs: dict[str, AirLog | None] | None = None,
+    also: Iterable[str] = (),
+) -> Spool:
+    """Return a record as the physics takes it; arguments and errors as in :func:`load_spool`."""
+    memory: dict[str, AirLog | None] = {} if airs is None else airs
+
+    def log_of(place: PlaceRecord) -> AirLog | None:
+        if place.name not in memory:
+            rows = air_of(conn, place)
+            memory[place.name] = air_log(rows) if rows else None
+        return memory[place.name]
+
+    return spool_of(data_of(record, known, log_of, also=also), f"ledger, {record.id}")
+
+
+def bare(conn: Connection, record: SpoolRecord) -> Spool:
+    """Return a spool as it came in: what it is, without what happened to it and without measured air."""
+    known = places(conn)
+    facts = data_of(replace(record, happened=()), known, lambda _: None)
+    for name, place in facts["place"].items():
+        if known[name].kind in MEASURABLE and known[name].measured:
+            facts["place"][name] = {"temperature_C": 0.0, "rh_pct": 0.0, **place}
+    return spool_of(facts, f"ledger, {record.id}")
+
+
+def air_log(rows: Readings) -> AirLog:
+    """Return readings as the physics takes them."""
+    return AirLog(
+        array("d", (at_us / MICRO for at_us, _, _ in rows)),
+        array("d", (celsius for _, celsius, _ in rows)),
+        array("d", (rh for _, _, rh in rows)),
+    )

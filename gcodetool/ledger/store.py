@@ -1,0 +1,359 @@
+"""Where the ledger lies, and transactions on it whose failures are one line each.
+
+SQLite in the user's data folder unless a path or URL says otherwise; PostgreSQL by URL.  A writer takes
+the ledger's one lock before it reads what it decides on, so writers queue and entries are numbered in
+the order in which they became visible.  Left out: what entries mean (``entries``, ``records``).
+"""
+
+import contextlib
+import os
+import tempfile
+import time
+import uuid
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+from sqlalchemy import Connection, Engine, create_engine, make_url, select
+from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, SQLAlchemyError
+from sqlalchemy.pool import NullPool
+
+from gcodetool.errors import LedgerError
+from gcodetool.ledger.schema import ENTRIES, NEWEST, forward, version_of
+from gcodetool.ledger.where import exists as exists  # noqa: PLC0414  # asked for here by those who open
+from gcodetool.ledger.where import path_of, place_of
+
+PATIENCE_S: Final = 30.0  # how long a writer queues for the lock
+PATIENCE: Final = "GCODETOOL_LEDGER_WAIT"  # the same, from outside: seconds
+RECONNECTS: Final = 5
+POSTGRES_LOCK: Final = 0x67636F646574  # "gcodet": this tool's own advisory lock, for making the tables
+
+
+@dataclass(frozen=True)
+class Ledger:
+    """An opened ledger.
+
+    Attributes
+    ----------
+    where : path or URL without password, for messages.
+    engine : connections are made for each transaction and closed after it.
+    path : the SQLite file; None for a server.
+    """
+
+    where: str
+    engine: Engine
+    path: Path | None
+
+
+def open_ledger(word: str | Path | None = None, *, make: bool = True) -> Ledger:
+    """Return the ledger at a path or URL, brought to this version's schema.
+
+    Parameters
+    ----------
+    word
+        Path or URL; None = ``GCODETOOL_LEDGER``, else the user's data folder.
+    make
+        Make it where there is none.
+
+    Raises
+    ------
+    LedgerError
+        It cannot be reached, read or made, is damaged, or was written by a newer gcodetool.
+    """
+    chosen = place_of(None if word is None else str(word))
+    path = path_of(chosen)
+    if path is not None:
+        return _open_sqlite(path, make=make)
+    return _open_server(chosen, make=make)
+
+
+# ---------------------------------------------------------------- SQLite
+
+
+def patience_s() -> float:
+    """Return how long to wait for the lock. [s]"""
+    try:
+        return max(0.0, float(os.environ.get(PATIENCE, PATIENCE_S)))
+    except ValueError:
+        return PATIENCE_S
+
+
+def _open_sqlite(path: Path, *, make: bool) -> Ledger:
+    if not path.exists():
+        if not make:
+            raise LedgerError(f"{path}: no ledger there; 'gcodetool place add' and 'spool add' begin one")
+        _make_sqlite(path)
+    ledger = Ledger(str(path), _sqlite_engine(path), path)
+    with _explained(ledger), ledger.engine.connect() as conn:
+        version = version_of(conn)
+    if version == 0 and path.stat().st_size > 0:
+        raise LedgerError(f"{path}: a database, but no ledger of gcodetool; name another with --ledger")
+    _refuse_newer(ledger, version)
+    if version < NEWEST:
+        if version:
+            copy(ledger, path.with_name(f"{path.name}.version-{version}.backup"))
+        with writing(ledger) as conn:
+            forward(conn, version=version_of(conn), now_us=now_us())
+    return ledger
+
+
+def _sqlite_engine(path: Path) -> Engine:
+    folder_writable = _writable(path.parent)
+    # without a folder to write in, SQLite cannot keep its log beside the file; nobody else can change it then
+    how = "" if folder_writable and (_writable(path) or not path.exists()) else "?mode=ro"
+    if how and not folder_writable and not path.with_name(path.name + "-shm").exists():
+        how += "&immutable=1"
+    address = f"{path.absolute().as_uri()}{how}" if how else str(path)
+    return create_engine(
+        "sqlite://",
+        poolclass=NullPool,
+        creator=lambda: _sqlite_connection(address, uri=bool(how)),
+    )
+
+
+def _writable(path: Path) -> bool:
+    return os.access(path, os.W_OK, effective_ids=os.access in os.supports_effective_ids)
+
+
+def _sqlite_connection(address: str, *, uri: bool) -> "object":
+    import sqlite3
+
+    # no implicit transactions: 'writing' and 'reading' begin them, the one with the lock, the other without
+    conn = sqlite3.connect(address, timeout=patience_s(), isolation_level=None, uri=uri)
+    conn.execute("PRAGMA synchronous = FULL")  # an acknowledged entry survives a power cut
+    return conn
+
+
+def _make_sqlite(path: Path) -> None:
+    """Make a ledger whole or not at all: in a file of another name, which then takes its place if it is free."""
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        handle, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
+        os.close(handle)
+    except OSError as error:
+        raise LedgerError(
+            f"{path}: the ledger cannot be made: {error.strerror}; name another with --ledger"
+        ) from error
+    draft = Path(name)
+    draft.unlink()  # the name is ours; made by SQLite, the file may be used by those whom the folder's owner lets in
+    ledger = Ledger(str(path), _sqlite_engine(draft), draft)
+    try:
+        with _explained(ledger):
+            with ledger.engine.connect() as conn:
+                conn.exec_driver_sql("PRAGMA journal_mode = WAL")
+            with writing(ledger) as conn:
+                forward(conn, version=0, now_us=now_us())
+        with contextlib.suppress(FileExistsError):
+            _put(draft, path)
+    finally:
+        for rest in ("", "-wal", "-shm"):
+            with contextlib.suppress(OSError):
+                draft.with_name(draft.name + rest).unlink()
+
+
+def _put(draft: Path, path: Path) -> None:
+    """Give *draft* the name *path*, unless that is taken."""
+    try:
+        os.link(draft, path)
+    except FileExistsError:
+        raise
+    except OSError:  # a file system without links
+        if path.exists():
+            raise FileExistsError from None
+        draft.rename(path)
+
+
+def copy(ledger: Ledger, target: Path) -> None:
+    """Write a consistent copy of an SQLite ledger to *target*, whole or not at all."""
+    handle, name = tempfile.mkstemp(prefix=f".{target.name}.", dir=target.parent)
+    os.close(handle)
+    draft = Path(name)
+    try:
+        draft.unlink()  # VACUUM INTO wants to make it
+        with _explained(ledger), ledger.engine.connect() as conn:
+            conn.exec_driver_sql("VACUUM INTO ?", (str(draft),))
+        with draft.open("rb") as file:
+            os.fsync(file.fileno())
+        draft.replace(target)
+    finally:
+        draft.unlink(missing_ok=True)
+
+
+# ---------------------------------------------------------------- a server
+
+
+def _open_server(chosen: str, *, make: bool) -> Ledger:
+    try:
+        url = make_url(chosen)
+        if url.get_backend_name() != "postgresql":
+            raise LedgerError(
+                f"--ledger: '{url.get_backend_name()}' is no kind of ledger; write a path, or postgresql://user@host/database"
+            )
+        if url.drivername == "postgresql":
+            url = url.set(drivername="postgresql+psycopg")
+        where = url.render_as_string(hide_password=True)
+        engine = create_engine(
+            url, poolclass=NullPool, connect_args={"connect_timeout": max(2, int(patience_s()))}
+        )
+    except (ArgumentError, NoSuchModuleError, ValueError):
+        raise LedgerError("--ledger: the URL cannot be read; write postgresql://user@host/database") from None
+    except ImportError:
+        raise LedgerError(
+            "a PostgreSQL ledger needs the 'postgres' extra; install it: pip install 'gcodetool[postgres]'"
+        ) from None
+    ledger = Ledger(where, engine, None)
+    with _explained(ledger), engine.connect() as conn:
+        version = version_of(conn)
+    _refuse_newer(ledger, version)
+    if version == 0 and not make:
+        raise LedgerError(f"{where}: no ledger there; 'gcodetool place add' and 'spool add' begin one")
+    if version < NEWEST:
+        with _explained(ledger), engine.begin() as conn:
+            conn.exec_driver_sql(f"SELECT pg_advisory_xact_lock({POSTGRES_LOCK})")
+            forward(conn, version=version_of(conn), now_us=now_us())
+    return ledger
+
+
+def _refuse_newer(ledger: Ledger, version: int) -> None:
+    if version > NEWEST:
+        raise LedgerError(
+            f"{ledger.where}: written by a newer gcodetool (schema {version}, this one knows {NEWEST}); "
+            "update gcodetool"
+        )
+
+
+# ---------------------------------------------------------------- transactions
+
+
+def now_us() -> int:
+    """Return the clock, microseconds since 1970-01-01 UTC."""
+    return time.time_ns() // 1000
+
+
+@contextlib.contextmanager
+def reading(ledger: Ledger) -> Iterator[Connection]:
+    """Give a connection that sees one moment of the ledger."""
+    with _explained(ledger), ledger.engine.connect() as conn:
+        if ledger.path is not None:
+            conn.exec_driver_sql("BEGIN")
+        else:
+            conn.exec_driver_sql("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ READ ONLY")
+        yield conn
+        conn.rollback()
+
+
+@contextlib.contextmanager
+def writing(ledger: Ledger, *, patience: float | None = None) -> Iterator[Connection]:
+    """Give a connection that holds the ledger's lock; all is kept at the end, or nothing.
+
+    Where the server goes away while it confirms, a second look tells whether the entries are there.
+    """
+    wait_ms = int(1000 * (patience_s() if patience is None else patience))
+    with _explained(ledger), ledger.engine.connect() as conn:
+        if ledger.path is not None:
+            if patience is not None:
+                conn.exec_driver_sql(f"PRAGMA busy_timeout = {wait_ms}")
+            conn.exec_driver_sql("BEGIN IMMEDIATE")
+        else:
+            conn.exec_driver_sql(f"SET LOCAL lock_timeout = {wait_ms}")
+            conn.exec_driver_sql("LOCK TABLE entry IN SHARE ROW EXCLUSIVE MODE")
+        call = uuid.uuid4().hex
+        conn.info[CALL] = call
+        try:
+            yield conn
+        except BaseException:
+            with contextlib.suppress(SQLAlchemyError):
+                conn.rollback()
+            raise
+        try:
+            conn.commit()
+        except DBAPIError as error:
+            if ledger.path is not None:
+                with contextlib.suppress(SQLAlchemyError):
+                    conn.rollback()
+                raise
+            if not conn.info.get(WROTE) or _arrived(ledger, call, error):
+                return
+            raise
+
+
+CALL: Final = "gcodetool call"
+WROTE: Final = "gcodetool wrote"
+
+
+def _arrived(ledger: Ledger, call: str, error: DBAPIError) -> bool:
+    """Return whether entries are there although the server did not confirm them.
+
+    Raises
+    ------
+    LedgerError
+        The server does not come back, so nobody knows.
+    """
+    for attempt in range(RECONNECTS):
+        time.sleep(0.2 * 2**attempt)
+        try:
+            with ledger.engine.connect() as conn:
+                return (
+                    conn.execute(select(ENTRIES.c.number).where(ENTRIES.c.call == call)).first() is not None
+                )
+        except SQLAlchemyError:
+            continue
+    raise LedgerError(
+        f"{ledger.where}: the server went away while it was writing; whether the entry is there is not known: "
+        "look at its history with 'gcodetool spool show' before you repeat it"
+    ) from error
+
+
+@contextlib.contextmanager
+def _explained(ledger: Ledger) -> Iterator[None]:
+    """Turn what a database says into one line: what, where, what to do."""
+    try:
+        yield
+    except DBAPIError as error:
+        raise LedgerError(f"{ledger.where}: {explain(str(error.orig), ledger.path is None)}") from error
+    except SQLAlchemyError as error:
+        first = str(error).split("\n", 1)[0]
+        raise LedgerError(f"{ledger.where}: {first}; run 'gcodetool ledger check'") from error
+    except MemoryError:
+        raise
+    except OSError as error:
+        if error.filename is not None and ledger.path is None:
+            raise
+        raise LedgerError(
+            f"{ledger.where}: {error.strerror or error}; nothing was written: check disk and permissions"
+        ) from error
+
+
+REASONS: Final = (
+    ("locked", "another program holds the ledger; nothing was written: try again when it is done"),
+    ("lock timeout", "another program holds the ledger; nothing was written: try again when it is done"),
+    ("readonly", "the ledger may not be written; nothing was written: check its permissions and its folder's"),
+    ("read-only", "the ledger may not be written; nothing was written: check the permissions"),
+    ("permission denied", "no permission; nothing was written: check the permissions"),
+    ("unable to open", "cannot be opened; check that it is a file, and its permissions and its folder's"),
+    ("is full", "the disk is full; nothing was written: make room and try again"),
+    ("no space", "the disk is full; nothing was written: make room and try again"),
+    ("disk i/o error", "the disk refused (full, or failing); nothing was written: check it, then 'gcodetool ledger check'"),
+    ("malformed", "the ledger is damaged; put a backup in its place: 'gcodetool ledger check' says more"),
+    ("not a database", "not a ledger, or damaged; name another with --ledger, or put a backup in its place"),
+    ("no such table", "a part of the ledger is missing; put a backup in its place"),
+    ("password", "the server wants another user or password; correct the URL after --ledger"),
+    ("does not exist", "not there; correct the URL after --ledger"),
+)  # fmt: skip
+
+
+def explain(said: str, server: bool) -> str:
+    """Return what to do about a database's own words.
+
+    >>> explain("database is locked", False)
+    'another program holds the ledger; nothing was written: try again when it is done'
+    """
+    lowered = said.lower()
+    for sign, text in REASONS:
+        if sign in lowered:
+            return text
+    first = " ".join(said.split())[:160]
+    if server:
+        return f"the server cannot be reached or went away ({first}); nothing was written: try again when it is back"
+    return f"{first}; nothing was written: run 'gcodetool ledger check'"

@@ -1,0 +1,575 @@
+"""What people do with spools, as entries: added, moved, dried, weighed, looked at, fed, undone.
+
+Each function is one transaction: it takes the ledger's lock, looks at what is there, refuses what cannot
+be, and writes.  Figures that a check doubts pass with ``force``.  Left out: places (``airs``).
+"""
+
+import contextlib
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
+from typing import Any, Final
+
+from sqlalchemy import Connection
+
+from gcodetool import profiles
+from gcodetool.errors import LedgerError
+from gcodetool.ledger import entries, records
+from gcodetool.ledger.entries import MICRO, Draft, Entry, micro
+from gcodetool.ledger.figures import all_fit
+from gcodetool.ledger.records import PlaceRecord, SpoolRecord
+from gcodetool.ledger.spoolfile import NAME, check_event
+from gcodetool.ledger.store import Ledger, now_us, writing
+from gcodetool.tomlfile import shown
+
+CLOCK_SLACK_US: Final = 300 * MICRO  # how far the clocks of a shop's machines may differ
+
+
+@dataclass(frozen=True)
+class Written:
+    """What a command wrote, and what is to be said about it."""
+
+    entries: tuple[Entry, ...]
+    notes: tuple[str, ...] = ()
+
+
+@contextlib.contextmanager
+def pen(ledger: Ledger, at_s: float | None, *, force: bool) -> Iterator[tuple[Connection, int]]:
+    """Give the connection that holds the lock, and the moment to write down [µs].
+
+    Raises
+    ------
+    LedgerError
+        The clock stands before the last note, and no moment was named.
+    """
+    with writing(ledger) as conn:
+        if at_s is not None:
+            yield conn, micro(at_s)
+            return
+        now, last = now_us(), entries.last_noted_us(conn)
+        if now < last - CLOCK_SLACK_US and not force:
+            raise LedgerError(
+                f"this machine's clock says {wall(now)}, but the last note was made at {wall(last)}; "
+                "set the clock, name the moment with --at, or add --force"
+            )
+        yield conn, now
+
+
+def wall(at_us: int) -> str:
+    """Return a moment as the clock on the wall shows it."""
+    return records.utc(at_us).astimezone().strftime("%Y-%m-%d %H:%M %Z").strip()
+
+
+# ---------------------------------------------------------------- spools
+
+
+def add_spool(
+    ledger: Ledger,
+    spool_id: str,
+    facts: Mapping[str, Any],
+    *,
+    place: str | None = None,
+    received: Mapping[str, Any] | None = None,
+    at_s: float | None = None,
+    force: bool = False,
+) -> Written:
+    """Put a spool on the shelf.
+
+    Parameters
+    ----------
+    facts
+        Keys of a spool file but id, places and events: material, diameter_mm, net_mass_g, …
+    place
+        Where it was received; None = the only open place there is.
+    received
+        ``water_wt_pct`` or ``sealed``, as in a spool file.
+
+    Raises
+    ------
+    LedgerError
+        The id is taken, or there is no such place.
+    SpoolError, ProfileError
+        A fact that cannot be.
+    """
+    if not NAME.fullmatch(spool_id):
+        raise LedgerError(
+            f"{shown(spool_id)} cannot be a spool's id; write small letters a-z, digits and '-' only"
+        )
+    with pen(ledger, at_s, force=force) as (conn, at_us):
+        if records.spool_record(spool_id, entries.of(conn, "spool", spool_id)) is not None:
+            raise LedgerError(
+                f"spool '{spool_id}' is on the shelf already; 'gcodetool spool set' corrects what it is"
+            )
+        known = records.places(conn)
+        where = _arrival(known, place)
+        draft = Draft(
+            "spool",
+            spool_id,
+            "added",
+            at_us,
+            {**_told(facts), "received": {"place": where, **_told(received or {})}},
+        )
+        written = entries.append(conn, [draft])
+        records.load_spool(conn, spool_id, known)  # refuses what cannot be; nothing is kept then
+        return Written(tuple(written))
+
+
+def _told(facts: Mapping[str, Any]) -> dict[str, Any]:
+    """Return facts without those left open, and without empty tables."""
+    found = {}
+    for key, value in facts.items():
+        kept = _told(value) if isinstance(value, Mapping) else value
+        if kept is not None and kept != {}:
+            found[key] = kept
+    return found
+
+
+def _arrival(known: Mapping[str, PlaceRecord], place: str | None) -> str:
+    if place is not None:
+        return records.place(known, place).name
+    rooms = [name for name, each in known.items() if each.kind == "open"]
+    if len(rooms) == 1:
+        return rooms[0]
+    if not known:
+        raise LedgerError(
+            "the ledger has no place yet; add the one it stands in: "
+            "gcodetool place add bench --kind open --temperature 22 --humidity 48"
+        )
+    raise LedgerError(
+        f"where is it? name the place with --place ({', '.join(rooms or known)}); none is the only one"
+    )
+
+
+def set_spool(
+    ledger: Ledger,
+    spool_id: str,
+    changes: Mapping[str, Any],
+    *,
+    received_at_s: float | None = None,
+    received: Mapping[str, Any] | None = None,
+    at_s: float | None = None,
+    force: bool = False,
+) -> Written:
+    """Correct what a spool is, or when and how it came in; None takes a fact out.  Errors as in `add_spool`."""
+    facts: dict[str, Any] = dict(changes)
+    if received_at_s is not None:
+        facts["received_us"] = micro(received_at_s)
+    if received:
+        facts["received"] = dict(received)
+    if not facts:
+        raise LedgerError(f"{spool_id}: nothing to correct; name what, e.g. --body-mass 210")
+    with pen(ledger, at_s, force=force) as (conn, at_us):
+        records.spool(conn, spool_id)
+        written = entries.append(conn, [Draft("spool", spool_id, "set", at_us, facts)])
+        after = records.spool(conn, spool_id)
+        _after_received(after, min((entry.at_us for entry in after.happened), default=after.received_us))
+        notes = all_fit(after, records.bare(conn, after), force=force)
+        return Written(tuple(written), tuple(notes))
+
+
+def move(
+    ledger: Ledger,
+    spool_id: str,
+    place: str,
+    *,
+    tool: int | None = None,
+    at_s: float | None = None,
+    note: str | None = None,
+    force: bool = False,
+) -> Written:
+    """Note that a spool went to a place; on a printer, to a tool.
+
+    Raises
+    ------
+    LedgerError
+        Unknown names, a moment before it was received, a tool where there is none.
+    """
+    with pen(ledger, at_s, force=force) as (conn, at_us):
+        record, known = records.spool(conn, spool_id), records.places(conn)
+        target = records.place(known, place)
+        _after_received(record, at_us)
+        if tool is not None and target.kind != "printer":
+            raise LedgerError(f"{place} is a place of kind '{target.kind}', without tools; leave --tool out")
+        facts: dict[str, Any] = {"place": place}
+        if tool is not None:
+            facts["tool"] = tool
+        notes = []
+        since_us, before, tool_before = record.stay(at_us)
+        if before == place and tool_before == tool:
+            notes.append(f"{spool_id} was at {place} already, since {wall(since_us)}")
+        later = [stay for stay in record.stays() if stay[0] > at_us]
+        if later:
+            notes.append(f"back-dated: {wall(later[0][0])} it goes on to {later[0][1]}")
+        if target.kind == "printer":
+            notes += [
+                f"{other} is noted on {place}{'' if tool is None else f', tool {tool}'} too; "
+                f"say where it went: gcodetool spool move {other} PLACE"
+                for other, on in mounted_on(conn, [place], at_us).get(tool, [])
+                if other != spool_id and on
+            ]
+        notes += _retired(record)
+        written = entries.append(conn, [Draft("spool", spool_id, "moved", at_us, _noted(facts, note))])
+        return Written(tuple(written), tuple(notes))
+
+
+def mounted_on(conn: Connection, printers: list[str], at_us: int) -> dict[int | None, list[tuple[str, int]]]:
+    """Return tool → (spool, since [µs]) of those mounted on printers at a moment, the last one first."""
+    found: dict[int | None, list[tuple[str, int]]] = {}
+    for spool_id, place in records.at_places(conn, at_us).items():
+        if place in printers:
+            since_us, _, tool = records.spool(conn, spool_id).stay(at_us)
+            found.setdefault(tool, []).append((spool_id, since_us))
+    return {tool: sorted(each, key=lambda one: -one[1]) for tool, each in found.items()}
+
+
+def _noted(facts: dict[str, Any], note: str | None) -> dict[str, Any]:
+    return facts if note is None else {**facts, "note": note}
+
+
+def _retired(record: SpoolRecord) -> list[str]:
+    return [f"{record.id} was retired; 'gcodetool spool undo' brings it back"] if record.retired else []
+
+
+def _after_received(record: SpoolRecord, at_us: int) -> None:
+    if at_us < record.received_us:
+        raise LedgerError(
+            f"{record.id} was received {wall(record.received_us)}, so nothing can have happened to it "
+            f"{wall(at_us)}; correct the one or the other: gcodetool spool set {record.id} --received TIME"
+        )
+
+
+def dried(
+    ledger: Ledger,
+    spool_id: str,
+    *,
+    hours: float,
+    temperature_C: float,
+    dryer: str | None = None,
+    to: str | None = None,
+    at_s: float | None = None,
+    note: str | None = None,
+    force: bool = False,
+) -> Written:
+    """Note a drying that ended at a moment: into the dryer, and back to where the spool was before.
+
+    Parameters
+    ----------
+    temperature_C
+        As set; where the dryer states ``set_offset_C``, that is taken off.
+    dryer
+        None = the only one, or one that is made on the room that the spool stood in.
+    to
+        Where it went afterwards, if not back.
+
+    Raises
+    ------
+    LedgerError
+        Unknown names, no room to draw air from, or another move in these hours (unless *force*).
+    """
+    with pen(ledger, at_s, force=force) as (conn, end_us):
+        record, known = records.spool(conn, spool_id), records.places(conn)
+        begin_us = end_us - micro(3600.0 * hours)
+        _after_received(record, begin_us)
+        between = [stay for stay in record.stays() if begin_us < stay[0] <= end_us]
+        if between and not force:
+            raise LedgerError(
+                f"{spool_id} went to {between[0][1]} at {wall(between[0][0])}, within these {hours:g} h; "
+                "name the end of the drying with --at, undo that move, or add --force"
+            )
+        dryers = [name for name, each in known.items() if each.kind == "dryer"]
+        before = next(
+            (
+                place
+                for _, place, _ in reversed(record.stays(begin_us))
+                if place in known and known[place].kind != "dryer"
+            ),
+            None,
+        )
+        target = records.place(known, to).name if to is not None else before
+        if target is None:
+            raise LedgerError(f"{spool_id} was nowhere but in a dryer; say where it went: --to PLACE")
+        drafts, name, notes = _dryer(known, dryer, dryers, record, begin_us, temperature_C)
+        drafts += [
+            Draft("spool", spool_id, "moved", begin_us, _noted({"place": name}, note)),
+            Draft(
+                "spool", spool_id, "moved", end_us, {"place": target, **_tool_of(record, target, begin_us)}
+            ),
+        ]
+        written = entries.append(conn, drafts)
+        records.load_spool(conn, spool_id)
+        return Written(tuple(written), (*notes, *_retired(record)))
+
+
+def _tool_of(record: SpoolRecord, place: str, at_us: int) -> dict[str, Any]:
+    """Return the tool that the spool goes back to."""
+    for _, name, tool in reversed(record.stays(at_us)):
+        if name == place:
+            return {} if tool is None else {"tool": tool}
+    return {}
+
+
+def _dryer(
+    known: Mapping[str, PlaceRecord],
+    dryer: str | None,
+    dryers: list[str],
+    record: SpoolRecord,
+    at_us: int,
+    set_C: float,
+) -> tuple[list[Draft], str, list[str]]:
+    """Return what makes the dryer at this temperature, its name, and what to say."""
+    if dryer is not None:
+        base = records.place(known, dryer)
+        if base.kind != "dryer":
+            raise LedgerError(f"{dryer} is a place of kind '{base.kind}', no dryer; {_list(dryers)}")
+    else:
+        own = [name for name in dryers if records.VARIANT not in known[name].facts]
+        here = record.stay(at_us)[1]
+        if here in dryers:
+            base = known[here]
+        elif len(own) == 1:
+            base = known[own[0]]
+        elif own:
+            raise LedgerError(f"in which dryer? name it with --dryer ({', '.join(own)})")
+        else:
+            room = _room(known, record, at_us)
+            facts = {"kind": "dryer", "temperature_C": float(set_C), "room": room}
+            said = f"added the place dryer: {set_C:g} °C, with the air of {room}; 'gcodetool place set' corrects it"
+            if "dryer" in known:
+                raise LedgerError("'dryer' is a place of another kind; add yours: gcodetool place add …")
+            return [Draft("place", "dryer", "added", at_us, facts)], "dryer", [said]
+    true_C = set_C - float(base.facts.get("set_offset_C", 0.0))
+    notes = []
+    if true_C != set_C:
+        notes.append(f"{base.name} reaches {true_C:g} °C when it is set to {set_C:g} (its set_offset_C)")
+    stated = float(base.facts["temperature_C"])
+    if math.isclose(stated, true_C, abs_tol=1e-9):
+        return [], base.name, notes
+    root = str(base.facts.get(records.VARIANT, base.name))
+    name = f"{root}-{true_C:g}C"
+    facts = {**known.get(root, base).facts, "temperature_C": float(true_C), records.VARIANT: root}
+    if name in known:
+        return [], name, notes
+    notes.append(f"{root} is stated with {stated:g} °C; this drying is noted as {name}")
+    return [Draft("place", name, "added", at_us, facts)], name, notes
+
+
+def _list(names: list[str]) -> str:
+    return f"there is {', '.join(names)}" if names else "add one with 'gcodetool place add NAME --kind dryer'"
+
+
+def _room(known: Mapping[str, PlaceRecord], record: SpoolRecord, at_us: int) -> str:
+    """Return the room that a dryer draws its air from: where the spool stood in room air last."""
+    for _, place, _ in reversed(record.stays(at_us)):
+        if place in known:
+            if known[place].kind == "open":
+                return place
+            if known[place].facts.get("room"):
+                return str(known[place].facts["room"])
+    rooms = [name for name, each in known.items() if each.kind == "open"]
+    if rooms:
+        return rooms[0]
+    raise LedgerError(
+        "whose air does the dryer heat? add the room and the dryer: "
+        "gcodetool place add bench --kind open --temperature 22 --humidity 48"
+    )
+
+
+def weigh(
+    ledger: Ledger,
+    spool_id: str,
+    gross_g: float,
+    *,
+    resolution_g: float | None = None,
+    at_s: float | None = None,
+    note: str | None = None,
+    force: bool = False,
+) -> Written:
+    """Note a weigh-in, reel and all.
+
+    Raises
+    ------
+    LedgerError
+        Unknown spool, a moment before it was received; less than the reel weighs, or more than a full and wet
+        one (unless *force*).
+    """
+    facts: dict[str, Any] = {"gross_g": float(gross_g)}
+    if resolution_g is not None:
+        facts["resolution_g"] = float(resolution_g)
+    return _happened(ledger, spool_id, "weighed", _noted(facts, note), at_s=at_s, force=force)
+
+
+def inspect(
+    ledger: Ledger,
+    spool_id: str,
+    *,
+    bubbles: str | None = None,
+    oozes: bool | None = None,
+    pops: bool | None = None,
+    at_s: float | None = None,
+    note: str | None = None,
+    force: bool = False,
+) -> Written:
+    """Note what the strand did at the nozzle.  Errors: unknown spool, before it was received, nothing seen."""
+    facts = _told({"bubbles": bubbles, "oozes": oozes, "pops": pops})
+    return _happened(ledger, spool_id, "inspected", _noted(facts, note), at_s=at_s, force=force)
+
+
+def fed(
+    ledger: Ledger,
+    spool_id: str,
+    *,
+    length_mm: float | None = None,
+    mass_g: float | None = None,
+    job: Mapping[str, Any] | None = None,
+    at_s: float | None = None,
+    note: str | None = None,
+    force: bool = False,
+) -> Written:
+    """Note filament that went through the nozzle: a length, a mass, or what a job fed.
+
+    Parameters
+    ----------
+    job
+        ``digest`` of its report, ``name`` and ``length_mm``.
+
+    Raises
+    ------
+    LedgerError
+        Unknown spool, before it was received; more than there is, or the same report again (unless *force*).
+    """
+    facts = _told({"length_mm": length_mm, "mass_g": mass_g})
+    if job is not None:
+        facts = {"length_mm": job["length_mm"]}
+        note = f"{job['name']} (report {job['digest'][:12]})" + ("" if note is None else f"; {note}")
+    return _happened(ledger, spool_id, "fed", _noted(facts, note), at_s=at_s, force=force, job=job)
+
+
+def _happened(
+    ledger: Ledger,
+    spool_id: str,
+    kind: str,
+    facts: dict[str, Any],
+    *,
+    at_s: float | None,
+    force: bool,
+    job: Mapping[str, Any] | None = None,
+) -> Written:
+    with pen(ledger, at_s, force=force) as (conn, at_us):
+        record = records.spool(conn, spool_id)
+        _after_received(record, at_us)
+        if job is not None and not force:
+            sign = f"(report {job['digest'][:12]})"
+            same = [entry for entry in record.happened if sign in str(entry.facts.get("note", ""))]
+            if same:
+                raise LedgerError(
+                    f"{spool_id}: this report is noted already (entry {same[0].number}, {wall(same[0].at_us)}); "
+                    "add --force if it was printed twice"
+                )
+        check_event({"kind": kind, "at": records.utc(at_us), **facts}, f"ledger, {spool_id}")
+        written = entries.append(conn, [Draft("spool", spool_id, kind, at_us, facts)])
+        after = replace(record, happened=(*record.happened, *written))
+        notes = all_fit(after, records.bare(conn, record), force=force, only=written[0])
+        return Written(tuple(written), (*notes, *_retired(record)))
+
+
+def undo(
+    ledger: Ledger,
+    spool_id: str,
+    number: int | None = None,
+    *,
+    at_s: float | None = None,
+    force: bool = False,
+) -> Written:
+    """Cancel the last command noted of a spool, or the one that an entry belongs to; an undo, too.
+
+    Raises
+    ------
+    LedgerError
+        Unknown spool or entry, one that is undone already, or one that others rest on (unless *force*).
+    """
+    with pen(ledger, at_s, force=force) as (conn, at_us):
+        rows = entries.of(conn, "spool", spool_id)
+        if not rows:
+            raise LedgerError(records.unknown("spool", spool_id, records.on_shelf(conn, retired=True)))
+        targets = to_cancel(spool_id, rows, number)
+        draft = Draft("spool", spool_id, "undone", at_us, {"cancels": [entry.number for entry in targets]})
+        written = entries.append(conn, [draft])
+        after = records.spool_record(spool_id, entries.of(conn, "spool", spool_id))
+        notes: list[str] = []
+        if after is None:
+            left = [entry for entry in entries.live([*rows, *written]) if entry.kind != "added"]
+            if left and not force:
+                raise LedgerError(
+                    f"{spool_id}: {len(left)} more entries rest on its being added; undo those first, "
+                    f"take it off the shelf with 'gcodetool spool retire {spool_id}', or add --force"
+                )
+            notes.append(f"{spool_id} is off the shelf")
+        else:
+            _after_received(after, min((entry.at_us for entry in after.happened), default=after.received_us))
+            notes += all_fit(after, records.bare(conn, after), force=force)
+        return Written(tuple(written), tuple(notes))
+
+
+def to_cancel(name: str, rows: list[Entry], number: int | None, what: str = "spool") -> list[Entry]:
+    """Return the entries of the command to be undone."""
+    gone = entries.cancelled(rows)
+    if number is None:
+        counted = entries.live(rows)
+        if not counted:
+            raise LedgerError(f"{name}: nothing left to undo")
+        chosen = counted[-1]
+    else:
+        found = next((entry for entry in rows if entry.number == number), None)
+        if found is None:
+            listed = ", ".join(str(entry.number) for entry in rows[-8:])
+            raise LedgerError(f"{name} has no entry {number}; its last ones are {listed}")
+        if number in gone:
+            raise LedgerError(
+                f"{name}: entry {number} is undone already (by entry {gone[number]}); "
+                f"'gcodetool {what} undo {name} {gone[number]}' brings it back"
+            )
+        chosen = found
+    return [entry for entry in rows if entry.call == chosen.call and entry.number not in gone]
+
+
+def retire(
+    ledger: Ledger,
+    spool_id: str,
+    *,
+    at_s: float | None = None,
+    note: str | None = None,
+    force: bool = False,
+) -> Written:
+    """Take a spool off the shelf for good: empty, given away, spoilt; its history stays."""
+    with pen(ledger, at_s, force=force) as (conn, at_us):
+        record = records.spool(conn, spool_id)
+        if record.retired:
+            return Written((), (f"{spool_id} is retired already",))
+        return Written(
+            tuple(entries.append(conn, [Draft("spool", spool_id, "retired", at_us, _noted({}, note))]))
+        )
+
+
+def plan(
+    ledger: Ledger,
+    spool_id: str,
+    facts: Mapping[str, Any],
+    *,
+    at_s: float | None = None,
+) -> Written:
+    """Note that a job is planned for a spool; its record stays as it is until ``fed`` says what was printed."""
+    with pen(ledger, at_s, force=True) as (conn, at_us):
+        record = records.spool(conn, spool_id)
+        for entry in entries.live(record.entries):
+            if entry.kind == "planned" and entry.facts == dict(facts):
+                return Written((), (f"{spool_id}: this plan is noted already (entry {entry.number})",))
+        return Written(tuple(entries.append(conn, [Draft("spool", spool_id, "planned", at_us, dict(facts))])))
+
+
+def material_word(word: str) -> str:
+    """Return a material as the ledger keeps it: a profile's name, or the whole path of a file."""
+    from pathlib import Path
+
+    if profiles.is_path(word) or word.endswith(".toml"):
+        return str(Path(word).absolute())
+    return word

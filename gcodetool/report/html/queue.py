@@ -1,0 +1,185 @@
+"""A queue on one page: how many jobs can run, when each runs on which machine, what to dry, and why.
+
+The picture is a time line with a lane for each printer and each dryer.  Left out: the page around it
+(``page``).
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import PurePath
+from typing import Final
+
+from gcodetool import __version__
+from gcodetool.queue.findings import Drying, QueueFindings, Row
+from gcodetool.report.html import page
+from gcodetool.report.queue_text import (
+    cells,
+    counts,
+    gathered,
+    headline,
+    moment,
+    reason,
+    runs,
+    short,
+    sign,
+)
+
+WIDTH: Final = 1100.0
+LEFT: Final = 110.0  # of the lanes' names
+LANE: Final = 40.0
+TOP: Final = 24.0
+MOST_TICKS: Final = 12
+STEPS_S: Final = tuple(60.0 * n for n in (5, 10, 15, 30, 60, 120, 180, 360, 720, 1440, 2880, 10080, 43200))
+# A bar's ground; its sign and its words carry the meaning.
+GROUNDS: Final = {"clear": "#dfeee6", "adjust": "#f2eee2", "runs-out": "#f7e7de", "dry-first": "#f7e7de"}
+DRYING: Final = "#f0d9a8"
+OTHER: Final = "#e4e0d6"
+MOST_CAUTIONS: Final = 40
+
+
+@dataclass(frozen=True)
+class Bar:
+    """One job or drying in the picture; lengths in its own units."""
+
+    x: float
+    y: float
+    width: float
+    fill: str
+    text: str
+    told: str
+
+
+@dataclass(frozen=True)
+class Lane:
+    """A printer or a dryer."""
+
+    name: str
+    y: float
+
+
+@dataclass(frozen=True)
+class Picture:
+    """The time line."""
+
+    height: float
+    lanes: tuple[Lane, ...]
+    bars: tuple[Bar, ...]
+    ticks: tuple[tuple[float, str], ...]
+    told: str
+
+
+def queue(found: QueueFindings) -> str:
+    """Return the page on a queue."""
+    return page.written(
+        "queue.html",
+        {"at": found.as_of_s},
+        version=__version__,
+        found=found,
+        verdict=found.verdict if found.verdict in page.FILLS else "unknown",
+        headline=headline(found),
+        counts=counts(found),
+        picture=picture(found),
+        rows=[(row, lines_of(row, found.as_of_s), reason(row, found.as_of_s)) for row in found.rows],
+        dryings=[
+            (moment(each.in_s, found.as_of_s), moment(each.out_s, found.as_of_s), each)
+            for each in found.dryings
+        ],
+        heat=list(dict.fromkeys(said for each in found.dryings for said in each.cautions)),
+        cautions=list(gathered(found))[:MOST_CAUTIONS],
+        more=max(0, len(list(gathered(found))) - MOST_CAUTIONS),
+        unsure=runs([row.number for row in found.rows if row.file_cautions]),
+        short=short,
+    )
+
+
+def lines_of(row: Row, as_of_s: float) -> list[tuple[str, ...]]:
+    """Return a row's cells, one line for each tool."""
+    return list(cells(row, as_of_s))
+
+
+def picture(found: QueueFindings) -> Picture | None:
+    """Return the time line; None where nothing runs."""
+    ran = [row for row in found.rows if row.start_s is not None and row.end_s is not None and not row.held]
+    ends = [row.end_s for row in ran if row.end_s is not None] + [each.out_s for each in found.dryings]
+    if not ends:
+        return None
+    begin, end = found.as_of_s, max(ends)
+    scale = (WIDTH - LEFT - 8) / max(end - begin, 1.0)
+    names = [
+        *dict.fromkeys(row.printer or "printer" for row in ran),
+        *sorted({each.dryer for each in found.dryings}),
+    ]
+    lanes = tuple(Lane(page.clean(PurePath(name).stem, 14), TOP + LANE * at) for at, name in enumerate(names))
+    where = {name: lane.y for name, lane in zip(names, lanes, strict=True)}
+    bars = [_job(row, where[row.printer or "printer"], begin, scale, found.as_of_s) for row in ran]
+    bars += _dryings(found.dryings, where, begin, scale, found.as_of_s)
+    ticks = tuple(
+        (round(LEFT + (at - begin) * scale, 1), moment(at, found.as_of_s)) for at in ticks_of(begin, end)
+    )
+    told = f"Time line of {len(ran)} jobs on {len({row.printer for row in ran})} printers and {len(found.dryings)} dryings"
+    return Picture(TOP + LANE * len(lanes) + 6, lanes, tuple(bars), ticks, told)
+
+
+def _job(row: Row, y: float, begin_s: float, scale: float, as_of_s: float) -> Bar:
+    start, end = row.start_s or 0.0, row.end_s or 0.0
+    width = max((end - start) * scale, 2.0)
+    text = f"{sign(row.verdict)} {row.number} {page.clean(PurePath(row.path).stem, 60)}"
+    spools = ", ".join(tool.spool or "no spool" for tool in row.tools)
+    told = f"job {row.number}, {row.verdict}, on {spools}, {moment(start, as_of_s)} to {moment(end, as_of_s)}"
+    return Bar(
+        round(LEFT + (start - begin_s) * scale, 1),
+        y,
+        round(width, 1),
+        GROUNDS.get(row.verdict, OTHER),
+        fitting(text, width),
+        told,
+    )
+
+
+def _dryings(
+    dryings: Sequence[Drying], where: dict[str, float], begin_s: float, scale: float, as_of_s: float
+) -> list[Bar]:
+    found = []
+    for each in dryings:
+        width = max((each.out_s - each.in_s) * scale, 2.0)
+        told = (
+            f"{each.spool} in {each.dryer} at {each.temperature_C:g} °C, "
+            f"{moment(each.in_s, as_of_s)} to {moment(each.out_s, as_of_s)}, for job {each.for_number}"
+        )
+        text = fitting(f"{each.spool} {each.temperature_C:g} °C", width)
+        found.append(
+            Bar(
+                round(LEFT + (each.in_s - begin_s) * scale, 1),
+                where[each.dryer],
+                round(width, 1),
+                DRYING,
+                text,
+                told,
+            )
+        )
+    return found
+
+
+def fitting(text: str, width: float) -> str:
+    """Return as much of a text as fits into a bar, at 7 units a letter.
+
+    >>> fitting("= 1 drip-manifold", 60), fitting("= 1", 10)
+    ('= 1 dr…', '')
+    """
+    room = int((width - 6) / 7)
+    if len(text) <= room:
+        return text
+    return text[: room - 1] + "…" if room >= 3 else ""
+
+
+def ticks_of(begin_s: float, end_s: float) -> list[float]:
+    """Return round moments of the wall's clock between two, a dozen at most."""
+    step = next((each for each in STEPS_S if (end_s - begin_s) / each <= MOST_TICKS), None)
+    if step is None:
+        step = 86400.0 * math.ceil((end_s - begin_s) / 86400.0 / MOST_TICKS)
+    offset = datetime.fromtimestamp(begin_s).astimezone().utcoffset()
+    shift = 0.0 if offset is None else offset.total_seconds()
+    first = math.ceil((begin_s + shift) / step) * step - shift
+    return [first + step * at for at in range(int((end_s - first) // step) + 1) if first + step * at <= end_s]

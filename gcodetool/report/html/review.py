@@ -1,0 +1,456 @@
+"""One job on one page: the verdict and what to do first, then the pictures, then what it all rests on."""
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from gcodetool import __version__
+from gcodetool.advice.findings import JobFindings, ToolFindings
+from gcodetool.advice.job import MEMBERS, Examined, assign
+from gcodetool.errors import GcodeError
+from gcodetool.report.as_text import KINDS as TIME_KINDS
+from gcodetool.report.as_text import duration, percent, spread
+from gcodetool.report.html import charts, page, reel, sources
+from gcodetool.report.html.part import Part, part
+from gcodetool.report.html.scale import NONE, TOP, colours
+from gcodetool.report.html.shapes import Excerpt, shapes
+from gcodetool.report.html.water import Water, water
+
+if TYPE_CHECKING:
+    from gcodetool.gcode.edits import Edit
+    from gcodetool.gcode.program import Program
+    from gcodetool.moisture.record import Spool
+    from gcodetool.profiles import Printer
+
+MOST_POINTS: Final = 1500  # of a curve; more are not seen
+MOST_ROWS: Final = 24  # of the table that tells the curve
+MOST_EDITS: Final = 8
+MOST_NEW_LINES: Final = 14  # of an edit that are shown
+MOST_WAITS: Final = 12
+MOST_LISTED: Final = 40  # cautions, limits, advice
+
+
+@dataclass(frozen=True)
+class Diff:
+    """One edit as lines: (sign, number or nothing, text)."""
+
+    reason: str
+    lines: tuple[tuple[str, str, str], ...]
+
+
+@dataclass(frozen=True)
+class Tool:
+    """One tool's section of the page."""
+
+    found: ToolFindings
+    chart: Any = None
+    table: tuple[tuple[str, ...], ...] = ()
+    water: Water | None = None
+    past: Any = None
+    now: reel.Section | None = None
+    end: reel.Section | None = None
+    told: str = ""
+
+
+def review(
+    program: "Program",
+    examined: Examined,
+    spools: "Mapping[int | None, Spool]",
+    *,
+    printer: "Printer | None" = None,
+    place: str | None = None,
+    members: int | None = None,
+) -> str:
+    """Return the page on one job.
+
+    Parameters
+    ----------
+    program, examined : from ``read`` and from ``examine`` with ``watch_z_mm=prepare.WATCH``.
+    spools, printer, place, members : those that *examined* was made of.
+
+    Raises
+    ------
+    GcodeError
+        The file went away or is damaged.
+    """
+    found = examined.findings
+    jobs = examined.timeline
+    assigned = assign(spools, [tool.tool for tool in found.tools])
+    edits, refused = edits_of(program, examined, list(assigned.values()), printer)
+    shown = edits[:MOST_EDITS]
+    laid = shapes(
+        program,
+        layers=max(1, len(set(jobs.layer.tolist()))) if jobs.layers else 0,
+        places=[(edit.start, edit.stop) for edit in shown],
+    )
+    long_waits = [wait for wait in found.waits if wait.seconds > 0]
+    drawn = part(laid.shapes, shares(found), every=laid.every)
+    tools = [
+        section_of(
+            examined,
+            tool,
+            assigned.get(tool.tool),
+            printer=printer,
+            place=place,
+            members=MEMBERS if members is None else members,
+        )
+        for tool in found.tools
+    ]
+    return page.written(
+        "review.html",
+        data_of(found, jobs, tools, drawn),
+        version=__version__,
+        found=found,
+        name=page.clean(Path(found.path).name, 120),
+        tools=tools,
+        lead=leading(found),
+        part=drawn,
+        several=len(found.tools) > 1,
+        edits=[diff(edit, excerpt) for edit, excerpt in zip(shown, laid.excerpts, strict=True)],
+        more_edits=len(edits) - len(shown),
+        refused=refused,
+        kinds=time_by_kind(found),
+        limits=limits_by_source(found),
+        waits=sorted(long_waits, key=lambda wait: -wait.seconds)[:MOST_WAITS],
+        more_waits=max(0, len(long_waits) - MOST_WAITS),
+        free_waits=len(found.waits) - len(long_waits),
+        bases=sources.bases(found, assigned),
+        basis_kinds=sources.KINDS,
+        cautions=found.cautions[:MOST_LISTED],
+        more_cautions=max(0, len(found.cautions) - MOST_LISTED),
+        scale=colours(),
+        scale_marks=scale_marks(found),
+        no_colour=NONE,
+        cut=laid.cut,
+        told_part=told_part(found),
+        gaps=drawn is not None and any(row.fill == NONE for row in drawn.rows),
+        spread=spread,
+        claim=[
+            (TIME_KINDS[kind], seconds)
+            for kind, seconds in found.claim_difference or ()
+            if abs(seconds) >= 1 and kind in TIME_KINDS
+        ],
+        svg=_markup,
+    )
+
+
+def _markup(text: str) -> Any:
+    """Return a picture drawn here as what needs no escaping."""
+    from markupsafe import Markup
+
+    return Markup(text)
+
+
+def told_part(found: JobFindings) -> str:
+    """Return the colours of the part in words, to be added to a picture's name."""
+    said = [
+        f"T{tool.tool} from {spread(tool.forecast.start_wt_pct)} to {spread(tool.forecast.worst_wt_pct)} at worst"
+        for tool in found.tools
+        if tool.forecast is not None
+    ]
+    return ": " + "; ".join(said) if said else ""
+
+
+def leading(found: JobFindings) -> ToolFindings:
+    """Return the tool whose verdict is the job's."""
+    return next((tool for tool in found.tools if tool.verdict.code == found.verdict), found.tools[0])
+
+
+def shares(found: JobFindings) -> Any:
+    """Return (layer, tool) → content over the limit of marginal."""
+    known: dict[tuple[int, int], float] = {}
+    for tool in found.tools:
+        if tool.forecast is None or not tool.forecast.limit_marginal_wt_pct > 0:
+            continue
+        for layer in tool.forecast.layers:
+            if layer.wt_pct.p50 is not None:
+                known[layer.layer, tool.tool] = layer.wt_pct.p50 / tool.forecast.limit_marginal_wt_pct
+    return lambda layer, tool: known.get((layer, tool))
+
+
+def section_of(
+    examined: Examined,
+    tool: ToolFindings,
+    spool: "Spool | None",
+    *,
+    printer: "Printer | None",
+    place: str | None,
+    members: int,
+) -> Tool:
+    """Return one tool's section: what there is to draw of it."""
+    if spool is None:
+        return Tool(tool)
+    found = examined.findings
+    seen = water(
+        examined.timeline,
+        tool.tool,
+        spool,
+        at_s=found.as_of_s,
+        printer=printer,
+        place=place,
+        members=members,
+    )
+    limits = (
+        (tool.forecast.limit_good_wt_pct, tool.forecast.limit_marginal_wt_pct)
+        if tool.forecast is not None
+        else (spool.material.limit_good_wt_pct, spool.material.limit_marginal_wt_pct)
+    )
+    spool_name = page.clean(spool.id, 40)
+    past = charts.history(
+        seen.moments_s.tolist(),
+        seen.reel,
+        seen.outside,
+        seen.stays,
+        [(event.at_s, content, event.kind) for event, content in seen.events],
+        at_s=found.as_of_s,
+        limits=limits,
+        title=f"Water in spool {spool_name} from its first record to the start of the job",
+        desc=told_past(seen),
+        name=f"past{tool.tool}",
+    )
+    outer = max((layer.outer_mm for layer in seen.now.layers), default=seen.now.hub_mm + 1.0)
+    points = points_of(examined, tool)
+    chart = None
+    if tool.forecast is not None and points:
+        chart = charts.nozzle(
+            points,
+            good=limits[0],
+            marginal=limits[1],
+            until_s=max(found.open_air_s, points[-1].at_s),
+            crossed=tool.verdict.from_layer,
+            title=f"Water in the strand that arrives at the nozzle, {spool_name}",
+            desc=told_job(tool),
+            name=f"job{tool.tool}",
+        )
+    return Tool(
+        tool,
+        chart,
+        tuple(table_of(tool)),
+        seen,
+        past,
+        reel.section(seen.now, limits[1], outer),
+        None if seen.end is None else reel.section(seen.end, limits[1], outer),
+        told_past(seen),
+    )
+
+
+def points_of(examined: Examined, tool: ToolFindings) -> list[charts.Point]:
+    """Return the curve: one point per layer in the middle of its time, the extremes of many kept."""
+    if tool.forecast is None:
+        return []
+    layers = [layer for layer in tool.forecast.layers if layer.wt_pct.p50 is not None]
+    jobs = examined.timeline
+    last = jobs.needed_s(tool.tool)
+    ends = [layer.start_s for layer in layers[1:]] + [max(last, layers[-1].start_s) if layers else 0.0]
+    points = [
+        charts.Point(
+            layer.layer,
+            (layer.start_s + end) / 2,
+            layer.wt_pct.p10,
+            layer.wt_pct.p50 or 0.0,
+            layer.wt_pct.p90,
+        )
+        for layer, end in zip(layers, ends, strict=True)
+    ]
+    if len(points) <= MOST_POINTS:
+        return points
+    step = math.ceil(len(points) / (MOST_POINTS // 2))
+    kept: list[charts.Point] = []
+    for begin in range(0, len(points), step):
+        group = points[begin : begin + step]
+        ends_of_group = {group.index(min(group, key=_height)), group.index(max(group, key=_height))}
+        crossed = [place for place, point in enumerate(group) if point.layer == tool.verdict.from_layer]
+        kept += [group[place] for place in sorted(ends_of_group | set(crossed))]
+    return kept
+
+
+def _height(point: charts.Point) -> float:
+    return point.p50
+
+
+def told_job(tool: ToolFindings) -> str:
+    """Return the curve in words."""
+    assert tool.forecast is not None
+    forecast = tool.forecast
+    crossing = (
+        "It stays below every limit that decides."
+        if tool.verdict.from_layer is None
+        else f"It passes the limit that decides at layer {tool.verdict.from_layer}."
+    )
+    return (
+        f"Starts at {spread(forecast.start_wt_pct)}, at worst {spread(forecast.worst_wt_pct)}. Good up to "
+        f"{percent(forecast.limit_good_wt_pct)}, marginal up to {percent(forecast.limit_marginal_wt_pct)} wt %. "
+        f"{crossing} The table below the chart has the numbers."
+    )
+
+
+def told_past(seen: Water) -> str:
+    """Return a spool's past in words."""
+    stays = "; ".join(
+        f"{page.clean(stay.place.name, 30)} ({stay.place.kind}) for {duration(stay.end_s - stay.begin_s)}"
+        for stay in seen.stays[-8:]
+    )
+    earlier = f"{len(seen.stays) - 8} earlier stays, then " if len(seen.stays) > 8 else ""
+    first, last = float(seen.outside.p50[0]), float(seen.outside.p50[-1])
+    return (
+        f"Stays: {earlier}{stays or 'none'}. What is fed next went from {percent(first)} to {percent(last)} wt %; "
+        f"{len(seen.events)} weigh-ins and inspections."
+    )
+
+
+def table_of(tool: ToolFindings) -> Iterator[tuple[str, ...]]:
+    """Yield rows that tell the curve: layer, height, start, filament, content; the crossing is among them."""
+    if tool.forecast is None or not tool.forecast.layers:
+        return
+    layers = tool.forecast.layers
+    step = max(1, math.ceil(len(layers) / MOST_ROWS))
+    chosen = set(range(0, len(layers), step)) | {len(layers) - 1}
+    chosen |= {place for place, layer in enumerate(layers) if layer.layer == tool.verdict.from_layer}
+    for place in sorted(chosen):
+        layer = layers[place]
+        yield (
+            str(layer.layer),
+            "?" if layer.z_mm is None else f"{layer.z_mm:.2f}",
+            duration(layer.start_s),
+            f"{layer.filament_mm / 1000:.2f}",
+            spread(layer.wt_pct).removesuffix(" wt %").replace(" wt %", ""),
+        )
+
+
+def edits_of(
+    program: "Program", examined: Examined, spools: "Sequence[Spool]", printer: "Printer | None"
+) -> "tuple[tuple[Edit, ...], str | None]":
+    """Return what ``prepare`` would write into the file, or the reason why it would write nothing."""
+    from gcodetool.advice.prepare import prepare
+
+    try:
+        return prepare(program, examined, spools, printer=printer).edits, None
+    except GcodeError as error:
+        return (), page.clean(str(error).removeprefix(f"{program.path}: "))
+
+
+def diff(edit: "Edit", excerpt: Excerpt) -> Diff:
+    """Return an edit as lines with the numbers that they have in the file as it is."""
+    lines: list[tuple[str, str, str]] = []
+    number = excerpt.line - len(excerpt.before)
+    for text in excerpt.before:
+        lines.append((" ", str(number), page.clean(text, 120)))
+        number += 1
+    removed = excerpt.inside if edit.stop > edit.start else ()
+    for text in removed:
+        lines.append(("−", str(number), page.clean(text, 120)))
+        number += 1
+    new = edit.replacement.decode("utf-8", "replace").splitlines()
+    shown = new if len(new) <= MOST_NEW_LINES else [*new[: MOST_NEW_LINES - 2], "", new[-1]]
+    for place, text in enumerate(shown):
+        if len(shown) < len(new) and place == MOST_NEW_LINES - 2:
+            lines.append(("+", "", f"… {len(new) - MOST_NEW_LINES + 1} more lines …"))
+        else:
+            lines.append(("+", "", page.clean(text, 120)))
+    for text in excerpt.after:
+        lines.append((" ", str(number), page.clean(text, 120)))
+        number += 1
+    return Diff(page.clean(edit.reason, 160), tuple(lines))
+
+
+def time_by_kind(found: JobFindings) -> list[tuple[str, float, float, str]]:
+    """Return (kind, seconds, share of the open-air time, note), the parts of the open-air time."""
+    waits: dict[str, float] = {}
+    assumed: dict[str, bool] = {}
+    for wait in found.waits:
+        waits[wait.kind] = waits.get(wait.kind, 0.0) + wait.seconds
+        assumed[wait.kind] = assumed.get(wait.kind, False) or (wait.assumed and wait.seconds > 0)
+    travel = max(0.0, found.moving_s - found.extruding_s)
+    parts = [("extruding", found.extruding_s, ""), ("travel and retraction", travel, "")]
+    parts += [
+        (TIME_KINDS.get(kind, kind), seconds, "partly assumed" if assumed[kind] else "")
+        for kind, seconds in waits.items()
+        if seconds > 0
+    ]
+    total = max(found.open_air_s, 1e-9)
+    return [(kind, seconds, min(1.0, seconds / total), note) for kind, seconds, note in parts]
+
+
+def limits_by_source(found: JobFindings) -> list[tuple[str, list[tuple[str, str]]]]:
+    """Return the printer's limits by where they came from."""
+    grouped: dict[str, list[tuple[str, str]]] = {}
+    for limit in found.limits[:MOST_LISTED]:
+        value = f"{limit.value:g}" if math.isfinite(limit.value) else "?"
+        grouped.setdefault(limit.source, []).append((limit.name, value))
+    return list(grouped.items())
+
+
+def scale_marks(found: JobFindings) -> list[tuple[float, str]]:
+    """Return (share of the scale's length, word) for the limits on the colour scale."""
+    known = [tool.forecast for tool in found.tools if tool.forecast is not None]
+    if not known:
+        return []
+    only = known[0] if len(known) == 1 else None
+    good = [
+        each.limit_good_wt_pct / each.limit_marginal_wt_pct
+        for each in known
+        if each.limit_marginal_wt_pct > 0
+    ]
+    marks = []
+    if len(set(good)) == 1:
+        word = "good" if only is None else f"good {percent(only.limit_good_wt_pct)}"
+        marks.append((good[0] / TOP, word))
+    word = "marginal" if only is None else f"marginal {percent(only.limit_marginal_wt_pct)}"
+    marks.append((1.0 / TOP, word))
+    return marks
+
+
+def data_of(found: JobFindings, jobs: Any, tools: Sequence[Tool], drawn: Part | None) -> dict[str, Any]:
+    """Return what the page's script reads: layers in order of time, charts' frames, pictures' scales."""
+    contents: dict[tuple[int, int], Any] = {}
+    for tool in found.tools:
+        for layer in tool.forecast.layers if tool.forecast is not None else ():
+            contents[layer.layer, tool.tool] = layer.wt_pct
+    fed = jobs.forward_mm > 0  # what only draws back is no layer to look at
+    rows: dict[tuple[int, int], list[Any]] = {}
+    for layer, number, start, z_mm, lays in zip(
+        jobs.layer.tolist(),
+        jobs.tool.tolist(),
+        jobs.start_s.tolist(),
+        jobs.z_mm.tolist(),
+        fed.tolist(),
+        strict=True,
+    ):
+        if not lays or (layer, number) in rows:
+            continue
+        content = contents.get((layer, number))
+        values = [None] * 3 if content is None else [content.p10, content.p50, content.p90]
+        rows[layer, number] = [
+            layer,
+            number,
+            page.digits(start, 6),
+            page.digits(z_mm, 5),
+            *(page.digits(value) for value in values),
+        ]
+    listed = list(rows.values())
+    if len(listed) > 4 * MOST_POINTS:
+        listed = listed[:: math.ceil(len(listed) / (4 * MOST_POINTS))]
+    return {
+        "at": found.as_of_s,
+        "layers": listed,
+        "limits": {
+            tool.tool: [
+                page.digits(tool.forecast.limit_good_wt_pct),
+                page.digits(tool.forecast.limit_marginal_wt_pct),
+            ]
+            for tool in found.tools
+            if tool.forecast is not None
+        },
+        "charts": {
+            tool.found.tool: {"w": vars(tool.chart.frame_wide), "n": vars(tool.chart.frame_narrow)}
+            for tool in tools
+            if tool.chart is not None
+        },
+        "unit": charts.time_unit(max(found.open_air_s, 0.0))[0],
+        "front": None
+        if drawn is None
+        else {"top": drawn.front.top_mm, "scale": drawn.front.scale, "edge": 10},
+        "scale": [colours(), TOP, NONE],
+    }

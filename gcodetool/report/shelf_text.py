@@ -1,0 +1,266 @@
+"""The shelf as a person reads it: the list of spools, of places, and what happened to one of them.
+
+Words from the ledger are printed without control characters and never as markup.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any, Final, Protocol, TextIO
+
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from gcodetool.advice.outlook import Glance
+from gcodetool.report.as_json import band, utc
+from gcodetool.report.as_text import percent, plain
+
+# Marks and words say it; colour only repeats it.
+MARKS: Final = {"dry": "=", "marginal": "~", "wet": "!", "empty": "0"}
+STYLES: Final = {"dry": "green", "marginal": "yellow", "wet": "bold red", "empty": "dim"}
+
+
+class Shelved(Protocol):
+    """A spool on the list: what is seen of it, or why nothing is."""
+
+    @property
+    def id(self) -> str:
+        """The spool's own id."""
+
+    @property
+    def glance(self) -> Glance | None:
+        """What is seen of it."""
+
+    @property
+    def trouble(self) -> str | None:
+        """Why nothing is."""
+
+    @property
+    def retired(self) -> bool:
+        """Whether it is off the shelf for good."""
+
+
+@dataclass(frozen=True)
+class Happened:
+    """One entry of a history; ``undone_by`` is the number of the entry that cancels it."""
+
+    number: int
+    at_s: float
+    kind: str
+    facts: dict[str, Any]
+    undone_by: int | None = None
+
+
+@dataclass(frozen=True)
+class Placed:
+    """A place on the list, in words: what its air is, and the spools in it."""
+
+    name: str
+    kind: str
+    air: str
+    spools: tuple[str, ...]
+
+
+def when(at_s: float) -> str:
+    """Return a moment as the clock on the wall shows it, without its zone."""
+    return datetime.fromtimestamp(at_s).astimezone().strftime("%Y-%m-%d %H:%M")
+
+
+def brief(seconds: float | None) -> str:
+    """Return a length of time in one unit.
+
+    >>> brief(4380), brief(95), brief(3 * 86400), brief(None)
+    ('73 min', '95 s', '3 d', 'over 60 d')
+    """
+    if seconds is None:
+        return "over 60 d"
+    for unit, name, least in ((86_400, "d", 48 * 3600), (3600, "h", 7200), (60, "min", 120)):
+        if seconds >= least:
+            return f"{seconds / unit:.0f} {name}"
+    return f"{seconds:.0f} s"
+
+
+def wide(stream: TextIO) -> Console:
+    """Return a console that cuts nothing off where nobody looks at a screen."""
+    return Console(file=stream, highlight=False, width=None if stream.isatty() else 160)
+
+
+def print_shelf(spools: "Sequence[Shelved]", now_s: float, stream: TextIO) -> None:
+    """Print the list of spools to *stream*."""
+    console = wide(stream)
+    if not spools:
+        console.print("no spool there; put one on the shelf with 'gcodetool spool add'")
+        return
+    table = Table(box=None, padding=(0, 2, 0, 0), header_style="bold", pad_edge=False)
+    for head in ("spool", "material", "at", "for", "next fed, wt %", "is", "safe"):
+        table.add_column(head, overflow="fold", no_wrap=head in ("for", "is", "safe"))
+    table.add_column("left", no_wrap=True, justify="right")
+    for each in spools:
+        table.add_row(*cells(each, now_s))
+    console.print(table)
+    for each in spools:
+        if each.trouble is not None:
+            console.print(Text(f"{plain(each.id)}: {plain(each.trouble)}"))
+    zone = datetime.fromtimestamp(now_s).astimezone()
+    stated = any(each.glance is not None and each.glance.safe_source == "stated" for each in spools)
+    console.print(
+        Text(
+            f"as of {zone:%Y-%m-%d %H:%M %Z}; safe: idle in the air where it is, or is taken out to"
+            + (", * by your own figure" if stated else ""),
+            style="dim",
+        )
+    )
+
+
+def cells(each: Shelved, now_s: float) -> list[Text]:
+    """Return the cells of one spool's row."""
+    if each.glance is None:
+        return [Text(plain(each.id)), Text("?"), *(Text("?") for _ in range(6))]
+    seen = each.glance
+    where = seen.place if seen.tool is None else f"{seen.place} T{seen.tool}"
+    water = percent(seen.next_fed_wt_pct.p50)
+    if seen.next_fed_wt_pct.p10 is not None:
+        low, high = seen.next_fed_wt_pct.p10, seen.next_fed_wt_pct.p90
+        water += f" ({percent(low)}-{percent(high)})"
+    word = f"{MARKS[seen.word]} {seen.word}"
+    safe = "-" if seen.word == "empty" else brief(seen.safe_s)
+    if seen.safe_source == "stated":
+        safe += "*"
+    return [
+        Text(plain(each.id) + (" (retired)" if each.retired else ""), style="bold"),
+        Text(plain(seen.material)),
+        Text(plain(where)),
+        Text(brief(now_s - seen.since_s)),
+        Text("-" if seen.word == "empty" else water),
+        Text(word, style=STYLES[seen.word]),
+        Text(safe),
+        Text(f"{seen.remaining_g:.0f} g"),
+    ]
+
+
+def shelf_dict(spools: "Sequence[Shelved]", now_s: float) -> dict[str, Any]:
+    """Return what ``spool list --json`` prints."""
+    return {
+        "schema": "gcodetool/shelf/1",
+        "as_of": utc(now_s),
+        "spools": [
+            {"id": each.id, "retired": each.retired, "trouble": each.trouble}
+            if each.glance is None
+            else {
+                "id": each.id,
+                "retired": each.retired,
+                "material": each.glance.material,
+                "colour": each.glance.colour,
+                "place": each.glance.place,
+                "tool": each.glance.tool,
+                "since": utc(each.glance.since_s),
+                "next_fed_wt_pct": band(each.glance.next_fed_wt_pct),
+                "word": each.glance.word,
+                "safe_exposure_s": each.glance.safe_s,
+                "safe_exposure_source": each.glance.safe_source,
+                "remaining_mm": each.glance.remaining_mm,
+                "remaining_g": each.glance.remaining_g,
+            }
+            for each in spools
+        ],
+    }
+
+
+def print_history(rows: Sequence[Happened], stream: TextIO, *, last: int) -> None:
+    """Print what happened, the *last* entries of it; what was undone is marked."""
+    console = Console(file=stream, highlight=False)
+    shown = rows[-last:]
+    left_out = len(rows) - len(shown)
+    console.print(Text("  history" + (f", the last {len(shown)} of {len(rows)}" if left_out else "")))
+    table = Table.grid(padding=(0, 2, 0, 0))
+    table.add_column(justify="right", min_width=6)
+    table.add_column(no_wrap=True)
+    table.add_column()
+    for row in shown:
+        style = "" if row.undone_by is None else "dim strike"
+        undone = "" if row.undone_by is None else f"  (undone by {row.undone_by})"
+        table.add_row(
+            str(row.number), when(row.at_s), Text(plain(words(row)), style=style).append(undone, style="")
+        )
+    console.print(table)
+
+
+def words(row: Happened) -> str:
+    """Return one entry in words.
+
+    >>> words(Happened(7, 0.0, "fed", {"length_mm": 8210.0}))
+    'fed 8.21 m'
+    """
+    facts = row.facts
+    note = f"; {facts['note']}" if "note" in facts else ""
+    if row.kind == "added" and "received" in facts:
+        came = facts["received"]
+        how = "new, sealed" if came.get("sealed") else "found open"
+        if "water_wt_pct" in came:
+            how = f"{came['water_wt_pct']:g} wt % water"
+        return f"received at {came['place']}, {how}; {facts['material']}, {facts['net_mass_g']:g} g{note}"
+    if row.kind == "added":
+        return f"added: {facts_in_words(facts)}"
+    if row.kind == "set":
+        return f"corrected: {facts_in_words(facts)}"
+    if row.kind == "moved":
+        return f"to {facts['place']}" + (f", tool {facts['tool']}" if "tool" in facts else "") + note
+    if row.kind == "weighed":
+        return f"weighed {facts['gross_g']:g} g{note}"
+    if row.kind == "inspected":
+        seen = [f"bubbles {facts['bubbles']}"] if "bubbles" in facts else []
+        seen += [
+            ("" if facts[key] else "no ") + word
+            for key, word in (("oozes", "ooze"), ("pops", "popping"))
+            if key in facts
+        ]
+        return f"looked at: {', '.join(seen)}{note}"
+    if row.kind == "fed":
+        amount = f"{facts['length_mm'] / 1000:.2f} m" if "length_mm" in facts else f"{facts['mass_g']:g} g"
+        return f"fed {amount}{note}"
+    if row.kind == "undone":
+        return f"undid {', '.join(str(number) for number in facts['cancels'])}"
+    if row.kind == "planned":
+        return (
+            f"planned: {facts.get('job')}, {facts.get('length_mm', 0) / 1000:.2f} m, {facts.get('verdict')}"
+        )
+    if row.kind == "read":
+        return f"read {facts['rh_pct']:g} % RH at {facts['temperature_C']:g} °C"
+    if row.kind == "logged":
+        return f"{facts['count']} readings from {facts['source']}, to {when(facts['until_us'] / 1e6)}"
+    return row.kind + note
+
+
+def facts_in_words(facts: dict[str, Any]) -> str:
+    """Return stated facts in one line."""
+    parts = []
+    for key, value in facts.items():
+        if key == "received_us":
+            parts.append(f"received {when(value / 1e6)}")
+        elif isinstance(value, dict):
+            parts.append(f"{key} ({facts_in_words(value)})")
+        elif isinstance(value, list):
+            parts.append(f"{key} {', '.join(str(each) for each in value)}")
+        elif key not in ("variant_of",):
+            parts.append(f"{key} {'taken out' if value is None else value}")
+    return ", ".join(parts)
+
+
+def print_places(places: Sequence[Placed], stream: TextIO) -> None:
+    """Print the list of places to *stream*."""
+    console = wide(stream)
+    if not places:
+        console.print("no place there; add one with 'gcodetool place add'")
+        return
+    table = Table(box=None, padding=(0, 2, 0, 0), header_style="bold", pad_edge=False)
+    for head in ("place", "kind", "air", "spools"):
+        table.add_column(head, no_wrap=head in ("place", "kind"))
+    for each in places:
+        table.add_row(
+            Text(plain(each.name), style="bold"),
+            Text(each.kind),
+            Text(plain(each.air)),
+            Text(plain(", ".join(each.spools) or "-")),
+        )
+    console.print(table)
