@@ -252,3 +252,18 @@ def test_values_meant_in_another_unit_are_said(limits: Limits, line: str, says: 
     found = limits.wrong_units(line.partition(" ")[0])
     assert (found is None) is (says is None)
     assert says is None or (found or "").startswith(says)
+
+
+@pytest.mark.parametrize("value", [0.0, -0.0, -5.0, math.nan, math.inf])
+def test_a_settings_block_without_acceleration_leaves_the_default(value: float) -> None:
+    """Slicers write 0 for "not limited"; a plan with it would have no end."""
+    machine = {
+        "max_acceleration_extruding": value,
+        "max_acceleration_travel": value,
+        "max_acceleration_x": value,
+    }
+    stated = rrf_limits(None)
+    for limits in (rrf_limits(None, machine=machine), marlin_limits(None, machine=machine)):
+        assert limits["M204 P"] > 0
+        assert limits["M201 X"] > 0
+    assert rrf_limits(None, machine=machine).values == stated.values

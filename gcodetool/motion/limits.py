@@ -55,7 +55,7 @@ def _sane(value: object, least: float = LEAST) -> float | None:
         return None
     if not math.isfinite(value) or value < least or value < 0:
         return None
-    return min(float(value), MOST)
+    return min(float(value) + 0.0, MOST)  # no minus zero
 
 
 class Limits:
@@ -393,7 +393,7 @@ class RrfLimits(Limits):
     """M201, M203, M204, M566, M207, M572 as RepRapFirmware reads them (docs/motion.md C4, C6)."""
 
     names = RRF_LIMITS
-    zero_allowed = frozenset(("M204 P", "M204 T", "M566 P", "M207 S", "M207 R", "M207 Z", "M572 S"))
+    zero_allowed = frozenset(("M566 P", "M207 S", "M207 R", "M207 Z", "M572 S"))
 
     def shown(self, name: str) -> bool:
         """Leave pressure advance out where there is none."""
