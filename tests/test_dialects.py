@@ -60,6 +60,9 @@ def test_the_printers_setting_outranks_the_file():
     assert (found.dialect, found.sure) == (MARLIN, True)
     assert "printer" in found.reason
     assert detect(b"", b"", setting=RRF).dialect is RRF
+    closed = detect(b"M620 S0A\n", b"", setting="marlin")  # no setting makes a fork's own commands known
+    assert (closed.dialect, closed.sure, closed.fork) == (MARLIN, True, True)
+    assert not detect(b"M620 S0A\n", b"", setting="klipper").fork
     with pytest.raises(KeyError):
         detect(b"", b"", setting="basic")
 

@@ -326,6 +326,10 @@ def detect(
     """
     if setting is not None:
         chosen = setting if isinstance(setting, Dialect) else Dialect.named(setting)
+        own = FORK_LINE.search(head) or FORK_LINE.search(tail)
+        if own and chosen is Dialect.MARLIN:  # the settings settle how it moves, not what its own commands do
+            reason = f"as the printer's settings say; '{_shown(own[0])}' is a command of a closed Marlin fork"
+            return Detection(chosen, reason, sure=True, fork=True)
         return Detection(chosen, "as the printer's settings say", sure=True)
     for pattern, dialect, says in (
         (KLIPPER_LINE, Dialect.KLIPPER, "a Klipper command"),
