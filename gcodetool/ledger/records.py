@@ -243,7 +243,7 @@ def unknown(what: str, name: str, known: Iterable[str]) -> str:
     near = nearest(name, listed, offer=())
     if near.startswith("none"):
         near = f"'gcodetool {what} list' shows the {len(listed)} there"
-    return f"no {what} {shown(name)} in the ledger; {near}"
+    return f"no {what} {shown(name)} in the ledger; {near} (a new one: 'gcodetool {what} add')"
 
 
 def around(known: Mapping[str, PlaceRecord], wanted: Iterable[str]) -> list[str]:
