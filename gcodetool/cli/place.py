@@ -11,13 +11,13 @@ import click
 from gcodetool.cli.options import MomentType, clock
 from gcodetool.cli.shelf import (
     PLACE,
+    Hand,
     bare,
     entry_dict,
     history_of,
     json_option,
     jsonable,
     ledger_option,
-    moment,
     opened,
     say,
     told,
@@ -122,19 +122,15 @@ def _facts(options: dict[str, Any]) -> dict[str, Any]:
 def add(
     name: str,
     kind: str,
-    at_s: float | None,
-    since_s: float | None,
-    force: bool,
-    ledger: str | None,
-    as_json: bool,
+    hand: Hand,
     **options: Any,
 ) -> int:
     """Add a place: open (room air), box, sealed (bag), dryer or printer."""
     from gcodetool.ledger import airs
 
     facts = {"kind": kind, **_facts(options)}
-    done = airs.add_place(opened(ledger, make=True), name, facts, at_s=moment(at_s, since_s), force=force)
-    return say(name, f"added, {kind}", done, as_json=as_json, subject="place")
+    done = airs.add_place(hand.ledger(make=True), name, facts, at_s=hand.at_s, force=hand.force)
+    return say(name, f"added, {kind}", done, as_json=hand.as_json, subject="place")
 
 
 @place.command("set", epilog="Example: gcodetool place set oven --temperature 75")
@@ -145,20 +141,15 @@ def add(
 def set_place(
     name: str,
     forget: tuple[str, ...],
-    at_s: float | None,
-    since_s: float | None,
-    force: bool,
-    ledger: str | None,
-    as_json: bool,
+    hand: Hand,
     **options: Any,
 ) -> int:
     """Correct what a place is, for all of the record; air that changed is 'place read'."""
     from gcodetool.ledger import airs
 
     changes = {**_facts(options), **dict.fromkeys(bare(forget, FORGETTABLE))}
-    at = moment(at_s, since_s)
-    done = airs.set_place(opened(ledger, make=False), name, changes, at_s=at, force=force)
-    return say(name, "corrected", done, as_json=as_json, subject="place")
+    done = airs.set_place(hand.ledger(make=False), name, changes, at_s=hand.at_s, force=hand.force)
+    return say(name, "corrected", done, as_json=hand.as_json, subject="place")
 
 
 @place.command("read", epilog="Example: gcodetool place read bench --humidity 52")
@@ -170,24 +161,20 @@ def read(
     name: str,
     humidity: float,
     temperature: float | None,
-    at_s: float | None,
-    since_s: float | None,
-    force: bool,
-    ledger: str | None,
-    as_json: bool,
+    hand: Hand,
 ) -> int:
     """Note what a hygrometer says at a place; between readings its air changes evenly."""
     from gcodetool.ledger import airs
 
     done = airs.read(
-        opened(ledger, make=False),
+        hand.ledger(make=False),
         name,
         rh_pct=humidity,
         temperature_C=temperature,
-        at_s=moment(at_s, since_s),
-        force=force,
+        at_s=hand.at_s,
+        force=hand.force,
     )
-    return say(name, f"{humidity:g} % RH", done, as_json=as_json, subject="place")
+    return say(name, f"{humidity:g} % RH", done, as_json=hand.as_json, subject="place")
 
 
 @place.command("log", epilog="Example: gcodetool place log bench hygrometer.csv --zone Europe/Vienna")
@@ -297,19 +284,14 @@ def understood_dict(found: "Understood") -> dict[str, Any]:
 def undo(
     name: str,
     entry: int | None,
-    at_s: float | None,
-    since_s: float | None,
-    force: bool,
-    ledger: str | None,
-    as_json: bool,
+    hand: Hand,
 ) -> int:
     """Cancel the last command noted of a place, or the one of ENTRY; undoing an undo brings it back."""
     from gcodetool.ledger import airs
 
-    at = moment(at_s, since_s)
-    done = airs.undo_place(opened(ledger, make=False), name, entry, at_s=at, force=force)
+    done = airs.undo_place(hand.ledger(make=False), name, entry, at_s=hand.at_s, force=hand.force)
     cancels = ", ".join(str(number) for number in done.entries[0].facts["cancels"])
-    return say(name, f"undone: entry {cancels}", done, as_json=as_json, subject="place")
+    return say(name, f"undone: entry {cancels}", done, as_json=hand.as_json, subject="place")
 
 
 # ---------------------------------------------------------------- looking

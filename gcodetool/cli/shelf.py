@@ -1,10 +1,12 @@
 """What the commands on the shelf share: the ledger's options, names that complete, times, what was written."""
 
+import functools
 import json
 import re
 import sys
 import time
 from collections.abc import Callable
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, Final
 
@@ -97,9 +99,36 @@ def json_option(command: Callable[..., Any]) -> Callable[..., Any]:
     return click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")(command)
 
 
+@dataclass(frozen=True)
+class Hand:
+    """What every command that writes takes: when it happened (None = now), whether checks count, where to."""
+
+    at_s: float | None
+    force: bool
+    word: str | None
+    as_json: bool
+
+    def ledger(self, *, make: bool) -> "Ledger":
+        """Return the ledger, as :func:`opened`."""
+        return opened(self.word, make=make)
+
+
 def writer(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Add what every command that writes takes."""
-    options: list[Callable[[Any], Any]] = [
+    """Add what every command that writes takes; the command gets it as one *hand*."""
+
+    @functools.wraps(command)
+    def call(
+        *args: Any,
+        at_s: float | None,
+        since_s: float | None,
+        force: bool,
+        ledger: str | None,
+        as_json: bool,
+        **options: Any,
+    ) -> Any:
+        return command(*args, hand=Hand(moment(at_s, since_s), force, ledger, as_json), **options)
+
+    decorators: list[Callable[[Any], Any]] = [
         click.option(
             "--at", "at_s", type=MomentType(), metavar="TIME", help="When it happened (ISO 8601); now."
         ),
@@ -108,9 +137,10 @@ def writer(command: Callable[..., Any]) -> Callable[..., Any]:
         ledger_option,
         json_option,
     ]
-    for option in reversed(options):
-        command = option(command)
-    return command
+    decorated: Callable[..., Any] = call
+    for decorate in reversed(decorators):
+        decorated = decorate(decorated)
+    return decorated
 
 
 def moment(at_s: float | None, since_s: float | None) -> float | None:

@@ -12,12 +12,12 @@ from gcodetool.cli.shelf import (
     DRYER,
     PLACE,
     SPOOL,
+    Hand,
     bare,
     entry_dict,
     history_of,
     json_option,
     ledger_option,
-    moment,
     opened,
     say,
     told,
@@ -129,11 +129,7 @@ def add(
     net_mass: float,
     place: str | None,
     loose: bool,
-    at_s: float | None,
-    since_s: float | None,
-    force: bool,
-    ledger: str | None,
-    as_json: bool,
+    hand: Hand,
     **options: Any,
 ) -> int:
     """Put a spool on the shelf, under an ID of your own: small letters, digits and '-'."""
@@ -147,16 +143,16 @@ def add(
         **({"winding": "loose"} if loose else {}),
     }
     done = add_spool(
-        opened(ledger, make=True),
+        hand.ledger(make=True),
         spool_id,
         {**basics, **facts},
         place=place,
         received=received,
-        at_s=moment(at_s, since_s),
-        force=force,
+        at_s=hand.at_s,
+        force=hand.force,
     )
     where = done.entries[0].facts["received"]["place"]
-    return say(spool_id, f"on the shelf at {where}", done, as_json=as_json)
+    return say(spool_id, f"on the shelf at {where}", done, as_json=hand.as_json)
 
 
 @spool.command("set", epilog="Example: gcodetool spool set pa6-07 --body-mass 210")
@@ -179,11 +175,7 @@ def set_spool(
     received_s: float | None,
     place: str | None,
     forget: tuple[str, ...],
-    at_s: float | None,
-    since_s: float | None,
-    force: bool,
-    ledger: str | None,
-    as_json: bool,
+    hand: Hand,
     **options: Any,
 ) -> int:
     """Correct what a spool is, or when and how it came in; for all of its record."""
@@ -196,15 +188,15 @@ def set_spool(
     facts |= dict.fromkeys(bare(forget, FORGETTABLE))
     received |= told(place=place)
     done = correct(
-        opened(ledger, make=False),
+        hand.ledger(make=False),
         spool_id,
         facts,
         received_at_s=received_s,
         received=received,
-        at_s=moment(at_s, since_s),
-        force=force,
+        at_s=hand.at_s,
+        force=hand.force,
     )
-    return say(spool_id, "corrected", done, as_json=as_json)
+    return say(spool_id, "corrected", done, as_json=hand.as_json)
 
 
 @spool.command("move", epilog="Example: gcodetool spool move pa6-07 bench-1 --tool 0")
@@ -218,20 +210,17 @@ def move(
     place: str,
     tool: int | None,
     note: str | None,
-    at_s: float | None,
-    since_s: float | None,
-    force: bool,
-    ledger: str | None,
-    as_json: bool,
+    hand: Hand,
 ) -> int:
     """Note that a spool went to PLACE; on a printer it is mounted."""
     from gcodetool.ledger import writers
 
-    at = moment(at_s, since_s)
     done = writers.move(
-        opened(ledger, make=False), spool_id, place, tool=tool, at_s=at, note=note, force=force
+        hand.ledger(make=False), spool_id, place, tool=tool, at_s=hand.at_s, note=note, force=hand.force
     )
-    return say(spool_id, f"at {place}" + ("" if tool is None else f", tool {tool}"), done, as_json=as_json)
+    return say(
+        spool_id, f"at {place}" + ("" if tool is None else f", tool {tool}"), done, as_json=hand.as_json
+    )
 
 
 @spool.command("dried", epilog="Example: gcodetool spool dried pa6-07 --hours 10 --temperature 78")
@@ -255,28 +244,24 @@ def dried(
     dryer: str | None,
     to: str | None,
     note: str | None,
-    at_s: float | None,
-    since_s: float | None,
-    force: bool,
-    ledger: str | None,
-    as_json: bool,
+    hand: Hand,
 ) -> int:
     """Note a drying that has just ended, or did at --at; no advice: 'gcodetool drying plan' gives that."""
     from gcodetool.ledger import writers
 
     done = writers.dried(
-        opened(ledger, make=False),
+        hand.ledger(make=False),
         spool_id,
         hours=hours,
         temperature_C=temperature,
         dryer=dryer,
         to=to,
-        at_s=moment(at_s, since_s),
+        at_s=hand.at_s,
         note=note,
-        force=force,
+        force=hand.force,
     )
     dryer_name, place = (entry.facts["place"] for entry in done.entries if entry.subject == "spool")
-    return say(spool_id, f"dried {hours:g} h in {dryer_name}, now at {place}", done, as_json=as_json)
+    return say(spool_id, f"dried {hours:g} h in {dryer_name}, now at {place}", done, as_json=hand.as_json)
 
 
 @spool.command("weigh", epilog="Example: gcodetool spool weigh pa6-07 958.4")
@@ -292,20 +277,21 @@ def weigh(
     grams: float,
     resolution: float | None,
     note: str | None,
-    at_s: float | None,
-    since_s: float | None,
-    force: bool,
-    ledger: str | None,
-    as_json: bool,
+    hand: Hand,
 ) -> int:
     """Note what the scale says, reel and all."""
     from gcodetool.ledger import writers
 
-    at = moment(at_s, since_s)
     done = writers.weigh(
-        opened(ledger, make=False), spool_id, grams, resolution_g=resolution, at_s=at, note=note, force=force
+        hand.ledger(make=False),
+        spool_id,
+        grams,
+        resolution_g=resolution,
+        at_s=hand.at_s,
+        note=note,
+        force=hand.force,
     )
-    return say(spool_id, f"weighs {grams:g} g", done, as_json=as_json)
+    return say(spool_id, f"weighs {grams:g} g", done, as_json=hand.as_json)
 
 
 @spool.command("inspect", epilog="Example: gcodetool spool inspect pa6-07 --bubbles few --oozes --pops")
@@ -321,11 +307,7 @@ def inspect(
     oozes: bool | None,
     pops: bool | None,
     note: str | None,
-    at_s: float | None,
-    since_s: float | None,
-    force: bool,
-    ledger: str | None,
-    as_json: bool,
+    hand: Hand,
 ) -> int:
     """Note what a purged strand looked like.  It is hot: look, do not touch."""
     from gcodetool.ledger import writers
@@ -333,14 +315,14 @@ def inspect(
     if bubbles is None and oozes is None and pops is None:
         raise UsageError("nothing was seen? add --bubbles none|few|many, --oozes or --pops")
     done = writers.inspect(
-        opened(ledger, make=False),
+        hand.ledger(make=False),
         spool_id,
         bubbles=bubbles,
         oozes=oozes,
         pops=pops,
-        at_s=moment(at_s, since_s),
+        at_s=hand.at_s,
         note=note,
-        force=force,
+        force=hand.force,
     )
     seen = [f"bubbles {bubbles}"] if bubbles is not None else []
     seen += [
@@ -348,7 +330,7 @@ def inspect(
         for word, flag in (("ooze", oozes), ("popping", pops))
         if flag is not None
     ]
-    return say(spool_id, ", ".join(seen), done, as_json=as_json)
+    return say(spool_id, ", ".join(seen), done, as_json=hand.as_json)
 
 
 @spool.command("fed", epilog="Example: gcodetool spool fed pa6-07 --job report.json")
@@ -370,11 +352,7 @@ def fed(
     job: Path | None,
     tool: int | None,
     note: str | None,
-    at_s: float | None,
-    since_s: float | None,
-    force: bool,
-    ledger: str | None,
-    as_json: bool,
+    hand: Hand,
 ) -> int:
     """Note filament that went through the nozzle: so much, or what a whole job feeds."""
     from gcodetool.cli.printed import printed
@@ -383,18 +361,18 @@ def fed(
     if sum(word is not None for word in (length, mass, job)) != 1:
         raise UsageError("say one of --length MM, --mass G and --job REPORT.json")
     done = writers.fed(
-        opened(ledger, make=False),
+        hand.ledger(make=False),
         spool_id,
         length_mm=length,
         mass_g=mass,
         job=None if job is None else printed(job, spool_id, tool),
-        at_s=moment(at_s, since_s),
+        at_s=hand.at_s,
         note=note,
-        force=force,
+        force=hand.force,
     )
     facts = done.entries[0].facts
     amount = f"{facts['length_mm'] / 1000:.2f} m" if "length_mm" in facts else f"{facts['mass_g']:g} g"
-    return say(spool_id, f"fed {amount}", done, as_json=as_json)
+    return say(spool_id, f"fed {amount}", done, as_json=hand.as_json)
 
 
 @spool.command("undo", epilog="Example: gcodetool spool undo pa6-07")
@@ -404,11 +382,7 @@ def fed(
 def undo(
     spool_id: str,
     entry: int | None,
-    at_s: float | None,
-    since_s: float | None,
-    force: bool,
-    ledger: str | None,
-    as_json: bool,
+    hand: Hand,
 ) -> int:
     """Cancel the last command noted of a spool, or the one of ENTRY; undoing an undo brings it back.
 
@@ -416,10 +390,9 @@ def undo(
     """
     from gcodetool.ledger import writers
 
-    at = moment(at_s, since_s)
-    done = writers.undo(opened(ledger, make=False), spool_id, entry, at_s=at, force=force)
+    done = writers.undo(hand.ledger(make=False), spool_id, entry, at_s=hand.at_s, force=hand.force)
     cancels = ", ".join(str(number) for number in done.entries[0].facts["cancels"])
-    return say(spool_id, f"undone: entry {cancels}", done, as_json=as_json)
+    return say(spool_id, f"undone: entry {cancels}", done, as_json=hand.as_json)
 
 
 @spool.command("retire", epilog="Example: gcodetool spool retire pla-11 --note empty")
@@ -429,18 +402,13 @@ def undo(
 def retire(
     spool_id: str,
     note: str | None,
-    at_s: float | None,
-    since_s: float | None,
-    force: bool,
-    ledger: str | None,
-    as_json: bool,
+    hand: Hand,
 ) -> int:
     """Take a spool off the shelf for good; its history stays, 'undo' brings it back."""
     from gcodetool.ledger import writers
 
-    at = moment(at_s, since_s)
-    done = writers.retire(opened(ledger, make=False), spool_id, at_s=at, note=note, force=force)
-    return say(spool_id, "retired", done, as_json=as_json)
+    done = writers.retire(hand.ledger(make=False), spool_id, at_s=hand.at_s, note=note, force=hand.force)
+    return say(spool_id, "retired", done, as_json=hand.as_json)
 
 
 # ---------------------------------------------------------------- looking
