@@ -1,0 +1,452 @@
+"""Jobs, printers, spools and dryers on one time line: where a job goes, given which spools it takes.
+
+Jobs are placed one after the other, in the list's order; each starts as early as its printer, its spools and
+its own earliest start allow, in a gap between earlier ones where it fits.  A spool is dried as late as
+it can be without holding up its job, and leaves the dryer when the job begins.  A job that comes out as
+dry-first, or whose reel is too short, is held: it takes neither time nor filament.  Left out: which spools
+(``choose``), what comes of it (``shelf``).
+"""
+
+import bisect
+import itertools
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Final
+
+from gcodetool.queue.chain import Chain, Dry, DryingTime, Leave, Print
+from gcodetool.queue.findings import GOOD_ENOUGH, ORDER, How, ToolRow
+from gcodetool.queue.shelf import Shelf, nothing
+from gcodetool.queue.summary import Job, Tool
+
+SHORTEST_SHORT_MM: Final = 1.0  # less than this is rounding
+
+
+@dataclass(frozen=True)
+class Slot:
+    """One tool of a job: its possible spools, the likeliest first.
+
+    ``why``: the reason where there is none; ``caution``: what is unsure about those that there are;
+    ``later_mm``: what later jobs take off the same spool, where it is settled. [mm]
+    """
+
+    tool: Tool
+    spools: tuple[str, ...]
+    how: How
+    why: str = ""
+    caution: str | None = None
+    later_mm: float = 0.0
+
+    @property
+    def length_mm(self) -> float:
+        """How much of the reel is to be dry, if it is dried for this."""
+        return self.tool.filament_mm + self.later_mm
+
+
+@dataclass(frozen=True)
+class Task:
+    """A job to be placed."""
+
+    number: int
+    path: str
+    printer: str | None
+    job: Job
+    slots: tuple[Slot, ...]
+    earliest_s: float | None = None
+    due_s: float | None = None
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Pick:
+    """What one tool is given: a spool, or none; a dryer to go through before, or none.
+
+    ``time`` fixes how long; None: as long as the shelf says.
+    """
+
+    spool: str | None
+    dryer: str | None = None
+    time: DryingTime | None = field(default=None, compare=False)
+
+
+@dataclass(frozen=True)
+class Cost:
+    """What a plan is judged by, the first thing first; all of it only grows from job to job.
+
+    Jobs that are not clear or adjust by their due time; dryings; spools mounted anew; badness of the
+    verdicts; sum of the ends. [s]
+    """
+
+    unmet: int = 0
+    dryings: int = 0
+    changes: int = 0
+    badness: int = 0
+    ends_s: float = 0.0
+
+    def key(self) -> tuple[int, int, int, int, float]:
+        """Return what plans are compared by."""
+        return self.unmet, self.dryings, self.changes, self.badness, self.ends_s
+
+
+@dataclass(frozen=True)
+class Line:
+    """A printer's free time: gaps between jobs, and from when on it is free for good."""
+
+    gaps: tuple[tuple[float, float], ...]
+    free_s: float
+
+    def earliest(self, ready_s: float, length_s: float) -> float:
+        """Return the earliest start from *ready_s* on with that much time free."""
+        for begin, end in self.gaps:
+            start = max(begin, ready_s)
+            if start + length_s <= end:
+                return start
+        return max(self.free_s, ready_s)
+
+    def taken(self, start_s: float, end_s: float) -> "Line":
+        """Return the line with a stretch taken."""
+        if start_s >= self.free_s:
+            gaps = self.gaps if start_s == self.free_s else (*self.gaps, (self.free_s, start_s))
+            return Line(gaps, end_s)
+        gaps_: list[tuple[float, float]] = []
+        for begin, end in self.gaps:
+            if begin <= start_s and end_s <= end:
+                gaps_ += [part for part in ((begin, start_s), (end_s, end)) if part[0] < part[1]]
+            else:
+                gaps_.append((begin, end))
+        return Line(tuple(gaps_), self.free_s)
+
+
+@dataclass(frozen=True)
+class Stay:
+    """A spool's time in a dryer; *planned*: not one that it is in already."""
+
+    in_s: float
+    out_s: float
+    spool: str
+    planned: bool = True
+
+
+@dataclass(frozen=True)
+class PlacedDrying:
+    """A drying in a plan."""
+
+    before: Chain
+    step: Dry
+    time: DryingTime
+
+
+@dataclass(frozen=True)
+class Placed:
+    """A job in a plan."""
+
+    task: Task
+    picks: tuple[Pick, ...]
+    start_s: float
+    held: bool
+    rows: tuple[ToolRow, ...]
+    met: bool
+    dryings: tuple[PlacedDrying, ...] = ()
+    steps: tuple[tuple[Chain, Print], ...] = ()
+
+    @property
+    def end_s(self) -> float:
+        """When it ends; a held one, when it would."""
+        return self.start_s + self.task.job.open_air_s
+
+    @property
+    def in_time(self) -> bool | None:
+        """Whether it ends by its due time; None: it has none."""
+        return None if self.task.due_s is None else not self.held and self.end_s <= self.task.due_s
+
+
+@dataclass(frozen=True)
+class Board:
+    """A plan so far.
+
+    Attributes
+    ----------
+    at_s : the moment from which on it is planned.
+    turnaround_s : between two jobs on a printer.
+    holds : how many reels each dryer takes.
+    mounted : by printer and tool, (start, spool) of each use; what hangs there now comes first.
+    fed_mm : what the plan takes off each reel.
+    before, last : the plan without its last job, and that job.
+    """
+
+    at_s: float
+    turnaround_s: float
+    holds: Mapping[str, int]
+    lines: Mapping[str | None, Line] = field(default_factory=dict)
+    chains: Mapping[str, Chain] = field(default_factory=dict)
+    free_s: Mapping[str, float] = field(default_factory=dict)
+    stays: Mapping[str, tuple[Stay, ...]] = field(default_factory=dict)
+    mounted: Mapping[tuple[str | None, int], tuple[tuple[float, str], ...]] = field(default_factory=dict)
+    fed_mm: Mapping[str, float] = field(default_factory=dict)
+    cost: Cost = Cost()
+    before: "Board | None" = field(default=None, repr=False)
+    last: Placed | None = None
+
+    @property
+    def changes(self) -> int:
+        """How often a spool is mounted, of jobs that are run."""
+        return sum(_changes(uses) for uses in self.mounted.values())
+
+    def boards(self) -> "Iterator[tuple[Board, Placed]]":
+        """Yield each job placed with the board that it was placed on, the last one first."""
+        board = self
+        while board.before is not None and board.last is not None:
+            yield board.before, board.last
+            board = board.before
+
+    def all(self) -> list[Placed]:
+        """Return the jobs placed, in the order in which they were."""
+        return [placed for _, placed in self.boards()][::-1]
+
+    def chain(self, spool: str) -> Chain:
+        """Return what happens to a spool so far."""
+        return self.chains.get(spool) or Chain(spool)
+
+    def spool_free_s(self, spool: str) -> float:
+        """Return from when on a spool is free."""
+        return self.free_s.get(spool, self.at_s)
+
+
+def begun(
+    shelf: Shelf,
+    *,
+    turnaround_s: float,
+    holds: Mapping[str, int],
+    mounted: Mapping[tuple[str | None, int], str],
+    drying: Mapping[str, str],
+) -> Board:
+    """Return the board with nothing placed.
+
+    Parameters
+    ----------
+    mounted : spool by printer and tool.
+    drying : dryer by spool that stands in one now.
+    """
+    stays: dict[str, tuple[Stay, ...]] = {}
+    for spool, dryer in sorted(drying.items()):
+        stays[dryer] = (*stays.get(dryer, ()), Stay(-math.inf, math.inf, spool, planned=False))
+    hung = {where: ((-math.inf, spool),) for where, spool in mounted.items()}
+    return Board(shelf.terms.at_s, turnaround_s, holds, stays=stays, mounted=hung)
+
+
+def place(shelf: Shelf, board: Board, task: Task, picks: Sequence[Pick]) -> Board | None:
+    """Return the board with *task* placed on these spools; None where a drying cannot be had."""
+    draft = _Draft(shelf, board)
+    ready = max(board.at_s, task.earliest_s if task.earliest_s is not None else -math.inf)
+    asked: list[tuple[Pick, str, float]] = []
+    for slot, pick in zip(task.slots, picks, strict=True):
+        if pick.spool is None:
+            continue
+        if pick.dryer is None:
+            ready = max(ready, board.spool_free_s(pick.spool))
+            continue
+        found = draft.first(pick, pick.dryer, slot.length_mm)
+        if found is None:
+            return None
+        asked.append((pick, pick.dryer, slot.length_mm))
+        draft.reserve(pick.dryer, Stay(found[0], found[0] + found[1].seconds, pick.spool))
+        ready = max(ready, found[0] + found[1].seconds)
+    line = board.lines.get(task.printer) or Line((), board.at_s)
+    start = line.earliest(ready, task.job.open_air_s + board.turnaround_s)
+    dryings = []
+    if asked:
+        draft = _Draft(shelf, board)  # again, as late as can be
+        for pick, dryer, length_mm in asked:
+            drying = draft.late(pick, dryer, length_mm, start)
+            if drying is None:
+                return None
+            dryings.append(drying)
+    chains = {**board.chains, **draft.chains}
+    rows, steps = [], []
+    for slot, pick in zip(task.slots, picks, strict=True):
+        if pick.spool is None:
+            why = f"{slot.spools[0]} feeds another tool of this job" if slot.spools else slot.why
+            rows.append(nothing(slot.tool, "unknown", why))
+            continue
+        step = Print(task.job.digest, slot.tool.tool, start, task.printer)
+        chain = chains.get(pick.spool) or Chain(pick.spool)
+        how: How = "mounted" if slot.how == "chosen" and _hangs(board, task, slot, pick, start) else slot.how
+        row = shelf.printed(chain, step, slot.tool)
+        said = row.cautions if slot.caution is None else (slot.caution, *row.cautions)
+        rows.append(replace(row, how=how, cautions=said))
+        steps.append((chain, step))
+    enough = all(row.short_mm <= SHORTEST_SHORT_MM for row in rows)
+    held = not enough or any(row.code == "dry-first" for row in rows)
+    if held:
+        dryings = []
+    end = start + task.job.open_air_s
+    met = (
+        enough and all(row.code in GOOD_ENOUGH for row in rows) and (task.due_s is None or end <= task.due_s)
+    )
+    placed = Placed(task, tuple(picks), start, held, tuple(rows), met, tuple(dryings), tuple(steps))
+    bad = max(ORDER.index(row.code if enough else "unknown") for row in rows)
+    so_far = board.cost
+    cost = Cost(
+        unmet=so_far.unmet + (not met),
+        dryings=so_far.dryings + len(asked),
+        changes=so_far.changes,
+        badness=so_far.badness + bad,
+        ends_s=so_far.ends_s + end - board.at_s,
+    )
+    if held:
+        # not run: spools, printer and dryers stay as they were; it would have to be mounted, though
+        hung = sum(
+            pick.spool is None or _hangs(board, task, slot, pick, start)
+            for slot, pick in zip(task.slots, picks, strict=True)
+        )
+        cost = replace(cost, changes=cost.changes + len(picks) - hung)
+        return replace(board, cost=cost, before=board, last=placed)
+    free = {**board.free_s, **draft.free_s}
+    mounted, fed = dict(board.mounted), dict(board.fed_mm)
+    slots = [slot for slot, pick in zip(task.slots, picks, strict=True) if pick.spool is not None]
+    for (chain, step), slot in zip(steps, slots, strict=True):
+        spool, where = chain.spool, (task.printer, slot.tool.tool)
+        chains[spool], free[spool] = chain.then(step), end
+        fed[spool] = fed.get(spool, 0.0) + slot.tool.filament_mm
+        mounted[where], more = _used(mounted.get(where, ()), start, spool)
+        cost = replace(cost, changes=cost.changes + more)
+        draft.taken_out(spool, start)
+    lines = {**board.lines, task.printer: line.taken(start, end + board.turnaround_s)}
+    return replace(
+        board,
+        lines=lines,
+        chains=chains,
+        free_s=free,
+        stays=draft.stays,
+        mounted=mounted,
+        fed_mm=fed,
+        cost=cost,
+        before=board,
+        last=placed,
+    )
+
+
+def _hangs(board: Board, task: Task, slot: Slot, pick: Pick, start_s: float) -> bool:
+    """Return whether the spool hangs on that printer already when the job begins."""
+    uses = board.mounted.get((task.printer, slot.tool.tool), ())
+    at = bisect.bisect_right(uses, start_s, key=lambda use: use[0])
+    return at > 0 and uses[at - 1][1] == pick.spool
+
+
+def _used(
+    uses: tuple[tuple[float, str], ...], start_s: float, spool: str
+) -> tuple[tuple[tuple[float, str], ...], int]:
+    """Return the uses of a printer's tool with one more, and how many changes that adds."""
+    at = bisect.bisect_right(uses, (start_s, spool))
+    before = uses[at - 1][1] if at else None
+    after = uses[at][1] if at < len(uses) else None
+    more = (
+        (before != spool) + (after is not None and after != spool) - (after is not None and after != before)
+    )
+    return (*uses[:at], (start_s, spool), *uses[at:]), more
+
+
+def _changes(uses: Sequence[tuple[float, str]]) -> int:
+    """Return how often another spool is mounted; the first one must be, unless it hangs there now."""
+    count = sum(before[1] != after[1] for before, after in itertools.pairwise(uses))
+    return count + (1 if uses and uses[0][0] > -math.inf else 0)
+
+
+class _Draft:
+    """Dryers and spools while one job is being placed."""
+
+    def __init__(self, shelf: Shelf, board: Board) -> None:
+        self.shelf, self.board = shelf, board
+        self.stays: dict[str, tuple[Stay, ...]] = dict(board.stays)
+        self.chains: dict[str, Chain] = {}
+        self.free_s: dict[str, float] = {}
+
+    def chain(self, spool: str) -> Chain:
+        return self.chains.get(spool) or self.board.chain(spool)
+
+    def time(self, pick: Pick, dryer: str, in_s: float, length_mm: float) -> DryingTime | None:
+        assert pick.spool is not None
+        if pick.time is not None:
+            return pick.time
+        return self.shelf.drying_time(self.chain(pick.spool), dryer, in_s, length_mm)
+
+    def first(self, pick: Pick, dryer: str, length_mm: float) -> tuple[float, DryingTime] | None:
+        """Return the earliest time at which the dryer takes the spool, and how long it needs."""
+        assert pick.spool is not None
+        free_s = self.board.spool_free_s(pick.spool)
+        moments = sorted({free_s, *(stay.out_s for stay in self.stays.get(dryer, ()) if stay.out_s > free_s)})
+        for in_s in moments:
+            if math.isinf(in_s):
+                break
+            time = self.time(pick, dryer, in_s, length_mm)
+            if time is None:
+                return None
+            if self.has_room(dryer, in_s, in_s + time.seconds, pick.spool):
+                return in_s, time
+        return None
+
+    def has_room(self, dryer: str, in_s: float, out_s: float, spool: str) -> bool:
+        """Return whether the dryer takes one reel more for that time; who is not planned makes room."""
+        others = [stay for stay in self.stays.get(dryer, ()) if stay.planned and stay.spool != spool]
+        crossing = [stay for stay in others if stay.in_s < out_s and in_s < stay.out_s]
+        moments = {in_s, *(stay.in_s for stay in crossing if stay.in_s > in_s)}
+        most = max(sum(stay.in_s <= moment < stay.out_s for stay in crossing) for moment in moments)
+        return most < self.board.holds.get(dryer, 1)
+
+    def reserve(self, dryer: str, stay: Stay) -> None:
+        self.stays[dryer] = (*self.stays.get(dryer, ()), stay)
+
+    def late(self, pick: Pick, dryer: str, length_mm: float, start_s: float) -> PlacedDrying | None:
+        """Return the drying that ends when the job begins, else the earliest one; it is reserved."""
+        assert pick.spool is not None
+        found = self.first(pick, dryer, length_mm)
+        if found is None:
+            return None
+        in_s, time = found
+        late_s = start_s - time.seconds
+        if late_s > in_s:
+            later = self.time(pick, dryer, late_s, length_mm)
+            fits = later is not None and start_s - later.seconds >= in_s
+            if (
+                later is not None
+                and fits
+                and self.has_room(dryer, start_s - later.seconds, start_s, pick.spool)
+            ):
+                in_s, time = start_s - later.seconds, later
+        return self.dry(pick.spool, dryer, in_s, time)
+
+    def dry(self, spool: str, dryer: str, in_s: float, time: DryingTime) -> PlacedDrying:
+        """Put a spool into a dryer, and out again."""
+        self.make_room(dryer, in_s, in_s + time.seconds, spool)
+        self.taken_out(spool, in_s)
+        before = self.chain(spool)
+        step = Dry(dryer, in_s, in_s + time.seconds, time.temperature_C)
+        self.reserve(dryer, Stay(step.in_s, step.out_s, spool))
+        self.chains[spool] = before.then(step)
+        return PlacedDrying(before, step, time)
+
+    def taken_out(self, spool: str, at_s: float) -> None:
+        """End the stay of a spool that stands in a dryer now; from then on its end is known."""
+        for dryer, stays in self.stays.items():
+            if any(stay.spool == spool and not stay.planned for stay in stays):
+                self.stays[dryer] = tuple(
+                    replace(stay, out_s=at_s, planned=True)
+                    if stay.spool == spool and not stay.planned
+                    else stay
+                    for stay in stays
+                )
+
+    def make_room(self, dryer: str, in_s: float, out_s: float, spool: str) -> None:
+        """Take spools that stand in a dryer without a plan out of it until there is room for one more."""
+        while True:
+            stays = self.stays.get(dryer, ())
+            there = [
+                stay for stay in stays if stay.spool != spool and stay.in_s < out_s and in_s < stay.out_s
+            ]
+            idle = [stay for stay in there if not stay.planned]
+            if not idle or len(there) < self.board.holds.get(dryer, 1):
+                return
+            gone = idle[0].spool
+            self.taken_out(gone, in_s)
+            self.chains[gone] = self.chain(gone).then(Leave(in_s))
+            self.free_s[gone] = in_s

@@ -1,0 +1,128 @@
+"""What happens to a spool from now on, step by step: the keys by which its fate is remembered.
+
+Left out: what comes of the steps (``fate``), and remembering it (``shelf``).
+"""
+
+import hashlib
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any
+
+
+@dataclass(frozen=True)
+class Print:
+    """A job fed from the spool; *job* is its digest."""
+
+    job: str
+    tool: int
+    start_s: float
+    printer: str | None
+
+
+@dataclass(frozen=True)
+class Dry:
+    """A stay in a dryer."""
+
+    dryer: str
+    in_s: float
+    out_s: float
+    temperature_C: float
+
+
+@dataclass(frozen=True)
+class Leave:
+    """Taken out of the dryer that it stands in, to the room."""
+
+    at_s: float
+
+
+Step = Print | Dry | Leave
+
+
+class Chain:
+    """A spool and its steps so far; two are the same where spool and steps are."""
+
+    __slots__ = ("before", "count", "digest", "spool", "step")
+
+    def __init__(self, spool: str, before: "Chain | None" = None, step: Step | None = None) -> None:
+        self.spool = spool
+        self.before = before
+        self.step = step
+        self.count: int = 0 if before is None else before.count + 1
+        behind = spool if before is None else before.digest
+        self.digest: str = hashlib.sha256(f"{behind} {step!r}".encode()).hexdigest()
+
+    def __hash__(self) -> int:
+        return hash(self.digest)
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, Chain) and self.digest == other.digest
+
+    def __reduce__(self) -> Any:  # a long one would be too deep to pickle link by link
+        return chain_of, (self.spool, self.steps)
+
+    def asked(self, dryer: str, in_s: float, length_mm: float) -> str:
+        """Return the digest of a question: how long such a drying takes after these steps."""
+        return hashlib.sha256(f"{self.digest} {dryer} {in_s!r} {length_mm!r}".encode()).hexdigest()
+
+    def then(self, step: Step) -> "Chain":
+        """Return the chain with one step more."""
+        return Chain(self.spool, self, step)
+
+    @property
+    def steps(self) -> tuple[Step, ...]:
+        """All steps, the first one first."""
+        return tuple(part.step for part in self.parts()[1:] if part.step is not None)
+
+    def parts(self) -> "list[Chain]":
+        """Return the chains that this one grew through, from the one without a step to itself."""
+        found: list[Chain] = []
+        part: Chain | None = self
+        while part is not None:
+            found.append(part)
+            part = part.before
+        return found[::-1]
+
+
+def chain_of(spool: str, steps: Iterable[Step]) -> Chain:
+    """Return the chain of these steps."""
+    chain = Chain(spool)
+    for step in steps:
+        chain = chain.then(step)
+    return chain
+
+
+@dataclass(frozen=True)
+class DryingTime:
+    """How long a spool needs in a dryer, and how hot; *reached*: the limit that it gets below."""
+
+    seconds: float
+    temperature_C: float
+    knob_C: float | None
+    binding: str
+    reached: str
+
+
+@dataclass(frozen=True)
+class Dried:
+    """What a drying does to what is fed next, at the confidence asked for. [wt %]"""
+
+    before_wt_pct: float
+    after_wt_pct: float
+
+
+@dataclass(frozen=True)
+class Terms:
+    """What a forecast is asked for.
+
+    Attributes
+    ----------
+    pieces : of a job's feed at most, neighbours joined; None: every layer.
+    exposures : also compute the safe exposure, which no verdict needs.
+    """
+
+    at_s: float
+    confidence: float = 0.5
+    members: int = 1
+    pieces: int | None = None
+    exposures: bool = False

@@ -1,0 +1,296 @@
+"""Which spool for which job, and what to dry: as many jobs as possible, then few dryings, then few changes.
+
+Up to :data:`ALL` jobs with something to choose, every assignment is tried, or ruled out because what it costs so far is
+more than a whole plan known already; a plan's cost only grows from job to job, so nothing better is
+passed over.  Beyond that each job in turn takes what is best for it, and then single jobs are
+given other spools as long as that improves the whole.  Left out: where jobs go (``board``).
+"""
+
+import itertools
+import math
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from gcodetool.queue.board import Board, Cost, Pick, Placed, Slot, Task, place
+from gcodetool.queue.findings import GOOD_ENOUGH
+from gcodetool.queue.shelf import Shelf
+
+ALL: Final = 8  # jobs with something to choose up to which every assignment is tried
+ENOUGH: Final = 3000  # forecasts after which trying all of them is given up
+TRIED: Final = 6  # spools tried for a job where there are too many to try all
+ROUNDS: Final = 3  # of improving single jobs
+IMPROVING: Final = 800  # forecasts spent on that
+PLACINGS: Final = 20_000  # jobs placed anew for that
+
+Progress = Callable[[int], None]
+
+
+@dataclass(frozen=True)
+class Plan:
+    """A board with all jobs on it, and how it was found."""
+
+    board: Board
+    search: str
+    exact: bool
+
+
+class EnoughError(Exception):
+    """Too many forecasts."""
+
+
+def options(
+    shelf: Shelf, task: Task, board: Board, *, most: int | None = None, failed: Collection[str] = ()
+) -> Iterator[tuple[Pick, ...]]:
+    """Yield what a job's tools may be given, the likeliest first, undried spools before dried ones.
+
+    ``most``: so many spools for each tool; ``failed``: spools that were too wet for another job.
+    """
+    every = [
+        list(_picks(shelf, slot, _likely(shelf, task, slot, board, failed)[:most], board))
+        for slot in task.slots
+    ]
+    mixed = itertools.product(*every)
+    some = False
+    for picks in sorted(mixed, key=lambda found: sum(pick.dryer is not None for pick in found)):
+        used = [pick.spool for pick in picks if pick.spool is not None]
+        if len(used) == len(set(used)):
+            some = True
+            yield picks
+    if not some:  # fewer spools than tools: who comes first is fed
+        taken: set[str] = set()
+        picks_: list[Pick] = []
+        for slot in task.slots:
+            free = next((spool for spool in slot.spools if spool not in taken), None)
+            taken |= set() if free is None else {free}
+            picks_.append(Pick(free))
+        yield tuple(picks_)
+
+
+def _likely(shelf: Shelf, task: Task, slot: Slot, board: Board, failed: Collection[str]) -> Sequence[str]:
+    """Return the spools for a tool: long enough ones first, dry ones, the one that hangs there."""
+    if len(slot.spools) < 2:
+        return slot.spools
+    uses = board.mounted.get((task.printer, slot.tool.tool), ())
+    hung = uses[-1][1] if uses else None
+
+    def key(spool: str) -> tuple[bool, bool, bool, str]:
+        left_mm = shelf.left_mm(spool) - board.fed_mm.get(spool, 0.0)
+        wet = spool in failed or shelf.wet(spool) > 1.0
+        return left_mm < slot.tool.filament_mm, wet, spool != hung, spool
+
+    return sorted(slot.spools, key=key)
+
+
+def _picks(shelf: Shelf, slot: Slot, spools: Sequence[str], board: Board) -> Iterator[Pick]:
+    if not spools:
+        yield Pick(None)
+    for spool in spools:
+        yield Pick(spool)
+        for dryer in board.holds:
+            if dries(shelf, spool, dryer):
+                yield Pick(spool, dryer)
+
+
+def dries(shelf: Shelf, spool: str, dryer: str) -> bool:
+    """Return whether a dryer is one of the spool's record."""
+    place_ = shelf.spools[spool].places.get(dryer)
+    return place_ is not None and place_.kind == "dryer"
+
+
+def choose(shelf: Shelf, start: Board, tasks: Sequence[Task], *, progress: Progress | None = None) -> Plan:
+    """Return the best plan found for *tasks*, placed in their order."""
+    said = ""
+    count = open_jobs(shelf, tasks, start.holds)
+    if count == 0:
+        return Plan(greedy(shelf, start, tasks, progress), "nothing to choose", True)
+    if count <= ALL:
+        search = _Search(shelf, start, tasks, shelf.evaluations + ENOUGH, progress)
+        try:
+            search.run(start, 0)
+        except EnoughError:
+            said = f"too many to try all: given up after {ENOUGH} forecasts"
+        if search.best is not None and not said:
+            return Plan(search.best, "all assignments tried", True)
+        if search.best is not None:
+            return Plan(
+                improved(shelf, start, search.best, progress), said + "; then improved job by job", False
+            )
+    board = greedy(shelf, start, tasks, progress)
+    better = improved(shelf, start, board, progress)
+    return Plan(
+        better, said or f"more than {ALL} jobs to choose for: job by job, then improved job by job", False
+    )
+
+
+def open_jobs(shelf: Shelf, tasks: Sequence[Task], holds: Mapping[str, int]) -> int:
+    """Return for how many jobs there is something to choose."""
+
+    def is_open(slot: Slot) -> bool:
+        return len(slot.spools) > 1 or any(
+            dries(shelf, spool, dryer) for spool in slot.spools for dryer in holds
+        )
+
+    return sum(any(is_open(slot) for slot in task.slots) for task in tasks)
+
+
+class _Search:
+    """Depth first through all assignments; the best plan so far cuts off what costs as much already."""
+
+    def __init__(
+        self, shelf: Shelf, start: Board, tasks: Sequence[Task], most: int, progress: Progress | None
+    ) -> None:
+        self.shelf, self.tasks, self.most, self.progress = shelf, tasks, most, progress
+        self.best: Board | None = None
+        self.lost = [0] * (len(tasks) + 1)  # jobs from here on that nothing can save
+        for at in range(len(tasks) - 1, -1, -1):
+            self.lost[at] = self.lost[at + 1] + hopeless(shelf, start, tasks[at])
+        self.every: list[tuple[Pick, ...] | None] = []  # what a task takes, where there is one way only
+        for task in tasks:
+            first_two = list(itertools.islice(options(shelf, task, start), 2))
+            self.every.append(first_two[0] if len(first_two) == 1 else None)
+
+    def worth(self, cost: Cost, at: int, dryings: int = 0) -> bool:
+        """Return whether a plan of that cost so far may still become the best."""
+        if self.best is None:
+            return True
+        least = (cost.unmet + self.lost[at], cost.dryings + dryings, cost.changes, cost.badness, cost.ends_s)
+        return least < self.best.cost.key()
+
+    def run(self, board: Board, at: int) -> None:
+        """Try everything for the tasks from *at* on."""
+        while at < len(self.tasks) and self.every[at] is not None:  # nothing to choose: no deeper for that
+            only = place(self.shelf, board, self.tasks[at], self.every[at] or ())
+            if only is None or not self.worth(only.cost, at + 1):
+                return
+            board, at = only, at + 1
+        if at == len(self.tasks):
+            if self.best is None or board.cost.key() < self.best.cost.key():
+                self.best = board
+            return
+        if self.progress is not None:
+            self.progress(self.shelf.evaluations)
+        after = []
+        for picks in options(self.shelf, self.tasks[at], board):
+            dryings = sum(pick.dryer is not None for pick in picks)
+            if not self.worth(board.cost, at, dryings):
+                continue
+            if self.shelf.evaluations > self.most:
+                raise EnoughError
+            placed = place(self.shelf, board, self.tasks[at], picks)
+            if placed is not None:
+                after.append(placed)
+        after.sort(key=lambda found: found.cost.key())
+        for found in after:
+            if self.worth(found.cost, at + 1):
+                self.run(found, at + 1)
+
+
+def hopeless(shelf: Shelf, start: Board, task: Task) -> bool:
+    """Return whether a job is lost whatever is done: no spool, none long enough, or due too soon."""
+    begins = max(start.at_s, task.earliest_s if task.earliest_s is not None else -math.inf)
+    if task.due_s is not None and begins + task.job.open_air_s > task.due_s:
+        return True
+    for slot in task.slots:
+        longest = max((shelf.left_mm(spool) for spool in slot.spools), default=0.0)
+        if longest < slot.tool.filament_mm - 1.0:
+            return True
+    return False
+
+
+def greedy(
+    shelf: Shelf,
+    start: Board,
+    tasks: Sequence[Task],
+    progress: Progress | None = None,
+    *,
+    failed: Collection[str] = (),
+) -> Board:
+    """Return *start* with all *tasks* placed, each taking what is best for it when its turn comes.
+
+    ``failed``: spools that are known to be too wet; they are tried last.
+    """
+    board = start
+    failed = set(failed)
+    for task in tasks:
+        best: Board | None = None
+        for picks in options(shelf, task, board, most=TRIED, failed=failed):
+            if (
+                best is not None
+                and best.last is not None
+                and best.last.met
+                and any(pick.dryer for pick in picks)
+            ):
+                break  # it goes without drying
+            found = place(shelf, board, task, picks)
+            if found is not None and found.last is not None and not any(pick.dryer for pick in picks):
+                failed |= {row.spool for row in found.last.rows if row.spool and row.code not in GOOD_ENOUGH}
+            if found is not None and (best is None or found.cost.key() < best.cost.key()):
+                best = found
+        assert best is not None  # undried spools, or none, can always be had
+        board = best
+        if progress is not None:
+            progress(shelf.evaluations)
+    return board
+
+
+def improved(shelf: Shelf, start: Board, board: Board, progress: Progress | None = None) -> Board:
+    """Return *board* or a better one: jobs that do not make it, are dried for or change spools are given others."""
+    most = shelf.evaluations + IMPROVING
+    replays, most_replays = 0, PLACINGS // max(1, len(board.all()))
+    for _ in range(ROUNDS):
+        better = False
+        plan = board.all()
+        failed = {
+            row.spool for each in plan for row in each.rows if row.spool and row.code not in GOOD_ENOUGH
+        }
+        for at, placed in enumerate(plan):
+            if _content(placed):
+                continue
+            for picks in options(shelf, placed.task, board, most=TRIED, failed=failed):
+                if shelf.evaluations > most or replays > most_replays:
+                    return board
+                if picks == plan[at].picks:
+                    continue
+                replays += 1
+                changed = [(each.task, picks if i == at else each.picks) for i, each in enumerate(plan)]
+                found = replay(shelf, start, changed)
+                if found is not None and found.cost.key() < board.cost.key():
+                    board, better, plan = found, True, found.all()
+            if progress is not None:
+                progress(shelf.evaluations)
+        if not better:
+            break
+    return board
+
+
+def too_wet(board: Board) -> set[str]:
+    """Return the spools that some job of a plan cannot be run from."""
+    return {
+        row.spool for each in board.all() for row in each.rows if row.spool and row.code not in GOOD_ENOUGH
+    }
+
+
+def continued(shelf: Shelf, start: Board, before: Board, found: Board) -> Board:
+    """Return a plan for a long queue that is *before* up to the first job which *found* judges harder, then anew."""
+    old, new = before.all(), found.all()
+    first = next(
+        at for at, (one, other) in enumerate(zip(old, new, strict=True)) if one.met and not other.met
+    )
+    kept = replay(shelf, start, [(each.task, each.picks) for each in new[:first]])
+    assert kept is not None  # it was found before
+    return greedy(shelf, kept, [each.task for each in new[first:]], failed=too_wet(found))
+
+
+def _content(placed: Placed) -> bool:
+    return placed.met and not placed.dryings and all(row.how == "mounted" for row in placed.rows)
+
+
+def replay(shelf: Shelf, start: Board, plan: Sequence[tuple[Task, Sequence[Pick]]]) -> Board | None:
+    """Return the board with these jobs on these spools; None where a drying cannot be had."""
+    board: Board | None = start
+    for task, picks in plan:
+        if board is None:
+            return None
+        board = place(shelf, board, task, picks)
+    return board

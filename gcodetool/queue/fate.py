@@ -1,0 +1,326 @@
+"""A spool's fate: from its record, through the steps of a chain, to what arrives at the nozzle.
+
+Between two steps a spool sits in its place, the one that it stands in now, and ages there; what the plan lets
+happen is added to its record, so that all that reads the record sees it.  States are kept for a while
+and computed again where they are gone.  Left out: remembering outcomes (``shelf``).
+"""
+
+import math
+from collections import OrderedDict
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gcodetool import profiles
+from gcodetool.advice.exposure import HOUR_S, exposure_of, out_for_s, wet_inspection
+from gcodetool.advice.findings import Exposure
+from gcodetool.advice.place import Here, last_open, printed_in
+from gcodetool.advice.start import HORIZON_S, judged_by
+from gcodetool.advice.tool import DIAMETER_SLACK_MM, decide
+from gcodetool.drying.course import course, falls_to
+from gcodetool.drying.device import of_place
+from gcodetool.drying.limits import set_point
+from gcodetool.moisture.forecast import forecast
+from gcodetool.moisture.history import State, Surroundings, aged, quantile, state_at, surroundings
+from gcodetool.moisture.record import Event, Spool
+from gcodetool.moisture.snapshot import ShelfOf
+from gcodetool.queue.chain import Chain, Dried, Dry, DryingTime, Print, Terms
+from gcodetool.queue.findings import ORDER, ToolRow
+from gcodetool.queue.listing import Machine
+from gcodetool.queue.shelf import nothing
+from gcodetool.queue.summary import Job, Tool
+
+Floats = NDArray[np.float64]
+
+HALF_HOUR_S: Final = 1800.0  # hours of drying are given in these, rounded up
+LONGEST_DRYING_S: Final = 48 * 3600.0
+STATES: Final = 192  # kept; a state of 64 members takes about 0.4 MB
+
+
+class Fate:
+    """Spools, jobs and terms, with the states computed last.
+
+    ``firsts`` holds spools as they are now, by id and members; ``shelf_of`` says where snapshots of them lie.
+    """
+
+    def __init__(
+        self,
+        spools: Mapping[str, Spool],
+        jobs: Mapping[str, Job],
+        printers: Mapping[str, Machine],
+        terms: Terms,
+        *,
+        firsts: dict[tuple[str, int], State],
+        shelf_of: ShelfOf,
+    ) -> None:
+        self.spools, self.jobs, self.printers, self.terms = spools, jobs, printers, terms
+        self.firsts, self.shelf_of = firsts, shelf_of
+        self._states: OrderedDict[tuple[Chain, float | None], State] = OrderedDict()
+
+    def state(self, chain: Chain) -> State:
+        """Return the spool right after the chain's last step.
+
+        Raises
+        ------
+        GcodetoolError
+            Its record does not say what is needed.
+        """
+        return self._kept((chain, None))
+
+    def at(self, chain: Chain, at_s: float) -> State:
+        """Return the spool at a moment after the chain's last step, having sat in its place since."""
+        return self._kept((chain, at_s))
+
+    def _kept(self, key: tuple[Chain, float | None]) -> State:
+        found = self._states.get(key)
+        if found is None:
+            found = self._computed(*key)
+            self._states[key] = found
+        self._states.move_to_end(key)
+        while len(self._states) > STATES:
+            self._states.popitem(last=False)
+        return found
+
+    def _computed(self, chain: Chain, at_s: float | None) -> State:
+        if at_s is not None:
+            state = self.state(chain)
+            seconds = at_s - state.as_of_s
+            return (
+                aged(state, surroundings(state.spool, state.place, at_s), seconds) if seconds > 0 else state
+            )
+        parts = chain.parts()
+        done = len(parts) - 1
+        while done and (parts[done], None) not in self._states:
+            done -= 1
+        if not done:
+            self._keep(parts[0], self.first(chain.spool))
+        for part in parts[done + 1 :]:
+            self._do(part)
+        return self._states[(chain, None)]
+
+    def first(self, name: str) -> State:
+        """Return a spool as it is now; errors as in :meth:`state`."""
+        key = (name, self.terms.members)
+        if key not in self.firsts:
+            spool = self.spools[name]
+            self.firsts[key] = state_at(
+                spool, self.terms.at_s, members=self.terms.members, shelf=self.shelf_of(spool)
+            )
+        return self.firsts[key]
+
+    def wet(self, name: str) -> float:
+        """Return what a spool feeds next now over its marginal limit; errors as in :meth:`state`."""
+        state = self.first(name)
+        ratio = state.next_fed_wt_pct / state.limit_marginal_wt_pct
+        found = quantile(ratio, self.terms.confidence, state.weights)
+        return found if math.isfinite(found) else math.inf
+
+    def _do(self, chain: Chain) -> None:
+        """Take a chain's last step; its outcome is thrown away, the state is kept."""
+        before, step = chain.before, chain.step
+        assert before is not None
+        if isinstance(step, Print):
+            self.printed(before, step)
+        elif isinstance(step, Dry):
+            self.dried(before, step)
+        elif step is not None:
+            state = self.at(before, step.at_s)
+            self._keep(chain, moved(state, step.at_s, room_of(state)))
+
+    def _keep(self, chain: Chain, state: State) -> None:
+        self._states[(chain, None)] = state
+        while len(self._states) > STATES:
+            self._states.popitem(last=False)
+
+    def printed(self, chain: Chain, step: Print) -> ToolRow:
+        """Return what comes of printing from the spool after the chain's steps; errors as in :meth:`state`."""
+        job = self.jobs[step.job]
+        tool = next(each for each in job.tools if each.tool == step.tool)
+        state = self.at(chain, step.start_s)
+        machine = None if step.printer is None else self.printers[step.printer]
+        where = () if machine is None else (name for name in machine.places if name in state.spool.places)
+        here = printed_in(
+            state.spool,
+            state,
+            at_s=step.start_s,
+            place=next(iter(where), None),
+            printer=None if machine is None else machine.profile,
+        )
+        feed, layers = pieces(*job.feed(step.tool), self.terms.pieces)
+        arrival = forecast(state, here.air, feed, until_s=job.open_air_s)
+        self._keep(
+            chain.then(step),
+            put_back(arrival.after, here, step.start_s, step.start_s + job.open_air_s, arrival.fed_mm),
+        )
+        return self._row(state, here, feed, layers, arrival, tool)
+
+    def _row(self, state: State, here: Here, feed: Floats, layers: Any, arrival: Any, tool: Tool) -> ToolRow:
+        confidence, spool = self.terms.confidence, state.spool
+        known = (feed[:, 2] > 0) & ~np.isnan(arrival.wt_pct).any(axis=1)
+        cautions = [*misfits(spool, tool), *(f"{spool.id}: {note}" for note in here.cautions)]
+        row = nothing(tool, "unknown", "the record says that this reel is empty", spool=spool.id, stock=spool)
+        if state.remaining_mm <= 0 or not known.any():
+            return replace(
+                row, left_mm=state.remaining_mm, short_mm=arrival.short_mm, cautions=tuple(cautions)
+            )
+        if self.terms.exposures:
+            exposure, said = exposure_of(
+                state, here, needed_s=tool.needed_s, confidence=confidence, horizon_s=HORIZON_S
+            )
+            cautions += said
+        else:
+            exposure = own_figure(state, here, tool.needed_s)
+        judged = judged_by(state, arrival, known, layers, confidence)
+        code, layer, because = decide(state, arrival, feed, known, layers, judged, exposure, here, confidence)
+        if ORDER.index(judged.cautious_code) > ORDER.index(code):
+            cautions.append(
+                f"{spool.id}: one time in ten it is worse than {code}: {judged.cautious_code}; "
+                "a weigh-in or an inspection would tell"
+            )
+        return replace(
+            row,
+            code=code,
+            because=because,
+            left_mm=state.remaining_mm,
+            short_mm=arrival.short_mm,
+            safe_s=exposure.safe_s,
+            source=exposure.source if self.terms.exposures else None,
+            air=here.words,
+            start_wt_pct=quantile(arrival.start_wt_pct, confidence, state.weights),
+            worst_wt_pct=quantile(arrival.worst_wt_pct, confidence, state.weights),
+            share=judged.share if code == judged.code else None,
+            from_layer=layer,
+            cautions=tuple(cautions),
+        )
+
+    def dried(self, chain: Chain, step: Dry) -> Dried:
+        """Return what a drying after the chain's steps does to what is fed next."""
+        state = self.at(chain, step.in_s)
+        device = of_place(state.spool, state, step.dryer)
+        air = device.air(step.temperature_C)
+        after = aged(state, Surroundings(air, air, device.place), step.out_s - step.in_s)
+        back = room_of(state) if state.place == step.dryer else state.place
+        gone = with_events(state, Event(step.in_s, "moved", step.dryer))
+        self._keep(chain.then(step), moved(replace(after, spool=gone.spool, path=None), step.out_s, back))
+        at = self.terms.confidence
+        return Dried(
+            quantile(state.next_fed_wt_pct, at, state.weights),
+            quantile(after.next_fed_wt_pct, at, state.weights),
+        )
+
+    def drying_time(self, chain: Chain, dryer: str, in_s: float, length_mm: float) -> DryingTime | None:
+        """Return how long a drying from *in_s* on takes; None where it cannot be, or does not get there."""
+        state = self.at(chain, in_s)
+        place = state.spool.places.get(dryer)
+        if place is None or place.kind != "dryer" or state.remaining_mm <= 0:
+            return None
+        device = of_place(state.spool, state, dryer)
+        setting = set_point(state.spool, device)
+        if not setting.possible:
+            return None
+        polymer = state.polymer
+        ran = course(
+            state,
+            device,
+            setting.temperature_C,
+            length_mm=min(length_mm, state.remaining_mm),
+            cap_s=LONGEST_DRYING_S,
+            done=lambda high, _: bool((high <= polymer.limit_good).all()),
+            keep=False,
+        )
+        for reached, limit in (("good", polymer.limit_good), ("marginal", polymer.limit_marginal)):
+            seconds = quantile(falls_to(ran.at_s, ran.wettest, limit), self.terms.confidence, state.weights)
+            if math.isfinite(seconds):
+                whole = HALF_HOUR_S * max(1, math.ceil(seconds / HALF_HOUR_S))
+                return DryingTime(
+                    whole, setting.temperature_C, setting.knob_C, setting.binding.whose, reached
+                )
+        return None
+
+
+# ---------------------------------------------------------------- small things
+
+
+def pieces(feed: Floats, layers: Any, most: int | None) -> tuple[Floats, Any]:
+    """Return a feed in at most so many pieces, and the layer that each begins with."""
+    if most is None or len(feed) <= most:
+        return feed, layers
+    bounds = np.unique(np.linspace(0, len(feed), most + 1).astype(int))
+    first, last = bounds[:-1], bounds[1:] - 1
+    joined = np.stack([feed[first, 0], feed[last, 1], np.add.reduceat(feed[:, 2], first)], axis=1)
+    return joined, layers[first]
+
+
+def own_figure(state: State, here: Here, needed_s: float) -> Exposure:
+    """Return the exposure as far as it decides a verdict: the user's own figure, without the model's."""
+    spool = state.spool
+    if spool.safe_exposure_h is None:
+        return Exposure(None, needed_s, None, "model", here.words)
+    left_s = spool.safe_exposure_h * HOUR_S - out_for_s(spool, state.as_of_s)
+    if wet_inspection(spool, state.as_of_s):
+        left_s = min(left_s, 0.0)
+    return Exposure(max(left_s, 0.0), needed_s, left_s - needed_s, "stated", here.words)
+
+
+def misfits(spool: Spool, tool: Tool) -> list[str]:
+    """Return where a spool does not fit what the file was sliced for."""
+    said = []
+    if tool.material and not profiles.fits(tool.material, spool.material):
+        said.append(
+            f"T{tool.tool} is sliced for {tool.material}, but {spool.id} is {spool.material.key}: "
+            "check temperatures and spool"
+        )
+    if tool.diameter_mm is not None and abs(tool.diameter_mm - spool.diameter_mm) > DIAMETER_SLACK_MM:
+        said.append(
+            f"T{tool.tool} is sliced for {tool.diameter_mm:g} mm filament, but {spool.id} is "
+            f"{spool.diameter_mm:g} mm: slice it again"
+        )
+    return said
+
+
+def with_events(state: State, *events: Event) -> State:
+    """Return the state with what the plan lets happen in its spool's record."""
+    past = tuple(event for event in state.spool.events if event.at_s <= state.as_of_s)
+    return replace(state, spool=replace(state.spool, events=(*past, *events)))
+
+
+def moved(state: State, at_s: float, place: str) -> State:
+    """Return the state with the spool in another place."""
+    found = with_events(state, Event(at_s, "moved", place))
+    return replace(found, place=place, since_s=at_s)
+
+
+def room_of(state: State) -> str:
+    """Return where a spool goes that leaves its dryer: the dryer's room, else the open place it was in last."""
+    place = state.spool.places.get(state.place)
+    if place is not None and place.room is not None:
+        return place.room
+    return last_open(state.spool, state.as_of_s) or state.place
+
+
+def put_back(after: State, here: Here, start_s: float, end_s: float, fed_mm: float) -> State:
+    """Return the spool after a job: back in its place, what was fed noted.
+
+    Out of a dryer it does not go back; off one printer it stays on the other.
+    """
+    spool, home, used = after.spool, after.place, here.air.place
+    events = [Event(end_s, "fed", length_mm=fed_mm)]
+    if used is not None and used != home:
+        events.insert(0, Event(start_s, "moved", used))
+    state = replace(
+        after, spool=replace(spool, events=(*(e for e in spool.events if e.at_s <= start_s), *events))
+    )
+    place = spool.places.get(home)
+    back = home
+    if place is not None and place.kind == "dryer":
+        back = room_of(after)
+    elif place is not None and place.kind == "printer" and used is not None:
+        back = used
+    if back != used:
+        state = replace(state, path=None)
+    if back == (used or home):
+        return replace(state, place=back)
+    return moved(state, end_s, back)

@@ -1,0 +1,182 @@
+"""What a queue comes to: the dataclasses that the table, JSON and HTML are made from.
+
+Times are seconds since 1970 UTC, contents wt %.  None stands for what cannot be known.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final, Literal
+
+from gcodetool.advice.codes import BADNESS, EXIT_CODES
+
+Verdict = Literal["clear", "adjust", "runs-out", "dry-first", "unknown", "unreadable", "not-read"]
+How = Literal["named", "noted", "mounted", "chosen", "none"]
+
+ORDER: Final[tuple[Verdict, ...]] = (*BADNESS, "unreadable", "not-read")
+GOOD_ENOUGH: Final = ("clear", "adjust")
+
+
+@dataclass(frozen=True)
+class ToolRow:
+    """One tool of one job.
+
+    Attributes
+    ----------
+    tool, spool, how : whose filament, and why that spool: named in the list, noted in the file, mounted
+        on the printer, chosen; "none": there is none.
+    material : the spool's, else the slicer's word.
+    filament_mm, left_mm, short_mm : what the job feeds, what the reel holds before it, what is missing.
+    extruding_s, needed_s : time in which filament flows; the clock at its end.
+    safe_s : idle time in open air until what is fed next passes the marginal limit; None with a *source*:
+        beyond what was looked at.
+    source, air : "model" or "stated"; the air of the print.
+    start_wt_pct, worst_wt_pct : at the confidence asked for.
+    code, share, because, from_layer : as a check says them.
+    """
+
+    tool: int
+    spool: str | None
+    how: How
+    material: str | None
+    filament_mm: float
+    extruding_s: float
+    needed_s: float
+    code: Verdict
+    because: str
+    left_mm: float | None = None
+    short_mm: float = 0.0
+    safe_s: float | None = None
+    source: str | None = None
+    air: str | None = None
+    start_wt_pct: float | None = None
+    worst_wt_pct: float | None = None
+    share: float | None = None
+    from_layer: int | None = None
+    cautions: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Row:
+    """One job.
+
+    Attributes
+    ----------
+    number : place in the list, from 1.
+    held : its spool is too wet to begin, or too short: it is not run, takes no time and no filament.
+    start_s, end_s : when it runs; of a held one, when it would have begun.
+    in_time : whether it ends by its due time; None: it has none.
+    met : clear or adjust, enough filament, and in time.
+    instead : of one that does not make it, what drying would do; None: it cannot be dried, or nobody looked.
+    error : what is wrong with the file.
+    cautions, file_cautions : about spools and filament; about the file and its times.
+    """
+
+    number: int
+    path: str
+    printer: str | None
+    verdict: Verdict
+    because: str
+    sha256: str | None = None
+    start_s: float | None = None
+    end_s: float | None = None
+    earliest_s: float | None = None
+    due_s: float | None = None
+    in_time: bool | None = None
+    met: bool = False
+    held: bool = False
+    moving_s: float | None = None
+    extruding_s: float | None = None
+    waiting_s: float | None = None
+    open_air_s: float | None = None
+    tools: tuple[ToolRow, ...] = ()
+    instead: str | None = None
+    error: str | None = None
+    cautions: tuple[str, ...] = ()
+    file_cautions: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Drying:
+    """A spool in a dryer: from when to when, how hot, what for.
+
+    ``knob_C`` is what the dryer must show for that; None where nothing is to be set.  ``reached`` is the limit
+    that everything the job feeds lies below at the end: "good" or "marginal"; ``undried`` and ``because``: what the
+    job would come to at the same time without the drying.
+    """
+
+    spool: str
+    material: str
+    dryer: str
+    in_s: float
+    out_s: float
+    temperature_C: float
+    knob_C: float | None
+    binding: str
+    reached: str
+    before_wt_pct: float
+    after_wt_pct: float
+    for_number: int
+    undried: Verdict
+    because: str
+    cautions: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class QueueFindings:
+    """All that is known of a queue.
+
+    Attributes
+    ----------
+    rows : in the list's order.
+    dryings : by time.
+    unmet, changes : jobs that are not clear or adjust by their due time; spools mounted anew.
+    search : how the plan was found, in words.
+    complete : False where the call was stopped.
+    """
+
+    as_of_s: float
+    confidence: float
+    members: int
+    rows: tuple[Row, ...]
+    dryings: tuple[Drying, ...]
+    changes: int
+    search: str
+    notes: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+    complete: bool = True
+
+    @property
+    def unmet(self) -> int:
+        """Jobs that are not clear or adjust by their due time."""
+        return sum(not row.met for row in self.rows)
+
+    @property
+    def verdict(self) -> Verdict:
+        """The worst of all rows; nothing to judge is unknown."""
+        return worst([row.verdict for row in self.rows])
+
+    @property
+    def exit_code(self) -> int:
+        """The worst verdict's; 1 where a file could not be read."""
+        return exit_code(self.verdict)
+
+
+def worst(verdicts: Sequence[Verdict]) -> Verdict:
+    """Return the worst verdict; of none, unknown.
+
+    >>> worst(["clear", "unreadable", "unknown"])
+    'unreadable'
+    """
+    return max(verdicts, key=ORDER.index, default="unknown")
+
+
+def exit_code(verdict: Verdict) -> int:
+    """Return the exit code of a queue whose worst row has that verdict.
+
+    >>> exit_code("runs-out"), exit_code("unreadable")
+    (21, 1)
+    """
+    for code, number in EXIT_CODES.items():
+        if code == verdict:
+            return number
+    return 1

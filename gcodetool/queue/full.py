@@ -1,0 +1,171 @@
+"""The plan that was chosen, forecast in full: every member, every layer, spool by spool, by many hands.
+
+What one spool goes through does not depend on the others, so it is an errand of its own.  Left out: choosing
+(``choose``), what is made of the outcome (``rows``).
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+from gcodetool.errors import GcodetoolError
+from gcodetool.moisture.record import Spool
+from gcodetool.queue import kept
+from gcodetool.queue.board import Board, Pick, Placed, Task
+from gcodetool.queue.chain import Chain, Dried, Dry, Print, Step, Terms, chain_of
+from gcodetool.queue.choose import continued, improved, replay
+from gcodetool.queue.findings import ToolRow
+from gcodetool.queue.hands import Hands, Here, Lost
+from gcodetool.queue.listing import Machine, Progress
+from gcodetool.queue.shelf import Shelf
+from gcodetool.queue.summary import Job
+
+if TYPE_CHECKING:
+    from gcodetool.moisture.state import State
+
+LONG: Final = 20  # jobs; in longer queues what follows a job that is judged harder is planned anew
+Told = tuple[list[ToolRow], list[Dried]]
+
+
+def in_full(
+    full: Shelf, start: Board, chosen: Board, hands: Hands, progress: Progress | None, *, folder: Path | None
+) -> tuple[Board, str]:
+    """Return the chosen plan with every member and layer, and words where that tells otherwise and was put right."""
+    if not any(placed.steps for placed in chosen.all()):
+        return chosen, ""  # no spool, no forecast
+    found = _shown(full, start, chosen, hands, progress)
+    if found.cost.key()[:2] <= chosen.cost.key()[:2]:
+        return found, ""
+    # as exact, but without what no verdict needs
+    exact = Shelf(full.spools, full.jobs, full.printers, replace(full.terms, exposures=False), **full.shared)
+    kept.load(folder, exact)
+    exact.prints.update(full.prints)
+    exact.dryings.update(full.dryings)
+    harder = any(one.met and not other.met for one, other in zip(chosen.all(), found.all(), strict=True))
+    if len(chosen.all()) > LONG and harder:
+        better = continued(exact, start, chosen, found)
+    else:
+        better = improved(exact, start, found)
+    kept.save(folder, exact)
+    better = found if better.cost.key() >= found.cost.key() else _shown(full, start, better, hands, progress)
+    if better.cost.key() >= found.cost.key():
+        return found, ""
+    return better, "; the full forecast judged some jobs harder, so others were tried with it"
+
+
+def _shown(full: Shelf, start: Board, chosen: Board, hands: Hands, progress: Progress | None) -> Board:
+    """Return a plan as the full forecast sees it."""
+    _forecast(full, chosen, hands, progress)
+    found = replay(full, start, fixed(chosen.all()))
+    assert found is not None  # its dryings are settled
+    return found
+
+
+def fixed(placed: Sequence[Placed]) -> list[tuple[Task, tuple[Pick, ...]]]:
+    """Return a plan with its hours of drying settled."""
+    found = []
+    for each in placed:
+        times = {drying.before.spool: drying.time for drying in each.dryings}
+        picks = tuple(
+            replace(pick, time=times.get(pick.spool)) if pick.spool is not None else pick
+            for pick in each.picks
+        )
+        found.append((each.task, picks))
+    return found
+
+
+@dataclass(frozen=True)
+class _Errand:
+    """What one spool goes through, to be computed elsewhere.
+
+    ``first`` is the spool as it is now, None where its record does not say.  ``line`` is what happens to it in
+    the end; each wanted step stands behind so many steps of that, or, where it is none of it (a job that is
+    held), behind the steps listed.
+    """
+
+    spool: Spool
+    first: "State | None"
+    jobs: dict[str, Job]
+    printers: dict[str, Machine]
+    terms: Terms
+    line: tuple[Step, ...]
+    prints: tuple[tuple[int | tuple[Step, ...], Print], ...]
+    dryings: tuple[tuple[int | tuple[Step, ...], Dry], ...]
+
+
+@dataclass
+class _Wanted:
+    """What is asked of one spool."""
+
+    prints: list[tuple[Chain, Print]]
+    dryings: list[tuple[Chain, Dry]]
+
+
+def _forecast(full: Shelf, chosen: Board, hands: Hands, progress: Progress | None) -> None:
+    """Fill *full* with what the chosen plan needs, spool by spool."""
+    asked: dict[str, _Wanted] = {}
+    for placed in chosen.all():
+        for chain, step in placed.steps:
+            if not full.has(chain, step):
+                asked.setdefault(chain.spool, _Wanted([], [])).prints.append((chain, step))
+        for each in placed.dryings:
+            if not full.has(each.before, each.step):
+                asked.setdefault(each.before.spool, _Wanted([], [])).dryings.append((each.before, each.step))
+    names = sorted(asked)
+    errands = [_errand(full, name, chosen.chain(name), asked[name]) for name in names]
+    total, count = sum(len(each.prints) for each in asked.values()), 0
+    if progress is not None and errands:
+        progress("forecasting", 0, total)
+    # one spool's steps follow each other: no use in sending them elsewhere
+    workers = hands if len(errands) > 1 or not hands.shares_files else Here()
+    for at, result in workers.each(_run_errand, errands):
+        rows, dried = _run_errand(errands[at]) if isinstance(result, Lost) else result
+        wanted = asked[names[at]]
+        full.prints.update(zip(wanted.prints, rows, strict=True))
+        full.dryings.update(zip(wanted.dryings, dried, strict=True))
+        full.computed.add(names[at])
+        count += len(rows)
+        if progress is not None:
+            progress("forecasting", count, total)
+
+
+def _errand(full: Shelf, name: str, line: Chain, wanted: _Wanted) -> _Errand:
+    counts = {part: part.count for part in line.parts()}
+
+    def behind(chain: Chain) -> int | tuple[Step, ...]:
+        return counts.get(chain, chain.steps)
+
+    try:
+        first = full.fate.first(name)  # here, where its snapshot lies
+    except GcodetoolError:
+        first = None
+    used = {step.job for _, step in wanted.prints}
+    used |= {step.job for step in line.steps if isinstance(step, Print)}
+    return _Errand(
+        full.spools[name],
+        first,
+        {digest: full.jobs[digest] for digest in sorted(used)},
+        dict(full.printers),
+        full.terms,
+        line.steps,
+        tuple((behind(chain), step) for chain, step in wanted.prints),
+        tuple((behind(chain), step) for chain, step in wanted.dryings),
+    )
+
+
+def _run_errand(errand: _Errand) -> Told:
+    """Compute one spool's steps."""
+    name = errand.spool.id
+    firsts = {} if errand.first is None else {(name, errand.terms.members): errand.first}
+    shelf = Shelf({name: errand.spool}, errand.jobs, errand.printers, errand.terms, firsts=firsts)
+    line = chain_of(name, errand.line).parts()
+
+    def chain(behind: int | tuple[Step, ...]) -> Chain:
+        return line[behind] if isinstance(behind, int) else chain_of(name, behind)
+
+    rows = []
+    for behind, step in errand.prints:
+        tool = next(each for each in errand.jobs[step.job].tools if each.tool == step.tool)
+        rows.append(shelf.printed(chain(behind), step, tool))
+    return rows, [shelf.dried(chain(behind), step) for behind, step in errand.dryings]

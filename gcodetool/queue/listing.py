@@ -1,0 +1,216 @@
+"""What is to be printed: a list file, folders and single files become wishes, in their order.
+
+A list is a TOML file as ``docs/queue.md`` describes it; paths in it are relative to it.  Left out: reading
+the G-code (``reading``) and the spools (``cli``).
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Final
+
+from gcodetool import profiles
+from gcodetool.errors import ProfileError, QueueError, UsageError
+from gcodetool.profiles import Printer
+from gcodetool.tomlfile import Table, load, shown
+
+JOB_KEYS: Final = (
+    "file",
+    "printer",
+    "spool",
+    "material",
+    "colour",
+    "tool",
+    "earliest",
+    "due",
+    "copies",
+    "note",
+)
+ENDINGS: Final = (".gcode", ".gco", ".g", ".gcode.gz", ".gcode.xz", ".gcode.3mf", ".ngc")
+MOST_COPIES: Final = 1000
+MINUTE_S: Final = 60.0
+
+
+@dataclass(frozen=True)
+class ToolWish:
+    """What a tool is to be fed from: a spool, or any of that material and colour; all None: as the file says."""
+
+    spool: str | None = None
+    material: str | None = None
+    colour: str | None = None
+
+
+@dataclass(frozen=True)
+class Wish:
+    """A job that waits.  ``tools`` by number; None stands for the job's only tool."""
+
+    path: Path
+    printer: str | None = None
+    tools: dict[int | None, ToolWish] = field(default_factory=dict)
+    earliest_s: float | None = None
+    due_s: float | None = None
+
+
+@dataclass(frozen=True)
+class Machine:
+    """A printer: its profile, and the places of the records that are it; None: no profile is known."""
+
+    profile: Printer | None
+    places: tuple[str, ...] = ()
+
+
+Finder = Callable[[str], Machine]
+Progress = Callable[[str, int, int | None], None]  # what is being done, how much of it is done, of how much
+
+
+def by_profile(word: str) -> Machine:
+    """Return the machine that a profile's name or file describes."""
+    return Machine(profiles.printer(word))
+
+
+@dataclass(frozen=True)
+class Listing:
+    """What a call asks for.
+
+    Attributes
+    ----------
+    printers : machines by the name that a wish gives.
+    shelf : spool files and folders; empty: the list names none.
+    holds : reels that each dryer takes; empty: not said.
+    turnaround_s : between two jobs on a printer.
+    """
+
+    wishes: tuple[Wish, ...]
+    printers: dict[str, Machine]
+    shelf: tuple[Path, ...] = ()
+    holds: dict[str, int] = field(default_factory=dict)
+    turnaround_s: float = 0.0
+
+
+def is_list(path: Path) -> bool:
+    """Return whether a path is meant as a list."""
+    return path.suffix.lower() == ".toml"
+
+
+def from_paths(paths: Sequence[Path], *, printer: str | None, find: Finder = by_profile) -> Listing:
+    """Return jobs named one by one and folders of jobs, in the order given, a folder's by name.
+
+    Raises
+    ------
+    QueueError
+        A folder holds no job, or cannot be read.
+    ProfileError
+        There is no such printer.
+    """
+    found: list[Path] = []
+    for path in paths:
+        if path.is_dir():
+            jobs = _in_folder(path)
+            if not jobs:
+                raise QueueError(
+                    f"{path}: no sliced file in this folder ({', '.join(ENDINGS)}); name another"
+                )
+            found += jobs
+        else:
+            found.append(path)
+    printers = {} if printer is None else {printer: find(printer)}
+    return Listing(tuple(Wish(path, printer) for path in found), printers)
+
+
+def _in_folder(folder: Path) -> list[Path]:
+    return sorted(
+        path
+        for path in folder.iterdir()
+        if path.name.lower().endswith(ENDINGS) and not path.name.startswith(".") and not path.is_dir()
+    )
+
+
+def read_list(path: Path, *, printer: str | None, find: Finder = by_profile) -> Listing:
+    """Return what the list at *path* says; *printer* stands for those jobs that name none.
+
+    Raises
+    ------
+    QueueError
+        ``file:line``: it cannot be read, or says what it cannot mean.
+    ProfileError
+        There is no such printer.
+    """
+    table = load(path, QueueError, "list of jobs")
+    table.only(("shelf", "printer", "turnaround_min", "dryer", "job", "note"))
+    table.need("job")
+    table.text("note")
+    usual = table.text("printer")
+    default = usual if printer is None else printer
+    wishes: list[Wish] = []
+    names: dict[str, Table] = {}
+    if usual is not None:
+        names[usual] = table
+    for entry in table.array("job"):
+        one, copies = _wish(entry, path.parent, default)
+        wishes += [one] * copies
+        if "printer" in entry and one.printer is not None:
+            names.setdefault(one.printer, entry)
+    if not wishes:
+        table.fail("job", "no job is listed; add one, headed [[job]], with its file")
+    printers = {name: _printer(name, where, path.parent, find) for name, where in names.items()}
+    if printer is not None:
+        printers[printer] = find(printer)
+    holds = {}
+    for name, inner in table.tables("dryer").items():
+        inner.only(("holds", "note"))
+        inner.need("holds")
+        holds[name] = inner.whole("holds", low=1, high=1000) or 1
+    minutes = table.number("turnaround_min", low=0, high=10_000) or 0.0
+    return Listing(tuple(wishes), printers, _shelf(table, path.parent), holds, minutes * MINUTE_S)
+
+
+def _printer(name: str, table: Table, folder: Path, find: Finder) -> Machine:
+    try:
+        if name.endswith(".toml") or profiles.is_path(name):
+            return Machine(profiles.printer(folder / name))
+        return find(name)
+    except (ProfileError, UsageError) as error:
+        table.fail("printer", str(error))
+
+
+def _shelf(table: Table, folder: Path) -> tuple[Path, ...]:
+    names = table.words("shelf") if isinstance(table.data.get("shelf"), list) else (table.text("shelf"),)
+    found = tuple(folder / name for name in names if name)
+    for each in found:
+        if not each.exists():
+            table.fail("shelf", f"no spool file or folder {shown(str(each))}; correct the path")
+    return found
+
+
+def _wish(entry: Table, folder: Path, printer: str | None) -> tuple[Wish, int]:
+    entry.only(JOB_KEYS)
+    entry.need("file")
+    entry.text("note")
+    tools: dict[int | None, ToolWish] = {}
+    if any(key in entry for key in ("spool", "material", "colour")):
+        tools[None] = _tool(entry)
+    for name, inner in entry.tables("tool").items():
+        if not (name.isascii() and name.isdecimal() and len(name) < 4):
+            inner.fail(None, f"tool {shown(name)} is no number; write [job.tool.0]")
+        inner.only(("spool", "material", "colour", "note"))
+        tools[int(name)] = _tool(inner)
+    if None in tools and len(tools) > 1:
+        entry.fail(
+            "tool", "spool, material or colour stand beside [job.tool.N]; name each tool in its own table"
+        )
+    earliest, due = entry.moment("earliest"), entry.moment("due")
+    if earliest is not None and due is not None and due <= earliest:
+        entry.fail("due", "due is not after earliest; correct one of the two")
+    copies = entry.whole("copies", low=1, high=MOST_COPIES) or 1
+    own = entry.text("printer")
+    wish = Wish(folder / (entry.text("file") or ""), own or printer, tools, earliest, due)
+    return wish, copies
+
+
+def _tool(table: Table) -> ToolWish:
+    spool, material = table.text("spool"), table.text("material")
+    if spool is not None and (material is not None or "colour" in table):
+        table.fail("spool", "a spool is named, so material and colour are settled; leave them out")
+    if material is not None and profiles.lookup("materials", material) is None:
+        table.fail("material", profiles.unknown("materials", material))
+    return ToolWish(spool, material, table.text("colour"))

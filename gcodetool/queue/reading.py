@@ -1,0 +1,202 @@
+"""Files to jobs, many at once: from the cache, or read by whoever is there to do it.
+
+One bad file is one :class:`Unreadable`; nothing that a file holds ends the others.  Left out: what a job
+is (``summary``), where it is kept (``cache``), who reads (``hands``).
+"""
+
+import hashlib
+import time
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+from gcodetool.errors import GcodetoolError
+from gcodetool.profiles import Printer
+from gcodetool.queue import cache
+from gcodetool.queue.hands import Hands, Lost
+from gcodetool.queue.summary import Job, decode, encode, summarise
+
+BATCH_BYTES: Final = 8_000_000  # given to a worker at a time: less talk, and a stop is still quick
+BATCH_FILES: Final = 16
+INLINE_BYTES: Final = 3_000_000  # less than this is read before workers have started
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """One file to read, for one machine."""
+
+    path: Path
+    printer: Printer | None = None
+    diameters: tuple[tuple[int, float], ...] = ()
+
+
+@dataclass(frozen=True)
+class Unreadable:
+    """What is wrong with a file, and what to do."""
+
+    text: str
+
+
+@dataclass(frozen=True)
+class _Task:
+    """A file to read; workers may stand in another folder, so its path is absolute."""
+
+    wanted: Wanted
+    absolute: Path
+    stamp: str
+    folder: Path | None
+
+
+@dataclass(frozen=True)
+class _Read:
+    """What a worker returns: the encoded job, or what is wrong."""
+
+    signature: cache.Signature | None = None
+    at_ns: int = 0
+    sha256: str = ""
+    data: bytes = b""
+    wrong: str | None = None
+    kept: bool = False
+
+
+def read_all(
+    wanted: Sequence[Wanted],
+    hands: Hands,
+    *,
+    folder: Path | None,
+    progress: Callable[[int], None] | None = None,
+) -> Iterator[tuple[int, Job | Unreadable]]:
+    """Yield (index, job or what is wrong) for every file, as they come.
+
+    Parameters
+    ----------
+    folder : of the cache; None: none.
+    progress : called with the number of files done.
+    """
+    index = cache.Index(folder)
+    build = cache.build_stamp()
+    stamps: dict[tuple[int, tuple[tuple[int, float], ...]], str] = {}
+    tasks: dict[int, _Task] = {}
+    sizes: dict[int, int] = {}
+    done = 0
+
+    def tick() -> None:
+        nonlocal done
+        done += 1
+        if progress is not None:
+            progress(done)
+
+    for number, each in enumerate(wanted):
+        machine = (id(each.printer), each.diameters)
+        if machine not in stamps:
+            stamps[machine] = cache.limits_stamp(each.printer, dict(each.diameters), build)
+        stamp = stamps[machine]
+        size = 0
+        try:
+            now = cache.signature(each.path)
+            size = now[0]
+            known = index.digest(each.path, now)
+        except OSError:
+            known = None  # what is wrong with it, its reading will say
+        job = None if known is None else cache.load(folder, cache.key_of(known, stamp))
+        if job is not None:
+            tick()
+            yield number, job
+            continue
+        tasks[number] = _Task(each, each.path.absolute(), stamp, folder if hands.shares_files else None)
+        sizes[number] = size
+    try:
+        for number, read in _worked(tasks, sizes, hands):
+            task = tasks[number]
+            job = None if read.wrong is not None else decode(read.data)
+            if job is not None:
+                if not read.kept:
+                    cache.save(folder, cache.key_of(read.sha256, task.stamp), read.data)
+                if read.signature is not None:
+                    index.note(task.wanted.path, read.signature, read.sha256, at_ns=read.at_ns)
+            tick()
+            wrong = read.wrong or f"{task.wanted.path}: what the worker sent back is damaged; try again"
+            yield number, job if job is not None else Unreadable(wrong)
+    finally:
+        index.save()
+
+
+def _worked(tasks: dict[int, _Task], sizes: dict[int, int], hands: Hands) -> Iterator[tuple[int, _Read]]:
+    """Yield (number, what came of it), the files handed out in batches."""
+    if not tasks:
+        return
+    if sum(sizes.values()) < INLINE_BYTES and hands.shares_files:
+        for number, task in tasks.items():
+            yield number, _read(task)
+        return
+    batches = _batches(tasks, sizes)
+    for at, results in hands.each(_read_batch, [[tasks[number] for number in batch] for batch in batches]):
+        if isinstance(results, Lost):
+            yield from _one_by_one(batches[at], tasks, hands)
+        else:
+            yield from zip(batches[at], results, strict=True)
+
+
+def _one_by_one(batch: list[int], tasks: dict[int, _Task], hands: Hands) -> Iterator[tuple[int, _Read]]:
+    """Read the files of a batch that killed its worker: the others of it are not lost."""
+    for number in batch:
+        for _, results in hands.each(_read_batch, [[tasks[number]]]):
+            if isinstance(results, Lost):
+                path = tasks[number].wanted.path
+                yield (
+                    number,
+                    _Read(wrong=f"{path}: reading it ended the worker twice; look at its size and memory"),
+                )
+            else:
+                yield number, results[0]
+
+
+def _batches(tasks: dict[int, _Task], sizes: dict[int, int]) -> list[list[int]]:
+    """Return numbers in batches that are neither many nor large."""
+    found: list[list[int]] = []
+    held = 0
+    for number in tasks:
+        if not found or len(found[-1]) >= BATCH_FILES or held + sizes[number] > BATCH_BYTES:
+            found.append([])
+            held = 0
+        found[-1].append(number)
+        held += sizes[number]
+    return found
+
+
+def _read_batch(tasks: Sequence[_Task]) -> list[_Read]:
+    return [_read(task) for task in tasks]
+
+
+def _read(task: _Task) -> _Read:
+    """Read one file, or say what is wrong with it."""
+    given, path = task.wanted.path, task.absolute
+    try:
+        at_ns = time.time_ns()
+        before = cache.signature(path)
+        sha256 = _sha256(path)
+        key = cache.key_of(sha256, task.stamp)
+        job = cache.load(task.folder, key)
+        if job is None:
+            diameters = dict(task.wanted.diameters)
+            job = summarise(path, printer=task.wanted.printer, diameters=diameters, sha256=sha256)
+        if cache.signature(path) != before:
+            return _Read(wrong=f"{given}: changed while it was read; try again when the slicer is done")
+        data = encode(job)
+        cache.save(task.folder, key, data)
+        return _Read(before, at_ns, sha256, data, kept=task.folder is not None)
+    except GcodetoolError as error:
+        wrong = " ".join(str(error).split("\n")).replace(str(path), str(given))
+    except MemoryError:
+        wrong = f"{given}: out of memory; check it alone with 'gcodetool check'"
+    except OSError as error:
+        wrong = f"{given}: {error.strerror or error}; check the path and its permissions"
+    except Exception as error:  # one row, and the others stand
+        wrong = f"{given}: a fault in gcodetool itself: {type(error).__name__}: {error}; please report it"
+    return _Read(wrong=wrong)
+
+
+def _sha256(path: Path) -> str:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()

@@ -1,0 +1,175 @@
+"""A plan to the rows, dryings and hints that people read.
+
+Left out: printing them (``report``).
+"""
+
+from collections.abc import Mapping
+from typing import Any, Final
+
+from gcodetool.moisture.record import Spool
+from gcodetool.queue.board import SHORTEST_SHORT_MM, Board, Placed, Slot, place
+from gcodetool.queue.choose import TRIED, options
+from gcodetool.queue.findings import ORDER, Drying, Row, Verdict, worst
+from gcodetool.queue.listing import Listing
+from gcodetool.queue.reading import Unreadable, Wanted
+from gcodetool.queue.shelf import Shelf
+from gcodetool.queue.summary import Job
+from gcodetool.queue.tasks import Stock, wanted_of
+
+HINTS: Final = 12  # jobs that do not make it, of which it is said what drying would do
+
+
+def rows_of(
+    listing: Listing,
+    stock: Stock,
+    jobs: Mapping[Wanted, Job | Unreadable],
+    done: Board,
+    *,
+    instead: Mapping[int, str],
+) -> list[Row]:
+    """Return a row for every job of the list, in its order, also where the work was stopped before it.
+
+    ``instead``: by number, what drying would do.
+    """
+    placed = {each.task.number: each for each in done.all()}
+    rows = []
+    for number, wish in enumerate(listing.wishes, 1):
+        known: dict[str, Any] = {
+            "number": number,
+            "path": str(wish.path),
+            "printer": wish.printer,
+            "earliest_s": wish.earliest_s,
+            "due_s": wish.due_s,
+            "instead": instead.get(number),
+        }
+        job = jobs.get(wanted_of(wish, listing, stock))
+        if number in placed:
+            rows.append(Row(**known, **_timed(placed[number].task.job), **_judged(placed[number])))
+        elif isinstance(job, Unreadable):
+            rows.append(Row(**known, verdict="unreadable", because=job.text, error=job.text))
+        elif job is not None:
+            rows.append(
+                Row(**known, **_timed(job), verdict="not-read", because="stopped before its forecast")
+            )
+        else:
+            rows.append(Row(**known, verdict="not-read", because="stopped before it was read"))
+    return rows
+
+
+def _timed(job: Job) -> dict[str, Any]:
+    """Return what a row says of its file."""
+    return {
+        "sha256": job.sha256,
+        "moving_s": job.moving_s,
+        "extruding_s": job.extruding_s,
+        "waiting_s": job.waiting_s,
+        "open_air_s": job.open_air_s,
+        "file_cautions": job.cautions,
+    }
+
+
+def _judged(placed: Placed) -> dict[str, Any]:
+    """Return what a row says of its place in the plan."""
+    verdict: Verdict = worst([each.code for each in placed.rows])
+    because = next(each.because for each in placed.rows if each.code == verdict)
+    short = [each for each in placed.rows if each.short_mm > SHORTEST_SHORT_MM]
+    cautions = list(placed.task.notes)
+    if short:
+        left_m, missing_m = (short[0].left_mm or 0.0) / 1000, short[0].short_mm / 1000
+        words = f"{short[0].spool} has {left_m:.1f} m left, {missing_m:.1f} m short"
+        because = f"{words}; {because}"
+        cautions.append(words)
+    if placed.held:
+        because = f"not run: {because}"
+    cautions += [said for each in placed.rows for said in each.cautions]
+    return {
+        "verdict": verdict,
+        "because": because,
+        "start_s": placed.start_s,
+        "end_s": placed.end_s,
+        "in_time": placed.in_time,
+        "met": placed.met,
+        "held": placed.held,
+        "tools": placed.rows,
+        "cautions": tuple(dict.fromkeys(cautions)),
+    }
+
+
+def hints(full: Shelf, done: Board) -> dict[int, str]:
+    """Return, by number, what drying would do for jobs that do not make it."""
+    found_: dict[int, str] = {}
+    for before, placed in done.boards():
+        if placed.met or placed.dryings or len(found_) >= HINTS:
+            continue
+        found = [
+            other.last
+            for picks in options(full, placed.task, before, most=TRIED)
+            if any(pick.dryer for pick in picks)
+            and (other := place(full, before, placed.task, picks)) is not None
+        ]
+        tried = [each for each in found if each is not None and not each.held]
+        if not tried:
+            continue
+        best = min(tried, key=lambda each: (max(ORDER.index(row.code) for row in each.rows), each.end_s))
+        names = ", ".join(
+            f"{each.before.spool} {(each.step.out_s - each.step.in_s) / 3600:g} h in {each.step.dryer}"
+            for each in best.dryings
+        )
+        verdict = worst([row.code for row in best.rows])
+        late = " and too late" if best.in_time is False else ""
+        found_[placed.task.number] = f"dried first ({names}) it would be {verdict}{late}"
+    return found_
+
+
+def _fed(placed: Placed) -> list[Slot]:
+    return [
+        slot for slot, pick in zip(placed.task.slots, placed.picks, strict=True) if pick.spool is not None
+    ]
+
+
+def heat(spool: Spool) -> list[str]:
+    """Return the cautions that stand beside every drying of *spool*."""
+    from gcodetool.advice import words
+    from gcodetool.drying.words import STYRENIC, STYRENIC_REEL
+
+    said = [words.drying(spool)[-1]]
+    reel = "" if spool.body.profile is None else spool.body.profile.key
+    if spool.material.key.upper() in STYRENIC or reel in STYRENIC_REEL:
+        said.append("warm styrenics give off styrene: ventilate, and stay out of the room")
+    if spool.body.profile is None and spool.winding != "loose":
+        said.append(f"what the reel of {spool.id} is made of is not recorded: taken as the most delicate")
+    return said
+
+
+def dryings_of(full: Shelf, done: Board) -> list[Drying]:
+    """Return what goes into a dryer when, by time."""
+    found = []
+    for placed in done.all():
+        for each in placed.dryings:
+            result = full.dried(each.before, each.step)
+            undried = next(
+                full.printed(each.before, step, row_slot.tool)
+                for (chain, step), row_slot in zip(placed.steps, _fed(placed), strict=True)
+                if chain.spool == each.before.spool
+            )
+            spool = full.spools[each.before.spool]
+            found.append(
+                Drying(
+                    spool=each.before.spool,
+                    material=spool.material.key,
+                    dryer=each.step.dryer,
+                    in_s=each.step.in_s,
+                    out_s=each.step.out_s,
+                    temperature_C=each.step.temperature_C,
+                    knob_C=each.time.knob_C,
+                    binding=each.time.binding,
+                    reached=each.time.reached,
+                    before_wt_pct=result.before_wt_pct,
+                    after_wt_pct=result.after_wt_pct,
+                    for_number=placed.task.number,
+                    undried=undried.code,
+                    because=undried.because,
+                    cautions=tuple(heat(spool)),
+                )
+            )
+    return sorted(found, key=lambda each: (each.in_s, each.dryer, each.spool))

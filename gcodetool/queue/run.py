@@ -1,0 +1,157 @@
+"""A queue put together: files are read, spools assigned, plans tried, and the best one forecast in full.
+
+``plan`` is the whole of it.  The choice is made on a few dozen pieces of each job, in long queues also on few
+members; what is shown is the same plan with every member and every layer, computed spool by spool by
+whoever is there to do it.  Nothing here reads a clock.  Left out: where the spools come from, and printing
+(``cli``, ``report``).
+"""
+
+from collections.abc import Mapping
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+from gcodetool.queue import kept
+from gcodetool.queue.board import Board
+from gcodetool.queue.chain import Terms
+from gcodetool.queue.choose import ALL, choose, open_jobs, replay
+from gcodetool.queue.findings import QueueFindings
+from gcodetool.queue.full import fixed, in_full
+from gcodetool.queue.hands import Hands, Here
+from gcodetool.queue.listing import Listing, Progress
+from gcodetool.queue.reading import Unreadable, Wanted, read_all
+from gcodetool.queue.rows import dryings_of, hints, rows_of
+from gcodetool.queue.shelf import Shelf
+from gcodetool.queue.summary import Job
+from gcodetool.queue.tasks import Stock, begun, hanging, tasks_of, wanted_of
+
+if TYPE_CHECKING:
+    from gcodetool.moisture.snapshot import ShelfOf
+    from gcodetool.moisture.state import State
+
+MOST_MEMBERS: Final = 64  # for the choice
+FEW_MEMBERS: Final = 16  # the same, where there are too many to try all
+FEW_PIECES: Final = 64
+
+
+def plan(
+    listing: Listing,
+    stock: Stock,
+    *,
+    at_s: float,
+    confidence: float = 0.5,
+    members: int | None = None,
+    holds: Mapping[str, int] | None = None,
+    hands: Hands | None = None,
+    folder: Path | None = None,
+    shelf_of: "ShelfOf | None" = None,
+    progress: Progress | None = None,
+) -> QueueFindings:
+    """Return what becomes of the jobs of *listing* on the spools of *stock*.
+
+    Parameters
+    ----------
+    at_s : the moment from which on jobs may run; records later than that do not count.
+    confidence : quantile of the forecast that must hold, 0 to 1.
+    members : of the full forecast; 1 = nominal parameters alone, None = 64 (1 where the kernels run interpreted).
+    holds : dryers that may be used, and how many reels each takes; None: the list's, else those of the records,
+        one reel each.
+    hands : who does the work; None: this process.
+    folder : where jobs read and forecasts made before are kept; None: nowhere.
+    shelf_of : where snapshots of spools lie; None: nowhere.
+    progress : called with what is being done, how much is done and how much there is.
+
+    Notes
+    -----
+    A stop at the keyboard ends the work; what is finished by then is returned, marked as incomplete.
+    """
+    workers: Hands = Here() if hands is None else hands
+    count = _usual(stock) if members is None else members
+    jobs, complete = _read(listing, stock, workers, folder, progress)
+    notes: list[str] = []
+    mounted = hanging(listing, stock, at_s, notes)
+    tasks = tasks_of(listing, stock, jobs, mounted)
+    terms = Terms(at_s, confidence, min(count, MOST_MEMBERS), FEW_PIECES)
+    by_digest = {task.job.digest: task.job for task in tasks}
+    firsts: dict[tuple[str, int], State] = {}
+    quick = Shelf(stock.spools, by_digest, listing.printers, terms, firsts=firsts, shelf_of=shelf_of)
+    start = begun(quick, listing, stock, holds, mounted, notes)
+    if open_jobs(quick, tasks, start.holds) > ALL:
+        quick.terms = replace(terms, members=min(count, FEW_MEMBERS))
+    full = Shelf(
+        stock.spools,
+        by_digest,
+        listing.printers,
+        replace(terms, members=count, pieces=None, exposures=True),
+        firsts=firsts,
+        shelf_of=shelf_of,
+    )
+    search = "stopped before a plan was found"
+    done: Board = start
+    drier: dict[int, str] = {}
+    kept.load(folder, quick)
+    kept.load(folder, full)
+    try:
+        if complete:
+            report = None if progress is None else lambda count: progress("choosing", count, None)
+            found = choose(quick, start, tasks, progress=report)
+            search = found.search
+            done = found.board
+            done, said = in_full(full, start, done, workers, progress, folder=folder)
+            search += said
+            drier = hints(full, done)
+    except KeyboardInterrupt:
+        complete = False
+        workers.drop()
+        full.stopped = True
+        again = replay(full, start, fixed(done.all()))
+        done = start if again is None else again
+    if listing.wishes and not any(wish.printer for wish in listing.wishes) and len(tasks) > 1:
+        notes.append("no printer is named: the jobs are taken to run one after another on one machine")
+    rows = rows_of(listing, stock, jobs, done, instead=drier)
+    dryings = dryings_of(full, done)
+    kept.save(folder, quick)
+    kept.save(folder, full)
+    return QueueFindings(
+        as_of_s=at_s,
+        confidence=confidence,
+        members=count,
+        rows=tuple(rows),
+        dryings=tuple(dryings),
+        changes=done.changes,
+        search=search,
+        notes=tuple(notes),
+        cautions=tuple(
+            f"{name}: not on the shelf, its record cannot be read: {text}"
+            for name, text in stock.broken.items()
+        ),
+        complete=complete,
+    )
+
+
+def _usual(stock: Stock) -> int:
+    """Return how many members a forecast usually has; where there is no spool, none is made."""
+    if not stock.spools:
+        return 1
+    from gcodetool.advice.job import MEMBERS
+
+    return MEMBERS
+
+
+# ---------------------------------------------------------------- reading
+
+
+def _read(
+    listing: Listing, stock: Stock, hands: Hands, folder: Path | None, progress: Progress | None
+) -> tuple[dict[Wanted, Job | Unreadable], bool]:
+    """Return each file's job; False where the reading was stopped."""
+    wanted = list(dict.fromkeys(wanted_of(wish, listing, stock) for wish in listing.wishes))
+    found: dict[Wanted, Job | Unreadable] = {}
+    tick = None if progress is None else lambda count: progress("reading", count, len(wanted))
+    try:
+        for at, job in read_all(wanted, hands, folder=folder, progress=tick):
+            found[wanted[at]] = job
+    except KeyboardInterrupt:
+        hands.drop()
+        return found, False
+    return found, True

@@ -1,0 +1,200 @@
+"""The shelf in time: what comes of printing from each spool and of drying it, each computed once.
+
+A spool's fate depends on its own steps alone (``chain``), so what was computed is remembered, from one call
+to the next where somebody keeps it (``kept``).  Left out: computing it (``fate``), which steps (``board``).
+"""
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, Final
+
+from gcodetool.errors import GcodetoolError
+from gcodetool.moisture.record import Spool
+from gcodetool.queue.chain import Chain, Dried, Dry, DryingTime, Print, Terms
+from gcodetool.queue.findings import ToolRow, Verdict
+from gcodetool.queue.listing import Machine
+from gcodetool.queue.summary import Job, Tool
+
+if TYPE_CHECKING:
+    from gcodetool.moisture.snapshot import ShelfOf
+    from gcodetool.moisture.state import State
+    from gcodetool.queue.fate import Fate
+
+
+@dataclass
+class Known:
+    """What an earlier call found out about one spool, by the digests of its steps."""
+
+    prints: dict[str, ToolRow] = field(default_factory=dict)
+    times: dict[str, DryingTime | None] = field(default_factory=dict)
+    dryings: dict[str, Dried] = field(default_factory=dict)
+    left_mm: float | None = None
+    wet: float | None = None
+
+
+class Shelf:
+    """Spools, jobs and terms, with all that was computed for them so far.
+
+    ``firsts``, shared between shelves, holds spools as they are now; ``shelf_of`` says where snapshots lie.
+
+    Attributes
+    ----------
+    prints, times, dryings, left, wetness : what is known, by chain and step, or by spool.
+    known : what earlier calls found out, by spool.
+    computed : spools of which something was computed that was not known.
+    evaluations : forecasts and drying courses asked for so far, computed or remembered.
+    stopped : from now on nothing is computed; what is not there yet is "not-read".
+    """
+
+    def __init__(
+        self,
+        spools: Mapping[str, Spool],
+        jobs: Mapping[str, Job],
+        printers: Mapping[str, Machine],
+        terms: Terms,
+        *,
+        firsts: "dict[tuple[str, int], State] | None" = None,
+        shelf_of: "ShelfOf | None" = None,
+    ) -> None:
+        self.spools, self.jobs, self.printers, self.terms = spools, jobs, printers, terms
+        self.prints: dict[tuple[Chain, Print], ToolRow] = {}
+        self.times: dict[tuple[Chain, str, float, float], DryingTime | None] = {}
+        self.dryings: dict[tuple[Chain, Dry], Dried] = {}
+        self.left: dict[str, float] = {}
+        self.wetness: dict[str, float] = {}
+        self.known: dict[str, Known] = {}
+        self.computed: set[str] = set()
+        self.evaluations = 0
+        self.stopped = False
+        self._firsts = {} if firsts is None else firsts
+        self._shelf_of = shelf_of
+        self._fate: Fate | None = None
+
+    @property
+    def shared(self) -> dict[str, Any]:
+        """What another shelf of the same spools may share."""
+        return {"firsts": self._firsts, "shelf_of": self._shelf_of}
+
+    @property
+    def fate(self) -> "Fate":
+        """What computes; made when there is something to compute."""
+        if self._fate is None:
+            from gcodetool.moisture.snapshot import nowhere
+            from gcodetool.queue.fate import Fate
+
+            self._fate = Fate(
+                self.spools,
+                self.jobs,
+                self.printers,
+                self.terms,
+                firsts=self._firsts,
+                shelf_of=self._shelf_of or nowhere,
+            )
+        return self._fate
+
+    def printed(self, chain: Chain, step: Print, tool: Tool) -> ToolRow:
+        """Return what comes of printing from the spool after the chain's steps."""
+        found = self.prints.get((chain, step))
+        if found is not None:
+            return found
+        found = self._of(chain.spool).prints.get(chain.then(step).digest)
+        if found is None and self.stopped:
+            return nothing(tool, "not-read", "stopped before its forecast", spool=chain.spool)
+        self.evaluations += 1
+        if found is None:
+            try:
+                found = self.fate.printed(chain, step)
+            except GcodetoolError as error:
+                found = nothing(tool, "unknown", str(error), spool=chain.spool)
+            self.computed.add(chain.spool)
+        self.prints[(chain, step)] = found
+        return found
+
+    def dried(self, chain: Chain, step: Dry) -> Dried:
+        """Return what a drying after the chain's steps does."""
+        found = self.dryings.get((chain, step))
+        if found is not None:
+            return found
+        found = self._of(chain.spool).dryings.get(chain.then(step).digest)
+        if found is None and self.stopped:
+            return Dried(math.nan, math.nan)
+        self.evaluations += 1
+        if found is None:
+            found = self.fate.dried(chain, step)
+            self.computed.add(chain.spool)
+        self.dryings[(chain, step)] = found
+        return found
+
+    def drying_time(self, chain: Chain, dryer: str, in_s: float, length_mm: float) -> DryingTime | None:
+        """Return how long the spool needs in *dryer* from *in_s* on until all of *length_mm* is good.
+
+        None where that dryer is not in its record, may not be used for it, or does not get there.
+        """
+        key = (chain, dryer, in_s, length_mm)
+        if key not in self.times:
+            self.evaluations += 1
+            digest, known = chain.asked(dryer, in_s, length_mm), self._of(chain.spool).times
+            if digest in known:
+                self.times[key] = known[digest]
+            else:
+                try:
+                    self.times[key] = self.fate.drying_time(*key)
+                except GcodetoolError:
+                    self.times[key] = None
+                self.computed.add(chain.spool)
+        return self.times[key]
+
+    def has(self, chain: Chain, step: Print | Dry) -> bool:
+        """Return whether what comes of a step is known already."""
+        known = self._of(chain.spool)
+        if isinstance(step, Print):
+            return (chain, step) in self.prints or chain.then(step).digest in known.prints
+        return (chain, step) in self.dryings or chain.then(step).digest in known.dryings
+
+    def left_mm(self, spool: str) -> float:
+        """Return what is on a reel now; 0 where its record does not say. [mm]"""
+        if spool not in self.left:
+            known = self._of(spool).left_mm
+            try:
+                self.left[spool] = self.fate.state(Chain(spool)).remaining_mm if known is None else known
+            except GcodetoolError:
+                self.left[spool] = 0.0
+            if known is None:
+                self.computed.add(spool)
+        return self.left[spool]
+
+    def wet(self, spool: str) -> float:
+        """Return what is fed next now over its marginal limit; inf where the record does not say."""
+        if spool not in self.wetness:
+            known = self._of(spool).wet
+            try:
+                self.wetness[spool] = self.fate.wet(spool) if known is None else known
+            except GcodetoolError:
+                self.wetness[spool] = math.inf
+            if known is None:
+                self.computed.add(spool)
+        return self.wetness[spool]
+
+    def _of(self, spool: str) -> Known:
+        return self.known.get(spool) or NOTHING
+
+
+NOTHING: Final = Known()
+
+
+def nothing(
+    tool: Tool, code: Verdict, because: str, *, spool: str | None = None, stock: Spool | None = None
+) -> ToolRow:
+    """Return a row of which only the job's side is known."""
+    return ToolRow(
+        tool=tool.tool,
+        spool=spool,
+        how="none",
+        material=tool.material if stock is None else stock.material.key,
+        filament_mm=tool.filament_mm,
+        extruding_s=tool.extruding_s,
+        needed_s=tool.needed_s,
+        code=code,
+        because=because,
+    )

@@ -1,0 +1,162 @@
+"""A sliced file boiled down to what a forecast needs: small enough to keep, exact enough to judge by.
+
+``summarise`` reads and plans a file once; ``encode`` and ``decode`` carry the result through caches and
+between processes.  The columns hold one row per stretch of one layer and one tool; what belongs to single
+moves is gone.  Left out: where it is kept (``cache``), the spools (``shelf``).
+"""
+
+import functools
+import hashlib
+import json
+import struct
+from dataclasses import asdict, dataclass, field, replace
+from typing import TYPE_CHECKING, Any, Final
+
+from gcodetool.errors import GcodeError
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from gcodetool.profiles import Printer
+
+    Floats = NDArray[np.float64]
+
+MAGIC: Final = b"gcodetool/job/1\n"
+COLUMNS: Final = 4  # start, end [s], net length [mm], layer
+
+
+@dataclass(frozen=True)
+class Tool:
+    """What a job takes from one tool's spool; words are the slicer's."""
+
+    tool: int
+    filament_mm: float
+    extruding_s: float
+    needed_s: float
+    rows: int
+    material: str | None = None
+    diameter_mm: float | None = None
+    spool: str | None = None
+
+
+@dataclass(frozen=True)
+class Job:
+    """A sliced file in time; ``columns`` are little-endian floats, tool after tool. [s, mm]"""
+
+    sha256: str
+    dialect: str
+    family: str | None
+    layers: int
+    moving_s: float
+    extruding_s: float
+    waiting_s: float
+    open_air_s: float
+    tools: tuple[Tool, ...]
+    cautions: tuple[str, ...]
+    columns: bytes = field(repr=False, default=b"")
+
+    def feed(self, tool: int) -> "tuple[Floats, NDArray[np.int64]]":
+        """Return one tool's stretches, (rows, 3) start, end, net length [s, s, mm], and their layers."""
+        import numpy as np
+
+        table = np.frombuffer(self.columns, dtype="<f8").reshape(-1, COLUMNS)
+        first = 0
+        for each in self.tools:
+            if each.tool == tool:
+                rows = table[first : first + each.rows]
+                return np.ascontiguousarray(rows[:, :3]), rows[:, 3].astype(np.int64)
+            first += each.rows
+        raise KeyError(tool)
+
+    @functools.cached_property
+    def digest(self) -> str:
+        """Digest of all that a forecast takes from the job."""
+        tools = repr(self.tools).encode()
+        return hashlib.sha256(tools + repr(self.open_air_s).encode() + self.columns).hexdigest()
+
+
+def summarise(
+    path: "Path",
+    *,
+    printer: "Printer | None",
+    diameters: "dict[int, float] | None" = None,
+    sha256: str | None = None,
+) -> Job:
+    """Return the job in the file *path*, timed for *printer*.
+
+    Parameters
+    ----------
+    diameters : filament diameters by tool where they are known; else the slicer's. [mm]
+    sha256 : of the file's bytes, where it is known; else it is worked out.
+
+    Raises
+    ------
+    GcodeError
+        It cannot be read, or lays down no filament.
+    """
+    import numpy as np
+
+    from gcodetool.advice.job import feed_of, file_cautions, file_material, tool_extruding_s
+    from gcodetool.gcode.markers import of_tool
+    from gcodetool.gcode.program import read
+    from gcodetool.motion.timeline import timeline
+
+    program = read(path, dialect=None if printer is None else printer.dialect)
+    jobs = timeline(program, printer=printer, filament_diameter_mm=diameters or None)
+    if not jobs.tools:
+        raise GcodeError(
+            f"{path}: no filament is extruded; export the sliced job, not a macro or a probe run"
+        )
+    facts = program.facts
+    tools, columns = [], []
+    for tool in jobs.tools:
+        feed, rows = feed_of(jobs, tool)
+        columns.append(np.column_stack([feed, jobs.layer[rows].astype(np.float64)]).astype("<f8").tobytes())
+        tools.append(
+            Tool(
+                tool=tool,
+                filament_mm=jobs.filament_mm(tool),
+                extruding_s=tool_extruding_s(jobs, tool),
+                needed_s=jobs.needed_s(tool),
+                rows=len(rows),
+                material=file_material(program, tool),
+                diameter_mm=of_tool(facts.diameters_mm, tool),
+                spool=of_tool(facts.spools, tool),
+            )
+        )
+    return Job(
+        sha256=program.sha256 if sha256 is None else sha256,
+        dialect=program.dialect.label,
+        family=None if program.family.value == "unknown" else program.family.value,
+        layers=jobs.layers,
+        moving_s=jobs.total_moving_s,
+        extruding_s=jobs.total_extruding_s,
+        waiting_s=jobs.total_waiting_s,
+        open_air_s=jobs.open_air_s,
+        tools=tuple(tools),
+        cautions=(*jobs.notes, *(text.replace("\n", " ") for text in file_cautions(program, jobs))),
+        columns=b"".join(columns),
+    )
+
+
+def encode(job: Job) -> bytes:
+    """Return the job as bytes: a digest over the rest, facts as JSON, columns."""
+    facts = {name: value for name, value in asdict(replace(job, columns=b"")).items() if name != "columns"}
+    text = json.dumps(facts, allow_nan=False).encode()
+    rest = struct.pack("<I", len(text)) + text + job.columns
+    return MAGIC + hashlib.sha256(rest).digest() + rest
+
+
+def decode(data: bytes) -> Job | None:
+    """Return the job in *data*; None where it is damaged or of another version."""
+    start = len(MAGIC) + 32
+    rest = data[start:]
+    if not data.startswith(MAGIC) or data[len(MAGIC) : start] != hashlib.sha256(rest).digest():
+        return None
+    length = struct.unpack_from("<I", rest)[0]
+    facts: dict[str, Any] = json.loads(rest[4 : 4 + length])
+    tools = tuple(Tool(**each) for each in facts.pop("tools"))
+    return Job(tools=tools, cautions=tuple(facts.pop("cautions")), columns=rest[4 + length :], **facts)

@@ -1,0 +1,202 @@
+"""Jobs and spools put together: which spools each tool may be fed from, and what hangs and dries where.
+
+A spool that list or file names is settled; else the one on the printer and all others of that material and
+colour may be taken.  Left out: which of them is (``choose``).
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from typing import Final
+
+from gcodetool import profiles
+from gcodetool.moisture.record import Spool
+from gcodetool.queue import board as boards
+from gcodetool.queue.board import Board, Slot, Task
+from gcodetool.queue.listing import Listing, Machine, ToolWish, Wish
+from gcodetool.queue.reading import Unreadable, Wanted
+from gcodetool.queue.shelf import Shelf
+from gcodetool.queue.summary import Job, Tool
+from gcodetool.tomlfile import nearest
+
+Where = tuple[str | None, int]  # a printer's tool
+ANY: Final = ToolWish()
+
+
+@dataclass(frozen=True)
+class Stock:
+    """The spools at hand.
+
+    Attributes
+    ----------
+    spools : by id.
+    broken : records that cannot be read: by id or file, what is wrong.
+    """
+
+    spools: Mapping[str, Spool]
+    broken: Mapping[str, str] = field(default_factory=dict)
+
+
+def wanted_of(wish: Wish, listing: Listing, stock: Stock) -> Wanted:
+    """Return what is to be read for a wish: its file, for its printer, with what its spools measure."""
+    printer = None if wish.printer is None else listing.printers[wish.printer].profile
+    wound = {
+        tool or 0: stock.spools[each.spool].diameter_mm
+        for tool, each in wish.tools.items()
+        if each.spool in stock.spools and each.spool is not None
+    }
+    return Wanted(wish.path, printer, tuple(sorted(wound.items())))
+
+
+def tasks_of(
+    listing: Listing,
+    stock: Stock,
+    jobs: Mapping[Wanted, Job | Unreadable],
+    mounted: Mapping[Where, str],
+) -> list[Task]:
+    """Return the jobs that could be read, with the spools that they may take."""
+    tasks = []
+    for number, wish in enumerate(listing.wishes, 1):
+        job = jobs.get(wanted_of(wish, listing, stock))
+        if not isinstance(job, Job):
+            continue
+        slots = tuple(
+            _slot(tool, wish, job, stock, mounted.get((wish.printer, tool.tool))) for tool in job.tools
+        )
+        unused = sorted({tool for tool in wish.tools if tool is not None} - {each.tool for each in job.tools})
+        notes = tuple(f"the list names tool {tool}, but the job feeds nothing from it" for tool in unused)
+        tasks.append(
+            Task(number, str(wish.path), wish.printer, job, slots, wish.earliest_s, wish.due_s, notes)
+        )
+    later: dict[str, float] = {}
+    for at in range(len(tasks) - 1, -1, -1):
+        known: list[Slot] = []
+        for slot in tasks[at].slots:
+            settled = slot.spools[0] if slot.how in ("named", "noted") else None
+            known.append(slot if settled is None else replace(slot, later_mm=later.get(settled, 0.0)))
+            if settled is not None:
+                later[settled] = later.get(settled, 0.0) + slot.tool.filament_mm
+        tasks[at] = replace(tasks[at], slots=tuple(known))
+    return tasks
+
+
+def _slot(tool: Tool, wish: Wish, job: Job, stock: Stock, hung: str | None) -> Slot:
+    """Return which spools a tool may be fed from, the one mounted there first."""
+    asked = wish.tools.get(tool.tool)
+    if asked is None and None in wish.tools:
+        if len(job.tools) > 1:
+            names = ", ".join(str(each.tool) for each in job.tools)
+            return Slot(tool, (), "none", f"the job feeds from tools {names}; name each in [job.tool.N]")
+        asked = wish.tools[None]
+    asked = asked or ANY
+    if asked.spool is not None:
+        return _named(tool, asked.spool, stock)
+    absent = None
+    if tool.spool is not None and asked == ANY:
+        if tool.spool in stock.spools:
+            return Slot(tool, (tool.spool,), "noted")
+        absent = f"T{tool.tool}: the file names spool {tool.spool}, which is not on the shelf"
+    material = asked.material or tool.material
+    if material is None and asked.colour is None:
+        why = "neither list nor file says which filament"
+        if hung is None:
+            return Slot(tool, (), "none", f"{why}, and no spool is on the printer")
+        return Slot(
+            tool, (hung,), "chosen", caution=f"T{tool.tool}: {why}; taken: {hung}, which is on the printer"
+        )
+    fitting = [
+        name for name in sorted(stock.spools) if _fits(stock.spools[name], material, asked.colour, tool)
+    ]
+    fitting.sort(key=lambda name: (name != hung, name))
+    what = " ".join(word for word in (asked.colour, material) if word)
+    if not fitting:
+        return Slot(tool, (), "none", f"no spool of {what} on the shelf")
+    return Slot(tool, tuple(fitting), "chosen", caution=absent)
+
+
+def _named(tool: Tool, name: str, stock: Stock) -> Slot:
+    if name in stock.spools:
+        return Slot(tool, (name,), "named")
+    if name in stock.broken:
+        return Slot(tool, (), "none", f"the record of {name} cannot be read: {stock.broken[name]}")
+    if not stock.spools:
+        return Slot(tool, (), "none", f"no spool '{name}': the shelf is empty; name one with --shelf")
+    return Slot(tool, (), "none", f"no spool '{name}' on the shelf; {nearest(name, stock.spools)}")
+
+
+def _fits(spool: Spool, material: str | None, colour: str | None, tool: Tool) -> bool:
+    if material is not None and not profiles.fits(material, spool.material):
+        return False
+    if colour is not None and (spool.colour or "").casefold() != colour.casefold():
+        return False
+    if tool.diameter_mm is None:
+        return True
+    from gcodetool.advice.tool import DIAMETER_SLACK_MM
+
+    return abs(tool.diameter_mm - spool.diameter_mm) <= DIAMETER_SLACK_MM
+
+
+def hanging(listing: Listing, stock: Stock, at_s: float, notes: list[str]) -> dict[Where, str]:
+    """Return the spool on each printer's tool; of several noted there, the one that came last."""
+    found: dict[Where, list[tuple[float, str]]] = {}
+    for name in sorted(stock.spools):
+        for word, printer in listing.printers.items():
+            since = _mounted_on(stock.spools[name], printer, at_s)
+            if since is not None:
+                found.setdefault((word, since[0]), []).append((since[1], name))
+    mounted: dict[Where, str] = {}
+    for where, stays in sorted(found.items(), key=repr):
+        *others, (_, mounted[where]) = sorted(stays)
+        if others:
+            names = ", ".join(name for _, name in others)
+            notes.append(
+                f"{names} noted on {where[0]} too; {mounted[where]} came last and counts: note where the others are"
+            )
+    return mounted
+
+
+def _mounted_on(spool: Spool, printer: Machine, at_s: float) -> tuple[int, float] | None:
+    """Return the tool of *printer* that the spool feeds now, and since when; None: it is elsewhere."""
+    for event in reversed(spool.events):
+        if event.at_s <= at_s and event.place is not None:
+            place = spool.places.get(event.place)
+            if place is None or place.kind != "printer":
+                return None
+            own = printer.profile is not None and printer.profile.name in (place.name, place.printer)
+            return (event.tool or 0, event.at_s) if own or place.name in printer.places else None
+    return None
+
+
+def begun(
+    shelf: Shelf,
+    listing: Listing,
+    stock: Stock,
+    holds: Mapping[str, int] | None,
+    mounted: Mapping[Where, str],
+    notes: list[str],
+) -> Board:
+    """Return the board before the first job: what hangs where, what dries, which dryers there are."""
+    at_s = shelf.terms.at_s
+    drying: dict[str, str] = {}
+    for name in sorted(stock.spools):
+        spool = stock.spools[name]
+        stays = [event.place for event in spool.events if event.at_s <= at_s and event.place is not None]
+        last = spool.places.get(stays[-1]) if stays else None
+        if last is not None and last.kind == "dryer":
+            drying[name] = last.name
+    given = dict(listing.holds if holds is None else holds)
+    found = {
+        place.name
+        for spool in stock.spools.values()
+        for place in spool.places.values()
+        if place.kind == "dryer"
+    }
+    notes += [
+        f"dryer '{name}' is not used: no spool's record has it; {nearest(name, found)}"
+        for name in given
+        if name not in found and stock.spools
+    ]
+    if not given and holds is None:
+        given = dict.fromkeys(sorted(found), 1)
+        if given:
+            notes.append(f"dryers as the records have them, one reel each: {', '.join(given)}")
+    return boards.begun(shelf, turnaround_s=listing.turnaround_s, holds=given, mounted=mounted, drying=drying)

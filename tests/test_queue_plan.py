@@ -1,0 +1,465 @@
+"""The plan: nothing better is passed over, earlier jobs change the spool, gaps are used, dryers hold what they hold."""
+
+import itertools
+from dataclasses import replace
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from queue_world import HOUR, NOW, job, spool, stock, story
+
+from gcodetool.ledger.spoolfile import read_spool
+from gcodetool.moisture.solver import COMPILED
+from gcodetool.profiles import sample_folder
+from gcodetool.queue import board as boards
+from gcodetool.queue import choose as chooser
+from gcodetool.queue import run
+from gcodetool.queue.board import Board, Line, Pick
+from gcodetool.queue.chain import Chain, Dry, Leave, Print, Terms, chain_of
+from gcodetool.queue.findings import QueueFindings
+from gcodetool.queue.hands import Here
+from gcodetool.queue.listing import Listing, ToolWish, Wish, by_profile, from_paths
+from gcodetool.queue.shelf import Shelf
+from gcodetool.queue.tasks import Stock, Task, begun, hanging, tasks_of
+
+
+def begin(listing: Listing, spools: Stock, terms: Terms) -> tuple[Shelf, Board, list[Task]]:
+    """Return shelf, empty board and tasks, as a plan begins with."""
+    jobs, _ = run._read(listing, spools, Here(), None, None)
+    notes: list[str] = []
+    mounted = hanging(listing, spools, NOW, notes)
+    tasks = tasks_of(listing, spools, jobs, mounted)
+    shelf = Shelf(spools.spools, {task.job.digest: task.job for task in tasks}, listing.printers, terms)
+    return shelf, begun(shelf, listing, spools, None, mounted, notes), tasks
+
+
+def planned(listing: Listing, spools: Stock, **more) -> QueueFindings:
+    return run.plan(listing, spools, at_s=NOW, **({"members": 1} | more))
+
+
+# ---------------------------------------------------------------- choosing
+
+SLOW = pytest.mark.skipif(not COMPILED, reason="thousands of forecasts")
+
+
+@SLOW
+def test_the_plan_of_the_story_is_the_best_of_all(tmp_path) -> None:
+    """Every assignment of spools and dryings, followed to the end by brute force over the same simulation."""
+    listing, spools = story(tmp_path)
+    found = planned(listing, spools)
+    shelf, start, tasks = begin(listing, spools, Terms(NOW))
+    every = [list(chooser.options(shelf, task, start)) for task in tasks]
+    costs = []
+    for picks in itertools.product(*every):
+        end = chooser.replay(shelf, start, list(zip(tasks, picks, strict=True)))
+        if end is not None:
+            costs.append(end.cost.key())
+    assert len(costs) > 1000
+    best = min(costs)
+    assert (found.unmet, len(found.dryings)) == best[:2]
+    assert found.search == "all assignments tried"
+    again = chooser.choose(shelf, start, tasks)
+    assert again.board.cost.key() == best
+    assert [(row.start_s, row.verdict) for row in found.rows] == [
+        (placed.start_s, max(row.code for row in placed.rows)) for placed in again.board.all()
+    ]
+    # and the story itself: what is dried is dried because nothing else would do
+    assert all(drying.undried not in ("clear", "adjust") for drying in found.dryings)
+    assert {row.met for row in found.rows} == {True, False}
+
+
+@SLOW
+@settings(max_examples=6)
+@given(data=st.data())
+def test_no_assignment_beats_the_search(data, tmp_path_factory) -> None:
+    folder = tmp_path_factory.mktemp("queue")
+    count = data.draw(st.integers(2, 3))
+    wishes = []
+    for number in range(count):
+        path = job(folder, f"part-{number}.gcode", hours=data.draw(st.sampled_from([0.5, 2, 5])), metres=20)
+        due = data.draw(st.sampled_from([None, 4 * HOUR, 12 * HOUR]))
+        wishes.append(Wish(path, "bench-1", due_s=None if due is None else NOW + due))
+    for name in ("petg-03", "petg-04"):
+        place = data.draw(st.sampled_from(["bench", "bag", "bench-1", "oven"]))
+        spool(folder, name, water=data.draw(st.sampled_from([0.02, 0.12, 0.3])), place=place)
+    listing = replace(from_paths([wishes[0].path], printer="bench-1"), wishes=tuple(wishes))
+    shelf, start, tasks = begin(listing, stock(folder), Terms(NOW))
+    every = [list(chooser.options(shelf, task, start)) for task in tasks]
+    ends = [
+        chooser.replay(shelf, start, list(zip(tasks, picks, strict=True)))
+        for picks in itertools.product(*every)
+    ]
+    best = min(end.cost.key() for end in ends if end is not None)
+    assert chooser.choose(shelf, start, tasks).board.cost.key() == best
+    rough = chooser.improved(shelf, start, chooser.greedy(shelf, start, tasks))
+    assert best <= rough.cost.key()
+    for end in ends:
+        if end is not None:
+            no_two_at_once(end)
+
+
+def no_two_at_once(board: Board) -> None:
+    """Assert that no printer, spool or dryer is used twice at a time, and nothing before it is there."""
+    ran = [placed for placed in board.all() if not placed.held]
+    uses: dict[str, list[tuple[float, float]]] = {}
+    for placed in ran:
+        uses.setdefault(f"printer {placed.task.printer}", []).append((placed.start_s, placed.end_s))
+        for pick in placed.picks:
+            uses.setdefault(f"spool {pick.spool}", []).append((placed.start_s, placed.end_s))
+        for drying in placed.dryings:
+            stay = (drying.step.in_s, drying.step.out_s)
+            uses.setdefault(f"spool {drying.before.spool}", []).append(stay)
+            uses.setdefault(f"dryer {drying.step.dryer}", []).append(stay)
+            assert drying.step.out_s <= placed.start_s
+    for name, spans in uses.items():
+        for (_, end), (begin_, _) in itertools.pairwise(sorted(spans)):
+            assert begin_ >= end - 1e-6, name
+        assert min(spans)[0] >= NOW
+
+
+def test_more_than_eight_jobs_are_chosen_job_by_job(tmp_path) -> None:
+    for number in range(10):
+        job(tmp_path, f"part-{number:02}.gcode", hours=0.5)
+    spool(tmp_path, "petg-03", water=0.02, place="bench-1")
+    spool(tmp_path, "petg-04", water=0.4, place="bench")
+    found = planned(from_paths([tmp_path], printer="bench-1"), stock(tmp_path))
+    assert "job by job" in found.search
+    assert found.unmet == 0
+    assert not found.dryings
+    assert found.changes == 0
+    assert {row.tools[0].spool for row in found.rows} == {"petg-03"}
+
+
+# ---------------------------------------------------------------- the sequence
+
+
+def test_a_job_alone_is_judged_as_check_judges_it(tmp_path) -> None:
+    import gcodetool
+
+    path = sample_folder() / "hose-clips-petg.gcode"
+    record = sample_folder() / "shelf" / "petg-03.toml"
+    read = read_spool(record)
+    at_s = NOW - 9 * HOUR
+    found = run.plan(
+        from_paths([path], printer="bench-1"), Stock({read.id: read}), at_s=at_s, members=8
+    ).rows[0]
+    from gcodetool import profiles
+
+    checked = gcodetool.check(
+        gcodetool.read(path, dialect="klipper"),
+        {None: read},
+        at_s=at_s,
+        members=8,
+        printer=profiles.printer("bench-1"),
+    )
+    tool, other = found.tools[0], checked.tools[0]
+    assert found.verdict == checked.verdict
+    assert found.sha256 == checked.sha256
+    assert (found.moving_s, found.waiting_s) == (checked.moving_s, checked.waiting_s)
+    assert (tool.because, tool.share) == (other.verdict.because, other.verdict.share)
+    assert (tool.filament_mm, tool.extruding_s) == (other.filament_mm, other.extruding_s)
+    assert (tool.safe_s, tool.needed_s) == (other.exposure.safe_s, other.exposure.needed_s)
+    assert tool.left_mm == other.state.remaining_mm
+
+
+def test_the_third_job_meets_the_spool_as_it_will_be_then(tmp_path) -> None:
+    for number in (1, 2, 3):
+        job(tmp_path, f"part-{number}.gcode", hours=6, metres=5)
+    spool(tmp_path, "petg-03", water=0.02, place="bench-1")
+    found = planned(from_paths([tmp_path], printer="bench-1"), stock(tmp_path), holds={})
+    lefts = [row.tools[0].left_mm for row in found.rows]
+    assert [a - b for a, b in itertools.pairwise(lefts)] == pytest.approx([5000, 5000], abs=1)
+    starts = [row.tools[0].start_wt_pct for row in found.rows]
+    assert starts == sorted(starts)
+    assert starts[2] > 1.4 * starts[0]
+    assert all(b.start_s == pytest.approx(a.end_s) for a, b in itertools.pairwise(found.rows[:2]))
+
+
+def test_a_job_too_wet_to_begin_is_held_and_takes_nothing(tmp_path) -> None:
+    job(tmp_path, "a.gcode", hours=6)
+    job(tmp_path, "b.gcode", hours=1)
+    spool(tmp_path, "petg-04", water=0.6, place="bench")
+    found = planned(from_paths([tmp_path], printer="bench-1"), stock(tmp_path), holds={})
+    assert [row.held for row in found.rows] == [True, True]
+    assert [row.start_s for row in found.rows] == [NOW, NOW]
+    assert found.rows[0].because.startswith("not run: ")
+    assert found.exit_code == 20
+
+
+def test_a_reel_too_short_is_said_and_not_used_up(tmp_path) -> None:
+    job(tmp_path, "a.gcode", metres=40)
+    job(tmp_path, "b.gcode", metres=4)
+    spool(tmp_path, "petg-03", net_g=50, place="bench-1")
+    found = planned(from_paths([tmp_path], printer="bench-1"), stock(tmp_path))
+    first, second = found.rows
+    assert first.held
+    assert not first.met
+    assert first.tools[0].short_mm == pytest.approx(40_000 - first.tools[0].left_mm, abs=1)
+    assert "m short" in first.because
+    assert any("m short" in caution for caution in first.cautions)
+    assert second.met
+    assert second.tools[0].left_mm == first.tools[0].left_mm
+
+
+def test_a_gap_on_the_printer_is_used(tmp_path) -> None:
+    job(tmp_path, "late.gcode")
+    job(tmp_path, "soon.gcode")
+    spool(tmp_path, "petg-03", place="bench-1")
+    listing = from_paths([tmp_path], printer="bench-1")
+    late, soon = listing.wishes
+    listing = replace(listing, wishes=(replace(late, earliest_s=NOW + 5 * HOUR), soon))
+    found = planned(listing, Stock({}))
+    assert found.rows[0].start_s == NOW + 5 * HOUR
+    assert found.rows[1].start_s == NOW
+
+
+def test_due_and_dried_in_time(tmp_path) -> None:
+    job(tmp_path, "a.gcode", hours=1)
+    spool(tmp_path, "petg-04", water=0.3, place="bench")
+    listing = from_paths([tmp_path], printer="bench-1")
+    wish = listing.wishes[0]
+
+    def due(hours: float) -> QueueFindings:
+        return planned(replace(listing, wishes=(replace(wish, due_s=NOW + hours * HOUR),)), stock(tmp_path))
+
+    soon, later = due(3), due(30)
+    assert soon.unmet == 1
+    assert not soon.dryings
+    assert later.unmet == 0
+    (drying,) = later.dryings
+    assert drying.in_s == NOW
+    assert drying.out_s == later.rows[0].start_s
+    assert (drying.temperature_C, drying.dryer, drying.for_number) == (65, "oven", 1)
+    assert drying.after_wt_pct < 0.08 < drying.before_wt_pct
+    assert "unattended" in drying.cautions[0]
+    assert later.rows[0].in_time
+
+
+def test_one_drying_serves_all_jobs_that_name_the_spool(tmp_path) -> None:
+    for number in (1, 2, 3):
+        job(tmp_path, f"part-{number}.gcode", hours=1, metres=40)
+    spool(tmp_path, "petg-04", water=0.3, place="bench", net_g=1000)
+    listing = from_paths([tmp_path], printer="bench-1")
+    named = replace(
+        listing,
+        wishes=tuple(replace(wish, tools={None: ToolWish(spool="petg-04")}) for wish in listing.wishes),
+    )
+    found, first = (
+        planned(named, stock(tmp_path)),
+        planned(replace(named, wishes=named.wishes[:1]), stock(tmp_path)),
+    )
+    assert len(found.dryings) == 1
+    assert found.unmet == 0
+    hours = [each.dryings[0].out_s - each.dryings[0].in_s for each in (found, first)]
+    assert hours[0] > hours[1]
+
+
+def test_a_dryer_takes_as_many_reels_as_it_holds(tmp_path) -> None:
+    for number in (1, 2):
+        job(tmp_path, f"part-{number}.gcode", hours=1)
+        spool(tmp_path, f"petg-0{number}", water=0.3, place="bench")
+    paths = sorted(tmp_path.glob("*.gcode"))
+    printers = [f"bench-{at}" for at in (1, 2)]
+    listing = Listing(
+        tuple(
+            Wish(path, printer, {None: ToolWish(spool=f"petg-0{at}")})
+            for at, (path, printer) in enumerate(zip(paths, printers, strict=True), 1)
+        ),
+        {printer: by_profile(printer) for printer in printers},
+    )
+    one = planned(listing, stock(tmp_path), holds={"oven": 1})
+    two = planned(listing, stock(tmp_path), holds={"oven": 2})
+    assert [len(found.dryings) for found in (one, two)] == [2, 2]
+    assert one.dryings[1].in_s >= one.dryings[0].out_s
+    assert two.dryings[1].in_s == two.dryings[0].in_s == NOW
+
+
+def test_a_spool_in_the_dryer_stays_there_until_its_job_or_makes_room(tmp_path) -> None:
+    job(tmp_path, "a.gcode", hours=1)
+    spool(tmp_path, "petg-01", water=0.1, place="oven")
+    spool(tmp_path, "petg-02", water=0.3, place="bench")
+    listing = from_paths([tmp_path], printer="bench-1")
+    alone = planned(
+        replace(listing, wishes=(replace(listing.wishes[0], earliest_s=NOW + 20 * HOUR),)), stock(tmp_path)
+    )
+    assert alone.rows[0].tools[0].spool == "petg-01"
+    assert not alone.dryings
+    assert alone.rows[0].tools[0].start_wt_pct < 0.07  # it went on drying
+    shelf, start, tasks = begin(listing, stock(tmp_path), Terms(NOW))
+    placed = boards.place(shelf, start, tasks[0], [Pick("petg-02", "oven")])
+    assert placed is not None
+    assert placed.chain("petg-01").steps == (Leave(NOW),)
+    assert shelf.fate.state(placed.chain("petg-01")).place == "bench"
+    assert shelf.fate.state(placed.chain("petg-02")).place == "bench"
+
+
+def test_several_tools_each_have_their_spool(tmp_path) -> None:
+    job(tmp_path, "two.gcode", materials=["PETG", "PLA"])
+    spool(tmp_path, "petg-03", place="bench")
+    spool(tmp_path, "pla-11", "PLA", place="bench")
+    found = planned(from_paths([tmp_path], printer="bench-1"), stock(tmp_path)).rows[0]
+    assert [(tool.tool, tool.spool) for tool in found.tools] == [(0, "petg-03"), (1, "pla-11")]
+    listing = from_paths([tmp_path], printer="bench-1")
+    wish = Wish(tmp_path / "two.gcode", "bench-1", {None: ToolWish(spool="petg-03")})
+    same = planned(replace(listing, wishes=(wish,)), stock(tmp_path)).rows[0]
+    assert same.verdict == "unknown"
+    assert "[job.tool.N]" in same.because
+
+
+def test_fewer_spools_than_tools(tmp_path) -> None:
+    job(tmp_path, "two.gcode", materials=["PETG", "PETG"])
+    spool(tmp_path, "petg-03", place="bench")
+    listing = from_paths([tmp_path], printer="bench-1")
+    both = replace(listing.wishes[0], tools={0: ToolWish(spool="petg-03"), 1: ToolWish(spool="petg-03")})
+    for wishes in (listing.wishes, (both,)):
+        found = planned(replace(listing, wishes=wishes), stock(tmp_path)).rows[0]
+        assert [tool.spool for tool in found.tools] == ["petg-03", None]
+        assert found.tools[1].because == "petg-03 feeds another tool of this job"
+        assert found.verdict == "unknown"
+
+
+# ---------------------------------------------------------------- laws of the parts
+
+eighths = st.integers(0, 8000).map(lambda number: number / 8)  # sums of these are exact
+spans = st.lists(st.tuples(eighths, st.integers(1, 400).map(lambda number: number / 8)), max_size=12)
+
+
+@given(spans)
+def test_a_line_is_never_taken_twice(asked) -> None:
+    line = Line((), 0.0)
+    taken: list[tuple[float, float]] = []
+    for ready, length in asked:
+        start = line.earliest(ready, length)
+        assert start >= ready
+        assert all(start + length <= a + 1e-9 or b <= start + 1e-9 for a, b in taken)
+        # nothing earlier would do
+        for moment in [ready, *(b for _, b in taken if ready <= b < start)]:
+            if moment < start:
+                assert any(moment < b - 1e-9 and a + 1e-9 < moment + length for a, b in taken)
+        line = line.taken(start, start + length)
+        taken.append((start, start + length))
+
+
+@given(
+    st.lists(st.sampled_from([Leave(1.0), Dry("oven", 2.0, 3.0, 60.0), Print("x", 0, 4.0, None)]), max_size=5)
+)
+def test_a_chain_is_the_same_however_it_was_built(steps) -> None:
+    import pickle
+
+    chain = chain_of("petg-03", steps)
+    again = pickle.loads(pickle.dumps(chain))
+    assert again == chain
+    assert hash(again) == hash(chain)
+    assert chain.steps == tuple(steps)
+    for count, part in enumerate(chain.parts()):
+        assert chain_of("petg-03", steps[:count]) == part
+        assert part.count == count
+    assert Chain("petg-03") != Chain("petg-04")
+
+
+def test_states_that_were_let_go_are_computed_again(tmp_path, monkeypatch) -> None:
+    from gcodetool.queue import fate
+
+    for number in range(5):
+        job(tmp_path, f"part-{number}.gcode")
+    spool(tmp_path, "petg-03", place="bench-1")
+    listing = from_paths([tmp_path], printer="bench-1")
+    usual = planned(listing, stock(tmp_path))
+    monkeypatch.setattr(fate, "STATES", 2)
+    assert planned(listing, stock(tmp_path)) == usual
+
+
+def test_a_good_spool_far_down_the_shelf_is_found(tmp_path) -> None:
+    for number in range(9):
+        job(tmp_path, f"part-{number}.gcode", hours=0.5, metres=9)
+    for number in range(20):
+        spool(tmp_path, f"petg-{number:02}", water=0.02 if number in (15, 18) else 0.6, net_g=150)
+    found = planned(from_paths([tmp_path], printer="bench-1"), stock(tmp_path), holds={})
+    assert found.unmet == 0
+    assert {row.tools[0].spool for row in found.rows} == {"petg-15", "petg-18"}
+    assert found.changes == 2
+
+
+def test_a_search_that_takes_too_long_is_given_up_and_said(tmp_path, monkeypatch) -> None:
+    listing, spools = story(tmp_path)
+    monkeypatch.setattr(chooser, "ENOUGH", 12)
+    found = planned(listing, spools)
+    assert "given up after 12 forecasts" in found.search
+    assert len(found.rows) == 6
+    best = planned(listing, spools)
+    assert best.unmet <= found.unmet
+
+
+def test_what_follows_a_job_that_is_judged_harder_is_planned_anew(tmp_path, monkeypatch) -> None:
+    from gcodetool.queue import full
+
+    for number in range(3):
+        job(tmp_path, f"part-{number}.gcode", hours=1)
+    for name in ("petg-03", "petg-04"):
+        spool(tmp_path, name, water=0.02)
+    listing = from_paths([tmp_path], printer="bench-1")
+    shelf, start, tasks = begin(listing, stock(tmp_path), Terms(NOW))
+    chosen = chooser.greedy(shelf, start, tasks)
+    assert {pick.spool for placed in chosen.all() for pick in placed.picks} == {"petg-03"}
+    spool(tmp_path, "petg-03", water=0.6)  # the full forecast knows better
+    harder, _, _ = begin(listing, stock(tmp_path), Terms(NOW, exposures=True))
+    monkeypatch.setattr(full, "LONG", 2)
+    found, said = full.in_full(harder, start, chosen, Here(), None, folder=None)
+    assert [placed.met for placed in found.all()] == [True] * 3
+    assert {pick.spool for placed in found.all() for pick in placed.picks} == {"petg-04"}
+    assert "judged some jobs harder" in said
+
+
+# ---------------------------------------------------------------- kept
+
+
+def test_the_same_evening_is_not_forecast_again(tmp_path, monkeypatch) -> None:
+    from gcodetool.queue import fate, shelf
+
+    listing, spools = story(tmp_path)
+    folder = tmp_path / "cache"
+    first = planned(listing, spools, folder=folder)
+    assert first == planned(listing, spools)
+    with monkeypatch.context() as patched:
+        patched.setattr(shelf.Shelf, "fate", property(lambda _: pytest.fail("computed again")))
+        assert planned(listing, spools, folder=folder) == first
+    # another moment, another record: nothing of it fits
+    done: list[str] = []
+    real = fate.Fate.printed
+
+    def printed(self, chain, step):
+        done.append(chain.spool)
+        return real(self, chain, step)
+
+    monkeypatch.setattr(fate.Fate, "printed", printed)
+    spool(tmp_path / "shelf", "tpu-02", "TPU", water=0.8, place="bench")
+    changed = planned(listing, stock(tmp_path / "shelf"), folder=folder)
+    assert "tpu-02" in done
+    assert changed == planned(listing, stock(tmp_path / "shelf"))
+    del done[:]
+    later = run.plan(listing, spools, at_s=NOW + HOUR, members=1, folder=folder)
+    assert done
+    assert later == run.plan(listing, spools, at_s=NOW + HOUR, members=1)
+
+
+def test_damaged_forecasts_are_computed_again(tmp_path) -> None:
+    listing, spools = story(tmp_path)
+    folder = tmp_path / "cache"
+    first = planned(listing, spools, folder=folder)
+    for number, path in enumerate(sorted(folder.glob("*.fate"))):
+        whole = path.read_bytes()
+        path.write_bytes([b"", whole[:-3], whole.replace(b'"clear"', b'"adjust"'), b"{}"][number % 4])
+    assert planned(listing, spools, folder=folder) == first
+
+
+def test_snapshots_of_spools_change_nothing(tmp_path, monkeypatch) -> None:
+    from gcodetool.ledger.snapshots import shelf_of
+
+    monkeypatch.setenv("GCODETOOL_SNAPSHOTS", str(tmp_path / "snapshots"))
+    job(tmp_path, "a.gcode")
+    spool(tmp_path, "petg-03", place="bench")
+    listing, spools = from_paths([tmp_path], printer="bench-1"), stock(tmp_path)
+    plain = planned(listing, spools, members=4)
+    for _ in range(2):
+        assert planned(listing, spools, members=4, shelf_of=shelf_of) == plain
+    assert list((tmp_path / "snapshots").glob(".*.moisture"))

@@ -1,0 +1,219 @@
+"""Files to jobs: what is kept is exact and small, and nothing kept is believed that may be wrong."""
+
+import json
+import os
+import pathlib
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from queue_world import job
+
+import gcodetool
+from gcodetool import profiles
+from gcodetool.advice.job import feed_of
+from gcodetool.profiles import sample_folder
+from gcodetool.queue import cache, reading
+from gcodetool.queue.hands import Here, Lost, Processes
+from gcodetool.queue.listing import from_paths
+from gcodetool.queue.reading import Unreadable, Wanted, read_all
+from gcodetool.queue.summary import Job, Tool, decode, encode, summarise
+
+PETG = sample_folder() / "hose-clips-petg.gcode"
+finite = st.floats(allow_nan=False, allow_infinity=False)
+words = st.one_of(st.none(), st.text(max_size=12))
+tools = st.builds(
+    Tool, st.integers(0, 9), finite, finite, finite, st.just(0), words, st.one_of(st.none(), finite), words
+)
+jobs = st.builds(
+    Job,
+    st.text("0123456789abcdef", min_size=8, max_size=8),
+    st.just("Marlin"),
+    words,
+    st.integers(0, 10**6),
+    finite,
+    finite,
+    finite,
+    finite,
+    st.lists(tools, max_size=3).map(tuple),
+    st.lists(st.text(max_size=20), max_size=3).map(tuple),
+    st.binary(max_size=64),
+)
+
+
+def read_one(path: pathlib.Path, folder: pathlib.Path | None, **more) -> Job | Unreadable:
+    ((_, found),) = read_all([Wanted(path, **more)], Here(), folder=folder)
+    return found
+
+
+@given(jobs)
+def test_encoding_and_back_is_the_same(one) -> None:
+    assert decode(encode(one)) == one
+
+
+@given(jobs, st.data())
+def test_damage_is_noticed(one, data) -> None:
+    whole = bytearray(encode(one))
+    at = data.draw(st.integers(0, len(whole) - 1))
+    whole[at] ^= data.draw(st.integers(1, 255))
+    assert decode(bytes(whole)) is None
+    assert decode(encode(one)[:at]) is None
+
+
+def test_a_summary_is_what_the_timeline_says() -> None:
+    found = decode(encode(summarise(PETG, printer=None)))
+    assert found is not None
+    program = gcodetool.read(PETG)
+    whole = gcodetool.timeline(program)
+    feed, rows = feed_of(whole, 0)
+    kept, layers = found.feed(0)
+    assert kept.tolist() == feed.tolist()
+    assert layers.tolist() == whole.layer[rows].tolist()
+    assert found.sha256 == program.sha256
+    assert (found.open_air_s, found.tools[0].needed_s) == (whole.open_air_s, whole.needed_s(0))
+    assert len(encode(found)) < PETG.stat().st_size / 100  # columns, not moves
+
+
+def test_a_file_read_before_is_not_read_again(tmp_path, monkeypatch) -> None:
+    path, folder = job(tmp_path, "a.gcode"), tmp_path / "cache"
+    os.utime(path, (1_700_000_000, 1_700_000_000))
+    monkeypatch.setattr(cache, "SETTLED_NS", -(10**18))  # a file of this moment counts as settled
+    first = read_one(path, folder)
+    monkeypatch.setattr(reading, "summarise", lambda *_, **__: pytest.fail("read again"))
+    assert read_one(path, folder) == first
+    copy = tmp_path / "b.gcode"
+    copy.write_bytes(path.read_bytes())
+    assert read_one(copy, folder) == first  # by content
+    monkeypatch.setattr(reading, "_sha256", lambda *_: pytest.fail("hashed again"))
+    assert read_one(path, folder) == first  # by its marks alone
+
+
+def test_another_content_another_printer_another_filament_are_read_anew(tmp_path) -> None:
+    path, folder = job(tmp_path, "a.gcode"), tmp_path / "cache"
+    first = read_one(path, folder)
+    assert isinstance(first, Job)
+    machine = profiles.printer("bench-1")
+    assert isinstance(timed := read_one(path, folder, printer=machine), Job)
+    assert timed.dialect != first.dialect
+    read_one(path, folder, diameters=((0, 2.85),))
+    assert len(list(folder.glob("*.job"))) == 3
+    text = path.read_bytes()
+    path.write_bytes(text.replace(b"X100.0", b"X101.0"))
+    assert isinstance(changed := read_one(path, folder), Job)
+    assert changed.sha256 != first.sha256
+
+
+@pytest.mark.parametrize("how", ["cut", "other", "empty", "folder", "huge"])
+def test_a_damaged_cache_is_as_good_as_none(tmp_path, how, monkeypatch) -> None:
+    path, folder = job(tmp_path, "a.gcode"), tmp_path / "cache"
+    first = read_one(path, folder)
+    (kept,) = folder.glob("*.job")
+    whole = kept.read_bytes()
+    if how == "cut":
+        kept.write_bytes(whole[:-9])
+    elif how == "other":
+        kept.write_bytes(whole[:60] + b"?" + whole[61:])
+    elif how == "empty":
+        kept.write_bytes(b"")
+    elif how == "huge":
+        monkeypatch.setattr(cache, "LARGEST", 10)
+    else:
+        kept.unlink()
+        kept.mkdir()
+    (folder / cache.INDEX).write_text("{not json")
+    assert read_one(path, folder) == first
+    (folder / cache.INDEX).write_text('{"x": 3}')
+    assert read_one(path, folder) == first
+
+
+def test_a_folder_that_cannot_be_written_is_done_without(tmp_path) -> None:
+    path = job(tmp_path, "a.gcode")
+    (tmp_path / "file").write_text("")
+    assert isinstance(read_one(path, tmp_path / "file" / "cache"), Job)
+    assert isinstance(read_one(path, None), Job)
+
+
+def test_the_cache_does_not_grow_without_end(tmp_path, monkeypatch) -> None:
+    monkeypatch.setattr(cache, "MOST", 4)
+    monkeypatch.setattr(cache, "SETTLED_NS", -(10**18))
+    folder = tmp_path / "cache"
+    for number in range(8):
+        read_one(job(tmp_path, f"part-{number}.gcode", words=f"; {number}\n"), folder)
+    assert len(list(folder.glob("*.job"))) <= 4
+    assert len(json.loads((folder / cache.INDEX).read_text())) <= 4
+
+
+def test_a_file_that_changes_while_it_is_read_is_a_bad_row(tmp_path, monkeypatch) -> None:
+    path = job(tmp_path, "a.gcode")
+    real = reading.summarise
+
+    def summarise(name, **more):
+        found = real(name, **more)
+        with path.open("a") as file:
+            file.write("; more\n")
+        return found
+
+    monkeypatch.setattr(reading, "summarise", summarise)
+    found = read_one(path, tmp_path / "cache")
+    assert isinstance(found, Unreadable)
+    assert "changed while it was read" in found.text
+    assert not list((tmp_path / "cache").glob("*.job"))
+
+
+def test_a_fault_of_our_own_is_one_bad_row(tmp_path, monkeypatch) -> None:
+    path = job(tmp_path, "a.gcode")
+
+    def summarise(*_, **__):
+        raise ZeroDivisionError("oh")
+
+    monkeypatch.setattr(reading, "summarise", summarise)
+    found = read_one(path, None)
+    assert isinstance(found, Unreadable)
+    assert "please report" in found.text
+
+
+def test_many_files_come_once_each_in_any_hands(tmp_path, monkeypatch) -> None:
+    monkeypatch.setattr(reading, "INLINE_BYTES", 0)
+    monkeypatch.setattr(reading, "BATCH_FILES", 1)
+    monkeypatch.setattr(Processes, "_alone", lambda *_: pytest.fail("one by one, though nobody died"))
+    for number in range(10):
+        job(tmp_path, f"part-{number}.gcode", words=f"; {number}\n")
+    wanted = [Wanted(wish.path) for wish in from_paths([tmp_path], printer=None).wishes]
+    seen: list[int] = []
+    with Processes(2) as hands:
+        found = dict(read_all(wanted, hands, folder=tmp_path / "cache", progress=seen.append))
+    assert found == dict(read_all(wanted, Here(), folder=None))
+    assert seen == list(range(1, 11))
+    assert sorted(found) == list(range(10))
+
+
+def test_folders_are_read_by_name_and_an_empty_one_is_said(tmp_path) -> None:
+    from gcodetool.errors import QueueError
+
+    job(tmp_path, "b.gcode")
+    job(tmp_path, "a.GCODE")
+    (tmp_path / ".hidden.gcode").write_text("")
+    (tmp_path / "readme.txt").write_text("")
+    assert [wish.path.name for wish in from_paths([tmp_path], printer=None).wishes] == ["a.GCODE", "b.gcode"]
+    (tmp_path / "none").mkdir()
+    with pytest.raises(QueueError, match="no sliced file"):
+        from_paths([tmp_path / "none"], printer=None)
+
+
+def test_a_file_that_kills_its_worker_is_one_bad_row(tmp_path, monkeypatch) -> None:
+    monkeypatch.setattr(reading, "INLINE_BYTES", 0)
+    for number in range(5):
+        job(tmp_path, f"part-{number}.gcode")
+
+    class Frail(Here):
+        """Workers that do not live through part-3."""
+
+        def each(self, work, items):
+            for at, tasks in enumerate(items):
+                dies = any(task.wanted.path.name == "part-3.gcode" for task in tasks)
+                yield at, Lost() if dies else work(tasks)
+
+    wanted = [Wanted(wish.path) for wish in from_paths([tmp_path], printer=None).wishes]
+    found = dict(read_all(wanted, Frail(), folder=None))
+    assert [isinstance(found[at], Job) for at in range(5)] == [True, True, True, False, True]
+    assert "ended the worker twice" in found[3].text
