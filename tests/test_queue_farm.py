@@ -2,9 +2,9 @@
 
 import os
 import signal
-import time
 
 import pytest
+from queue_workers import deadly, deadly_once, squared
 from queue_world import AT, NOW, job, spool, stock, story
 
 from gcodetool.cli.main import outcome
@@ -15,30 +15,6 @@ from gcodetool.report.queue_json import to_json
 
 distributed = pytest.importorskip("distributed", reason="the 'farm' extra")
 pytestmark = pytest.mark.filterwarnings("default")  # the farm's own are not ours to mend
-
-
-def squared(number: int) -> int:
-    time.sleep(0.02)
-    return number * number
-
-
-def deadly(number: int) -> int:
-    """End the worker on 7, always."""
-    if number == 7:
-        os.kill(os.getpid(), signal.SIGKILL)
-    return squared(number)
-
-
-def deadly_once(item: tuple[int, str]) -> int:
-    """End the worker the first time that somebody comes by 7."""
-    number, mark = item
-    if number == 7:
-        try:
-            os.close(os.open(mark, os.O_CREAT | os.O_EXCL))
-        except FileExistsError:
-            return squared(number)
-        os.kill(os.getpid(), signal.SIGKILL)
-    return squared(number)
 
 
 @pytest.fixture(scope="module")
