@@ -18,6 +18,7 @@ import time
 from datetime import UTC, datetime
 from pathlib import Path
 
+sys.path.insert(0, str(Path(__file__).parent))
 from run import GCODETOOL, SMALL_MB, Bench
 
 from gcodetool.ledger import airs, entries, records
