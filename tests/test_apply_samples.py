@@ -117,16 +117,19 @@ def test_dry_and_wet_stock_leaves_every_sample_as_it_is(path, tmp_path, share) -
     assert done.notes[0].startswith("nothing to apply: the verdict is")
 
 
+@pytest.mark.parametrize(
+    "words", [("temperature", "retraction"), ("temperature",), ("retraction",)], ids="+".join
+)
 @pytest.mark.parametrize("path", TRIED, ids=lambda path: path.name[:3])
-def test_marginal_stock_changes_what_is_listed_and_nothing_else(path, tmp_path) -> None:
+def test_marginal_stock_changes_what_is_listed_and_nothing_else(path, words, tmp_path) -> None:
     program = program_of(path)
-    _, done, _ = applied(path, tmp_path, 0.5)
+    _, done, _ = applied(path, tmp_path, 0.5, words)
     before = b"".join(program.blocks())
     after = b"".join(done.program.blocks())
     tools = done.examined.findings.tools
     for tool in tools:
         for tweak in tool.tweaks:
-            assert (tweak.applied is None) == (tweak.apply is None), tweak
+            assert (tweak.applied is None) == (tweak.apply not in words), tweak
     if not done.changed:
         assert after == before
         assert done.notes
@@ -144,6 +147,8 @@ def test_marginal_stock_changes_what_is_listed_and_nothing_else(path, tmp_path) 
         if tweak.setting == RETRACTION and (tweak.applied or "").startswith("applied")
     }
     assert wanted or longer
+    assert "temperature" in words or not wanted
+    assert "retraction" in words or not longer
     compare(program, before, after, done.program.changes, wanted, longer)
     # the forecast is that of the new file: the same as if it were read anew
     written = tmp_path / "new.gcode"
