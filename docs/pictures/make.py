@@ -63,6 +63,9 @@ def terminal(words: list[str], target: pathlib.Path) -> None:
         console.print(Text.from_ansi(gcodetool(*words)))
     looks = re.sub(r"@font-face \{\{.*?\}\}|<!--.*?-->", "", CONSOLE_SVG_FORMAT, flags=re.DOTALL)
     looks = looks.replace("Fira Code", "ui-monospace, DejaVu Sans Mono")
+    looks = looks.replace(
+        "{chrome}", '<rect fill="#20303a" width="100%" height="100%"/>'
+    )  # no window around it
     text = console.export_svg(title="", code_format=looks, unique_id=target.stem)
     assert "http" not in text.replace("http://www.w3.org/", "")
     target.write_text(text, encoding="utf-8")
