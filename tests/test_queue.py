@@ -291,7 +291,7 @@ def test_sample_jobs_on_the_sample_shelf(capsys) -> None:
 def test_a_bar_is_shown_on_a_terminal_and_gone_at_the_end(tmp_path, capsys, monkeypatch) -> None:
     import io
 
-    from gcodetool.cli import queue as command
+    from gcodetool.cli import progress
 
     class Terminal(io.StringIO):
         def isatty(self) -> bool:
@@ -300,8 +300,8 @@ def test_a_bar_is_shown_on_a_terminal_and_gone_at_the_end(tmp_path, capsys, monk
     for number in range(3):
         job(tmp_path, f"part-{number}.gcode")
     spool(tmp_path, "petg-03", place="bench-1")
-    monkeypatch.setattr(command, "AFTER_S", 0.0)
-    monkeypatch.setattr(command, "EVERY_S", 0.0)
+    monkeypatch.setattr(progress, "AFTER_S", 0.0)
+    monkeypatch.setattr(progress, "EVERY_S", 0.0)
     monkeypatch.setenv("TERM", "xterm")
     screen = Terminal()
     monkeypatch.setattr(sys, "stderr", screen)

@@ -19,8 +19,8 @@ from gcodetool.advice.findings import JobFindings, ToolFindings, ToolVerdict
 from gcodetool.advice.traces import applied_before
 from gcodetool.errors import GcodeError, UsageError
 from gcodetool.gcode.markers import Family, of_tool
+from gcodetool.moisture.members import usual
 from gcodetool.moisture.snapshot import ShelfOf, nowhere
-from gcodetool.moisture.solver import COMPILED
 from gcodetool.motion.spread import claim_difference, moving_range
 from gcodetool.motion.timeline import Timeline, timeline
 
@@ -30,7 +30,6 @@ if TYPE_CHECKING:
     from gcodetool.moisture.record import Spool
     from gcodetool.profiles import Material, Printer
 
-MEMBERS: Final = 64 if COMPILED else 1  # interpreted, a band would take minutes: nominal parameters alone
 CUT_OFF: Final = 0.95  # less filament than this share of the slicer's claim: the file ends early
 NO_TWEAKS: Final = "tweaks are switched off for this call: nothing is suggested, nothing is applied"
 
@@ -148,7 +147,7 @@ def examine(
             printer=printer,
             place=place,
             confidence=confidence,
-            members=MEMBERS if members is None else members,
+            members=usual(members),
             tweaks=tweaks,
             shelf_of=shelf_of,
         )

@@ -3,6 +3,7 @@
 ``at_s`` is the moment at which the job starts.  Left out: the job around it (``job``), files.
 """
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -22,7 +23,7 @@ from gcodetool.advice.findings import (
     ToolFindings,
     ToolVerdict,
 )
-from gcodetool.advice.job import MEMBERS, feed_of, file_material, mass_g, tool_extruding_s
+from gcodetool.advice.job import feed_of, file_material, mass_g, tool_extruding_s
 from gcodetool.advice.place import Here, printed_in
 from gcodetool.advice.start import HORIZON_S, judged_by, start_by_s
 from gcodetool.advice.tweaks import Water, lasting_damage, shortfall, suggest
@@ -31,6 +32,7 @@ from gcodetool.gcode.markers import of_tool
 from gcodetool.moisture.exposure import safe_exposure
 from gcodetool.moisture.forecast import Arrival, forecast
 from gcodetool.moisture.history import State, quantile, quantiles, state_at
+from gcodetool.moisture.members import usual
 from gcodetool.moisture.sharpen import gains, sharpen, worth_recording
 from gcodetool.moisture.snapshot import ShelfOf, nowhere
 from gcodetool.motion.timeline import Timeline
@@ -73,19 +75,18 @@ def check_tool(
         state, here, needed_s=needed, confidence=confidence, horizon_s=HORIZON_S
     )
     cautions += stated_cautions
+    found = ToolFindings(
+        tool=tool,
+        spool=spool.id,
+        material=spool.material.key,
+        filament_mm=length,
+        mass_g=mass_g(length, spool.diameter_mm, spool.material.density_kg_m3),
+        extruding_s=tool_extruding_s(jobs, tool),
+        verdict=ToolVerdict("unknown", None, "the record says that this reel is empty", None, None),
+        exposure=exposure,
+        advice=("take another spool, or correct this one's record",),
+    )
     if state.remaining_mm <= 0 or not known.any():
-        verdict = ToolVerdict("unknown", None, "the record says that this reel is empty", None, None)
-        found = ToolFindings(
-            tool=tool,
-            spool=spool.id,
-            material=spool.material.key,
-            filament_mm=length,
-            mass_g=mass_g(length, spool.diameter_mm, spool.material.density_kg_m3),
-            extruding_s=tool_extruding_s(jobs, tool),
-            verdict=verdict,
-            exposure=exposure,
-            advice=("take another spool, or correct this one's record",),
-        )
         return found, cautions
     judged = judged_by(state, arrival, known, layers, confidence)
     record = worth_recording(state)
@@ -113,13 +114,8 @@ def check_tool(
     if code == "adjust" and tweaks:
         short = shortfall(water, found_tweaks)
         advice += [] if short is None else [short]
-    found = ToolFindings(
-        tool=tool,
-        spool=spool.id,
-        material=spool.material.key,
-        filament_mm=length,
-        mass_g=mass_g(length, spool.diameter_mm, spool.material.density_kg_m3),
-        extruding_s=tool_extruding_s(jobs, tool),
+    found = replace(
+        found,
         verdict=ToolVerdict(
             code,
             judged.share if code == judged.code else None,
@@ -130,7 +126,6 @@ def check_tool(
             past_marginal=judged.past_marginal,
         ),
         state=spool_state(state, arrival.path_wt_pct),
-        exposure=exposure,
         forecast=Forecast(
             limit_good_wt_pct=good,
             limit_marginal_wt_pct=marginal,
@@ -263,7 +258,7 @@ def look(
 ) -> SpoolFindings:
     """Return what one spool's record comes to at *at_s*; errors as in :func:`check`, *shelf_of* as in `examine`."""
     shelf = shelf_of(spool)
-    state = state_at(spool, at_s, members=MEMBERS if members is None else members, shelf=shelf)
+    state = state_at(spool, at_s, members=usual(members), shelf=shelf)
     nominal = state if state.members == 1 else state_at(spool, at_s, members=1, shelf=shelf)
     here = printed_in(spool, state, at_s=at_s, place=None, printer=None)
     good, marginal = limits_of(state)

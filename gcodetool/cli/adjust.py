@@ -5,8 +5,16 @@ from typing import TYPE_CHECKING
 
 import click
 
-from gcodetool.cli.options import MomentType, clock, find_printer, find_spool, snapshots_of, spool_words
-from gcodetool.cli.shelf import ledger_option
+from gcodetool.cli.options import (
+    at_option,
+    clock,
+    find_printer,
+    find_spool,
+    ledger_option,
+    members_option,
+    snapshots_of,
+    spool_words,
+)
 from gcodetool.errors import UsageError
 
 if TYPE_CHECKING:
@@ -44,10 +52,8 @@ if TYPE_CHECKING:
 @click.option("--printer", metavar="NAME|FILE", help="Printer profile: bounds of hot end and retraction.")
 @click.option("--place", metavar="NAME", help="Place whose air the job is printed in.")
 @click.option("--filament", metavar="NAME", help="Which filament of a bundle; else the one in use.")
-@click.option("--at", "at_s", type=MomentType(), metavar="TIME", help="When it is printed (ISO 8601); now.")
-@click.option(
-    "--members", type=click.IntRange(1, 1024), metavar="N", help="Members of the forecast; 1 = nominal alone."
-)
+@at_option("When it is printed")
+@members_option()
 @ledger_option
 def adjust(
     profile: Path,
@@ -80,7 +86,7 @@ def adjust(
     spool = find_spool(word, ledger=ledger)
     now_s = clock(at_s)
     if job is None:
-        water, asked = held(spool, now_s, members), None
+        water, asked = held(spool, now_s, members, ledger), None
     else:
         water, asked = asked_by(
             job, spool, tool, machine, at_s=now_s, place=place, members=members, ledger=ledger
@@ -101,14 +107,14 @@ def adjust(
     return 0
 
 
-def held(spool: "Spool", at_s: float, members: int | None) -> "Water":
+def held(spool: "Spool", at_s: float, members: int | None, ledger: str | None) -> "Water":
     """Return what the next-fed strand holds now, against the limits."""
-    from gcodetool.advice.job import MEMBERS
     from gcodetool.advice.tool import limits_of
     from gcodetool.advice.tweaks import Water
     from gcodetool.moisture.history import quantile, state_at
+    from gcodetool.moisture.members import usual
 
-    state = state_at(spool, at_s, members=MEMBERS if members is None else members)
+    state = state_at(spool, at_s, members=usual(members), shelf=snapshots_of(ledger)(spool))
     good, marginal = limits_of(state)
     worst = quantile(state.next_fed_wt_pct, 0.5, state.weights)
     return Water(good, marginal, worst, polymer=1 - spool.fibre_wt_pct / 100)

@@ -8,8 +8,15 @@ from typing import TYPE_CHECKING, Final
 
 import click
 
-from gcodetool.cli.options import MomentType, clock
-from gcodetool.cli.shelf import DRYER, PLACE, SPOOL, ledger_option
+from gcodetool.cli.options import (
+    at_option,
+    clock,
+    confidence_option,
+    json_option,
+    ledger_option,
+    members_option,
+)
+from gcodetool.cli.shelf import DRYER, PLACE, SPOOL
 from gcodetool.errors import UsageError
 
 if TYPE_CHECKING:
@@ -20,19 +27,8 @@ if TYPE_CHECKING:
     from gcodetool.moisture.record import Spool
 
 HOUR_S: Final = 3600.0
-MOMENT = click.option(
-    "--at", "at_s", type=MomentType(), metavar="TIME", help="The moment it is put in (ISO 8601); now."
-)
-MEMBERS = click.option(
-    "--members",
-    type=click.IntRange(1, 1024),
-    default=None,
-    metavar="N",
-    help="Members of the forecast (64); 1 = nominal parameters alone.",
-)
-JSON = click.option(
-    "--json", "as_json", is_flag=True, help="Print one JSON object (docs/drying.schema.json)."
-)
+MOMENT = at_option("The moment it is put in")
+JSON = json_option("Print one JSON object (docs/drying.schema.json).")
 
 
 @click.group(epilog="Example: gcodetool drying plan pa6-07.toml --dryer oven")
@@ -90,15 +86,8 @@ def drying() -> None:
 @click.option("--power", "power_W", type=click.FloatRange(0), metavar="W", help="The dryer's mean power.")
 @click.option("--tariff", type=click.FloatRange(0), metavar="PRICE", help="Price of a kWh, in your currency.")
 @MOMENT
-@click.option(
-    "--confidence",
-    type=click.FloatRange(0.0, 1.0),
-    default=0.5,
-    show_default=True,
-    metavar="Q",
-    help="Quantile of the forecast that must have got there.",
-)
-@MEMBERS
+@confidence_option("Quantile of the forecast that must have got there.")
+@members_option()
 @ledger_option
 @JSON
 def plan(
@@ -123,10 +112,10 @@ def plan(
     as_json: bool,
 ) -> int:
     """Say how hot and how long to dry a spool, and whether this dryer can get it there at all."""
-    from gcodetool.advice.job import MEMBERS as USUAL
     from gcodetool.cli.options import find_spool, snapshots_of
     from gcodetool.drying.plan import plan as make_plan
     from gcodetool.moisture.history import state_at
+    from gcodetool.moisture.members import usual
 
     if job is not None and to_wt_pct is not None:
         raise UsageError("--for and --to exclude each other: a job says how dry; leave one out")
@@ -137,7 +126,7 @@ def plan(
     state = state_at(
         held,
         clock(at_s),
-        members=USUAL if members is None else members,
+        members=usual(members),
         shelf=snapshots_of(ledger)(held),
     )
     device = device_of(held, state, dryer, _room(held, state, room, room_C, room_rh), power_W)
@@ -179,7 +168,7 @@ def plan(
 )
 @click.option("--knob", "knob_C", type=float, metavar="C", help="What its knob was at during that log.")
 @MOMENT
-@MEMBERS
+@members_option()
 @ledger_option
 @JSON
 def fit(
@@ -193,9 +182,9 @@ def fit(
     as_json: bool,
 ) -> int:
     """Read the last drying run's weigh-ins: dry limit, water left, and whether an hour more is worth it."""
-    from gcodetool.advice.job import MEMBERS as USUAL
     from gcodetool.cli.options import find_spool
     from gcodetool.drying.fit import fit as make_fit
+    from gcodetool.moisture.members import usual
 
     held = find_spool(spool, ledger=ledger, also=() if dryer is None else (dryer,))
     now_s = clock(at_s)
@@ -204,7 +193,7 @@ def fit(
     made = make_fit(
         held,
         now_s,
-        members=USUAL if members is None else members,
+        members=usual(members),
         place=dryer,
         warmth=_warmth(held, now_s, dryer, log, knob_C),
     )

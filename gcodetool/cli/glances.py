@@ -1,15 +1,14 @@
 """The list of spools put together: outlooks from the ledger's cache, computed where they no longer hold."""
 
-import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
-from gcodetool.cli.shelf import progress
 from gcodetool.errors import GcodetoolError
 
 if TYPE_CHECKING:
     from gcodetool.advice.outlook import Glance
+    from gcodetool.cli.progress import Progress
     from gcodetool.ledger.cache import Marks
     from gcodetool.ledger.records import PlaceRecord, SpoolRecord
     from gcodetool.ledger.store import Ledger
@@ -34,6 +33,7 @@ def glances(
     members: int | None,
     everything: bool,
     wanted: Callable[[str, str], bool],
+    progress: "Progress | None" = None,
 ) -> list[Shelved]:
     """Return what a list says of each spool at a moment, by id.
 
@@ -43,14 +43,14 @@ def glances(
         Retired ones too.
     wanted
         Takes place and material.
+    progress
+        Is told how many spools are worked out.
     """
     from gcodetool.ledger import cache, entries
     from gcodetool.ledger.store import reading
-    from gcodetool.moisture.solver import COMPILED
+    from gcodetool.moisture.members import usual
 
-    count = (
-        (64 if COMPILED else 1) if members is None else members
-    )  # as advice.job has it, without its imports
+    count = usual(members)
     with reading(ledger) as conn:
         heads, marks = entries.heads(conn, "spool"), cache.marks(conn)
         retired = entries.names_with(conn, "retired")
@@ -65,7 +65,7 @@ def glances(
         else:
             missing.append(spool_id)
     if missing:
-        found |= _worked_out(ledger, missing, heads, marks, count, stamp, now_s, everything)
+        found |= _worked_out(ledger, missing, heads, marks, count, stamp, now_s, everything, progress)
     listed = [found[spool_id] for spool_id in sorted(found)]
     return [
         each
@@ -115,6 +115,7 @@ def _worked_out(
     stamp: str,
     now_s: float,
     everything: bool,
+    progress: "Progress | None",
 ) -> dict[str, Shelved]:
     """Return what is seen of spools whose outlooks are not at hand, and keep the outlooks."""
     import json
@@ -136,7 +137,6 @@ def _worked_out(
             for name in missing
             if (record := records.spool_record(name, entries.of(conn, "spool", name))) is not None
         }
-    began = time.monotonic()
     for number, spool_id in enumerate(missing, 1):
         record = shelf.get(spool_id)
         if record is None or (record.retired and not everything):
@@ -154,7 +154,8 @@ def _worked_out(
         key = cache.key(heads[spool_id], used, marks, files, members=members, model=MODEL, stamp=stamp)
         keep[spool_id] = (key, json.dumps({"places": used, "files": files, "outlook": to_text(seen)}))
         found[spool_id] = _glanced(seen, now_s, retired=record.retired)
-        progress(number, len(missing), "working out spool", began)
+        if progress is not None:
+            progress("working out spools", number, len(missing))
         if len(keep) == TOGETHER:
             cache.keep_outlooks(ledger, members, keep)
             keep = {}

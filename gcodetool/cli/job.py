@@ -1,7 +1,9 @@
 """``check`` and ``prepare``: one sliced file against its spools."""
 
+import functools
 import os
 import sys
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -15,11 +17,14 @@ from gcodetool.cli.options import (
     find_spool,
     find_spools,
     job_options,
+    json_option,
     snapshots_of,
 )
 from gcodetool.errors import UsageError
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from gcodetool.advice.findings import JobFindings
     from gcodetool.advice.job import Examined
     from gcodetool.gcode.program import Program
@@ -32,11 +37,11 @@ if TYPE_CHECKING:
     "Exit code: 0 clear, 10 adjust, 21 runs-out, 20 dry-first, 30 unknown, 1 error, 2 misuse."
 )
 @job_options
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON object (docs/report.schema.json).")
+@json_option("Print one JSON object (docs/report.schema.json).")
 @click.option("--no-tweaks", is_flag=True, help="Suggest no settings: for a series that compares spools.")
 def check(job: Path, as_json: bool, no_tweaks: bool, **options: Any) -> int:
     """Say whether JOB's filament will be dry enough from the first layer to the last."""
-    found = look_at(job, tweaks=not no_tweaks, **options)[1].findings
+    found = look_at(job, tweaks=not no_tweaks, **options).examined.findings
     show(found, as_json=as_json)
     return EXIT_CODES[found.verdict]
 
@@ -122,7 +127,7 @@ def prepare(
         raise UsageError("--from-layer says where --apply begins; name what to apply, or leave it out")
     wish = Wish(block=block, wait_s=wait_seconds(wait))
     # a slicer waits for --in-place: no bar, and no more than one pass unless the report is wanted
-    program, examined, records, machine = look_at(
+    seen = look_at(
         job,
         watch_z_mm=WATCH,
         spread=report is not None,
@@ -130,6 +135,7 @@ def prepare(
         tweaks=not no_tweaks,
         **options,
     )
+    program, examined = seen.program, seen.examined
     notes: tuple[str, ...] = ()
     before = applied_before(program)
     if before is None and wanted:
@@ -138,10 +144,8 @@ def prepare(
             examined,
             wanted,
             from_layer=from_layer or 1,
-            printer=machine,
-            again=lambda changed: look_again(
-                changed, records, machine, watch_z_mm=WATCH, spread=report is not None, **options
-            ),
+            printer=seen.printer,
+            again=seen.again,
         )
         program, examined, notes = done_to.program, done_to.examined, done_to.notes
     found = examined.findings
@@ -164,14 +168,14 @@ def prepare(
             err=True,
         )
         return 0
-    done = prepare_job(program, examined, list(records.values()), printer=machine, wish=wish)
+    done = prepare_job(program, examined, list(seen.spools.values()), printer=seen.printer, wish=wish)
     write(program, done, target)
     for note in (*notes, *done.notes):
         click.echo(f"gcodetool: {note}", err=True)
     click.echo(f"{found.verdict}: {reason(found)}")
     click.echo(f"wrote {target}")
     if plans:
-        note_plan(found, records, at_s=clock(options["at_s"]), ledger=options["ledger"])
+        note_plan(found, seen.spools, at_s=clock(options["at_s"]), ledger=options["ledger"])
     return 0
 
 
@@ -208,6 +212,20 @@ def note_plan(
             )
 
 
+@dataclass(frozen=True)
+class Looked:
+    """A job as a call names it: what was read, what it comes to, the spools that it feeds from, the printer.
+
+    ``again`` examines a changed program in the same way.
+    """
+
+    program: "Program"
+    examined: "Examined"
+    spools: "dict[int | None, Spool]"
+    printer: "Printer | None"
+    again: "Callable[[Program], Examined]"
+
+
 def look_at(
     job: Path,
     *,
@@ -222,7 +240,7 @@ def look_at(
     spread: bool = True,
     watched: bool = True,
     tweaks: bool = True,
-) -> "tuple[Program, Examined, dict[int | None, Spool], Printer | None]":
+) -> Looked:
     """Read what a call names, and examine it, with the spools that it feeds from.
 
     *watched*: somebody may look at a progress bar.
@@ -239,50 +257,8 @@ def look_at(
     named = find_spools(spools, at, program.facts, place=place, at_s=at_s, ledger=ledger)
     for note in named.notes:
         click.echo(f"gcodetool: {note}", err=True)
-    with reading(program, wanted=watched) as progress:
-        examined = examine(
-            program,
-            named.spools,
-            at_s=clock(at_s),
-            printer=machine,
-            place=place,
-            confidence=confidence,
-            members=members,
-            watch_z_mm=watch_z_mm,
-            spread=spread,
-            tweaks=tweaks,
-            progress=progress,
-            shelf_of=snapshots_of(ledger),
-            mounted=named.mounted,
-        )
-    used: dict[int | None, Spool] = {}
-    for tool, spool in assign(
-        named.spools, [tool.tool for tool in examined.findings.tools], mounted=named.mounted
-    ).items():
-        used[tool] = spool
-    return program, examined, used, machine
-
-
-def look_again(
-    program: "Program",
-    records: "dict[int | None, Spool]",
-    machine: "Printer | None",
-    *,
-    watch_z_mm: float,
-    spread: bool,
-    place: str | None,
-    at_s: float | None,
-    confidence: float,
-    members: int | None,
-    ledger: str | None,
-    **_: Any,
-) -> "Examined":
-    """Examine a program that was changed, as :func:`look_at` examined it before."""
-    from gcodetool.advice.job import examine
-
-    return examine(
-        program,
-        records,
+    look = functools.partial(
+        examine,
         at_s=clock(at_s),
         printer=machine,
         place=place,
@@ -292,6 +268,11 @@ def look_again(
         spread=spread,
         shelf_of=snapshots_of(ledger),
     )
+    with reading(program, wanted=watched) as progress:
+        examined = look(program, named.spools, tweaks=tweaks, progress=progress, mounted=named.mounted)
+    tools = [tool.tool for tool in examined.findings.tools]
+    used: dict[int | None, Spool] = dict(assign(named.spools, tools, mounted=named.mounted).items())
+    return Looked(program, examined, used, machine, again=lambda changed: look(changed, used))
 
 
 def keep_as_it_is(program: "Program", target: Path) -> None:

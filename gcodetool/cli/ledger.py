@@ -5,7 +5,8 @@ from pathlib import Path
 
 import click
 
-from gcodetool.cli.shelf import json_option, ledger_option, opened
+from gcodetool.cli.options import json_option, ledger_option
+from gcodetool.cli.shelf import opened
 from gcodetool.errors import LedgerError
 
 
@@ -16,7 +17,7 @@ def ledger() -> None:
 
 @ledger.command("check", epilog="Example: gcodetool ledger check")
 @ledger_option
-@json_option
+@json_option()
 def check(ledger: str | None, as_json: bool) -> int:
     """Read the whole ledger and say whether it holds what it was given; exit code 1 where it does not."""
     from dataclasses import asdict

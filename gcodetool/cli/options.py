@@ -76,9 +76,48 @@ def completing(subject: str, kind: str | None = None) -> Callable[..., list[str]
     return complete
 
 
+Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
+
+
+def at_option(what: str) -> Decorator:
+    """Return the option ``--at``, for the moment that *what* says."""
+    return click.option("--at", "at_s", type=MomentType(), metavar="TIME", help=f"{what} (ISO 8601); now.")
+
+
+def members_option(what: str = "Members of the forecast (64); 1 = nominal parameters alone.") -> Decorator:
+    """Return the option ``--members``."""
+    return click.option("--members", type=click.IntRange(1, 1024), default=None, metavar="N", help=what)
+
+
+def confidence_option(what: str = "Quantile of the forecast that must hold.") -> Decorator:
+    """Return the option ``--confidence``."""
+    return click.option(
+        "--confidence",
+        type=click.FloatRange(0.0, 1.0),
+        default=0.5,
+        show_default=True,
+        metavar="Q",
+        help=what,
+    )
+
+
+def ledger_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Add ``--ledger``."""
+    return click.option(
+        "--ledger",
+        metavar="URL|PATH",
+        help="The ledger; else GCODETOOL_LEDGER, else the file in your data folder.",
+    )(command)
+
+
+def json_option(what: str = "Print one JSON object.") -> Decorator:
+    """Return the flag ``--json``."""
+    return click.option("--json", "as_json", is_flag=True, help=what)
+
+
 def job_options(command: Callable[..., Any]) -> Callable[..., Any]:
     """Add the options that describe a job and its spools."""
-    options = [
+    options: list[Decorator] = [
         click.argument("job", type=click.Path(path_type=Path)),
         click.option(
             "--spool",
@@ -100,29 +139,12 @@ def job_options(command: Callable[..., Any]) -> Callable[..., Any]:
             shell_complete=completing("place"),
             help="Place of the record whose air the job is printed in.",
         ),
-        click.option(
-            "--at", "at_s", type=MomentType(), metavar="TIME", help="When the job starts (ISO 8601); now."
+        at_option("When the job starts"),
+        confidence_option(),
+        members_option(
+            "Members of the forecast (64); 1 = nominal parameters alone, as where kernels run interpreted."
         ),
-        click.option(
-            "--confidence",
-            type=click.FloatRange(0.0, 1.0),
-            default=0.5,
-            show_default=True,
-            metavar="Q",
-            help="Quantile of the forecast that must hold.",
-        ),
-        click.option(
-            "--members",
-            type=click.IntRange(1, 1024),
-            default=None,
-            metavar="N",
-            help="Members of the forecast (64); 1 = nominal parameters alone, as where kernels run interpreted.",
-        ),
-        click.option(
-            "--ledger",
-            metavar="URL|PATH",
-            help="The ledger; else GCODETOOL_LEDGER, else the one in your data folder.",
-        ),
+        ledger_option,
     ]
     for option in reversed(options):
         command = option(command)

@@ -8,16 +8,14 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from gcodetool.cli.options import MomentType, clock
+from gcodetool.cli.options import MomentType, at_option, clock, json_option, ledger_option
 from gcodetool.cli.shelf import (
     PLACE,
     Hand,
     bare,
     entry_dict,
     history_of,
-    json_option,
     jsonable,
-    ledger_option,
     opened,
     say,
     told,
@@ -187,7 +185,7 @@ def read(
 @click.option("--dry-run", is_flag=True, help="Only say how the file is understood.")
 @click.option("--force", is_flag=True, help="Take readings that differ from those of the same moments.")
 @ledger_option
-@json_option
+@json_option()
 def log(
     name: str,
     file: Path,
@@ -298,11 +296,9 @@ def undo(
 
 
 @place.command("list", epilog="Example: gcodetool place list")
-@click.option(
-    "--at", "at_s", type=MomentType(), metavar="TIME", help="The moment to look at (ISO 8601); now."
-)
+@at_option("The moment to look at")
 @ledger_option
-@json_option
+@json_option()
 def list_places(at_s: float | None, ledger: str | None, as_json: bool) -> int:
     """List the places: their kind, their air, and the spools in them."""
     from gcodetool.ledger import records
@@ -332,9 +328,7 @@ def list_places(at_s: float | None, ledger: str | None, as_json: bool) -> int:
 
 @place.command("show", epilog="Example: gcodetool place show bench")
 @click.argument("name", type=PLACE)
-@click.option(
-    "--at", "at_s", type=MomentType(), metavar="TIME", help="The moment to look at (ISO 8601); now."
-)
+@at_option("The moment to look at")
 @click.option(
     "--history",
     type=click.IntRange(0),
@@ -344,7 +338,7 @@ def list_places(at_s: float | None, ledger: str | None, as_json: bool) -> int:
     help="Last entries to list.",
 )
 @ledger_option
-@json_option
+@json_option()
 def show(name: str, at_s: float | None, history: int, ledger: str | None, as_json: bool) -> int:
     """Say what a place is, its last readings, the spools in it, and what was noted about it."""
     from gcodetool.ledger import records

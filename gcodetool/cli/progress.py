@@ -1,4 +1,4 @@
-"""A progress bar on stderr for inputs that take over a second, on terminals only."""
+"""A progress bar on stderr for work that takes over a second, on terminals only."""
 
 import sys
 import time
@@ -9,63 +9,82 @@ from typing import TYPE_CHECKING, Any, Final
 if TYPE_CHECKING:
     from gcodetool.gcode.program import Program
 
-AFTER_S: Final = 1.0  # quicker jobs show nothing
+AFTER_S: Final = 1.0  # quicker work shows nothing
 EVERY_S: Final = 0.1
+
+Progress = Callable[
+    [str, int, int | None], None
+]  # what is done, how much of it, of how much where that is known
 
 
 @contextmanager
-def reading(program: "Program", *, wanted: bool = True) -> Iterator[Callable[[int], None] | None]:
-    """Give what is to be told the number of bytes of *program* done; None where nobody watches.
+def watched(*, wanted: bool = True, share: bool = False) -> Iterator[Progress | None]:
+    """Give what is to be told how far the work is; None where nobody watches.
 
-    The bar appears after a second and is gone at the end, also where an error ends the work.
+    The bar appears after a second and is gone at the end, also where an error ends the work.  *share*: it
+    says per cent, not how many.
     """
     if not wanted or not sys.stderr.isatty():
         yield None
         return
-    bar = _Bar(program)
+    bar = _Bar(share=share)
     try:
         yield bar.done
     finally:
         bar.close()
 
 
+@contextmanager
+def reading(program: "Program", *, wanted: bool = True) -> Iterator[Callable[[int], None] | None]:
+    """Give what is to be told the number of bytes of *program* done; None where nobody watches."""
+    with watched(wanted=wanted, share=True) as told:
+        if told is None:
+            yield None
+            return
+        from gcodetool.report.layout import plain
+
+        what = f"reading {plain(program.path.name)}"
+        # packed text is longer than its file: how much is still to come cannot be told
+        total = None if program.source.kind else program.size
+        yield lambda count: told(what, count, total)
+
+
 class _Bar:
     """A bar that is made when it is first worth showing."""
 
-    def __init__(self, program: "Program") -> None:
-        self.program = program
+    def __init__(self, *, share: bool) -> None:
+        self.share = share
         self.began = self.shown = time.monotonic()
         self.bar: Any = None
-        self.task: Any = None
+        self.tasks: dict[str, Any] = {}
 
-    def done(self, count: int) -> None:
-        """Show that *count* bytes are done, ten times a second at most."""
+    def done(self, what: str, count: int, total: int | None) -> None:
+        """Show how far the work is, ten times a second at most."""
         now = time.monotonic()
         if now - self.began < AFTER_S or now - self.shown < EVERY_S:
             return
         self.shown = now
         if self.bar is None:
             from rich.console import Console
-            from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn
-
-            from gcodetool.report.as_text import plain
+            from rich.progress import BarColumn, MofNCompleteColumn, Progress, TaskProgressColumn, TextColumn
 
             # rich would take stdout too, for lines printed meanwhile: there are none
             self.bar = Progress(
-                TextColumn("reading {task.description}", markup=False),
+                TextColumn("{task.description}", markup=False),
                 BarColumn(),
-                TaskProgressColumn(),
+                TaskProgressColumn() if self.share else MofNCompleteColumn(),
                 console=Console(file=sys.stderr),
                 auto_refresh=False,
                 transient=True,
                 redirect_stdout=False,
                 redirect_stderr=False,
             )
-            # packed text is longer than its file: how much is still to come cannot be told
-            total = None if self.program.source.kind else self.program.size
-            self.task = self.bar.add_task(plain(self.program.path.name), total=total)
             self.bar.start()
-        self.bar.update(self.task, completed=count, refresh=True)
+        if what not in self.tasks:
+            for task in self.tasks.values():
+                self.bar.update(task, visible=False)
+            self.tasks[what] = self.bar.add_task(what, total=total)
+        self.bar.update(self.tasks[what], completed=count, refresh=True)
 
     def close(self) -> None:
         """Take the bar away."""

@@ -2,26 +2,31 @@
 
 import os
 import sys
-import time
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from gcodetool.cli.options import MomentType, clock, find_printer, snapshots_of
+from gcodetool.cli.options import (
+    at_option,
+    clock,
+    confidence_option,
+    find_printer,
+    json_option,
+    ledger_option,
+    members_option,
+    snapshots_of,
+)
+from gcodetool.cli.progress import watched
 from gcodetool.errors import GcodetoolError, UsageError
 
 if TYPE_CHECKING:
     from gcodetool.moisture.record import Spool
     from gcodetool.queue.hands import Cluster, Here, Processes
-    from gcodetool.queue.listing import Listing, Machine, Progress
+    from gcodetool.queue.listing import Listing, Machine
     from gcodetool.queue.tasks import Stock
 
 INTERRUPTED: Final = 130
-AFTER_S: Final = 1.0  # quicker queues show no bar
-EVERY_S: Final = 0.1
 
 
 @click.command(
@@ -52,23 +57,10 @@ EVERY_S: Final = 0.1
     metavar="NAME[=N]",
     help="Dryer that may be used, and how many reels it takes (1); 'none': no drying.",
 )
-@click.option(
-    "--at", "at_s", type=MomentType(), metavar="TIME", help="When the first job may start (ISO 8601); now."
-)
-@click.option(
-    "--confidence",
-    type=click.FloatRange(0.0, 1.0),
-    default=0.5,
-    show_default=True,
-    metavar="Q",
-    help="Quantile of the forecast that must hold.",
-)
-@click.option(
-    "--members", type=click.IntRange(1, 1024), default=None, metavar="N", help="Members of the forecast (64)."
-)
-@click.option(
-    "--ledger", metavar="URL|PATH", help="The ledger; else GCODETOOL_LEDGER, else your data folder's."
-)
+@at_option("When the first job may start")
+@confidence_option()
+@members_option()
+@ledger_option
 @click.option("--processes", type=click.IntRange(1, 256), metavar="N", help="Processes; as many as cores.")
 @click.option("--scheduler", metavar="ADDRESS", help="Read and forecast on a Dask cluster, tcp://HOST:8786.")
 @click.option(
@@ -78,7 +70,7 @@ EVERY_S: Final = 0.1
     metavar="FILE",
     help="Also write a page to FILE; replaced.",
 )
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON object (docs/queue.schema.json).")
+@json_option("Print one JSON object (docs/queue.schema.json).")
 def queue(
     jobs: tuple[Path, ...],
     shelves: tuple[Path, ...],
@@ -269,57 +261,3 @@ def hands_of(scheduler: str | None, processes: int | None) -> "Here | Processes 
     cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
     count = processes or cores
     return hands.Here() if count == 1 else hands.Processes(count)
-
-
-@contextmanager
-def watched() -> "Iterator[Progress | None]":
-    """Give what is to be told how far the work is; None where nobody watches."""
-    if not sys.stderr.isatty():
-        yield None
-        return
-    bar = _Bar()
-    try:
-        yield bar.done
-    finally:
-        bar.close()
-
-
-class _Bar:
-    """A bar that is made when it is first worth showing."""
-
-    def __init__(self) -> None:
-        self.began = self.shown = time.monotonic()
-        self.bar: Any = None
-        self.tasks: dict[str, Any] = {}
-
-    def done(self, what: str, count: int, total: int | None) -> None:
-        """Show how far the work is, ten times a second at most."""
-        now = time.monotonic()
-        if now - self.began < AFTER_S or now - self.shown < EVERY_S:
-            return
-        self.shown = now
-        if self.bar is None:
-            from rich.console import Console
-            from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
-
-            self.bar = Progress(
-                TextColumn("{task.description}", markup=False),
-                BarColumn(),
-                MofNCompleteColumn(),
-                console=Console(file=sys.stderr),
-                auto_refresh=False,
-                transient=True,
-                redirect_stdout=False,
-                redirect_stderr=False,
-            )
-            self.bar.start()
-        if what not in self.tasks:
-            for task in self.tasks.values():
-                self.bar.update(task, visible=False)
-            self.tasks[what] = self.bar.add_task(what, total=total)
-        self.bar.update(self.tasks[what], completed=count, refresh=True)
-
-    def close(self) -> None:
-        """Take the bar away."""
-        if self.bar is not None:
-            self.bar.stop()

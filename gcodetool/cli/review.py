@@ -6,7 +6,7 @@ from typing import Any
 import click
 
 from gcodetool.cli.job import look_at, reason
-from gcodetool.cli.options import job_options
+from gcodetool.cli.options import job_options, snapshots_of
 from gcodetool.errors import UsageError
 
 
@@ -37,16 +37,18 @@ def review(job: Path, output: Path, **options: Any) -> int:
         ".htm",
     ):  # neither the job nor a record is overwritten by a slip
         raise UsageError(f"-o {output} is no page; name a file that ends on .html, such as {job.stem}.html")
-    program, examined, records, machine = look_at(job, watch_z_mm=WATCH, **options)
+    seen = look_at(job, watch_z_mm=WATCH, **options)
+    findings = seen.examined.findings
     text = page_of(
-        program,
-        examined,
-        records,
-        printer=machine,
+        seen.program,
+        seen.examined,
+        seen.spools,
+        printer=seen.printer,
         place=options["place"],
         members=options["members"],
+        shelf_of=snapshots_of(options["ledger"]),
     )
     write_atomic(output, [text.encode("utf-8", "replace")])
-    click.echo(f"{examined.findings.verdict}: {reason(examined.findings)}")
+    click.echo(f"{findings.verdict}: {reason(findings)}")
     click.echo(f"wrote {output}")
     return 0

@@ -3,7 +3,6 @@
 import functools
 import json
 import re
-import sys
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -13,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 from click.shell_completion import CompletionItem
 
-from gcodetool.cli.options import Base, MomentType
+from gcodetool.cli.options import Base, at_option, json_option, ledger_option
 from gcodetool.errors import GcodetoolError, UsageError
 
 if TYPE_CHECKING:
@@ -85,20 +84,6 @@ PLACE: Final = NameType("place")
 DRYER: Final = NameType("place", "dryer")
 
 
-def ledger_option(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Add ``--ledger``."""
-    return click.option(
-        "--ledger",
-        metavar="URL|PATH",
-        help="The ledger; else GCODETOOL_LEDGER, else the file in your data folder.",
-    )(command)
-
-
-def json_option(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Add ``--json``."""
-    return click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")(command)
-
-
 @dataclass(frozen=True)
 class Hand:
     """What every command that writes takes: when it happened (None = now), whether checks count, where to."""
@@ -129,13 +114,11 @@ def writer(command: Callable[..., Any]) -> Callable[..., Any]:
         return command(*args, hand=Hand(moment(at_s, since_s), force, ledger, as_json), **options)
 
     decorators: list[Callable[[Any], Any]] = [
-        click.option(
-            "--at", "at_s", type=MomentType(), metavar="TIME", help="When it happened (ISO 8601); now."
-        ),
+        at_option("When it happened"),
         click.option("--since", "since_s", type=SpanType(), metavar="SPAN", help="How long ago: 2h, 1d4h."),
         click.option("--force", is_flag=True, help="Write it though a check says that it cannot be."),
         ledger_option,
-        json_option,
+        json_option(),
     ]
     decorated: Callable[..., Any] = call
     for decorate in reversed(decorators):
@@ -238,10 +221,3 @@ def bare(words: tuple[str, ...], known: dict[str, str]) -> list[str]:
     if wrong:
         raise UsageError(f"--forget '{wrong[0]}': write one of {', '.join(known)}")
     return [known[word] for word in words]
-
-
-def progress(done: int, total: int, what: str, began: float) -> None:
-    """Say on a terminal how far a longer piece of work is."""
-    if sys.stderr.isatty() and time.monotonic() - began > 1.0:
-        end = "\n" if done == total else ""
-        click.echo(f"\r{what} {done} of {total}{end}", err=True, nl=False)

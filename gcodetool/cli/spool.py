@@ -7,7 +7,7 @@ from typing import Any, Final
 
 import click
 
-from gcodetool.cli.options import MomentType, clock
+from gcodetool.cli.options import MomentType, at_option, clock, json_option, ledger_option, members_option
 from gcodetool.cli.shelf import (
     DRYER,
     PLACE,
@@ -16,8 +16,6 @@ from gcodetool.cli.shelf import (
     bare,
     entry_dict,
     history_of,
-    json_option,
-    ledger_option,
     opened,
     say,
     told,
@@ -418,12 +416,10 @@ def retire(
 @click.option("--place", type=PLACE, metavar="PLACE", help="Only what is there.")
 @click.option("--material", metavar="WORD", help="Only this material.")
 @click.option("--all", "everything", is_flag=True, help="Retired ones too.")
-@click.option(
-    "--at", "at_s", type=MomentType(), metavar="TIME", help="The moment to look at (ISO 8601); now."
-)
-@click.option("--members", type=click.IntRange(1, 1024), default=None, metavar="N", help="1 = nominal alone.")
+@at_option("The moment to look at")
+@members_option("1 = nominal alone.")
 @ledger_option
-@json_option
+@json_option()
 def list_spools(
     place: str | None,
     material: str | None,
@@ -435,14 +431,17 @@ def list_spools(
 ) -> int:
     """List the spools: where each is, how wet what it feeds next is, how long that keeps, what is left."""
     from gcodetool.cli.glances import glances
+    from gcodetool.cli.progress import watched
 
-    found = glances(
-        opened(ledger, make=False),
-        now_s=clock(at_s),
-        members=members,
-        everything=everything,
-        wanted=lambda where, what: place in (None, where) and material in (None, what),
-    )
+    with watched() as progress:
+        found = glances(
+            opened(ledger, make=False),
+            now_s=clock(at_s),
+            members=members,
+            everything=everything,
+            wanted=lambda where, what: place in (None, where) and material in (None, what),
+            progress=progress,
+        )
     if as_json:
         from gcodetool.report.shelf_text import shelf_dict
 
@@ -456,10 +455,8 @@ def list_spools(
 
 @spool.command("show", epilog="Example: gcodetool spool show pa6-07 --json")
 @click.argument("file", metavar="ID|FILE", type=SPOOL)
-@click.option(
-    "--at", "at_s", type=MomentType(), metavar="TIME", help="The moment to look at (ISO 8601); now."
-)
-@click.option("--members", type=click.IntRange(1, 1024), default=None, metavar="N", help="1 = nominal alone.")
+@at_option("The moment to look at")
+@members_option("1 = nominal alone.")
 @click.option(
     "--history",
     type=click.IntRange(0),
@@ -469,7 +466,7 @@ def list_spools(
     help="Last entries to list.",
 )
 @ledger_option
-@json_option
+@json_option()
 def show(
     file: str, at_s: float | None, members: int | None, history: int, ledger: str | None, as_json: bool
 ) -> None:
@@ -545,7 +542,7 @@ def export(spool_id: str, output: Path | None, ledger: str | None) -> int:
 @click.option("--keep-places", is_flag=True, help="Where a place differs, take the ledger's figures.")
 @click.option("--force", is_flag=True, help="Write it though a check says that it cannot be.")
 @ledger_option
-@json_option
+@json_option()
 def import_spool(
     file: Path, as_id: str | None, keep_places: bool, force: bool, ledger: str | None, as_json: bool
 ) -> int:

@@ -14,7 +14,7 @@ from gcodetool.drying.device import Device
 from gcodetool.moisture import air as airs
 from gcodetool.moisture.air import Air
 from gcodetool.moisture.field import FIRST_STEP_S, Field, March
-from gcodetool.moisture.history import State, Surroundings
+from gcodetool.moisture.history import State
 
 Floats = NDArray[np.float64]
 
@@ -129,12 +129,6 @@ def vapour_Pa(air: Air, field: Field) -> float:
         return air.vapour_Pa
     activity = air.activity_over(field.store_kg)
     return float(np.mean(activity)) * float(airs.saturation_pressure(air.temperature_K))
-
-
-def surrounded(device: Device, temperature_C: float) -> Surroundings:
-    """Return the device's air as the surroundings of a forecast."""
-    air = device.air(temperature_C)
-    return Surroundings(air, air, device.place)
 
 
 def falls_to(at_s: Floats, content: Floats, limit: Floats) -> Floats:

@@ -103,19 +103,11 @@ class Device:
             )
         full = float(airs.saturation_pressure(kelvin))
         hot = replace(self.around, temperature_K=kelvin, vapour_Pa=min(self.around.vapour_Pa, full))
-        return exchanging(hot, hot.exchange_m3_s, min(self.incoming_Pa, full))
+        return airs.exchanging(hot, hot.exchange_m3_s, self.incoming_Pa)
 
     def exchanging(self, stream_m3_h: float) -> "Device":
         """Return the box with another exchange of its air."""
-        return replace(self, around=exchanging(self.around, stream_m3_h / HOUR_S, self.incoming_Pa))
-
-
-def exchanging(air: Air, stream_m3_s: float, vapour_Pa: float) -> Air:
-    """Return a closed place's air that is exchanged with air of that vapour pressure, at its temperature."""
-    if not air.closed or stream_m3_s <= 0.0:
-        return replace(air, exchange_m3_s=0.0, exchange_kg_m3=0.0)
-    density = float(airs.vapour_density(air.temperature_K, vapour_Pa))
-    return replace(air, exchange_m3_s=stream_m3_s, exchange_kg_m3=density)
+        return replace(self, around=airs.exchanging(self.around, stream_m3_h / HOUR_S, self.incoming_Pa))
 
 
 def room_at(temperature_C: float, rh_pct: float) -> Room:
@@ -195,7 +187,7 @@ def _dryer_place(spool: Spool, state: State, place: Place, air: Air, room: Room 
     elif room is None:
         room = likely_room(spool, state)
     elif not dried:
-        air = exchanging(replace(air, vapour_Pa=room.vapour_Pa), air.exchange_m3_s, room.vapour_Pa)
+        air = airs.exchanging(replace(air, vapour_Pa=room.vapour_Pa), air.exchange_m3_s, room.vapour_Pa)
     if place.max_temperature_C is None:
         notes.append(
             f"{place.name} states no max_temperature_C: taken as no hotter than the "
@@ -232,7 +224,7 @@ def of_profile(profile: Dryer, room: Room) -> Device:
             desiccant=agent,
             desiccant_kg=(profile.desiccant_g or 0.0) / 1000.0 if agent is not None else 0.0,
         )
-        air = exchanging(air, (profile.exchange_m3_h or 0.0) / HOUR_S, vapour)
+        air = airs.exchanging(air, (profile.exchange_m3_h or 0.0) / HOUR_S, vapour)
     return Device(
         name=profile.key,
         profile=profile.key,

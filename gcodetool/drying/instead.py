@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 from gcodetool.drying import floor
-from gcodetool.drying.device import HOUR_S, Device, exchanging
+from gcodetool.drying.device import HOUR_S, Device
 from gcodetool.drying.limits import SetPoint, set_point
 from gcodetool.moisture import air as airs
 from gcodetool.moisture.air import ZERO_CELSIUS_K
@@ -125,7 +125,7 @@ def _dried(device: Device, dew_point_C: float) -> Device:
     """Return the device with a stream of air of that dew point."""
     vapour = float(airs.saturation_pressure(dew_point_C + ZERO_CELSIUS_K))
     stream = replace(
-        exchanging(device.around, 0.0, 0.0),
+        airs.exchanging(device.around, 0.0, 0.0),
         vapour_Pa=vapour,
         closed=False,
         air_m3=0.0,
@@ -159,7 +159,7 @@ def _box(asked: "Asked", device: Device, celsius: float) -> Iterator[Instead]:
     here = SetPoint(celsius, None, set_point(asked.state.spool, device).binding, ())
     fresh = replace(
         device,
-        around=replace(exchanging(air, 0.0, 0.0), vapour_Pa=device.incoming_Pa, closed=False),
+        around=replace(airs.exchanging(air, 0.0, 0.0), vapour_Pa=device.incoming_Pa, closed=False),
     )
     vent = _ran(
         asked,
@@ -203,7 +203,7 @@ def _damper(asked: "Asked", device: Device, set_to: SetPoint) -> Iterator[Instea
     vapour = activity * float(airs.saturation_pressure(kelvin))
     damp = replace(
         device,
-        around=replace(exchanging(device.around, 0.0, 0.0), vapour_Pa=vapour, closed=False),
+        around=replace(airs.exchanging(device.around, 0.0, 0.0), vapour_Pa=vapour, closed=False),
         adjustable=True,
     )
     what = f"Use air of {100 * activity:.0f} % RH at {celsius:g} °C (its balance is a tenth above the target)"

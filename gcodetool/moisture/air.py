@@ -297,6 +297,18 @@ def heated_air(
     return blown(Air(kelvin, vapour), (FAN if fan else STILL) if draught is None else draught)
 
 
+def exchanging(air: Air, stream_m3_s: float, vapour_Pa: float) -> Air:
+    """Return a closed place's air that is exchanged with air of that vapour pressure, at its temperature.
+
+    As much dry air goes out as comes in, so in the end it is that air's; never above saturation.
+    """
+    if not air.closed or stream_m3_s <= 0.0:
+        return replace(air, exchange_m3_s=0.0, exchange_kg_m3=0.0)
+    vapour = min(vapour_Pa, float(saturation_pressure(air.temperature_K)))
+    density = float(vapour_density(air.temperature_K, vapour))
+    return replace(air, exchange_m3_s=stream_m3_s, exchange_kg_m3=density)
+
+
 def blown(air: Air, draught: float) -> Air:
     """Return the same air moved by a fan: *draught* times the mass transfer and convection of still air.
 

@@ -23,7 +23,8 @@ Floats = NDArray[np.float64]
 
 ROOM_C: Final = 22.0  # where a sealed bag's temperature is not stated
 ROOM_RH_PCT: Final = 50.0  # the air a reel was found in, where its place tells nothing
-SHORTEST_WINDOW_S: Final = 3600.0  # of a measured log
+HOUR_S: Final = 3600.0
+SHORTEST_WINDOW_S: Final = HOUR_S  # of a measured log
 WINDOW_SHARE: Final = 0.05  # of the time since
 FAR_FROM_READING_S: Final = 86_400.0
 CLOSED_DRYER_L: Final = 10.0  # the air of a dryer that states an exchange but no volume (own estimate)
@@ -163,7 +164,9 @@ def _dryer_air(spool: Spool, place: Place, begin_s: float, end_s: float) -> Air:
     if place.exchange_m3_h is None:
         return hot
     litres = CLOSED_DRYER_L if place.air_L is None else place.air_L
-    return _exchanging(replace(hot, closed=True, air_m3=litres / 1000.0), place.exchange_m3_h, vapour)
+    return airs.exchanging(
+        replace(hot, closed=True, air_m3=litres / 1000.0), place.exchange_m3_h / HOUR_S, vapour
+    )
 
 
 def _sealed_air(place: Place, begin_s: float, end_s: float, previous: Air | None) -> Air:
@@ -172,13 +175,6 @@ def _sealed_air(place: Place, begin_s: float, end_s: float, previous: Air | None
     if place.log is not None:
         celsius = log_air(place.log, begin_s, end_s).temperature_C
     return _closed(place, celsius, previous)
-
-
-def _exchanging(air: Air, exchange_m3_h: float, vapour_Pa: float) -> Air:
-    """Return a closed place's air that is exchanged, as much dry air out as in: in the end it is its room's."""
-    vapour = min(vapour_Pa, float(airs.saturation_pressure(air.temperature_K)))
-    density = float(airs.vapour_density(air.temperature_K, vapour))
-    return replace(air, exchange_m3_s=exchange_m3_h / 3600.0, exchange_kg_m3=density)
 
 
 def _agent(spool: Spool, place: Place) -> airs.Desiccant | None:
@@ -206,7 +202,7 @@ def _box_air(spool: Spool, place: Place, begin_s: float, end_s: float, previous:
     if place.room is None:
         raise _missing(spool, place, "room", "name the place whose air leaks in")
     room = _air(spool, place_of(spool, place.room, None, wanted_by=place.name), begin_s, end_s, None)
-    return _exchanging(air, place.exchange_m3_h, room.vapour_Pa)
+    return airs.exchanging(air, place.exchange_m3_h / HOUR_S, room.vapour_Pa)
 
 
 def _closed(

@@ -133,7 +133,7 @@ def _usual(stock: Stock) -> int:
     """Return how many members a forecast usually has; where there is no spool, none is made."""
     if not stock.spools:
         return 1
-    from gcodetool.advice.job import MEMBERS
+    from gcodetool.moisture.members import MEMBERS
 
     return MEMBERS
 

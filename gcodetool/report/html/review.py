@@ -8,8 +8,10 @@ from typing import TYPE_CHECKING, Any, Final
 
 from gcodetool import __version__
 from gcodetool.advice.findings import JobFindings, ToolFindings
-from gcodetool.advice.job import MEMBERS, Examined, assign
+from gcodetool.advice.job import Examined, assign
 from gcodetool.errors import GcodeError
+from gcodetool.moisture.members import usual
+from gcodetool.moisture.snapshot import ShelfOf, nowhere
 from gcodetool.report.as_text import KINDS as TIME_KINDS
 from gcodetool.report.as_text import duration, percent, spread
 from gcodetool.report.html import charts, page, reel, sources
@@ -62,13 +64,14 @@ def review(
     printer: "Printer | None" = None,
     place: str | None = None,
     members: int | None = None,
+    shelf_of: ShelfOf = nowhere,
 ) -> str:
     """Return the page on one job.
 
     Parameters
     ----------
     program, examined : from ``read`` and from ``examine`` with ``watch_z_mm=prepare.WATCH``.
-    spools, printer, place, members : those that *examined* was made of.
+    spools, printer, place, members, shelf_of : those that *examined* was made of.
 
     Raises
     ------
@@ -94,7 +97,8 @@ def review(
             assigned.get(tool.tool),
             printer=printer,
             place=place,
-            members=MEMBERS if members is None else members,
+            members=usual(members),
+            shelf_of=shelf_of,
         )
         for tool in found.tools
     ]
@@ -178,6 +182,7 @@ def section_of(
     printer: "Printer | None",
     place: str | None,
     members: int,
+    shelf_of: ShelfOf,
 ) -> Tool:
     """Return one tool's section: what there is to draw of it."""
     if spool is None:
@@ -191,6 +196,7 @@ def section_of(
         printer=printer,
         place=place,
         members=members,
+        shelf_of=shelf_of,
     )
     limits = (
         (tool.forecast.limit_good_wt_pct, tool.forecast.limit_marginal_wt_pct)

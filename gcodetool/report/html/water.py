@@ -16,6 +16,7 @@ from gcodetool.moisture.forecast import forecast
 from gcodetool.moisture.history import State, quantile, state_at
 from gcodetool.moisture.past import course
 from gcodetool.moisture.record import Event, Place, Spool
+from gcodetool.moisture.snapshot import ShelfOf
 
 if TYPE_CHECKING:
     from gcodetool.motion.timeline import Timeline
@@ -100,9 +101,10 @@ def water(
     printer: "Printer | None",
     place: str | None,
     members: int,
+    shelf_of: ShelfOf,
 ) -> Water:
     """Return what is shown of *spool*; arguments and errors as in ``advice.job.check_tool``."""
-    state = state_at(spool, at_s, members=members)
+    state = state_at(spool, at_s, members=members, shelf=shelf_of(spool))
     here = printed_in(spool, state, at_s=at_s, place=place, printer=printer)
     after = None
     if state.remaining_mm > 0:

@@ -1,0 +1,12 @@
+"""How many members a forecast takes unless somebody says."""
+
+from typing import Final
+
+from gcodetool.moisture.solver import COMPILED
+
+MEMBERS: Final = 64 if COMPILED else 1  # interpreted, a band would take minutes: nominal parameters alone
+
+
+def usual(members: int | None) -> int:
+    """Return the number asked for, or the usual one."""
+    return MEMBERS if members is None else members
