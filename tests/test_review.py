@@ -198,7 +198,9 @@ def test_huge_words_are_cut(capsys: pytest.CaptureFixture[str]) -> None:
 
 
 @settings(max_examples=6, suppress_health_check=[HealthCheck.function_scoped_fixture])
-@given(st.text(st.characters(blacklist_categories=("Cs",)), min_size=1, max_size=80))
+@given(
+    st.text(st.characters(blacklist_categories=("Cs",), blacklist_characters="\0"), min_size=1, max_size=80)
+)
 def test_any_words_stay_words(capsys: pytest.CaptureFixture[str], words: str) -> None:
     job = pathlib.Path("any.gcode")
     job.write_text(job_text(layers=2, words=words.replace("\r", " ")), encoding="utf-8")

@@ -7,7 +7,7 @@ estimated carries a ``~``, and the last line says so.
 import math
 from collections.abc import Iterator, Sequence
 from datetime import datetime
-from typing import TYPE_CHECKING, Any, Final, TextIO
+from typing import TYPE_CHECKING, Final, TextIO
 
 from gcodetool.advice.codes import Code
 from gcodetool.advice.findings import Band, Forecast, JobFindings, SpoolFindings, ToolFindings
@@ -15,9 +15,9 @@ from gcodetool.report.layout import Page, plain
 from gcodetool.report.plot import ASCII, BLOCKS, Limit, Triple, legend, plot
 
 if TYPE_CHECKING:
-    from rich.table import Table
+    from gcodetool.moisture.state import Quantiles
 
-__all__ = ["duration", "hanging", "local", "percent", "plain", "print_report", "print_spool", "spread"]
+__all__ = ["duration", "local", "percent", "plain", "print_report", "print_spool", "spread"]
 
 # Signs and words carry the verdict; colour only repeats it.
 SIGNS: Final[dict[Code, str]] = {
@@ -76,7 +76,7 @@ def percent(value: float | None) -> str:
     return f"{value:.3f}" if value < 1 else f"{value:.2f}"
 
 
-def spread(content: Band) -> str:
+def spread(content: "Band | Quantiles") -> str:
     """Return the middle of a band, with its ends where there are any."""
     if content.p50 is None or not math.isfinite(content.p50):
         return "not known"
@@ -338,23 +338,3 @@ def depth_plot(seen: SpoolFindings, page: Page) -> list[str]:
         ("outermost", f"{seen.by_depth[-1][0]:.0f} mm deep"),
         page,
     )
-
-
-def hanging(mark: str, text: str) -> "Table":
-    """Return *text* wrapped behind a mark, for pages that rich lays out."""
-    from rich.table import Table
-    from rich.text import Text
-
-    grid = Table.grid(padding=0)
-    grid.add_column(no_wrap=True)
-    grid.add_column()
-    grid.add_row(Text(mark), Text(text))
-    return grid
-
-
-def add_notes(rows: Any, lines: Sequence[str]) -> None:
-    """Add what was assumed or left out to a grid of rich."""
-    from rich.text import Text
-
-    for name, text in notes(lines):
-        rows.add_row(Text(f"  {name}"), Text(text))

@@ -1,12 +1,8 @@
 """Drying plans and fits as a person reads them: what to do now, then why, then how sure."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Final, TextIO
-
-from rich.console import Console
-from rich.table import Table
-from rich.text import Text
 
 from gcodetool.drying import words
 from gcodetool.drying.fit import Fit, Run
@@ -15,7 +11,8 @@ from gcodetool.drying.job import DRY_BOX_RH_PCT
 from gcodetool.drying.plan import Look, Plan, Reach
 from gcodetool.moisture.history import Quantiles
 from gcodetool.moisture.record import Spool
-from gcodetool.report.as_text import add_notes, duration, hanging, local, percent, plain
+from gcodetool.report.as_text import duration, local, notes, percent, plain, spread
+from gcodetool.report.layout import Page
 
 BARS: Final = 40  # columns
 ROWS: Final = 14
@@ -23,44 +20,47 @@ ROWS: Final = 14
 
 def print_plan(plan: Plan, spool: Spool, stream: TextIO) -> None:
     """Print a plan to *stream*."""
-    console = Console(file=stream, highlight=False)
-    console.print(Text(plain(words.todo(plan)), style="bold"), soft_wrap=True)
-    console.print(hanging("  ", plain(about(plan))))
-    rows = grid()
-    for name, text in facts(plan):
-        rows.add_row(Text(f"  {name}"), Text(plain(text)))
+    page = Page(stream)
+    page.line(plain(words.todo(plan)), style="bold")
+    page.hanging("  ", plain(about(plan)))
+    rows = facts(plan)
     if plan.job is not None and plan.set_point.possible:
-        for name, text in of_job(plan):
-            rows.add_row(Text(f"  {name}"), Text(plain(text)))
-    console.print(rows)
+        rows += of_job(plan)
+    print_facts(page, rows)
     if len(plan.looks) > 1 and not (plan.first.outcome == "already" and plan.job is None):
-        console.print()
-        for line in plot(plan):
-            console.print(line)
-    if plan.instead:
-        console.print()
-        console.print(Text("What else would do", style="bold"))
-        for one in plan.instead:
-            console.print(hanging("- ", plain(other(one, plan))))
-    said = list(words.cautions(plan, spool))
-    if said:
-        console.print()
-        console.print(Text("Cautions", style="bold"))
-        for caution in said:
-            console.print(hanging("- ", plain(caution)))
-    if plan.notes:
-        console.print()
-        notes = grid()
-        add_notes(notes, plan.notes)
-        console.print(notes)
+        print_lines(page, plot(plan))
+    print_list(page, "What else would do", [other(one, plan) for one in plan.instead])
+    print_list(page, "Cautions", words.cautions(plan, spool))
+    print_notes(page, plan.notes)
 
 
-def grid() -> Table:
-    """Return an empty table of facts."""
-    rows = Table.grid(padding=(0, 2, 0, 0))
-    rows.add_column(min_width=14)
-    rows.add_column()
-    return rows
+def print_facts(page: Page, rows: Iterable[tuple[str, str]]) -> None:
+    """Print names and what they come to."""
+    page.facts((name, plain(text)) for name, text in rows)
+
+
+def print_lines(page: Page, lines: Iterable[str]) -> None:
+    """Print a picture of lines behind an empty one."""
+    page.line()
+    for line in lines:
+        page.line(line)
+
+
+def print_list(page: Page, title: str, lines: Iterable[str]) -> None:
+    """Print a list under its title; nothing where it is empty."""
+    listed = list(lines)
+    if listed:
+        page.line()
+        page.line(title, style="bold")
+    for line in listed:
+        page.hanging("- ", plain(line))
+
+
+def print_notes(page: Page, lines: Sequence[str]) -> None:
+    """Print what was assumed or left out; nothing where nothing was."""
+    if lines:
+        page.line()
+        page.facts(notes(lines))
 
 
 def about(plan: Plan) -> str:
@@ -157,13 +157,6 @@ def reached(reach: Reach, plan: Plan) -> str:
     return f"{never}{', '.join(parts)} {limit}"
 
 
-def spread(content: Quantiles) -> str:
-    """Return the middle of a band, with its ends where there are any."""
-    if content.p10 is None or content.p90 is None:
-        return f"{percent(content.p50)} wt %"
-    return f"{percent(content.p50)} wt % ({percent(content.p10)} to {percent(content.p90)})"
-
-
 def energy(plan: Plan) -> str:
     """Return energy and cost."""
     spent = plan.energy
@@ -236,7 +229,7 @@ def other(one: Instead, plan: Plan) -> str:
     return f"{one.what}: {when}; {ends}"
 
 
-def plot(plan: Plan) -> list[Text]:
+def plot(plan: Plan) -> list[str]:
     """Return content over time as bars; the limits stand as marks where no bar covers them."""
     shown = thin(plan.looks)
     marks = {one.goal: one.limit_wt_pct for one in plan.reaches}
@@ -245,17 +238,14 @@ def plot(plan: Plan) -> list[Text]:
     top = max([*contents, *marks.values()]) or 1.0
     names = {"good": "|", "marginal": ":", "target": "|"}
     legend = ", ".join(f"{names[goal]} {goal}" for goal in marks)
-    lines = [Text(f"  time      {of}, wt % ({legend})")]
+    lines = [f"  time      {of}, wt % ({legend})"]
     for look, content in zip(shown, contents, strict=True):
         bar = list(("#" * round(BARS * content / top)).ljust(BARS + 1))
         for goal, limit in marks.items():
             column = min(BARS, round(BARS * limit / top))
             bar[column] = names[goal]
-        lines.append(
-            Text(
-                f"  {words.hours(look.at_s) if look.at_s else 'now':<11}{percent(content):>6}  {''.join(bar).rstrip()}"
-            )
-        )
+        when = words.hours(look.at_s) if look.at_s else "now"
+        lines.append(f"  {when:<11}{percent(content):>6}  {''.join(bar).rstrip()}")
     return lines
 
 
@@ -275,37 +265,22 @@ def thin(looks: Sequence[Look]) -> list[Look]:
 
 def print_fit(fit: Fit, stream: TextIO) -> None:
     """Print a fit to *stream*."""
-    console = Console(file=stream, highlight=False)
-    console.print(Text(plain(fit.do), style="bold"), soft_wrap=True)
+    page = Page(stream)
+    page.line(plain(fit.do), style="bold")
     if fit.run is not None:
         run = fit.run
-        console.print(
-            hanging(
-                "  ",
-                plain(
-                    f"{fit.spool}, {fit.material}, in {fit.place} since {local(run.began_s)}; "
-                    f"{len(run.readings)} weigh-ins to {local(run.last_s)}"
-                ),
-            )
+        page.hanging(
+            "  ",
+            plain(
+                f"{fit.spool}, {fit.material}, in {fit.place} since {local(run.began_s)}; "
+                f"{len(run.readings)} weigh-ins to {local(run.last_s)}"
+            ),
         )
-        rows = grid()
-        for name, text in run_facts(run):
-            rows.add_row(Text(f"  {name}"), Text(plain(text)))
-        console.print(rows)
+        print_facts(page, run_facts(run))
         if run.tells:
-            console.print()
-            for line in curve(run):
-                console.print(line)
-    if fit.cautions:
-        console.print()
-        console.print(Text("Mind", style="bold"))
-        for caution in fit.cautions:
-            console.print(hanging("- ", plain(caution)))
-    if fit.notes:
-        console.print()
-        notes = grid()
-        add_notes(notes, fit.notes)
-        console.print(notes)
+            print_lines(page, curve(run))
+    print_list(page, "Mind", fit.cautions)
+    print_notes(page, fit.notes)
 
 
 def run_facts(run: Run) -> list[tuple[str, str]]:
@@ -343,11 +318,11 @@ def mass(grams_: Quantiles, digits: int) -> str:
     return f"{grams_.p50:.{digits}f} g ({grams_.p10:.{digits}f} to {grams_.p90:.{digits}f})"
 
 
-def curve(run: Run) -> list[Text]:
+def curve(run: Run) -> list[str]:
     """Return the fitted curve as bars above the dry limit, with the readings beside it."""
     limit, digits = run.dry_limit_g.p50, digits_of(run)
     top = max([*(grams_.p50 for _, grams_ in run.curve), *(one.gross_g for one in run.readings)]) - limit
-    lines = [Text("  time         curve, g   weighed   grams above the dry limit")]
+    lines = ["  time         curve, g   weighed   grams above the dry limit"]
     read = {one.at_s: one.gross_g for one in run.readings}
     apart = 0.04 * run.curve[-1][0]
     between = [at for at, _ in run.curve[::2] if min(abs(at - other) for other in read) > apart]
@@ -356,7 +331,7 @@ def curve(run: Run) -> list[Text]:
         bar = "#" * max(0, round(BARS * (from_curve - limit) / top)) if top > 0 else ""
         weighed = f"{read[at]:.{digits}f}" if at in read else ""
         when = words.hours(at) if at else "start"
-        lines.append(Text(f"  {when:<11}{from_curve:>10.{digits}f}  {weighed:>8}   {bar}".rstrip()))
+        lines.append(f"  {when:<11}{from_curve:>10.{digits}f}  {weighed:>8}   {bar}".rstrip())
     return lines
 
 
