@@ -1,6 +1,5 @@
 """``drying``: how to dry a spool, and what weigh-ins of a drying run say."""
 
-import difflib
 import json
 import sys
 from pathlib import Path
@@ -252,6 +251,8 @@ def device_of(
     if name in held.places:
         return powered(of_place(held, state, name, room=room), power_W, like)
     if like is None:
+        import difflib
+
         known = [*held.places, *profiles.names("dryers")]
         near = difflib.get_close_matches(name, known, n=1)
         offer = f"did you mean '{near[0]}'?" if near else f"known: {', '.join(known)}"
