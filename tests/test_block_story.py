@@ -6,9 +6,9 @@ from dataclasses import replace
 import pytest
 from click.testing import CliRunner
 
-from gcodetool.advice.findings import Band, Forecast, SpoolState, ToolFindings, ToolVerdict
 from gcodetool.advice.prepare import purge_of
 from gcodetool.cli.main import main
+from gcodetool.judge.findings import Band, Forecast, SpoolState, ToolFindings, ToolVerdict
 
 DATA = pathlib.Path(__file__).parent / "data" / "gcode"
 SHELF = pathlib.Path(__file__).parent.parent / "sample_gcode" / "shelf"

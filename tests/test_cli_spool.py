@@ -9,9 +9,9 @@ import time
 
 import pytest
 
-from gcodetool.advice import outlook as outlooks
 from gcodetool.cli import glances
 from gcodetool.cli.main import outcome
+from gcodetool.judge import idle_forecast as outlooks
 from gcodetool.moisture.solver import COMPILED
 from gcodetool.profiles import sample_folder
 

@@ -12,12 +12,12 @@ from hypothesis import strategies as st
 import gcodetool
 from gcodetool import profiles
 from gcodetool.advice import job as jobs
-from gcodetool.advice import words
-from gcodetool.advice.codes import BADNESS
-from gcodetool.advice.place import printed_in
-from gcodetool.advice.start import coarse, thinned
 from gcodetool.drying.limits import bounds, highest
 from gcodetool.errors import UsageError
+from gcodetool.judge import reasons as words
+from gcodetool.judge.latest_start import coarse, thinned
+from gcodetool.judge.print_air import printed_in
+from gcodetool.judge.verdict_codes import BADNESS
 from gcodetool.moisture.history import quantile, state_at
 from gcodetool.moisture.record import Body, Event, Place, Spool
 from gcodetool.profiles import sample_folder

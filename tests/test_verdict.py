@@ -6,8 +6,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
-from gcodetool.advice.codes import BADNESS, EXIT_CODES, worst
-from gcodetool.advice.verdict import judge
+from gcodetool.judge.outcomes import judge
+from gcodetool.judge.verdict_codes import BADNESS, EXIT_CODES, worst
 
 contents = hnp.arrays(
     float,

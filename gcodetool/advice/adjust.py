@@ -15,9 +15,9 @@ from typing import TYPE_CHECKING, Final
 from gcodetool import profiles
 from gcodetool.advice import tweaks as rules
 from gcodetool.advice.demands import Asked
-from gcodetool.advice.findings import Tweak
 from gcodetool.advice.tweaks import Water
 from gcodetool.errors import ProfileError, WriteError
+from gcodetool.judge.findings import Tweak
 from gcodetool.slicerfiles import preset as presets
 from gcodetool.slicerfiles.preset import Preset, Values
 from gcodetool.slicerfiles.quality_changes import worked_out

@@ -10,7 +10,6 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 from gcodetool.advice import retraction, temperature
-from gcodetool.advice.findings import JobFindings, ToolFindings, Tweak
 from gcodetool.advice.job import Examined
 from gcodetool.advice.traces import MARK
 from gcodetool.advice.tweaks import FIRST_NOZZLE, NOZZLE, RETRACTION
@@ -19,6 +18,7 @@ from gcodetool.gcode.dialects import Dialect
 from gcodetool.gcode.edits import Edit, newline_of
 from gcodetool.gcode.markers import Numbers, of_tool
 from gcodetool.gcode.program import Program, edited
+from gcodetool.judge.findings import JobFindings, ToolFindings, Tweak
 
 if TYPE_CHECKING:
     from gcodetool.motion.timeline import Timeline

@@ -14,11 +14,11 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from gcodetool import profiles
-from gcodetool.advice.codes import worst
-from gcodetool.advice.findings import JobFindings, ToolFindings, ToolVerdict
 from gcodetool.advice.traces import applied_before
 from gcodetool.errors import GcodeError, UsageError
 from gcodetool.gcode.markers import Family, of_tool
+from gcodetool.judge.findings import JobFindings, ToolFindings, ToolVerdict
+from gcodetool.judge.verdict_codes import worst
 from gcodetool.moisture.members import usual
 from gcodetool.moisture.snapshot import ShelfOf, nowhere
 from gcodetool.motion.spread import claim_difference, moving_range

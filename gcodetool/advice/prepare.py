@@ -16,13 +16,13 @@ from typing import TYPE_CHECKING, Final
 from gcodetool import __version__
 from gcodetool.advice.apply import header_lines
 from gcodetool.advice.block import WATCH_Z_MM, Block, Purge, block_for
-from gcodetool.advice.findings import JobFindings, ToolFindings
 from gcodetool.advice.job import Examined
 from gcodetool.errors import GcodeError
 from gcodetool.gcode import edits
 from gcodetool.gcode.anchor import Anchor, find_anchor
 from gcodetool.gcode.edits import Edit
 from gcodetool.gcode.markers import Family, of_tool
+from gcodetool.judge.findings import JobFindings, ToolFindings
 
 if TYPE_CHECKING:
     from gcodetool.gcode.program import Program

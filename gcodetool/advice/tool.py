@@ -9,11 +9,13 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from gcodetool import profiles
-from gcodetool.advice import words
-from gcodetool.advice.codes import BADNESS, Code
 from gcodetool.advice.demands import asked_of
-from gcodetool.advice.exposure import exposure_of
-from gcodetool.advice.findings import (
+from gcodetool.advice.job import feed_of, file_material, mass_g, tool_extruding_s
+from gcodetool.advice.tweaks import Water, lasting_damage, shortfall, suggest
+from gcodetool.gcode.markers import of_tool
+from gcodetool.judge import reasons as words
+from gcodetool.judge.exposure_budget import exposure_of
+from gcodetool.judge.findings import (
     Band,
     Exposure,
     Forecast,
@@ -23,12 +25,10 @@ from gcodetool.advice.findings import (
     ToolFindings,
     ToolVerdict,
 )
-from gcodetool.advice.job import feed_of, file_material, mass_g, tool_extruding_s
-from gcodetool.advice.place import Here, printed_in
-from gcodetool.advice.start import HORIZON_S, judged_by, start_by_s
-from gcodetool.advice.tweaks import Water, lasting_damage, shortfall, suggest
-from gcodetool.advice.verdict import Judgement
-from gcodetool.gcode.markers import of_tool
+from gcodetool.judge.latest_start import HORIZON_S, judged_by, start_by_s
+from gcodetool.judge.outcomes import Judgement
+from gcodetool.judge.print_air import Here, printed_in
+from gcodetool.judge.verdict_codes import BADNESS, Code
 from gcodetool.moisture.exposure import safe_exposure
 from gcodetool.moisture.forecast import Arrival, forecast
 from gcodetool.moisture.history import State, quantile, quantiles, state_at

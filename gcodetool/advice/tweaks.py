@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from gcodetool.advice.demands import Asked
-from gcodetool.advice.findings import Tweak
+from gcodetool.judge.findings import Tweak
 from gcodetool.moisture import melt
 from gcodetool.profiles import Material, Printer
 

@@ -278,10 +278,10 @@ def job_feed(
         Several tools and none named, or one that feeds nothing.
     """
     from gcodetool.advice.job import feed_of
-    from gcodetool.advice.place import printed_in
     from gcodetool.cli.options import find_printer
     from gcodetool.drying.job import JobFeed
     from gcodetool.gcode.program import read
+    from gcodetool.judge.print_air import printed_in
     from gcodetool.motion.timeline import timeline
 
     machine = find_printer(printer, ledger=ledger).profile

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any, Final
 from gcodetool.errors import GcodetoolError
 
 if TYPE_CHECKING:
-    from gcodetool.advice.outlook import Glance
     from gcodetool.cli.progress import Progress
+    from gcodetool.judge.idle_forecast import Glance
     from gcodetool.ledger.cache import Marks
     from gcodetool.ledger.records import PlaceRecord, SpoolRecord
     from gcodetool.ledger.store import Ledger
@@ -76,13 +76,13 @@ def glances(
 
 
 def _holds(seen: Any, now_s: float) -> bool:
-    from gcodetool.advice.outlook import holds
+    from gcodetool.judge.idle_forecast import holds
 
     return holds(seen, now_s)
 
 
 def _glanced(seen: Any, now_s: float, *, retired: bool = False) -> Shelved:
-    from gcodetool.advice.outlook import glance
+    from gcodetool.judge.idle_forecast import glance
 
     return Shelved(seen.spool, glance(seen, now_s), None, retired)
 
@@ -91,7 +91,7 @@ def _kept(row: tuple[str, str] | None, head: str, marks: "Marks", members: int, 
     """Return the outlook in a row of the cache, if all that it rests on is as it was."""
     import json
 
-    from gcodetool.advice.outlook import from_text
+    from gcodetool.judge.idle_forecast import from_text
     from gcodetool.ledger import cache
     from gcodetool.moisture.snapshot import MODEL
 
@@ -120,7 +120,7 @@ def _worked_out(
     """Return what is seen of spools whose outlooks are not at hand, and keep the outlooks."""
     import json
 
-    from gcodetool.advice.outlook import outlook, to_text
+    from gcodetool.judge.idle_forecast import outlook, to_text
     from gcodetool.ledger import cache, entries, records
     from gcodetool.ledger.entries import micro
     from gcodetool.ledger.store import reading

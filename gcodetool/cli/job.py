@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from gcodetool.advice.codes import BADNESS, EXIT_CODES
 from gcodetool.cli.options import (
     LEDGER,
     clock,
@@ -21,13 +20,14 @@ from gcodetool.cli.options import (
     snapshots_of,
 )
 from gcodetool.errors import UsageError
+from gcodetool.judge.verdict_codes import BADNESS, EXIT_CODES
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from gcodetool.advice.findings import JobFindings
     from gcodetool.advice.job import Examined
     from gcodetool.gcode.program import Program
+    from gcodetool.judge.findings import JobFindings
     from gcodetool.moisture.record import Spool
     from gcodetool.profiles import Printer
 

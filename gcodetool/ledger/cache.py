@@ -1,7 +1,7 @@
 """What the ledger remembers of computed states, for speed: fields as bytes, and outlooks as text.
 
 Nothing here is the record: a cache that cannot be read or written is no failure, and each holds the digest
-of the history that it rests on.  Left out: what is in them (``moisture.snapshot``, ``advice.outlook``).
+of the history that it rests on.  Left out: what is in them (``moisture.snapshot``, ``judge.idle_forecast``).
 """
 
 import contextlib

@@ -15,14 +15,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gcodetool import profiles
-from gcodetool.advice.exposure import HOUR_S, exposure_of, out_for_s, wet_inspection
-from gcodetool.advice.findings import Exposure
-from gcodetool.advice.place import Here, last_open, printed_in
-from gcodetool.advice.start import HORIZON_S, judged_by
 from gcodetool.advice.tool import DIAMETER_SLACK_MM, decide
 from gcodetool.drying.course import course, falls_to
 from gcodetool.drying.device import of_place
 from gcodetool.drying.limits import set_point
+from gcodetool.judge.exposure_budget import HOUR_S, exposure_of, out_for_s, wet_inspection
+from gcodetool.judge.findings import Exposure
+from gcodetool.judge.latest_start import HORIZON_S, judged_by
+from gcodetool.judge.print_air import Here, last_open, printed_in
 from gcodetool.moisture.forecast import forecast
 from gcodetool.moisture.history import State, Surroundings, aged, quantile, state_at, surroundings
 from gcodetool.moisture.record import Event, Spool

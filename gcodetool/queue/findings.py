@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final, Literal
 
-from gcodetool.advice.codes import BADNESS, EXIT_CODES
+from gcodetool.judge.verdict_codes import BADNESS, EXIT_CODES
 
 Verdict = Literal["clear", "adjust", "runs-out", "dry-first", "unknown", "unreadable", "not-read"]
 How = Literal["named", "noted", "mounted", "chosen", "none"]

@@ -129,8 +129,8 @@ def _fed(placed: Placed) -> list[Slot]:
 
 def heat(spool: Spool) -> list[str]:
     """Return the cautions that stand beside every drying of *spool*."""
-    from gcodetool.advice import words
     from gcodetool.drying.words import STYRENIC, STYRENIC_REEL
+    from gcodetool.judge import reasons as words
 
     said = [words.drying(spool)[-1]]
     reel = "" if spool.body.profile is None else spool.body.profile.key

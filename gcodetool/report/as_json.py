@@ -6,7 +6,7 @@ from dataclasses import asdict
 from datetime import UTC, datetime
 from typing import Any, Final
 
-from gcodetool.advice.findings import Band, JobFindings, SpoolFindings, ToolFindings
+from gcodetool.judge.findings import Band, JobFindings, SpoolFindings, ToolFindings
 
 SCHEMA: Final = "gcodetool/report/1"
 

@@ -9,8 +9,8 @@ from collections.abc import Iterator, Sequence
 from datetime import datetime
 from typing import TYPE_CHECKING, Final, TextIO
 
-from gcodetool.advice.codes import Code
-from gcodetool.advice.findings import Band, Forecast, JobFindings, SpoolFindings, ToolFindings
+from gcodetool.judge.findings import Band, Forecast, JobFindings, SpoolFindings, ToolFindings
+from gcodetool.judge.verdict_codes import Code
 from gcodetool.report.layout import Page, plain
 from gcodetool.report.plot import ASCII, BLOCKS, Limit, Triple, legend, plot
 

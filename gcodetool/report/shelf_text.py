@@ -12,7 +12,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from gcodetool.advice.outlook import Glance
+from gcodetool.judge.idle_forecast import Glance
 from gcodetool.report.as_json import band, utc
 from gcodetool.report.as_text import percent, plain
 

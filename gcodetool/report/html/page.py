@@ -15,7 +15,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any, Final
 
-from gcodetool.advice.codes import Code
+from gcodetool.judge.verdict_codes import Code
 from gcodetool.report.as_text import duration, local, percent
 from gcodetool.report.layout import plain
 

@@ -7,9 +7,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from gcodetool import __version__
-from gcodetool.advice.findings import JobFindings, ToolFindings
 from gcodetool.advice.job import Examined, assign
 from gcodetool.errors import GcodeError
+from gcodetool.judge.findings import JobFindings, ToolFindings
 from gcodetool.moisture.members import usual
 from gcodetool.moisture.snapshot import ShelfOf, nowhere
 from gcodetool.report.as_text import KINDS as TIME_KINDS

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Literal
 
-from gcodetool.advice.findings import JobFindings, ToolFindings
+from gcodetool.judge.findings import JobFindings, ToolFindings
 from gcodetool.motion.limits import SETTINGS_BLOCK, STATED_DEFAULT
 from gcodetool.report.as_text import duration
 

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gcodetool.advice.job import feed_of
-from gcodetool.advice.place import printed_in
+from gcodetool.judge.print_air import printed_in
 from gcodetool.moisture.forecast import forecast
 from gcodetool.moisture.history import State, quantile, state_at
 from gcodetool.moisture.past import course

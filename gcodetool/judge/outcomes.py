@@ -12,7 +12,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from gcodetool.advice.codes import Code
+from gcodetool.judge.verdict_codes import Code
 from gcodetool.moisture.history import quantile
 
 CAUTIOUS: Final = 0.9  # where this quantile is worse than the verdict, a caution names the layer

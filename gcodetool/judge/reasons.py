@@ -5,11 +5,11 @@ from typing import Any, Final
 
 import numpy as np
 
-from gcodetool.advice.codes import Code
-from gcodetool.advice.findings import Exposure
-from gcodetool.advice.place import Here
-from gcodetool.advice.verdict import Judgement
 from gcodetool.drying.limits import highest
+from gcodetool.judge.findings import Exposure
+from gcodetool.judge.outcomes import Judgement
+from gcodetool.judge.print_air import Here
+from gcodetool.judge.verdict_codes import Code
 from gcodetool.moisture.forecast import Arrival
 from gcodetool.moisture.history import State, quantile
 from gcodetool.moisture.record import Spool

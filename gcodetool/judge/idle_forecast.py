@@ -12,9 +12,9 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from gcodetool.advice.exposure import KEPT, wet_inspection
-from gcodetool.advice.findings import Band
-from gcodetool.advice.place import printed_in
+from gcodetool.judge.exposure_budget import KEPT, wet_inspection
+from gcodetool.judge.findings import Band
+from gcodetool.judge.print_air import printed_in
 from gcodetool.moisture.exposure import GROWTH, safe_exposure
 from gcodetool.moisture.field import FIRST_STEP_S, March
 from gcodetool.moisture.history import State, quantile, quantiles, surroundings

@@ -10,10 +10,10 @@ from typing import Any, Final
 
 import numpy as np
 
-from gcodetool.advice.codes import BADNESS, Code
-from gcodetool.advice.findings import Exposure
-from gcodetool.advice.place import Here
-from gcodetool.advice.verdict import Judgement, judge
+from gcodetool.judge.findings import Exposure
+from gcodetool.judge.outcomes import Judgement, judge
+from gcodetool.judge.print_air import Here
+from gcodetool.judge.verdict_codes import BADNESS, Code
 from gcodetool.moisture.forecast import Arrival, forecast
 from gcodetool.moisture.history import State, aged, surroundings
 

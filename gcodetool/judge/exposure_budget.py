@@ -4,8 +4,8 @@ from typing import Final
 
 import numpy as np
 
-from gcodetool.advice.findings import Exposure
-from gcodetool.advice.place import Here
+from gcodetool.judge.findings import Exposure
+from gcodetool.judge.print_air import Here
 from gcodetool.moisture.exposure import safe_exposure
 from gcodetool.moisture.history import State, quantile
 from gcodetool.moisture.record import Spool

@@ -6,7 +6,7 @@ stands for what cannot be known.
 
 from dataclasses import dataclass, field
 
-from gcodetool.advice.codes import Code
+from gcodetool.judge.verdict_codes import Code
 from gcodetool.motion.limits import LimitUse
 from gcodetool.motion.timeline import Wait
 
