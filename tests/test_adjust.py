@@ -13,7 +13,7 @@ from test_neighbours import desk, run, slicer  # noqa: F401  a fixture among the
 from gcodetool import profiles
 from gcodetool.advice.adjust import check_target, copy_of, note_of, plan
 from gcodetool.advice.demands import Asked
-from gcodetool.advice.tweaks import Water
+from gcodetool.advice.tweaks import WaterVsLimits
 from gcodetool.cli.main import outcome
 from gcodetool.errors import ProfileError
 from gcodetool.gcode.markers import strings
@@ -45,7 +45,7 @@ def material_of(path):
 
 def water_of(material, share=0.6):
     good, marginal = material.limit_good_wt_pct, material.limit_marginal_wt_pct
-    return Water(good, marginal, good + share * (marginal - good))
+    return WaterVsLimits(good, marginal, good + share * (marginal - good))
 
 
 def planned(path, *, share=0.6, asked=JOB, filament=None, tool=None, printer=BENCH):

@@ -9,7 +9,7 @@ import time
 
 import pytest
 
-from gcodetool.cli import glances
+from gcodetool.app import spools as shelf_list
 from gcodetool.cli.main import outcome
 from gcodetool.judge import idle_forecast as outlooks
 from gcodetool.moisture.solver import COMPILED
@@ -270,7 +270,7 @@ def test_a_later_list_is_read_from_the_outlook_and_agrees_with_a_fresh_look(shop
     def never(*_: object, **__: object) -> None:
         raise AssertionError("worked out anew")
 
-    monkeypatch.setattr(outlooks, "outlook", never)
+    monkeypatch.setattr(shelf_list, "idle_forecast", never)
     later = listed(shop, "--at", WED)["petg-03"]
     assert later["next_fed_wt_pct"]["p50"] > 0
 
@@ -278,14 +278,14 @@ def test_a_later_list_is_read_from_the_outlook_and_agrees_with_a_fresh_look(shop
 def test_one_changed_event_works_out_only_its_spool(shop, monkeypatch) -> None:
     listed(shop, "--at", WED)
     worked: list[str] = []
-    plain = outlooks.outlook
+    plain = outlooks.idle_forecast
 
     def counted(spool, state):
         worked.append(spool.id)
         return plain(spool, state)
 
     with monkeypatch.context() as patch:
-        patch.setattr(outlooks, "outlook", counted)
+        patch.setattr(shelf_list, "idle_forecast", counted)
         listed(shop, "--at", WED)
         assert worked == []
         shop("spool", "fed", "petg-03", "--mass", "5", "--at", TUE)
@@ -304,7 +304,7 @@ def test_one_changed_event_works_out_only_its_spool(shop, monkeypatch) -> None:
         worked.clear()
         shop("place", "read", "bench", "--humidity", "60", "--at", TUE)
         listed(shop, "--at", WED)
-        assert worked == ["pa6-07"]
+        assert sorted(worked) == ["pa6-07", "petg-03"]  # one stands there, the other would be taken out to it
         worked.clear()
         shop("place", "set", "bench", "--note", "by the window")
         listed(shop, "--at", WED)
@@ -569,7 +569,8 @@ def test_the_shell_completes_names(ledger_word: str, shop) -> None:
 
 def test_glances_forget_a_cache_that_another_version_wrote(shop) -> None:
     listed(shop, "--at", WED)
-    assert glances._kept(("k", "no json"), "", {}, 1, "") is None
-    assert glances._kept(("k", '{"places": [], "files": []}'), "", {}, 1, "") is None
+    work = shelf_list._List(None, 0.0, 1)
+    assert work.kept(("k", "no json"), "", {}) is None
+    assert work.kept(("k", '{"places": [], "files": []}'), "", {}) is None
     assert outlooks.from_text('{"form": "0"}') is None
     assert outlooks.from_text("[]") is None

@@ -12,11 +12,13 @@ from gcodetool.drying.device import Room, of_place, of_profile, powered, room_at
 from gcodetool.drying.job import JobFeed
 from gcodetool.drying.plan import plan
 from gcodetool.errors import OutOfRangeError, SpoolError, UsageError
+from gcodetool.judge.print_air import PrintAir
 from gcodetool.moisture import air
 from gcodetool.moisture.field import uniform
 from gcodetool.moisture.history import Surroundings, state_at
 from gcodetool.moisture.record import Event, Place
 from gcodetool.moisture.solver import COMPILED
+from gcodetool.motion.feed import ToolFeed
 
 HOUR = 3600.0
 FEW = 16
@@ -177,7 +179,10 @@ def job(metres, hours, rh, name="manifold.gcode"):
     around = air.room_air(23.0, rh)
     ends = np.linspace(0, hours * HOUR, 31)
     feed = np.stack([ends[:-1], ends[1:], np.full(30, 1000.0 * metres / 30)], axis=1)
-    return JobFeed(name, feed, hours * HOUR, Surroundings(around, around), f"bench, 23 °C, {rh:g} % RH")
+    taken = ToolFeed(0, feed, np.arange(1, 31), 1000.0 * metres, hours * HOUR, hours * HOUR, hours * HOUR)
+    return JobFeed(
+        name, taken, PrintAir(Surroundings(around, around), f"bench, 23 °C, {rh:g} % RH", keeps=False)
+    )
 
 
 def test_a_job_needs_no_more_than_its_length():
@@ -207,7 +212,7 @@ def test_the_hours_of_a_job_are_just_enough():
             cap_s=share * made.job.clear_s,
             keep=True,
         )
-        arrival = forecast(replace(state, field=ran.fields[-1]), one.around, one.feed)
+        arrival = forecast(replace(state, field=ran.fields[-1]), one.around.air, one.feed.segments)
         ratios.append(float(arrival.worst_wt_pct[0] / state.limit_good_wt_pct[0]))
     assert ratios[1] <= 1.005 < ratios[0] + 0.005
     assert ratios[0] > 1
@@ -227,8 +232,8 @@ def test_the_box_at_the_feed_is_the_largest_that_keeps_the_job_clear():
     assert need.box_now_rh_pct < 60
     worst = []
     for rh in (need.box_now_rh_pct, need.box_now_rh_pct + 2):
-        box = Surroundings(air.room_air(23.0, rh), one.around.path)
-        worst.append(float(forecast(dry, box, one.feed).worst_wt_pct[0] / dry.limit_good_wt_pct[0]))
+        box = Surroundings(air.room_air(23.0, rh), one.around.air.path)
+        worst.append(float(forecast(dry, box, one.feed.segments).worst_wt_pct[0] / dry.limit_good_wt_pct[0]))
     assert worst[0] <= 1 < worst[1]
     assert "box" in words.todo(made)
 

@@ -12,14 +12,20 @@ from hypothesis import strategies as st
 import gcodetool
 from gcodetool import profiles
 from gcodetool.advice import job as jobs
+from gcodetool.app.spools import look
+from gcodetool.drying.device import of_place
 from gcodetool.drying.limits import bounds, highest
+from gcodetool.drying.plan import plan
+from gcodetool.drying.words import todo
 from gcodetool.errors import UsageError
-from gcodetool.judge import reasons as words
-from gcodetool.judge.latest_start import coarse, thinned
-from gcodetool.judge.print_air import printed_in
+from gcodetool.judge import reasons
+from gcodetool.judge.latest_start import thinned
+from gcodetool.judge.print_air import air_of_print
+from gcodetool.judge.print_judgement import history_cause
 from gcodetool.judge.verdict_codes import BADNESS
 from gcodetool.moisture.history import quantile, state_at
 from gcodetool.moisture.record import Body, Event, Place, Spool
+from gcodetool.motion.feed import ToolFeed
 from gcodetool.profiles import sample_folder
 
 NOW = datetime.fromisoformat("2026-11-25T09:00:00+01:00").timestamp()
@@ -54,7 +60,7 @@ def checked(stock: Spool, **more):
 def air_of(stock: Spool, **more) -> str:
     state = state_at(stock, NOW)
     more = {"place": None, "printer": None} | more
-    return printed_in(stock, state, at_s=NOW, **more).words.split(",")[0]
+    return air_of_print(stock, state, at_s=NOW, **more).words.split(",")[0]
 
 
 def test_which_air_a_job_is_printed_in() -> None:
@@ -105,7 +111,42 @@ def test_reasons_tell_inner_layers_from_uptake() -> None:
         Event(NOW - 2.5 * HOUR, "received", "oven", water_wt_pct=0.5),
         Event(NOW - 0.1 * HOUR, "moved", "box-2"),
     )
-    assert "never dried" in between(replace(wet, events=events), 0.5, place="box-2")
+    assert "never dried enough: the last drying, 2.4 h in oven" in between(
+        replace(wet, events=events), 0.5, place="box-2"
+    )
+
+
+def why(*moves: tuple[float, str], water: float = 0.05) -> str:
+    verdict = checked(spool(*moves, water=water), place="bench").tools[0].verdict
+    assert verdict.code == "dry-first"
+    return verdict.because
+
+
+def test_only_a_reel_whose_record_shows_it_was_never_dried_enough() -> None:
+    assert "it was never dried: it came in wet, and its record shows no drying" in why(
+        (5, "bench"), water=0.5
+    )
+    assert "it was never dried enough: the last drying, 0.5 h in oven" in why(
+        (1, "oven"), (0.5, "bench"), water=0.5
+    )
+    assert "it is in the dryer still" in why((0.2, "oven"), water=0.5)
+    left_out = why((900, "oven"), (800, "damp"))
+    assert "picked up in the air in the 33 d 8 h since it was dried, in damp" in left_out
+    assert "picked up in the air in the 41 d 16 h since it came in, in damp and bag" in why((800, "damp"))
+    # what had dried through and then stood in the damp for months says so of its inner layers, too
+    inner = history_cause(spool((900, "oven"), (800, "damp")), NOW, 0)
+    assert (inner.origin, inner.places) == ("picked-up", ("damp",))
+
+
+def test_steam_at_the_nozzle_is_a_floor_until_the_spool_was_dried() -> None:
+    dry = spool((2, "bench"))
+    seen = Event(NOW - HOUR, "inspected", bubbles="many", pops=True)
+    found = checked(replace(dry, events=(*dry.events, seen))).tools[0].verdict
+    assert (found.code, found.by_model) == ("dry-first", False)
+    assert "saw steam" in found.because
+    dried = (Event(NOW - 0.9 * HOUR, "moved", "oven"), Event(NOW - 0.1 * HOUR, "moved", "bench"))
+    found = checked(replace(dry, events=(*dry.events, seen, *dried))).tools[0].verdict
+    assert (found.code, found.by_model) == ("clear", True)
 
 
 def test_start_by_holds_and_a_later_one_does_not() -> None:
@@ -172,7 +213,14 @@ def test_spools_go_to_their_tools() -> None:
 def test_a_coarse_feed_keeps_ends_and_length(rows, pieces) -> None:
     ends = np.cumsum([seconds for seconds, _ in rows])
     feed = np.stack([np.concatenate([[0], ends[:-1]]), ends, [mm for _, mm in rows]], axis=1)
-    found = coarse(feed, pieces)
+    rows = len(feed)
+    layers = np.arange(rows)
+    whole = ToolFeed(0, feed, layers, 1.0, 1.0, 1.0, 1.0, z_mm=layers / 5, offset=layers * 9)
+    thin = whole.thinned(pieces)
+    assert set(thin.layer.tolist()) <= set(layers.tolist())
+    assert thin.offset.tolist() == (thin.layer * 9).tolist()
+    assert thin.z_mm.tolist() == (thin.layer / 5).tolist()
+    found = thin.segments
     assert len(found) <= max(pieces, 1) or len(found) == len(feed) <= pieces
     assert found[0, 0] == feed[0, 0]
     assert found[-1, 1] == feed[-1, 1]
@@ -203,18 +251,22 @@ def test_no_drying_advice_above_any_stated_limit(material, body) -> None:
 
 
 def test_a_verdict_that_sits_on_its_limit_is_not_promised_for_no_minutes_at_all() -> None:
-    stock = spool((2, "bench"))
+    def said(seconds: float) -> str:
+        return next(
+            reasons.next_steps("clear", place="bench", start_by_s=NOW + seconds, now_s=NOW, record=None)
+        )
+
+    assert "start at once" in said(0.0)
+    assert "another 2 h 0 min" in said(7200.0)
+
+
+@pytest.mark.parametrize("water", [0.02, 0.17, 0.5])
+def test_a_spool_on_the_shelf_is_told_what_to_do(water) -> None:
+    stock = spool((2, "bench"), water=water)
+    seen = look(stock, at=NOW, members=1)
+    assert seen.word == {0.02: "dry", 0.17: "marginal", 0.5: "wet"}[water]
+    # where heat is advised, its cautions stand beside it, and the hours are the planner's
+    assert any("makers' limits" in line for line in seen.advice) == (seen.word != "dry")
     state = state_at(stock, NOW)
-    here = printed_in(stock, state, at_s=NOW, place=None, printer=None)
-    said = {seconds: next(words.to_do("clear", state, here, NOW + seconds, NOW)) for seconds in (0.0, 7200.0)}
-    assert "start at once" in said[0.0]
-    assert "another 2 h 0 min" in said[7200.0]
-
-
-@pytest.mark.parametrize("word", ["dry", "marginal", "wet", "empty"])
-def test_a_spool_on_the_shelf_is_told_what_to_do(word) -> None:
-    said = words.for_the_shelf(word, spool((2, "bench")))
-    assert said[0]
-    assert any("makers' limits" in line for line in said) == (
-        word in ("marginal", "wet")
-    )  # where heat is advised
+    if seen.word != "dry":
+        assert seen.advice[1] == todo(plan(state, of_place(stock, state, "oven")))

@@ -11,7 +11,7 @@ from queue_world import job
 
 import gcodetool
 from gcodetool import profiles
-from gcodetool.advice.job import feed_of
+from gcodetool.motion.feed import feed_of
 from gcodetool.profiles import sample_folder
 from gcodetool.queue import cache, reading
 from gcodetool.queue.hands import Here, Lost, Processes
@@ -65,10 +65,11 @@ def test_a_summary_is_what_the_timeline_says() -> None:
     assert found is not None
     program = gcodetool.read(PETG)
     whole = gcodetool.timeline(program)
-    feed, rows = feed_of(whole, 0)
-    kept, layers = found.feed(0)
-    assert kept.tolist() == feed.tolist()
-    assert layers.tolist() == whole.layer[rows].tolist()
+    feed, kept = feed_of(whole, 0, program.facts), found.feed(0)
+    assert kept.segments.tolist() == feed.segments.tolist()
+    assert kept.layer.tolist() == feed.layer.tolist()
+    for name in ("filament_mm", "extruding_s", "needed_s", "until_s", "material", "diameter_mm", "spool"):
+        assert getattr(kept, name) == getattr(feed, name)
     assert found.sha256 == program.sha256
     assert (found.open_air_s, found.tools[0].needed_s) == (whole.open_air_s, whole.needed_s(0))
     assert len(encode(found)) < PETG.stat().st_size / 100  # columns, not moves

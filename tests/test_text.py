@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 import gcodetool
 from gcodetool.advice.job import check
-from gcodetool.advice.tool import look
+from gcodetool.app.spools import look
 from gcodetool.profiles import sample_folder
 from gcodetool.report.as_text import LEGEND, SIGNS, print_report, print_spool
 from gcodetool.report.layout import NAME_WIDTH, Page
@@ -54,7 +54,7 @@ def found():
 
 @pytest.fixture(scope="module")
 def seen():
-    return look(gcodetool.read_spool(SHELF / "pa6-07.toml"), at_s=NOW, members=16)
+    return look(gcodetool.read_spool(SHELF / "pa6-07.toml"), at=NOW, members=16)
 
 
 def shown(print_it, what, stream=None):

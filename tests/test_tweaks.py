@@ -19,7 +19,7 @@ from gcodetool.advice.tweaks import (
     RETRACTION_SPEED,
     SLOWEST,
     WIPE,
-    Water,
+    WaterVsLimits,
     drive,
     lasting_damage,
     shortfall,
@@ -35,9 +35,9 @@ shares = st.floats(0.01, 1)
 
 
 def holding(material, share):
-    """Water at *share* of the way from good to marginal."""
+    """WaterVsLimits at *share* of the way from good to marginal."""
     good, marginal = material.limit_good_wt_pct, material.limit_marginal_wt_pct
-    return Water(good, marginal, good + share * (marginal - good))
+    return WaterVsLimits(good, marginal, good + share * (marginal - good))
 
 
 def asked(**more):
@@ -268,7 +268,7 @@ def test_the_docs_state_the_kinetics_that_are_used() -> None:
 
 
 def test_in_a_filled_grade_all_the_water_is_in_the_polymer() -> None:
-    plain, filled = (Water(0.1, 0.3, 0.2, polymer=share) for share in (1.0, 0.7))
+    plain, filled = (WaterVsLimits(0.1, 0.3, 0.2, polymer=share) for share in (1.0, 0.7))
     before, after = (
         float(re.search(r"about ([\d.]+) %", lasting_damage(PETG, water, asked()))[1])
         for water in (plain, filled)

@@ -1,12 +1,14 @@
 """Laws of the verdict."""
 
+import math
+
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
-from gcodetool.judge.outcomes import judge
+from gcodetool.judge.outcomes import content_like, judge
 from gcodetool.judge.verdict_codes import BADNESS, EXIT_CODES, worst
 
 contents = hnp.arrays(
@@ -56,6 +58,63 @@ def test_a_split_start_is_unknown() -> None:
     found = judge(*ratios(content), layers=[1])
     assert found.code == "unknown"
     assert found.share == 0.5
+    assert found.outcomes == {"clear": 0.5, "adjust": 0.0, "runs-out": 0.0, "dry-first": 0.5}
+
+
+members = st.integers(1, 9).flatmap(
+    lambda count: st.tuples(
+        hnp.arrays(float, st.tuples(st.integers(1, 8), st.just(count)), elements=st.floats(0, 3)),
+        hnp.arrays(float, count, elements=st.floats(0.1, 5)),
+        hnp.arrays(float, count, elements=st.floats(0.3, 1.7)),
+    )
+)
+
+
+@given(members, st.floats(0, 1))
+def test_the_verdict_is_the_best_outcome_that_enough_members_reach(drawn, confidence) -> None:
+    content, weights, strictness = drawn
+    to_good, to_marginal = ratios(content / strictness)
+    found = judge(to_good, to_marginal, list(range(len(content))), confidence=confidence, weights=weights)
+    assert math.fsum(found.outcomes.values()) == pytest.approx(1.0)
+    if found.code == "unknown":
+        return
+    assert found.outcomes[found.code] > 0  # a verdict that nobody holds cannot come out
+    reach = [sum(found.outcomes[code] for code in BADNESS[: rank + 1]) for rank in range(4)]
+    rank = BADNESS.index(found.code)
+    assert reach[rank] >= confidence - 1e-6
+    assert rank == 0 or reach[rank - 1] < confidence + 1e-6
+    # the numbers beside the word support it
+    assert (found.worst_of_good <= 1) == (found.code == "clear")
+    assert (found.worst_of_marginal <= 1) == (found.code in ("clear", "adjust"))
+    assert (found.start_of_marginal <= 1) == (found.code != "dry-first")
+    good, marginal = 0.2, 0.5
+    told = content_like(found.worst_of_good, found.worst_of_marginal, good, marginal)
+    assert (told <= good) == (found.code == "clear")
+    assert (told <= marginal) == (found.code in ("clear", "adjust"))
+
+
+@given(members, st.floats(0, 1))
+def test_layers_are_told_only_where_the_verdict_says_that_a_limit_is_passed(drawn, confidence) -> None:
+    content, weights, strictness = drawn
+    to_good, to_marginal = ratios(content / strictness)
+    layers = list(range(1, len(content) + 1))
+    found = judge(to_good, to_marginal, layers, confidence=confidence, weights=weights)
+    bad = found.code in ("runs-out", "dry-first")
+    assert (found.past_marginal is not None) == bad
+    assert (found.past_good is not None) == (bad or found.code == "adjust")
+    if bad:
+        assert found.past_good <= found.past_marginal == found.from_layer
+    if found.code == "adjust":
+        assert found.past_good == found.from_layer
+
+
+def test_the_layer_is_the_median_one_of_the_members_that_run_out() -> None:
+    content = np.array(
+        [[0.5] * 5, [0.5, 0.5, 2.5, 0.5, 0.5], [0.5, 0.5, 2.5, 2.5, 0.5], [0.5, 0.5, 2.5, 2.5, 2.5]]
+    )
+    found = judge(*ratios(content), layers=[1, 2, 3, 4])
+    assert (found.code, found.from_layer) == ("runs-out", 3)
+    assert found.outcomes == {"clear": 0.4, "adjust": 0.0, "runs-out": pytest.approx(0.6), "dry-first": 0.0}
 
 
 def test_the_cautious_quantile_names_its_layer() -> None:

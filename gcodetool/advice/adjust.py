@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Final
 from gcodetool import profiles
 from gcodetool.advice import tweaks as rules
 from gcodetool.advice.demands import Asked
-from gcodetool.advice.tweaks import Water
+from gcodetool.advice.tweaks import WaterVsLimits
 from gcodetool.errors import ProfileError, WriteError
 from gcodetool.judge.findings import Tweak
 from gcodetool.slicerfiles import preset as presets
@@ -66,7 +66,7 @@ class Plan:
 def plan(
     preset: Preset,
     material: "Material",
-    water: Water,
+    water: WaterVsLimits,
     *,
     asked: Asked | None = None,
     printer: "Printer | None" = None,
@@ -220,7 +220,7 @@ def _text(value: float) -> str:
     return f"{value:.10g}"
 
 
-def note_of(plan: Plan, spool: str, water: Water, at_s: float) -> str:
+def note_of(plan: Plan, spool: str, water: WaterVsLimits, at_s: float) -> str:
     """Return the note that stands in the copy: what changed from what, for which spool."""
     day = datetime.fromtimestamp(at_s, UTC).strftime("%Y-%m-%d")
     said = ", ".join(f"{change.key} was {','.join(change.before) or 'not set'}" for change in plan.changes)

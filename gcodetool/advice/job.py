@@ -9,18 +9,18 @@ and what is done about it (``tweaks``, ``prepare``).
 import threading
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final
-
-import numpy as np
+from typing import TYPE_CHECKING, Final
 
 from gcodetool import profiles
 from gcodetool.advice.traces import applied_before
 from gcodetool.errors import GcodeError, UsageError
 from gcodetool.gcode.markers import Family, of_tool
+from gcodetool.judge import reasons
 from gcodetool.judge.findings import JobFindings, ToolFindings, ToolVerdict
 from gcodetool.judge.verdict_codes import worst
 from gcodetool.moisture.members import usual
 from gcodetool.moisture.snapshot import ShelfOf, nowhere
+from gcodetool.motion.feed import feed_of, mass_g
 from gcodetool.motion.spread import claim_difference, moving_range
 from gcodetool.motion.timeline import Timeline, timeline
 
@@ -269,25 +269,16 @@ def file_cautions(program: "Program", jobs: Timeline) -> list[str]:
     return said
 
 
-def file_material(program: "Program", tool: int) -> str | None:
-    """Return the slicer's word for a tool's filament."""
-    return of_tool(program.facts.filament_types, tool)
-
-
 def without_record(program: "Program", jobs: Timeline, tool: int) -> ToolFindings:
     """Return what can be said of a tool whose spool nobody named."""
-    word = file_material(program, tool)
+    word = of_tool(program.facts.filament_types, tool)
     material: Material | None = None
     if word:
         material, _ = profiles.of_slicer_type(word)
     named = of_tool(program.facts.spools, tool)
-    because = "no record of this spool: what it holds cannot be known"
-    advice = "name its file with --spool FILE, or purge and look at the strand before the part begins"
-    if named:
-        because = f"the file names spool '{named}', but its record was not given"
-        advice = f"name the record of '{named}' with --spool {named}.toml"
+    because = reasons.not_given_reason(named) if named else reasons.NO_RECORD_REASON
+    advice = reasons.name_the_record(named) if named else reasons.NAME_A_RECORD
     length = jobs.filament_mm(tool)
-    demands = jobs.demands.get(tool)
     diameter = of_tool(program.facts.diameters_mm, tool)
     mass = None
     if material is not None and diameter is not None:
@@ -298,29 +289,7 @@ def without_record(program: "Program", jobs: Timeline, tool: int) -> ToolFinding
         material=word,
         filament_mm=length,
         mass_g=mass,
-        extruding_s=tool_extruding_s(jobs, tool) if demands is not None else 0.0,
+        extruding_s=feed_of(jobs, tool).extruding_s,
         verdict=ToolVerdict("unknown", None, because, None, None),
         advice=(advice,),
     )
-
-
-def mass_g(length_mm: float, diameter_mm: float, density_kg_m3: float) -> float:
-    """Return the mass of a length of strand.
-
-    >>> round(mass_g(1000.0, 1.75, 1240.0), 3)
-    2.983
-    """
-    return length_mm * np.pi * diameter_mm**2 / 4 * density_kg_m3 * 1e-6
-
-
-def tool_extruding_s(jobs: Timeline, tool: int) -> float:
-    """Return the time in which one tool's filament goes forward."""
-    return float(jobs.extruding_s[jobs.tool == tool].sum())
-
-
-def feed_of(jobs: Timeline, tool: int) -> tuple["np.ndarray[Any, Any]", "np.ndarray[Any, Any]"]:
-    """Return the stretches of *tool* as (start, end, net length) rows, and their indices."""
-    rows = np.flatnonzero(jobs.tool == tool)
-    start = jobs.start_s[rows]
-    end = start + jobs.moving_s[rows] + jobs.waiting_s[rows]
-    return np.stack([start, end, jobs.fed_mm[rows]], axis=1), rows

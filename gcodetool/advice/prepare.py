@@ -23,6 +23,7 @@ from gcodetool.gcode.anchor import Anchor, find_anchor
 from gcodetool.gcode.edits import Edit
 from gcodetool.gcode.markers import Family, of_tool
 from gcodetool.judge.findings import JobFindings, ToolFindings
+from gcodetool.judge.reasons import outcomes_sentence
 
 if TYPE_CHECKING:
     from gcodetool.gcode.program import Program
@@ -247,6 +248,9 @@ def header(found: JobFindings, block: Block | None, why: str) -> Iterator[str]:
     for tool in found.tools:
         who = f"T{tool.tool} {tool.spool or 'no spool named'}, {tool.material or 'material unknown'}"
         yield from comment(f"{who}: {tool.verdict.code}: {tool.verdict.because}")
+        if tool.verdict.outcomes is not None:
+            said = outcomes_sentence(tool.verdict.outcomes, tool.verdict.runs_out_layer)
+            yield from comment(said, "  ")
         for line in tool.advice:
             yield from comment(f"to do: {line}", "  ")
         if tool.verdict.start_by_s is not None:
@@ -296,6 +300,5 @@ def layer_notes(found: JobFindings) -> Iterator[tuple[int, str]]:
             if layer is not None and layer is not forecast.layers[0]:
                 yield (
                     layer.offset,
-                    f"T{tool.tool} {tool.spool}: from layer {layer.layer} the strand is {word}: "
-                    f"{layer.wt_pct.p50:.3f} wt %, {limit}",
+                    f"T{tool.tool} {tool.spool}: from layer {layer.layer} the strand is {word} ({limit} wt %)",
                 )

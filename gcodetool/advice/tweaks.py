@@ -9,12 +9,19 @@ makes wet filament dry, and nothing passes a limit.  Equations, sources and what
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from gcodetool.advice.demands import Asked
-from gcodetool.judge.findings import Tweak
+from gcodetool.judge.findings import ToolFindings, Tweak
+from gcodetool.judge.outcomes import content_like, reached
+from gcodetool.judge.print_judgement import limits_of
+from gcodetool.judge.record_facts import steam_seen
 from gcodetool.moisture import melt
 from gcodetool.profiles import Material, Printer
+
+if TYPE_CHECKING:
+    from gcodetool.moisture.record import Spool
+    from gcodetool.moisture.state import State
 
 USUAL_FLOW_MM3_S: Final = 11.0  # rated flow of a common hot end, where the printer states none; estimated
 DIFFUSIVITY_MM2_S: Final = 0.1  # of heat in polymer melts, 0.08 to 0.12; handbooks, recalled
@@ -40,25 +47,52 @@ APPLIES: Final = {NOZZLE: "temperature", FIRST_NOZZLE: "temperature", RETRACTION
 
 
 @dataclass(frozen=True)
-class Water:
+class WaterVsLimits:
     """The worst content that arrives, against the material's two limits. [wt %]
 
-    ``polymer`` is the polymer's share of the mass: in a filled grade the water is all in that.
+    ``polymer`` is the polymer's share of the mass: in a filled grade the water is all in that.  ``covered``:
+    tweaks may help, since the verdict is *adjust*; left out: beyond good, not beyond marginal.
     """
 
     good: float
     marginal: float
     worst: float
     polymer: float = 1.0
+    covered: bool | None = None
 
-    @property
-    def covered(self) -> bool:
-        """Whether tweaks may help: beyond good, not beyond marginal."""
-        return self.good < self.worst <= self.marginal
+    def __post_init__(self) -> None:
+        if self.covered is None:
+            object.__setattr__(self, "covered", self.good < self.worst <= self.marginal)
+
+
+def water_in(found: ToolFindings, spool: "Spool") -> WaterVsLimits:
+    """Return the water of a judged print, against the median limits as the members see their own."""
+    forecast = found.forecast
+    assert forecast is not None and forecast.worst_of_good is not None
+    assert forecast.worst_of_marginal is not None
+    good, marginal = forecast.limit_good_wt_pct, forecast.limit_marginal_wt_pct
+    worst = content_like(forecast.worst_of_good, forecast.worst_of_marginal, good, marginal)
+    return WaterVsLimits(good, marginal, worst, polymer_share(spool), covered=found.verdict.code == "adjust")
+
+
+def water_now(state: "State") -> WaterVsLimits:
+    """Return the water of what is fed next, where no job says what is to be fed."""
+    good, marginal = limits_of(state)
+    content, weights = state.next_fed_wt_pct, state.weights
+    to_good = reached(content / state.limit_good_wt_pct, 0.5, weights)
+    to_marginal = reached(content / state.limit_marginal_wt_pct, 0.5, weights)
+    worst = content_like(to_good, to_marginal, good, marginal)
+    wet = steam_seen(state.spool, state.as_of_s)
+    return WaterVsLimits(good, marginal, worst, polymer_share(state.spool), covered=False if wet else None)
+
+
+def polymer_share(spool: "Spool") -> float:
+    """Return the polymer's share of a filament's mass."""
+    return 1 - spool.fibre_wt_pct / 100
 
 
 def suggest(
-    material: Material, water: Water, asked: Asked, *, printer: Printer | None = None
+    material: Material, water: WaterVsLimits, asked: Asked, *, printer: Printer | None = None
 ) -> tuple[Tweak, ...]:
     """Return what may help a strand between its two limits; nothing where it is dry, or too wet.
 
@@ -72,7 +106,9 @@ def suggest(
     return tuple(_found(material, water, asked, printer))
 
 
-def _found(material: Material, water: Water, asked: Asked, printer: Printer | None) -> Iterator[Tweak]:
+def _found(
+    material: Material, water: WaterVsLimits, asked: Asked, printer: Printer | None
+) -> Iterator[Tweak]:
     cooler = nozzle(material, water, asked, setting=NOZZLE, printer=printer)
     rest = asked.nozzle_C if cooler is None else cooler.after
     if rest is not None and asked.nozzle_C is not None and asked.first_layer_C is not None:
@@ -95,7 +131,7 @@ def _found(material: Material, water: Water, asked: Asked, printer: Printer | No
     )
 
 
-def drive(material: Material, water: Water, celsius: float, asked: Asked, nozzle_C: float) -> float:
+def drive(material: Material, water: WaterVsLimits, celsius: float, asked: Asked, nozzle_C: float) -> float:
     """Return how hard the water works at a nozzle of *celsius*; 1 is stock at its good limit at *nozzle_C*.
 
     Steam: content times vapour pressure, relative to the good content at the file's own temperature.
@@ -144,7 +180,7 @@ def floor_C(material: Material, asked: Asked, printer: Printer | None) -> tuple[
 
 def nozzle(
     material: Material,
-    water: Water,
+    water: WaterVsLimits,
     asked: Asked,
     *,
     setting: str,
@@ -198,7 +234,7 @@ def nozzle(
     )
 
 
-def steam_mm(material: Material, water: Water, asked: Asked) -> float | None:
+def steam_mm(material: Material, water: WaterVsLimits, asked: Asked) -> float | None:
     """Return the length of strand that the steam of one travel pushes out, beyond dry stock's. [mm]
 
     Over the longest travel over what is printed, the share t / ``BUBBLING_S`` of the excess water in
@@ -219,7 +255,9 @@ def is_flexible(material: Material) -> bool:
     return any(name.upper().startswith(FLEXIBLE) for name in names)
 
 
-def longer(material: Material, water: Water, asked: Asked, *, printer: Printer | None) -> Tweak | None:
+def longer(
+    material: Material, water: WaterVsLimits, asked: Asked, *, printer: Printer | None
+) -> Tweak | None:
     """Return a longer retraction, by what the steam pushes out; never for soft strands or past the bound."""
     bound = None if printer is None else printer.retraction.max_length_mm
     pushed = steam_mm(material, water, asked)
@@ -244,7 +282,9 @@ def longer(material: Material, water: Water, asked: Asked, *, printer: Printer |
     )
 
 
-def faster(material: Material, water: Water, asked: Asked, *, printer: Printer | None) -> Tweak | None:
+def faster(
+    material: Material, water: WaterVsLimits, asked: Asked, *, printer: Printer | None
+) -> Tweak | None:
     """Return a faster retraction, within the speed that the printer's profile states; never for soft strands."""
     bound = None if printer is None else printer.retraction.max_speed_mm_s
     pushed = steam_mm(material, water, asked)
@@ -268,7 +308,7 @@ def faster(material: Material, water: Water, asked: Asked, *, printer: Printer |
     )
 
 
-def wiped(material: Material, water: Water, asked: Asked) -> Tweak | None:
+def wiped(material: Material, water: WaterVsLimits, asked: Asked) -> Tweak | None:
     """Return wiping switched on, where the slicer's settings say that it is off and ooze is expected."""
     pushed = steam_mm(material, water, asked)
     if asked.wipe is not False or pushed is None or pushed < LEAST_LONGER_MM or asked.firmware_retraction:
@@ -286,7 +326,7 @@ def wiped(material: Material, water: Water, asked: Asked) -> Tweak | None:
     )
 
 
-def slower_start(water: Water, asked: Asked) -> Tweak | None:
+def slower_start(water: WaterVsLimits, asked: Asked) -> Tweak | None:
     """Return a slower first layer: bubbles get out of the line before it is pressed down."""
     now = asked.first_layer_mm_s
     if not now:
@@ -308,7 +348,7 @@ def slower_start(water: Water, asked: Asked) -> Tweak | None:
 
 
 def quicker(
-    material: Material, water: Water, asked: Asked, cooler: Tweak | None, *, printer: Printer | None
+    material: Material, water: WaterVsLimits, asked: Asked, cooler: Tweak | None, *, printer: Printer | None
 ) -> Tweak | None:
     """Return a higher slowest speed: the melt stays no longer in the hot end than its chains bear."""
     if not material.hydrolyses or None in (asked.residence_s, asked.line_mm2, asked.nozzle_C):
@@ -357,7 +397,7 @@ def _borne_s(chains: melt.Chains, content_wt_pct: float, celsius: float) -> floa
     return high
 
 
-def lasting_damage(material: Material, water: Water, asked: Asked) -> str | None:
+def lasting_damage(material: Material, water: WaterVsLimits, asked: Asked) -> str | None:
     """Return the sentence on chains that are cut for good; None where water cuts none, or nobody can tell."""
     if not material.hydrolyses or asked.residence_s is None or asked.nozzle_C is None:
         return None
@@ -382,7 +422,7 @@ def _scaled(chains: melt.Chains, factor: float) -> melt.Chains:
     )
 
 
-def shortfall(water: Water, tweaks: tuple[Tweak, ...]) -> str | None:
+def shortfall(water: WaterVsLimits, tweaks: tuple[Tweak, ...]) -> str | None:
     """Return what to say where a marginal strand finds no setting that helps."""
     if not water.covered or any(tweak.setting in (NOZZLE, RETRACTION) for tweak in tweaks):
         return None

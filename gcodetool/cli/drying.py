@@ -3,13 +3,12 @@
 import json
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import click
 
 from gcodetool.cli.options import (
     at_option,
-    clock,
     confidence_option,
     json_option,
     ledger_option,
@@ -17,13 +16,6 @@ from gcodetool.cli.options import (
 )
 from gcodetool.cli.shelf import DRYER, PLACE, SPOOL
 from gcodetool.errors import UsageError
-
-if TYPE_CHECKING:
-    from gcodetool.drying.device import Device, Room
-    from gcodetool.drying.job import JobFeed
-    from gcodetool.drying.thermostat import Thermostat
-    from gcodetool.moisture.history import State
-    from gcodetool.moisture.record import Spool
 
 HOUR_S: Final = 3600.0
 MOMENT = at_option("The moment it is put in")
@@ -111,36 +103,22 @@ def plan(
     as_json: bool,
 ) -> int:
     """Say how hot and how long to dry a spool, and whether this dryer can get it there at all."""
-    from gcodetool.cli.options import find_spool, snapshots_of
-    from gcodetool.drying.plan import plan as make_plan
-    from gcodetool.moisture.history import state_at
-    from gcodetool.moisture.members import usual
+    from gcodetool.app.drying import Dryer, JobToDryFor, drying_plan
 
-    if job is not None and to_wt_pct is not None:
-        raise UsageError("--for and --to exclude each other: a job says how dry; leave one out")
     if job is None and not (tool is None and printer is None and place is None):
         raise UsageError("--tool, --printer and --place speak of a job; name it with --for JOB")
-    named = tuple(name for name in (dryer, room, place) if name is not None)
-    held = find_spool(spool, ledger=ledger, also=named if dryer is not None else (*named, *dryers_of(ledger)))
-    state = state_at(
-        held,
-        clock(at_s),
-        members=usual(members),
-        shelf=snapshots_of(ledger)(held),
-    )
-    device = device_of(held, state, dryer, _room(held, state, room, room_C, room_rh), power_W)
-    fed = None
-    if job is not None:
-        fed = job_feed(job, held, state, tool=tool, printer=printer, place=place, ledger=ledger)
-    made = make_plan(
-        state,
-        device,
+    made, held = drying_plan(
+        spool,
+        Dryer(dryer, room, room_C, room_rh, power_W),
+        job=None if job is None else JobToDryFor(job, tool, printer, place),
+        to_wt_pct=to_wt_pct,
+        at=at_s,
         confidence=confidence,
+        members=members,
         cap_s=cap_h * HOUR_S,
         at_most_C=at_most_C,
-        to_wt_pct=to_wt_pct,
-        job=fed,
         tariff_per_kWh=tariff,
+        ledger=ledger,
     )
     if as_json:
         from gcodetool.report.drying_json import plan_dict
@@ -181,21 +159,9 @@ def fit(
     as_json: bool,
 ) -> int:
     """Read the last drying run's weigh-ins: dry limit, water left, and whether an hour more is worth it."""
-    from gcodetool.cli.options import find_spool
-    from gcodetool.drying.fit import fit as make_fit
-    from gcodetool.moisture.members import usual
+    from gcodetool.app.drying import drying_fit
 
-    held = find_spool(spool, ledger=ledger, also=() if dryer is None else (dryer,))
-    now_s = clock(at_s)
-    if knob_C is not None and log is None and not _logged(held, dryer):
-        raise UsageError("--knob says what a log was taken at; name the log with --log FILE")
-    made = make_fit(
-        held,
-        now_s,
-        members=usual(members),
-        place=dryer,
-        warmth=_warmth(held, now_s, dryer, log, knob_C),
-    )
+    made = drying_fit(spool, dryer, log=log, knob_C=knob_C, at=at_s, members=members, ledger=ledger)
     if as_json:
         from gcodetool.report.drying_json import fit_dict
 
@@ -205,124 +171,3 @@ def fit(
 
         print_fit(made, sys.stdout)
     return 0
-
-
-def _room(
-    held: "Spool", state: "State", name: str | None, celsius: float | None, rh_pct: float | None
-) -> "Room | None":
-    """Return the room as the call states it; None: it does not."""
-    from gcodetool.drying.device import room_at, room_of
-    from gcodetool.ledger.spoolfile import COLDEST_C
-
-    if (celsius is None) != (rh_pct is None):
-        raise UsageError("--temperature and --humidity describe the room together; add the other")
-    if celsius is None or rh_pct is None:
-        return None if name is None else room_of(held, name, state.as_of_s)
-    if name is not None:
-        raise UsageError("--room names a place, --temperature and --humidity state another; leave one out")
-    if not COLDEST_C <= celsius <= 60:
-        raise UsageError(f"--temperature {celsius:g}: a room is from {COLDEST_C:g} to 60 °C; correct it")
-    return room_at(celsius, rh_pct)
-
-
-def device_of(
-    held: "Spool", state: "State", name: str | None, room: "Room | None", power_W: float | None
-) -> "Device":
-    """Return the place of the record or the profile that *name* means; None: the record's only dryer.
-
-    Raises
-    ------
-    UsageError
-        Neither has that name, or there is no saying which is meant.
-    """
-    from gcodetool import profiles
-    from gcodetool.drying.device import likely_room, of_place, of_profile, powered
-
-    dryers = [place.name for place in held.places.values() if place.kind == "dryer"]
-    if name is None:
-        if len(dryers) != 1:
-            has = f"the record's ({', '.join(dryers)})" if dryers else "a place of the record"
-            raise UsageError(
-                f"which dryer? Name one with --dryer: {has}, or a profile: {', '.join(profiles.names('dryers'))}"
-            )
-        name = dryers[0]
-    path = profiles.path_of("dryers", name) if profiles.is_path(name) else profiles.lookup("dryers", name)
-    like = None if path is None else profiles.dryer(path)
-    if name in held.places:
-        return powered(of_place(held, state, name, room=room), power_W, like)
-    if like is None:
-        import difflib
-
-        known = [*held.places, *profiles.names("dryers")]
-        near = difflib.get_close_matches(name, known, n=1)
-        offer = f"did you mean '{near[0]}'?" if near else f"known: {', '.join(known)}"
-        raise UsageError(f"--dryer '{name}': no place of {held.id} and no dryer profile; {offer}")
-    return powered(of_profile(like, likely_room(held, state) if room is None else room), power_W)
-
-
-def job_feed(
-    path: Path,
-    held: "Spool",
-    state: "State",
-    *,
-    tool: int | None,
-    printer: str | None,
-    place: str | None,
-    ledger: str | None = None,
-) -> "JobFeed":
-    """Return what one tool of a sliced file takes off the spool, and in which air.
-
-    Raises
-    ------
-    UsageError
-        Several tools and none named, or one that feeds nothing.
-    """
-    from gcodetool.advice.job import feed_of
-    from gcodetool.cli.options import find_printer
-    from gcodetool.drying.job import JobFeed
-    from gcodetool.gcode.program import read
-    from gcodetool.judge.print_air import printed_in
-    from gcodetool.motion.timeline import timeline
-
-    machine = find_printer(printer, ledger=ledger).profile
-    program = read(path, dialect=None if machine is None else machine.dialect)
-    jobs = timeline(program, printer=machine, filament_diameter_mm=held.diameter_mm)
-    names = ", ".join(str(each) for each in jobs.tools)
-    if not jobs.tools:
-        raise UsageError(f"--for {path}: no filament is extruded there")
-    if tool is None and len(jobs.tools) > 1:
-        raise UsageError(f"--for {path}: it feeds from tools {names}; name this spool's with --tool N")
-    if tool is not None and tool not in jobs.tools:
-        raise UsageError(f"--tool {tool}: {path} feeds nothing from it; it uses {names}")
-    feed, _ = feed_of(jobs, jobs.tools[0] if tool is None else tool)
-    here = printed_in(held, state, at_s=state.as_of_s, place=place, printer=machine)
-    return JobFeed(path.name, feed, jobs.open_air_s, here.air, here.words)
-
-
-def dryers_of(ledger: str | None) -> list[str]:
-    """Return the dryers of the ledger; none where there is no ledger."""
-    from gcodetool.cli.shelf import names
-
-    return names(ledger, "place", "dryer")
-
-
-def _logged(held: "Spool", dryer: str | None) -> bool:
-    """Return whether the record holds a log of the dryer."""
-    return any(
-        place.log is not None and (place.name == dryer or (dryer is None and place.kind == "dryer"))
-        for place in held.places.values()
-    )
-
-
-def _warmth(
-    held: "Spool", now_s: float, dryer: str | None, log: Path | None, knob_C: float | None
-) -> "Thermostat | None":
-    """Return what a log says of the dryer: the one named, else the record's own."""
-    from gcodetool.drying.fit import last_run
-    from gcodetool.drying.thermostat import thermostat
-    from gcodetool.ledger.dryerlog import read_temperatures
-
-    if log is not None:
-        return thermostat(*read_temperatures(log), knob_C)
-    own = last_run(held, now_s, dryer)[2].log
-    return None if own is None else thermostat(own.at_s, own.temperature_C, knob_C)

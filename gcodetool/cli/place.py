@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from gcodetool.cli.options import MomentType, at_option, clock, json_option, ledger_option
+from gcodetool.app.resolve import clock
+from gcodetool.cli.options import MomentType, at_option, json_option, ledger_option
 from gcodetool.cli.shelf import (
     PLACE,
     Hand,

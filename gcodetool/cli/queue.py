@@ -7,15 +7,13 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
+from gcodetool.app.resolve import clock, find_printer, snapshots_of
 from gcodetool.cli.options import (
     at_option,
-    clock,
     confidence_option,
-    find_printer,
     json_option,
     ledger_option,
     members_option,
-    snapshots_of,
 )
 from gcodetool.cli.progress import watched
 from gcodetool.errors import GcodetoolError, UsageError

@@ -5,8 +5,8 @@ from typing import Any
 
 import click
 
-from gcodetool.cli.job import look_at, reason
-from gcodetool.cli.options import job_options, snapshots_of
+from gcodetool.cli.job import question, reason, tell
+from gcodetool.cli.options import job_options
 from gcodetool.errors import UsageError
 
 
@@ -28,27 +28,14 @@ def review(job: Path, output: Path, **options: Any) -> int:
 
     One file without anything from outside, for screen and paper.
     """
-    from gcodetool.advice.prepare import WATCH
-    from gcodetool.gcode.edits import write_atomic
-    from gcodetool.report.html.review import review as page_of
+    from gcodetool.app.review import review as write_page
+    from gcodetool.cli.progress import reading
 
-    if output.suffix.lower() not in (
-        ".html",
-        ".htm",
-    ):  # neither the job nor a record is overwritten by a slip
+    # neither the job nor a record is overwritten by a slip
+    if output.suffix.lower() not in (".html", ".htm"):
         raise UsageError(f"-o {output} is no page; name a file that ends on .html, such as {job.stem}.html")
-    seen = look_at(job, watch_z_mm=WATCH, **options)
-    findings = seen.examined.findings
-    text = page_of(
-        seen.program,
-        seen.examined,
-        seen.spools,
-        printer=seen.printer,
-        place=options["place"],
-        members=options["members"],
-        shelf_of=snapshots_of(options["ledger"]),
-    )
-    write_atomic(output, [text.encode("utf-8", "replace")])
-    click.echo(f"{findings.verdict}: {reason(findings)}")
+    seen = write_page(job, question(options), output=output, reading=reading)
+    tell(seen.notes)
+    click.echo(f"{seen.findings.verdict}: {reason(seen.findings)}")
     click.echo(f"wrote {output}")
     return 0

@@ -7,7 +7,7 @@ from typing import Any, Final
 
 import click
 
-from gcodetool.cli.options import MomentType, at_option, clock, json_option, ledger_option, members_option
+from gcodetool.cli.options import MomentType, at_option, json_option, ledger_option, members_option
 from gcodetool.cli.shelf import (
     DRYER,
     PLACE,
@@ -353,7 +353,7 @@ def fed(
     hand: Hand,
 ) -> int:
     """Note filament that went through the nozzle: so much, or what a whole job feeds."""
-    from gcodetool.cli.printed import printed
+    from gcodetool.app.fed_from_report import fed_from_report
     from gcodetool.ledger import writers
 
     if sum(word is not None for word in (length, mass, job)) != 1:
@@ -363,7 +363,7 @@ def fed(
         spool_id,
         length_mm=length,
         mass_g=mass,
-        job=None if job is None else printed(job, spool_id, tool),
+        job=None if job is None else fed_from_report(job, spool_id, tool),
         at_s=hand.at_s,
         note=note,
         force=hand.force,
@@ -430,26 +430,28 @@ def list_spools(
     as_json: bool,
 ) -> int:
     """List the spools: where each is, how wet what it feeds next is, how long that keeps, what is left."""
-    from gcodetool.cli.glances import glances
+    from gcodetool.app.resolve import clock
+    from gcodetool.app.spools import spools
     from gcodetool.cli.progress import watched
 
+    now_s = clock(at_s)
     with watched() as progress:
-        found = glances(
-            opened(ledger, make=False),
-            now_s=clock(at_s),
+        found = spools(
+            at=now_s,
             members=members,
-            everything=everything,
+            ledger=ledger,
+            retired=everything,
             wanted=lambda where, what: place in (None, where) and material in (None, what),
             progress=progress,
         )
     if as_json:
         from gcodetool.report.shelf_text import shelf_dict
 
-        click.echo(json.dumps(shelf_dict(found, clock(at_s)), indent=1, allow_nan=False))
+        click.echo(json.dumps(shelf_dict(found, now_s), indent=1, allow_nan=False))
         return 0
     from gcodetool.report.shelf_text import print_shelf
 
-    print_shelf(found, clock(at_s), sys.stdout)
+    print_shelf(found, now_s, sys.stdout)
     return 0
 
 
@@ -471,12 +473,12 @@ def show(
     file: str, at_s: float | None, members: int | None, history: int, ledger: str | None, as_json: bool
 ) -> None:
     """Say how much water a spool holds, where in the winding, how long it stays usable, and what happened to it."""
-    from gcodetool.advice.tool import look
-    from gcodetool.cli.options import LEDGER, find_spool, snapshots_of
+    from gcodetool.app.resolve import find_spool
+    from gcodetool.app.spools import look
 
     found = find_spool(file, ledger=ledger)
-    seen = look(found, at_s=clock(at_s), members=members, shelf_of=snapshots_of(ledger))
-    noted = found.source.startswith(LEDGER)
+    seen = look(found, at=at_s, members=members, ledger=ledger)
+    noted = found.in_ledger
     if as_json:
         from gcodetool.report.as_json import spool_dict
 

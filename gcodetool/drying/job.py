@@ -7,17 +7,17 @@ than that needs is waste.  Left out: the timing of the job, which comes as a fee
 from dataclasses import dataclass, replace
 from typing import Final
 
-import numpy as np
-from numpy.typing import NDArray
-
 from gcodetool.drying.course import Course
 from gcodetool.drying.device import Device
+from gcodetool.judge.latest_start import judged_by
+from gcodetool.judge.print_air import PrintAir
+from gcodetool.judge.print_judgement import PrintJudgement, judge_print
+from gcodetool.judge.verdict_codes import BADNESS, Code
 from gcodetool.moisture import air as airs
 from gcodetool.moisture.field import Field, March
 from gcodetool.moisture.forecast import forecast
-from gcodetool.moisture.history import State, Surroundings, quantile
-
-Floats = NDArray[np.float64]
+from gcodetool.moisture.history import State, Surroundings
+from gcodetool.motion.feed import ToolFeed
 
 PIECES: Final = 120  # of the feed
 HALVINGS: Final = 5  # between two looks of the course: to a thirtieth of their distance
@@ -34,24 +34,20 @@ class JobFeed:
     ----------
     name
         For messages.
-    feed : (segments, 3)
-        Start, end [s] and net length [mm] on the job's clock.
-    until_s
-        When it ends.
-    around, words
-        The air it is printed in, and the same for people.
+    feed
+        What it takes, and when.
+    around
+        The air it is printed in.
     """
 
     name: str
-    feed: Floats
-    until_s: float
-    around: Surroundings
-    words: str
+    feed: ToolFeed
+    around: PrintAir
 
     @property
     def length_mm(self) -> float:
         """What it feeds in all."""
-        return float(np.clip(self.feed[:, 2], 0.0, None).sum())
+        return self.feed.forward_mm
 
 
 @dataclass(frozen=True)
@@ -60,8 +56,10 @@ class JobNeed:
 
     Attributes
     ----------
+    now
+        The job printed now, without any drying.
     clear_s, adjust_s
-        Hours of drying after which the whole job is good, or at least marginal, at the asked confidence;
+        Hours of drying after which the job is clear, or at least marginal to its end, at the asked confidence;
         0 where it is now; None where no time within those looked at does it.
     box_now_rh_pct
         The largest humidity of a box at the feed that keeps the job clear with the spool as it is now;
@@ -75,6 +73,7 @@ class JobNeed:
     """
 
     name: str
+    now: PrintJudgement
     length_mm: float
     short_mm: float
     open_air_s: float
@@ -98,66 +97,64 @@ def job_need(
 ) -> JobNeed:
     """Return what *job* needs, from a course that kept its fields."""
     asks = _Asks(state, job, confidence)
-    good, marginal = state.polymer.limit_good, state.polymer.limit_marginal
     in_box = asks.fed_from(DRY_BOX_RH_PCT)
     last = asks.after(ran.fields[-1])
     return JobNeed(
         name=job.name,
+        now=asks.now,
         length_mm=job.length_mm,
         short_mm=max(0.0, job.length_mm - state.remaining_mm),
-        open_air_s=job.until_s,
-        words=job.words,
-        clear_s=asks.first(ran, device, temperature_C, good),
-        adjust_s=asks.first(ran, device, temperature_C, marginal),
+        open_air_s=job.feed.until_s,
+        words=job.around.words,
+        clear_s=asks.first(ran, device, temperature_C, "clear"),
+        adjust_s=asks.first(ran, device, temperature_C, "adjust"),
         box_now_rh_pct=asks.box(state),
-        boxed_s=asks.first(ran, device, temperature_C, good, around=in_box),
+        boxed_s=asks.first(ran, device, temperature_C, "clear", around=in_box),
         box_dried_rh_pct=asks.box(last),
         dried_s=float(ran.at_s[-1]),
     )
 
 
 class _Asks:
-    """Forecasts of one job from states of one spool."""
+    """Judgements of one job on one spool in several states."""
 
     def __init__(self, state: State, job: JobFeed, confidence: float) -> None:
         self.state, self.job, self.confidence = state, job, confidence
-        self.feed = _coarse(job.feed)
+        self.feed = job.feed.thinned(PIECES)
+        self.now = judge_print(state, job.around, job.feed, confidence=confidence)
 
     def after(self, field: Field) -> State:
         """Return the spool as it leaves the dryer; it is threaded anew."""
         return replace(self.state, field=replace(field, store_kg=None), path=None)
 
-    def ratio(self, state: State, limit: Floats, *, around: Surroundings | None = None) -> float:
-        """Return the wettest piece that the job feeds over *limit* (members,), at the asked confidence."""
-        air = self.job.around if around is None else around
-        arrival = forecast(state, air, self.feed, until_s=self.job.until_s)
-        fed = (self.feed[:, 2] > 0) & ~np.isnan(arrival.wt_pct).any(axis=1)
-        if not fed.any():
-            return 0.0
-        over = arrival.wt_pct[fed] / (100.0 * limit)
-        start = arrival.start_wt_pct / (100.0 * limit)
-        return max(quantile(row, self.confidence, state.weights) for row in [start, *over])
+    def holds(self, state: State, wanted: Code, *, around: Surroundings | None = None) -> bool:
+        """Return whether the job comes to *wanted* or better from *state*."""
+        air = self.job.around.air if around is None else around
+        arrival = forecast(state, air, self.feed.segments, until_s=self.feed.until_s)
+        judged = judged_by(state, arrival, self.feed, self.confidence)
+        return judged is None or BADNESS.index(judged.code) <= BADNESS.index(wanted)
 
     def fed_from(self, rh_pct: float) -> Surroundings:
         """Return the job's air with the reel in a box of that humidity."""
-        air = airs.room_air(self.job.around.reel.temperature_C, rh_pct)
-        return Surroundings(air, self.job.around.path)
+        air = airs.room_air(self.job.around.air.reel.temperature_C, rh_pct)
+        return Surroundings(air, self.job.around.air.path)
 
     def first(
         self,
         ran: Course,
         device: Device,
         temperature_C: float,
-        limit: Floats,
+        wanted: Code,
         *,
         around: Surroundings | None = None,
     ) -> float | None:
-        """Return the earliest moment of *ran* from which the job stays at or below *limit*; None: none does."""
+        """Return the earliest moment of *ran* from which the job comes to *wanted* or better; None: none does."""
 
         def good(state: State) -> bool:
-            return self.ratio(state, limit, around=around) <= 1.0
+            return self.holds(state, wanted, around=around)
 
-        if good(self.state):
+        as_it_is = self.now.code if around is None else None
+        if good(self.state) if as_it_is is None else BADNESS.index(as_it_is) <= BADNESS.index(wanted):
             return 0.0
         low, high = 0, len(ran.fields) - 1
         if not good(self.after(ran.fields[high])):
@@ -187,7 +184,7 @@ class _Asks:
         """Return the largest box humidity at the feed that keeps the job clear; None: no box does."""
 
         def clear(rh_pct: float) -> bool:
-            return self.ratio(state, state.polymer.limit_good, around=self.fed_from(rh_pct)) <= 1.0
+            return self.holds(state, "clear", around=self.fed_from(rh_pct))
 
         low, high = DRIEST_RH_PCT, 100.0
         if not clear(low):
@@ -198,12 +195,3 @@ class _Asks:
             middle = 0.5 * (low + high)
             low, high = (middle, high) if clear(middle) else (low, middle)
         return low
-
-
-def _coarse(feed: Floats) -> Floats:
-    """Return a feed in at most PIECES pieces: neighbours joined, ends and lengths kept."""
-    if len(feed) <= PIECES:
-        return feed
-    bounds = np.unique(np.linspace(0, len(feed), PIECES + 1).astype(int))
-    first, last = bounds[:-1], bounds[1:] - 1
-    return np.stack([feed[first, 0], feed[last, 1], np.add.reduceat(feed[:, 2], first)], axis=1)

@@ -14,6 +14,10 @@ WARM_C: Final = 30.0  # cooler than this is no heat
 STYRENIC: Final = ("ABS", "ASA", "HIPS")
 STYRENIC_REEL: Final = ("polystyrene", "abs")
 SOON_S: Final = 24 * HOUR_S
+HEAT_IN_SHORT: Final = (
+    "put the spool in after the dryer has settled, never in an oven used for food, a microwave or a gas oven; "
+    "ventilate, do not leave heat unattended; the makers' limits come first"
+)
 
 
 def hours(seconds: float) -> str:

@@ -5,71 +5,67 @@ from typing import Final
 import numpy as np
 
 from gcodetool.judge.findings import Exposure
-from gcodetool.judge.print_air import Here
+from gcodetool.judge.print_air import PrintAir
+from gcodetool.judge.reasons import empty_reel, stated_exposure_differs, stated_exposure_overruled
+from gcodetool.judge.record_facts import out_for_s, steam_seen
 from gcodetool.moisture.exposure import safe_exposure
 from gcodetool.moisture.history import State, quantile
-from gcodetool.moisture.record import Spool
 
 HOUR_S: Final = 3600.0
-KEPT: Final = ("dryer", "sealed")
 DISAGREE: Final = 2.0  # model and own figure further apart than this factor: say so
+LEAST_S: Final = 60.0  # shorter times are the same
 
 
-def exposure_of(
-    state: State, here: Here, *, needed_s: float, confidence: float, horizon_s: float
+def exposure_budget(
+    state: State,
+    around: PrintAir,
+    *,
+    needed_s: float,
+    confidence: float,
+    horizon_s: float,
+    model: bool = True,
 ) -> tuple[Exposure, list[str]]:
-    """Return the exposure of a job, and cautions where figure and model disagree."""
+    """Return the exposure of a job, and cautions where own figure and model disagree.
+
+    Without *model* only what decides a verdict is worked out: the user's own figure.
+    """
     spool = state.spool
-    model_s = safe_exposure(state, here.air, confidence=confidence, horizon_s=horizon_s)
     if spool.safe_exposure_h is None:
-        margin = None if model_s is None else model_s - needed_s
-        return Exposure(model_s, needed_s, margin, "model", here.words), []
-    left_s = spool.safe_exposure_h * HOUR_S - out_for_s(spool, state.as_of_s)
+        safe_s = _by_model(state, around, confidence, horizon_s) if model else None
+        margin = None if safe_s is None else safe_s - needed_s
+        return Exposure(safe_s, needed_s, margin, "model", around.words), []
+    left_s = stated_left_s(spool.safe_exposure_h, out_for_s(spool, state.as_of_s))
+    steam = steam_seen(spool, state.as_of_s)
     cautions = []
-    if wet_inspection(spool, state.as_of_s):
+    if steam:
         left_s = min(left_s, 0.0)
-        cautions.append(
-            f"{spool.id}: the last inspection saw a wet strand; the stated safe exposure does not count"
-        )
-    elif (
-        model_s is None
-        or not max(left_s, 60.0) / DISAGREE <= max(model_s, 60.0) <= max(left_s, 60.0) * DISAGREE
-    ):
-        longer = "longer than was looked at" if model_s is None else f"{model_s / HOUR_S:.1f} h"
+        cautions.append(stated_exposure_overruled(spool.id))
+    elif model:
+        model_s = _by_model(state, around, confidence, horizon_s)
         start = quantile(state.next_fed_wt_pct, confidence, state.weights)
-        cautions.append(
-            f"{spool.id}: your own safe exposure leaves {max(left_s, 0.0) / HOUR_S:.1f} h, the model says {longer} "
-            f"(next fed {start:.3f} wt %); yours counts"
-            if not np.isnan(start)
-            else f"{spool.id}: the reel is empty by its record"
-        )
-    return Exposure(max(left_s, 0.0), needed_s, left_s - needed_s, "stated", here.words), cautions
+        if np.isnan(start):
+            cautions.append(empty_reel(spool.id))
+        elif disagree(left_s, model_s):
+            cautions.append(stated_exposure_differs(spool.id, max(left_s, 0.0), model_s, start))
+    return Exposure(max(left_s, 0.0), needed_s, left_s - needed_s, "stated", around.words), cautions
 
 
-def out_for_s(spool: Spool, at_s: float) -> float:
-    """Return how long a spool has been out of dryer and sealed storage; 0 while it is in one. [s]"""
-    since: float | None = None
-    for event in spool.events:
-        if event.at_s > at_s:
-            break
-        if event.place is None:
-            continue
-        kept = event.place in spool.places and spool.places[event.place].kind in KEPT
-        if kept:
-            since = None
-        elif since is None:
-            since = event.at_s
-    return 0.0 if since is None else at_s - since
+def stated_left_s(safe_exposure_h: float, out_s: float) -> float:
+    """Return what is left of the user's own figure; negative where it is used up. [s]"""
+    return safe_exposure_h * HOUR_S - out_s
 
 
-def wet_inspection(spool: Spool, at_s: float) -> bool:
-    """Return whether the last inspection since the last drying saw a wet strand."""
-    wet = False
-    for event in spool.events:
-        if event.at_s > at_s:
-            break
-        if event.place in spool.places and spool.places[event.place].kind == "dryer":
-            wet = False
-        if event.kind == "inspected":
-            wet = event.bubbles == "many" or bool(event.pops)
-    return wet
+def disagree(stated_s: float, model_s: float | None) -> bool:
+    """Return whether own figure and model are further apart than a factor; None: the model sees no end.
+
+    >>> disagree(4 * 3600.0, 3 * 3600.0), disagree(4 * 3600.0, 3600.0), disagree(3600.0, None)
+    (False, True, True)
+    """
+    if model_s is None:
+        return True
+    stated, said = max(stated_s, LEAST_S), max(model_s, LEAST_S)
+    return not stated / DISAGREE <= said <= stated * DISAGREE
+
+
+def _by_model(state: State, around: PrintAir, confidence: float, horizon_s: float) -> float | None:
+    return safe_exposure(state, around.air, confidence=confidence, horizon_s=horizon_s)

@@ -65,6 +65,8 @@ class Forecast:
     start_wt_pct: Band
     worst_wt_pct: Band
     layers: tuple[LayerForecast, ...]
+    worst_of_good: float | None = None  # content over each member's own limit, at the verdict's share
+    worst_of_marginal: float | None = None
 
 
 @dataclass(frozen=True)
@@ -82,6 +84,9 @@ class ToolVerdict:
     start_by_s: float | None
     past_good: int | None = None
     past_marginal: int | None = None
+    outcomes: dict[Code, float] | None = None  # share of the members by outcome, in sum 1
+    runs_out_layer: int | None = None  # by which half of the members that run out have done so
+    by_model: bool = False  # not by the user's own figure, not by an inspection
 
 
 @dataclass(frozen=True)
@@ -167,19 +172,64 @@ class JobFindings:
 
 @dataclass(frozen=True)
 class SpoolFindings:
-    """All that is known of one spool where it stands."""
+    """All that is known of one spool where it stands; words and times as in ``idle_forecast.SpoolRow``."""
 
     spool: str
     material: str
     word: str
+    whole_word: str
     state: SpoolState
     limit_good_wt_pct: float
     limit_marginal_wt_pct: float
     safe_exposure_s: float | None
-    air: str
+    safe_source: str
+    keeps_s: float | None
+    room: str
     by_depth: tuple[tuple[float, float], ...]  # depth [mm], content [wt %], outermost first
     strand: tuple[tuple[float, float], ...]  # radius [mm], content [wt %], of the next-fed strand, nominal
     bands: tuple[Band, ...] = ()  # of by_depth, in its order
     advice: tuple[str, ...] = ()  # what to do, the first thing first
     sharpen: str = ""  # which record would sharpen the forecast most
     gains: tuple[tuple[str, float], ...] = ()  # records that could be made, share of the band each removes
+
+
+@dataclass(frozen=True)
+class SpoolRow:
+    """What a list says of one spool.
+
+    Attributes
+    ----------
+    word, whole_word
+        dry, marginal, wet, unknown or empty: what is fed next, and the wettest turns.
+    safe_s, safe_source
+        Idle in the room where it would be printed until what is fed next passes its marginal limit; by the
+        model, or by the user's own figure ("stated").
+    keeps_s
+        The same where it stands; None: longer than was looked at.
+    """
+
+    spool: str
+    material: str
+    place: str
+    tool: int | None
+    since_s: float
+    word: str
+    whole_word: str
+    next_fed_wt_pct: Band
+    safe_s: float | None
+    safe_source: str
+    keeps_s: float | None
+    room: str
+    remaining_mm: float
+    remaining_g: float
+    colour: str | None = None
+
+
+@dataclass(frozen=True)
+class ListedSpool:
+    """A spool on the list: what is seen of it, or why nothing is."""
+
+    id: str
+    row: SpoolRow | None
+    trouble: str | None
+    retired: bool = False

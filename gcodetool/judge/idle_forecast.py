@@ -1,7 +1,7 @@
-"""What a list says of a spool, now and for weeks on: one march, read at any later moment.
+"""What a list says of a spool, now and for weeks on: one idle forecast, read at any later moment.
 
-A spool that nobody touches ages in the air it stands in; that is marched once, and a list at any later
-moment reads between two of its steps.  Left out: keeping outlooks (``ledger.cache``).
+A spool that nobody touches ages in the air it stands in; that is integrated once, and a list at any later
+moment reads between two of its steps.  Left out: keeping idle forecasts (``ledger.cache``).
 """
 
 import bisect
@@ -12,44 +12,55 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from gcodetool.judge.exposure_budget import KEPT, wet_inspection
-from gcodetool.judge.findings import Band
-from gcodetool.judge.print_air import printed_in
+from gcodetool.judge.exposure_budget import stated_left_s
+from gcodetool.judge.findings import Band, SpoolRow
+from gcodetool.judge.outcomes import leaves_open, reached
+from gcodetool.judge.print_air import air_of_room
+from gcodetool.judge.print_judgement import limits_of
+from gcodetool.judge.record_facts import out_since, steam_seen
 from gcodetool.moisture.exposure import GROWTH, safe_exposure
 from gcodetool.moisture.field import FIRST_STEP_S, March
-from gcodetool.moisture.history import State, quantile, quantiles, surroundings
+from gcodetool.moisture.history import State, quantiles, surroundings
 
 if TYPE_CHECKING:
     from gcodetool.moisture.record import Spool
 
-FORM: Final = "1"  # of the text; another one, and no kept outlook fits
+FORM: Final = "2"  # of the text; another one, and no kept forecast fits
 HORIZON_S: Final = 60 * 86_400.0
 SAFE_AT_S: Final = (0.0, 3600.0, 6 * 3600.0, 86_400.0, 4 * 86_400.0, 15 * 86_400.0, HORIZON_S)
-"""Moments of a stay in dryer or bag at which the safe exposure afterwards is worked out. [s]"""
-NEVER: Final = None
+"""Moments of a stay out of room air at which the safe exposure afterwards is worked out. [s]"""
+CONFIDENCE: Final = 0.5  # a list is told for the same share of the members as a check by default
 
 
 @dataclass(frozen=True)
-class Outlook:
+class IdleForecast:
     """A spool from ``as_of_s`` on, if nothing happens to it.
 
     Attributes
     ----------
     at_s, p10, p50, p90
         Next-fed content over seconds since ``as_of_s``; p10 and p90 None for one member. [s], [wt %]
+    to_good, to_marginal, whole_to_good, whole_to_marginal
+        Content over the member's own limit that half of the members do not exceed: of what is fed next, and of
+        the wettest turns. [-]
+    open
+        1 where the members leave open whether what is fed next is dry or wet, else 0.
     safe_at_s, safe_s
-        Safe exposure over seconds since ``as_of_s``; None: longer than was looked at. [s]
-    falls
-        It is in the open, so each second takes one off.
+        Safe exposure in the room over seconds since ``as_of_s``; None: longer than was looked at. [s]
+    in_room
+        It stands in room air, so each second takes one off.
     out_since_s
         Since when it is out of dryer and sealed storage; None while it is in one. [s since 1970]
     until_s
         A later event is noted already; from then on this does not hold. [s since 1970]
+    steam
+        The last inspection since the last drying saw a wet strand.
     """
 
     spool: str
     material: str
     place: str
+    room: str
     since_s: float
     as_of_s: float
     until_s: float | None
@@ -61,146 +72,190 @@ class Outlook:
     p10: tuple[float, ...] | None
     p50: tuple[float, ...]
     p90: tuple[float, ...] | None
+    to_good: tuple[float, ...]
+    to_marginal: tuple[float, ...]
+    whole_to_good: tuple[float, ...]
+    whole_to_marginal: tuple[float, ...]
+    open: tuple[float, ...]
     safe_at_s: tuple[float, ...]
     safe_s: tuple[float | None, ...]
-    falls: bool
+    in_room: bool
     stated_h: float | None
     out_since_s: float | None
-    wet: bool
+    steam: bool
     tool: int | None = None
     colour: str | None = None
 
 
-@dataclass(frozen=True)
-class Glance:
-    """One line of a list."""
-
-    spool: str
-    material: str
-    place: str
-    tool: int | None
-    since_s: float
-    word: str  # dry | marginal | wet | empty
-    next_fed_wt_pct: Band
-    safe_s: float | None
-    safe_source: str  # model | stated
-    remaining_mm: float
-    remaining_g: float
-    colour: str | None = None
-
-
-def outlook(spool: "Spool", state: State) -> Outlook:
-    """Return the outlook of a spool from the moment of its *state* on."""
+def idle_forecast(spool: "Spool", state: State) -> IdleForecast:
+    """Return the forecast of an idle spool from the moment of its *state* on."""
     around = surroundings(spool, state.place, state.as_of_s)
-    here = printed_in(spool, state, at_s=state.as_of_s, place=None, printer=None)
-    later = [event.at_s for event in spool.events if event.at_s > state.as_of_s]
+    room = air_of_room(spool, state, at_s=state.as_of_s)
+    in_room = room.air.place == state.place
+    curve = _Curve(state)
     march = March(state.field, state.polymer)
     march.surround(around.reel, again=True)
-    at_s, bands = [0.0], [quantiles(march.outer_mean() * 100.0, state.weights)]
     safe_at: list[float] = []
     safe: list[float | None] = []
-    wanted = list(SAFE_AT_S if here.keeps else SAFE_AT_S[:1])
+    wanted = list(SAFE_AT_S[:1] if in_room else SAFE_AT_S)
     step_s = FIRST_STEP_S
     empty = bool(np.isnan(march.outer_mean()).any())
+    curve.add(0.0, march)
     while True:
-        if wanted and at_s[-1] >= wanted[0] - 1e-6 and not empty:
-            now = replace(state, field=march.field(), as_of_s=state.as_of_s + at_s[-1])
-            safe_at.append(at_s[-1])
-            safe.append(safe_exposure(now, here.air))
+        now_s = curve.at_s[-1]
+        if wanted and now_s >= wanted[0] - 1e-6 and not empty:
+            now = replace(state, field=march.field(), as_of_s=state.as_of_s + now_s)
+            safe_at.append(now_s)
+            safe.append(safe_exposure(now, room.air, confidence=CONFIDENCE))
             wanted.pop(0)
-        if at_s[-1] >= HORIZON_S or empty:
+        if now_s >= HORIZON_S or empty:
             break
-        end = min(HORIZON_S, at_s[-1] + step_s, *(wanted[:1]))
-        march.run(end - at_s[-1], first_s=end - at_s[-1])
-        at_s.append(end)
-        bands.append(quantiles(march.outer_mean() * 100.0, state.weights))
+        end = min(HORIZON_S, now_s + step_s, *(wanted[:1]))
+        march.run(end - now_s, first_s=end - now_s)
+        curve.add(end, march)
         step_s *= GROWTH
-    several = state.members > 1
-    last = max(
-        (event for event in spool.events if event.place is not None and event.at_s <= state.as_of_s),
-        key=lambda event: event.at_s,
-        default=None,
-    )
-    return Outlook(
+    good, marginal = limits_of(state)
+    later = [event.at_s for event in spool.events if event.at_s > state.as_of_s]
+    moves = [event for event in spool.events if event.place is not None and event.at_s <= state.as_of_s]
+    return IdleForecast(
         spool=spool.id,
         material=spool.material.key,
         place=state.place,
+        room=room.words,
         since_s=state.since_s,
         as_of_s=state.as_of_s,
         until_s=min(later) if later else None,
-        limit_good_wt_pct=quantile(state.limit_good_wt_pct, 0.5, state.weights),
-        limit_marginal_wt_pct=quantile(state.limit_marginal_wt_pct, 0.5, state.weights),
+        limit_good_wt_pct=good,
+        limit_marginal_wt_pct=marginal,
         remaining_mm=state.remaining_mm,
         remaining_g=state.remaining_g,
-        at_s=tuple(at_s),
-        p10=tuple(float(band.p10 or 0.0) for band in bands) if several and not empty else None,
-        p50=tuple(band.p50 for band in bands) if not empty else (),
-        p90=tuple(float(band.p90 or 0.0) for band in bands) if several and not empty else None,
+        at_s=tuple(curve.at_s),
+        **(_EMPTY if empty else curve.columns()),
         safe_at_s=tuple(safe_at),
         safe_s=tuple(safe),
-        falls=not here.keeps,
+        in_room=in_room,
         stated_h=spool.safe_exposure_h,
-        out_since_s=_out_since(spool, state.as_of_s),
-        wet=wet_inspection(spool, state.as_of_s),
-        tool=None if last is None else last.tool,
+        out_since_s=out_since(spool, state.as_of_s),
+        steam=steam_seen(spool, state.as_of_s),
+        tool=moves[-1].tool if moves else None,
         colour=spool.colour,
     )
 
 
-def _out_since(spool: "Spool", at_s: float) -> float | None:
-    """Return since when a spool is out of dryer and sealed storage; None while it is in one. [s since 1970]"""
-    since: float | None = None
-    for event in spool.events:
-        if event.at_s <= at_s and event.place is not None:
-            kept = event.place in spool.places and spool.places[event.place].kind in KEPT
-            since = None if kept else event.at_s if since is None else since
-    return since
+class _Curve:
+    """The columns of an idle forecast, as they grow."""
+
+    def __init__(self, state: State) -> None:
+        self.state = state
+        self.at_s: list[float] = []
+        self.rows: list[tuple[float | None, ...]] = []
+
+    def add(self, at_s: float, march: March) -> None:
+        """Note what the spool holds now."""
+        state = self.state
+        outer = 100.0 * march.outer_mean()
+        self.at_s.append(at_s)
+        if np.isnan(outer).any():
+            return
+        wettest = 100.0 * march.field().layer_mean().max(axis=0)
+        ratios = [
+            reached(content / limit, CONFIDENCE, state.weights)
+            for content in (outer, wettest)
+            for limit in (state.limit_good_wt_pct, state.limit_marginal_wt_pct)
+        ]
+        left_open = leaves_open(
+            outer / state.limit_good_wt_pct, outer / state.limit_marginal_wt_pct, state.weights
+        )
+        self.rows.append((*quantiles(outer, state.weights), *ratios, float(left_open)))
+
+    def columns(self) -> dict[str, Any]:
+        """Return the columns by name; p10 and p90 None for one member."""
+        names = ("p10", "p50", "p90", "to_good", "to_marginal", "whole_to_good", "whole_to_marginal", "open")
+        found = dict(zip(names, zip(*self.rows, strict=True), strict=True))
+        return {name: None if column[0] is None else column for name, column in found.items()}
 
 
-def holds(seen: Outlook, now_s: float) -> bool:
-    """Return whether an outlook tells of a moment."""
+_EMPTY: Final[dict[str, Any]] = {
+    "p10": None,
+    "p50": (),
+    "p90": None,
+    "to_good": (),
+    "to_marginal": (),
+    "whole_to_good": (),
+    "whole_to_marginal": (),
+    "open": (),
+}
+
+
+def is_valid_at(seen: IdleForecast, now_s: float) -> bool:
+    """Return whether an idle forecast tells of a moment."""
     ends = seen.as_of_s + HORIZON_S
     return seen.as_of_s <= now_s <= ends and (seen.until_s is None or now_s < seen.until_s)
 
 
-def glance(seen: Outlook, now_s: float) -> Glance:
-    """Return what a list says of a spool at a moment that the outlook tells of."""
+def read_at(seen: IdleForecast, now_s: float) -> SpoolRow:
+    """Return what a list says of a spool at a moment that the idle forecast tells of."""
     after_s = now_s - seen.as_of_s
     empty = not seen.p50
-    p50 = None if empty else _between(seen.at_s, seen.p50, after_s)
-    band = Band(
-        None if seen.p10 is None else _between(seen.at_s, seen.p10, after_s),
-        p50,
-        None if seen.p90 is None else _between(seen.at_s, seen.p90, after_s),
-    )
-    word = "empty"
-    if p50 is not None:
-        word = (
-            "dry"
-            if p50 <= seen.limit_good_wt_pct
-            else "marginal"
-            if p50 <= seen.limit_marginal_wt_pct
-            else "wet"
-        )
+
+    def now(column: tuple[float, ...] | None) -> float | None:
+        return None if not column else _between(seen.at_s, column, after_s)
+
+    word = condition(now(seen.to_good), now(seen.to_marginal))
+    whole = condition(now(seen.whole_to_good), now(seen.whole_to_marginal))
+    if not empty and seen.open[bisect.bisect_right(seen.at_s, after_s) - 1]:
+        word = whole = "unknown"
+    if not empty and seen.steam:
+        word = whole = "wet"
     safe_s, source = None if empty else _safe(seen, after_s), "model"
+    keeps_s = None if empty else _keeps(seen, after_s)
     if seen.stated_h is not None and not empty:
         out_s = 0.0 if seen.out_since_s is None else now_s - seen.out_since_s
-        safe_s = 0.0 if seen.wet else max(0.0, seen.stated_h * 3600.0 - out_s)
-        source = "stated"
-    return Glance(
-        seen.spool,
-        seen.material,
-        seen.place,
-        seen.tool,
-        seen.since_s,
-        word,
-        band,
-        safe_s,
-        source,
-        seen.remaining_mm,
-        seen.remaining_g,
-        seen.colour,
+        safe_s, source = max(0.0, stated_left_s(seen.stated_h, out_s)), "stated"
+    if word == "wet":
+        keeps_s, safe_s = 0.0, 0.0 if source == "model" or seen.steam else safe_s
+    return SpoolRow(
+        spool=seen.spool,
+        material=seen.material,
+        place=seen.place,
+        tool=seen.tool,
+        since_s=seen.since_s,
+        word=word,
+        whole_word=whole,
+        next_fed_wt_pct=Band(now(seen.p10), now(seen.p50), now(seen.p90)),
+        safe_s=safe_s,
+        safe_source=source,
+        keeps_s=keeps_s,
+        room=seen.room,
+        remaining_mm=seen.remaining_mm,
+        remaining_g=seen.remaining_g,
+        colour=seen.colour,
     )
+
+
+def condition(to_good: float | None, to_marginal: float | None) -> str:
+    """Return the word for contents over their limits; None: nothing is left on the reel.
+
+    >>> condition(0.9, 0.5), condition(1.2, 0.9), condition(2.0, 1.1), condition(None, None)
+    ('dry', 'marginal', 'wet', 'empty')
+    """
+    if to_good is None or to_marginal is None:
+        return "empty"
+    return "dry" if to_good <= 1 else "marginal" if to_marginal <= 1 else "wet"
+
+
+def _keeps(seen: IdleForecast, after_s: float) -> float | None:
+    """Return how long what is fed next stays at or below its marginal limit where it stands. [s]"""
+    first = bisect.bisect_right(seen.at_s, after_s)
+    low_s, low = after_s, _between(seen.at_s, seen.to_marginal, after_s)
+    if low > 1:
+        return 0.0
+    for at_s, ratio in zip(seen.at_s[first:], seen.to_marginal[first:], strict=True):
+        if ratio > 1:
+            share = (1.0 - low) / (ratio - low)
+            return low_s + share * (at_s - low_s) - after_s
+        low_s, low = at_s, ratio
+    return None
 
 
 def _between(at_s: tuple[float, ...], values: tuple[float, ...], after_s: float) -> float:
@@ -216,8 +271,8 @@ def _between(at_s: tuple[float, ...], values: tuple[float, ...], after_s: float)
     return values[i - 1] + share * (values[i] - values[i - 1])
 
 
-def _safe(seen: Outlook, after_s: float) -> float | None:
-    if seen.falls:
+def _safe(seen: IdleForecast, after_s: float) -> float | None:
+    if seen.in_room:
         first = seen.safe_s[0]
         return None if first is None else max(0.0, first - after_s)
     i = min(max(1, bisect.bisect_right(seen.safe_at_s, after_s)), len(seen.safe_at_s) - 1)
@@ -227,13 +282,13 @@ def _safe(seen: Outlook, after_s: float) -> float | None:
     return _between(seen.safe_at_s, tuple(one if one is not None else 0.0 for one in seen.safe_s), after_s)
 
 
-def to_text(seen: Outlook) -> str:
-    """Return an outlook as one line of text; :func:`from_text` is the way back."""
+def to_text(seen: IdleForecast) -> str:
+    """Return an idle forecast as one line of text; :func:`from_text` is the way back."""
     return json.dumps({"form": FORM, **asdict(seen)}, allow_nan=False)
 
 
-def from_text(text: str) -> Outlook | None:
-    """Return the outlook in *text*; None where another version wrote it."""
+def from_text(text: str) -> IdleForecast | None:
+    """Return the idle forecast in *text*; None where another version wrote it."""
     try:
         data = json.loads(text)
         if data.pop("form") != FORM:
@@ -241,7 +296,7 @@ def from_text(text: str) -> Outlook | None:
         fields: dict[str, Any] = {
             key: tuple(value) if isinstance(value, list) else value for key, value in data.items()
         }
-        found = Outlook(**fields)
+        found = IdleForecast(**fields)
     except (ValueError, KeyError, TypeError, AttributeError):
         return None
     return found if math.isfinite(found.as_of_s) else None

@@ -4,7 +4,6 @@ A coarse search over the delay, with the feed in few pieces and some of the memb
 then held against all of them, and moved to the early side where they disagree.
 """
 
-from collections.abc import Sequence
 from dataclasses import fields, replace
 from typing import Any, Final
 
@@ -12,10 +11,11 @@ import numpy as np
 
 from gcodetool.judge.findings import Exposure
 from gcodetool.judge.outcomes import Judgement, judge
-from gcodetool.judge.print_air import Here
+from gcodetool.judge.print_air import PrintAir
 from gcodetool.judge.verdict_codes import BADNESS, Code
 from gcodetool.moisture.forecast import Arrival, forecast
 from gcodetool.moisture.history import State, aged, surroundings
+from gcodetool.motion.feed import ToolFeed
 
 HORIZON_S: Final = 30 * 86_400.0  # how far ahead a start is looked for
 FIRST_DELAY_S: Final = 900.0
@@ -26,18 +26,14 @@ EARLIER: Final = 0.85  # how far to step back where all members disagree with so
 STEPS_BACK: Final = 4
 
 
-def judged_by(
-    state: State,
-    arrival: Arrival,
-    known: "np.ndarray[Any, Any]",
-    layers: "Sequence[int] | np.ndarray[Any, Any]",
-    confidence: float,
-) -> Judgement:
-    """Return the model's verdict on what arrives."""
-    content = arrival.wt_pct[known]
+def judged_by(state: State, arrival: Arrival, feed: ToolFeed, confidence: float) -> Judgement | None:
+    """Return the model's verdict on what arrives; None where nothing does."""
+    known = is_fed(arrival, feed)
+    if not known.any():
+        return None
     # what comes first decides whether the job may start at all
-    content = np.concatenate([arrival.start_wt_pct[np.newaxis], content])
-    numbers = np.asarray(layers)[known].tolist()
+    content = np.concatenate([arrival.start_wt_pct[np.newaxis], arrival.wt_pct[known]])
+    numbers = feed.layer[known].tolist()
     return judge(
         content / state.limit_good_wt_pct,
         content / state.limit_marginal_wt_pct,
@@ -47,10 +43,15 @@ def judged_by(
     )
 
 
-def start_by_s(
+def is_fed(arrival: Arrival, feed: ToolFeed) -> "np.ndarray[Any, Any]":
+    """Return which rows of a feed take strand off the reel, (rows,)."""
+    return np.asarray((feed.segments[:, 2] > 0) & ~np.isnan(arrival.wt_pct).any(axis=1))
+
+
+def latest_start_s(
     state: State,
-    here: Here,
-    feed: "np.ndarray[Any, Any]",
+    around: PrintAir,
+    feed: ToolFeed,
     code: Code,
     exposure: Exposure,
     *,
@@ -62,25 +63,19 @@ def start_by_s(
 
     Parameters
     ----------
-    feed : (segments, 3)
-        Start, end [s] and net length [mm] on the job's clock.
     exposure : the user's own figure in it counts, too.
     """
     idle = surroundings(state.spool, state.place, state.as_of_s)
-    pieces = coarse(feed)
+    pieces = feed.thinned(PIECES)
     few = thinned(state, MEMBERS)
-    stated_s = exposure.margin_s if exposure.source == "stated" and not here.keeps else None
+    stated_s = exposure.margin_s if exposure.source == "stated" and not around.keeps else None
 
     def holds(of: State, delay_s: float) -> bool:
         if stated_s is not None and delay_s > stated_s:
             return False
         later = aged(of, idle, delay_s)
-        arrival = forecast(later, here.air, pieces)
-        known = (pieces[:, 2] > 0) & ~np.isnan(arrival.wt_pct).any(axis=1)
-        if not known.any():
-            return False
-        judged = judged_by(later, arrival, known, range(len(pieces)), confidence)
-        return BADNESS.index(judged.code) <= BADNESS.index(code)
+        judged = judged_by(later, forecast(later, around.air, pieces.segments), pieces, confidence)
+        return judged is not None and BADNESS.index(judged.code) <= BADNESS.index(code)
 
     low, high = 0.0, FIRST_DELAY_S
     while holds(few, high):
@@ -105,15 +100,6 @@ def start_by_s(
     return None if found >= HORIZON_S else state.as_of_s + found
 
 
-def coarse(feed: "np.ndarray[Any, Any]", pieces: int = PIECES) -> "np.ndarray[Any, Any]":
-    """Return a feed in at most so many pieces: neighbours joined, ends and lengths kept."""
-    if len(feed) <= pieces:
-        return feed
-    bounds = np.unique(np.linspace(0, len(feed), pieces + 1).astype(int))
-    first, last = bounds[:-1], bounds[1:] - 1
-    return np.stack([feed[first, 0], feed[last, 1], np.add.reduceat(feed[:, 2], first)], axis=1)
-
-
 def thinned(state: State, members: int) -> State:
     """Return *state* with at most so many of its members, evenly taken."""
     if state.members <= members:
@@ -125,20 +111,14 @@ def thinned(state: State, members: int) -> State:
             return np.ascontiguousarray(value[..., keep])
         return value
 
-    def of(whole: Any) -> Any:
-        return replace(whole, **{each.name: some(getattr(whole, each.name)) for each in fields(whole)})
+    def of(whole: Any, besides: str = "") -> Any:
+        names = [each.name for each in fields(whole) if each.name != besides]
+        return replace(whole, **{name: some(getattr(whole, name)) for name in names})
 
     weights = state.weights[keep]
     return replace(
         state,
-        field=replace(
-            state.field,
-            **{
-                each.name: some(getattr(state.field, each.name))
-                for each in fields(state.field)
-                if each.name != "winding"
-            },
-        ),
+        field=of(state.field, besides="winding"),
         polymer=of(state.polymer),
         weights=weights / weights.sum(),
         path=None,

@@ -1,12 +1,11 @@
 """Which air a job is printed in: the stated place, else the printer's, else where the spool is.
 
-A spool that now stands in a dryer or a sealed bag will be printed elsewhere; whatever is assumed
-is said.
+A spool that now stands in a dryer or a sealed bag will be printed elsewhere; whatever is assumed is said.
 """
 
 import difflib
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from gcodetool.errors import UsageError
 from gcodetool.moisture.air import room_air
@@ -16,10 +15,13 @@ if TYPE_CHECKING:
     from gcodetool.moisture.record import Place, Spool
     from gcodetool.profiles import Printer
 
+KEEPS: Final = ("dryer", "sealed")  # kinds of place that nothing is printed from
+ROOM_AIR: Final = ("open", "printer")
+
 
 @dataclass(frozen=True)
-class Here:
-    """The air of the print.
+class PrintAir:
+    """The air of a print, or of the room that a spool is taken out to.
 
     Attributes
     ----------
@@ -35,10 +37,10 @@ class Here:
     cautions: tuple[str, ...] = ()
 
 
-def printed_in(
-    spool: "Spool", state: State, *, at_s: float, place: str | None, printer: "Printer | None"
-) -> Here:
-    """Return the air that the job is printed in.
+def air_of_print(
+    spool: "Spool", state: State, *, at_s: float, place: str | None = None, printer: "Printer | None" = None
+) -> PrintAir:
+    """Return the air that a job is printed in.
 
     Raises
     ------
@@ -47,59 +49,66 @@ def printed_in(
     SpoolError
         A place does not state its air.
     """
-    now = spool.places.get(state.place)
-    keeps = now is not None and now.kind in ("dryer", "sealed")
+    keeps = stands_in(spool, state, KEEPS)
     if place is not None:
         if place not in spool.places:
             near = difflib.get_close_matches(place, spool.places, n=1)
-            offer = (
-                f"did you mean '{near[0]}'?"
-                if near
-                else f"it has {', '.join(sorted(spool.places)) or 'none'}"
-            )
+            known = ", ".join(sorted(spool.places)) or "none"
+            offer = f"did you mean '{near[0]}'?" if near else f"it has {known}"
             raise UsageError(f"--place '{place}': the record of {spool.id} has no such place; {offer}")
-        return here(spool, place, at_s, keeps)
+        return air_of_place(spool, place, at_s, keeps)
     if printer is not None:
         for name, each in spool.places.items():
             if each.kind == "printer" and printer.name in (name, each.printer):
-                return here(spool, name, at_s, keeps)
-    if now is None or not keeps:
-        return here(spool, state.place, at_s, keeps)
-    if now.room is not None:
-        return here(
-            spool, now.room, at_s, keeps, f"in {now.name} now; printed in the air of {now.room}, assumed"
-        )
-    room = last_open(spool, state.as_of_s)
+                return air_of_place(spool, name, at_s, keeps)
+    return air_of_room(spool, state, at_s=at_s) if keeps else air_of_place(spool, state.place, at_s, keeps)
+
+
+def air_of_room(spool: "Spool", state: State, *, at_s: float) -> PrintAir:
+    """Return the air of the room where a spool would be printed: where it stands, if that is in room air.
+
+    Out of a dryer, a bag or a box: the room of that place, else where it stood in the open last, else an
+    assumed one.
+    """
+    keeps = stands_in(spool, state, KEEPS)
+    now = spool.places.get(state.place)
+    if now is None or is_room_air(now):
+        return air_of_place(spool, state.place, at_s, keeps)
+    room = now.room or last_open(spool, state.as_of_s)
     if room is not None:
-        return here(spool, room, at_s, keeps, f"in {now.name} now; printed in the air of {room}, assumed")
+        told = f"in {now.name} now; printed in the air of {room}, assumed"
+        return air_of_place(spool, room, at_s, keeps, told)
     air = room_air(ROOM_C, ROOM_RH_PCT)
-    return Here(
-        Surroundings(air, air),
-        f"{ROOM_C:g} °C, {ROOM_RH_PCT:g} % RH, assumed",
-        keeps,
-        (
-            f"in {now.name} now; printed at {ROOM_C:g} °C and {ROOM_RH_PCT:g} % RH, assumed: name the place with --place",
-        ),
-    )
+    told = f"printed at {ROOM_C:g} °C and {ROOM_RH_PCT:g} % RH, assumed: name the place with --place"
+    words = f"{ROOM_C:g} °C, {ROOM_RH_PCT:g} % RH, assumed"
+    return PrintAir(Surroundings(air, air), words, keeps, (f"in {now.name} now; {told}",))
 
 
-def here(spool: "Spool", place: str, at_s: float, keeps: bool, caution: str | None = None) -> Here:
+def air_of_place(
+    spool: "Spool", place: str, at_s: float, keeps: bool, caution: str | None = None
+) -> PrintAir:
     """Return the air of one place of the record."""
     around = surroundings(spool, place, at_s)
     words = f"{place}, {around.reel.temperature_C:.0f} °C, {around.reel.rh_pct:.0f} % RH"
     if around.reel.closed:
         words = f"{place}, closed, {around.reel.temperature_C:.0f} °C"
-    return Here(around, words, keeps, () if caution is None else (caution,))
+    return PrintAir(around, words, keeps, () if caution is None else (caution,))
+
+
+def stands_in(spool: "Spool", state: State, kinds: tuple[str, ...]) -> bool:
+    """Return whether a spool stands in a place of one of these kinds."""
+    now = spool.places.get(state.place)
+    return now is not None and now.kind in kinds
 
 
 def last_open(spool: "Spool", at_s: float) -> str | None:
     """Return the open place or printer that the spool stood in last, else any that the record has."""
     for event in reversed(spool.events):
-        if event.at_s <= at_s and event.place in spool.places and airy(spool.places[event.place]):
+        if event.at_s <= at_s and event.place in spool.places and is_room_air(spool.places[event.place]):
             return event.place
-    return next((name for name, each in spool.places.items() if airy(each)), None)
+    return next((name for name, each in spool.places.items() if is_room_air(each)), None)
 
 
-def airy(place: "Place") -> bool:
+def is_room_air(place: "Place") -> bool:
     """Return whether a place is in room air."""
-    return place.kind in ("open", "printer")
+    return place.kind in ROOM_AIR

@@ -1,95 +1,225 @@
-"""Reasons and things to do, in words a person at the machine understands."""
+"""Every sentence that a verdict speaks, each from data that is decided elsewhere.
 
-from collections.abc import Iterator
-from typing import Any, Final
+Nothing here works anything out, and nothing reads a sentence back.  Contents are told against the member's own
+limit, at the share of the members that the verdict itself is told for.
+"""
 
-import numpy as np
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final, Literal
 
-from gcodetool.drying.limits import highest
-from gcodetool.judge.findings import Exposure
-from gcodetool.judge.outcomes import Judgement
-from gcodetool.judge.print_air import Here
 from gcodetool.judge.verdict_codes import Code
-from gcodetool.moisture.forecast import Arrival
-from gcodetool.moisture.history import State, quantile
-from gcodetool.moisture.record import Spool
+
+if TYPE_CHECKING:
+    from gcodetool.judge.findings import Exposure
+    from gcodetool.judge.outcomes import Judgement
+    from gcodetool.judge.record_facts import Stay
 
 AT_ONCE_S: Final = 300.0
+HOUR_S: Final = 3600.0
+
+Origin = Literal["print-air", "never-dried", "drying", "dried-too-little", "picked-up"]
 
 
-def because(
-    state: State,
-    arrival: Arrival,
-    feed: "np.ndarray[Any, Any]",
-    known: "np.ndarray[Any, Any]",
-    layers: "np.ndarray[Any, Any]",
-    judged: Judgement,
-    here: Here,
-    confidence: float,
+@dataclass(frozen=True)
+class Cause:
+    """Where too much water comes from.
+
+    Attributes
+    ----------
+    origin
+        ``print-air``: picked up while the job runs.  ``never-dried``: it came wet, and the record shows no
+        drying.  ``drying``: it is in the dryer still.  ``dried-too-little``: wet when the last drying ended.
+        ``picked-up``: dry enough then (or when it came), and wet now.
+    drying
+        The last drying, where there is one.
+    places
+        Where it stood since, the longest stay first.
+    seconds
+        How long ago the last drying ended, or it came.
+    """
+
+    origin: Origin
+    drying: "Stay | None" = None
+    places: tuple[str, ...] = ()
+    seconds: float = 0.0
+
+
+# ---------------------------------------------------------------- why
+
+
+def verdict_reason(
+    code: Code,
+    judged: "Judgement",
+    *,
+    good_wt_pct: float,
+    marginal_wt_pct: float,
+    cause: Cause | None,
+    air: str,
 ) -> str:
-    """Return the reason of the model's verdict."""
-
-    def at(values: "np.ndarray[Any, Any]") -> float:
-        return quantile(values, confidence, state.weights)
-
-    good, marginal = at(state.limit_good_wt_pct), at(state.limit_marginal_wt_pct)
-    start, worst = at(arrival.start_wt_pct), at(arrival.worst_wt_pct)
-    if judged.code == "clear":
-        return f"the strand arrives with at most {worst:.3f} wt % of water; good is up to {good:.3f}"
-    if judged.code == "adjust":
+    """Return the reason of the model's verdict; limits are the median members'."""
+    good = f"the good limit ({good_wt_pct:.3f} wt %)"
+    marginal = f"the marginal limit ({marginal_wt_pct:.3f} wt %)"
+    origin = "" if cause is None else f": {cause_reason(cause, air, inner=code == 'runs-out')}"
+    if code == "clear":
+        return f"the strand arrives with at most {of_limit(judged.worst_of_good)} of {good}"
+    if code == "adjust":
         return (
-            f"from layer {judged.from_layer} the strand holds more than the good {good:.3f} wt %, "
-            f"at most {worst:.3f}; marginal ends at {marginal:.3f}"
+            f"from layer {judged.from_layer} the strand holds more than {good}, "
+            f"at most {of_limit(judged.worst_of_marginal)} of {marginal}"
         )
-    if judged.code == "unknown":
+    if code == "runs-out":
         return (
-            "the record leaves open whether the strand is dry or wet: a weigh-in or an inspection would tell"
+            f"from layer {judged.from_layer} the strand holds more than {marginal}, "
+            f"up to {of_limit(judged.worst_of_marginal)} of it{origin}"
         )
-    if judged.code == "dry-first":
-        mean = at(state.mean_wt_pct)
-        where = (
-            "picked up in the air by the outer turns"
-            if mean <= marginal
-            else "the reel was never dried enough"
-        )
-        return f"what is fed next holds {start:.3f} wt %, marginal ends at {marginal:.3f}: {where}"
-    row = int(np.flatnonzero(known & (layers == judged.from_layer))[0])
-    held = at(content_before(state, feed, row))
-    cause = (
-        "inner layers were never dried enough"
-        if held > marginal
-        else f"it picks up water in the air ({here.words})"
-    )
-    return (
-        f"from layer {judged.from_layer} the strand holds more than the marginal {marginal:.3f} wt %: {cause}"
-    )
+    if code == "dry-first":
+        return f"what is fed next holds {of_limit(judged.start_of_marginal)} of {marginal}{origin}"
+    return "the record leaves open whether the strand is dry or wet"
 
 
-def content_before(state: State, feed: "np.ndarray[Any, Any]", row: int) -> "np.ndarray[Any, Any]":
-    """Return what the strand that segment *row* will feed holds now, before the job, per member. [wt %]"""
-    wound = state.field.winding
-    ahead_m = np.clip(feed[: row + 1, 2], 0.0, None).sum() / 1000.0
-    outermost_first = np.cumsum(wound.length_m[::-1])
-    turn = min(int(np.searchsorted(outermost_first, ahead_m)), wound.layers - 1)
-    return np.asarray(100.0 * state.field.layer_mean()[wound.layers - 1 - turn])
+def of_limit(ratio: float) -> str:
+    """Return a content over its limit, rounded away from the limit's far side: 1 only where it is 1.
+
+    >>> of_limit(0.9999), of_limit(1.0001), of_limit(0.124), of_limit(12.31)
+    ('0.99', '1.01', '0.12', '12.4')
+    """
+    digits = 1 if ratio >= 10 else 2
+    scaled = ratio * 10**digits
+    whole = math.floor(scaled) if ratio <= 1 else math.ceil(scaled)
+    return f"{whole / 10**digits:.{digits}f}"
 
 
-def by_own_figure(code: Code, exposure: Exposure) -> str:
+def cause_reason(cause: Cause, air: str, *, inner: bool) -> str:
+    """Return where the water comes from; *air*: of the print, in words; *inner*: of turns further in."""
+    who = "inner layers were" if inner else "it was"
+    if cause.origin == "print-air":
+        return f"it picks up water in the air ({air})"
+    if cause.origin == "never-dried":
+        return f"{who} never dried: it came in wet, and its record shows no drying"
+    if cause.origin == "drying":
+        return "it is in the dryer still, and not dry enough yet"
+    if cause.origin == "dried-too-little" and cause.drying is not None:
+        hours = (cause.drying.end_s - cause.drying.begin_s) / HOUR_S
+        return f"{who} never dried enough: the last drying, {hours:.3g} h in {cause.drying.place}, was too little"
+    since = "it was dried" if cause.drying is not None else "it came in"
+    stood = f", in {' and '.join(cause.places[:2])}" if cause.places else ""
+    return f"picked up in the air in the {format_duration(cause.seconds)} since {since}{stood}"
+
+
+def stated_exposure_reason(code: Code, exposure: "Exposure") -> str:
     """Return the reason where the user's own safe exposure decides."""
     if code == "dry-first":
         return "the spool has been out for longer than your own safe exposure allows"
-    safe_h, needed_h = (exposure.safe_s or 0.0) / 3600, (exposure.needed_s or 0.0) / 3600
+    safe_h, needed_h = (exposure.safe_s or 0.0) / HOUR_S, (exposure.needed_s or 0.0) / HOUR_S
     return f"your own safe exposure leaves {safe_h:.1f} h, the job needs {needed_h:.1f} h"
 
 
-def to_do(code: Code, state: State, here: Here, start_by: float | None, at_s: float) -> Iterator[str]:
-    """Yield what to do, the first thing first."""
+STEAM_REASON: Final = (
+    "the last look at the nozzle saw steam (many bubbles or popping), and it was not dried since"
+)
+EMPTY_REASON: Final = "the record says that this reel is empty"
+NO_RECORD_REASON: Final = "no record of this spool: what it holds cannot be known"
+
+
+def not_given_reason(named: str) -> str:
+    """Return the reason where the file names a spool whose record is not there."""
+    return f"the file names spool '{named}', but its record was not given"
+
+
+# ---------------------------------------------------------------- how sure
+
+
+def outcomes_sentence(outcomes: Mapping[Code, float], runs_out_layer: int | None) -> str:
+    """Return what becomes of 100 members, in whole numbers that sum to 100.
+
+    >>> outcomes_sentence({"clear": 0.16, "adjust": 0.0, "runs-out": 0.37, "dry-first": 0.47}, 12)
+    'of 100: 16 print to the end dry, 37 run out on the way (half of these by layer 12), 47 are too wet at the start'
+    """
+    counts = out_of_100(outcomes)
+    by = "" if runs_out_layer is None else f" (half of these by layer {runs_out_layer})"
+    words: dict[Code, str] = {
+        "clear": "print to the end dry",
+        "adjust": "print to the end marginal",
+        "runs-out": f"run out on the way{by}",
+        "dry-first": "are too wet at the start",
+    }
+    return "of 100: " + ", ".join(f"{counts[code]} {words[code]}" for code in words if counts.get(code))
+
+
+def out_of_100(shares: Mapping[Code, float]) -> dict[Code, int]:
+    """Return shares as whole numbers in sum 100, by the largest remainders."""
+    exact = {code: 100 * share for code, share in shares.items()}
+    counts = {code: math.floor(value) for code, value in exact.items()}
+    left = 100 - sum(counts.values())
+    for code in sorted(exact, key=lambda each: counts[each] - exact[each])[:left]:
+        counts[code] += 1
+    return counts
+
+
+def worse_caution(spool: str, code: Code, judged: "Judgement", record: str | None) -> str:
+    """Return the caution where one member in ten does worse than the verdict; *record*: what would tell more."""
+    where = "" if judged.cautious_layer is None else f" from layer {judged.cautious_layer}"
+    surer = "no single record would tell much" if record is None else f"to be surer: {record}"
+    return f"{spool}: one time in ten it is worse than {code}: {judged.cautious_code}{where}; {surer}"
+
+
+# ---------------------------------------------------------------- cautions
+
+
+def other_material(tool: int, sliced: str, spool: str, material: str) -> str:
+    """Return the caution where a file is sliced for another material."""
+    return f"T{tool} is sliced for {sliced}, but {spool} is {material}: check temperatures and spool"
+
+
+def other_diameter(tool: int, sliced_mm: float, spool: str, diameter_mm: float) -> str:
+    """Return the caution where a file is sliced for another diameter."""
+    return (
+        f"T{tool} is sliced for {sliced_mm:g} mm filament, but {spool} is {diameter_mm:g} mm: slice it again"
+    )
+
+
+def too_short(spool: str, left_mm: float, needed_mm: float, short_mm: float) -> str:
+    """Return the caution where a reel holds less than the job feeds."""
+    return (
+        f"{spool} has {left_mm / 1000:.1f} m left, the job feeds {needed_mm / 1000:.1f} m: "
+        f"{short_mm / 1000:.1f} m short"
+    )
+
+
+def stated_exposure_overruled(spool: str) -> str:
+    """Return the caution where an inspection saw steam."""
+    return f"{spool}: the last inspection saw a wet strand; the stated safe exposure does not count"
+
+
+def stated_exposure_differs(spool: str, left_s: float, model_s: float | None, next_fed_wt_pct: float) -> str:
+    """Return the caution where own figure and model are far apart."""
+    longer = "longer than was looked at" if model_s is None else f"{model_s / HOUR_S:.1f} h"
+    return (
+        f"{spool}: your own safe exposure leaves {left_s / HOUR_S:.1f} h, the model says {longer} "
+        f"(next fed {next_fed_wt_pct:.3f} wt %); yours counts"
+    )
+
+
+def empty_reel(spool: str) -> str:
+    """Return the caution of an empty reel."""
+    return f"{spool}: the reel is empty by its record"
+
+
+# ---------------------------------------------------------------- what to do
+
+
+def next_steps(
+    code: Code, *, place: str, start_by_s: float | None, now_s: float, record: str | None
+) -> Iterator[str]:
+    """Yield what to do, the first thing first; *record*: what would tell more."""
     when = (
         "start at once: for how long it stays so nobody can say"
-        if start_by is not None and start_by - at_s < AT_ONCE_S
-        else f"it stays so for the next 30 days where it is ({state.place})"
-        if start_by is None
-        else f"it stays so for another {span(start_by - at_s)} where it is ({state.place})"
+        if start_by_s is not None and start_by_s - now_s < AT_ONCE_S
+        else f"it stays so for the next 30 days where it is ({place})"
+        if start_by_s is None
+        else f"it stays so for another {format_duration(start_by_s - now_s)} where it is ({place})"
     )
     if code == "clear":
         yield f"print; {when}"
@@ -100,27 +230,44 @@ def to_do(code: Code, state: State, here: Here, start_by: float | None, at_s: fl
     elif code == "dry-first":
         yield "do not print: dry the spool first; no setting makes up for this much water"
     else:
-        yield "purge and look at the strand before the part begins, or weigh the spool"
+        yield "purge and look at the strand before the part begins" + (
+            "" if record is None else f", or {record}"
+        )
 
 
-def for_the_shelf(word: str, spool: Spool) -> list[str]:
-    """Return what to do with a spool that is *word*: dry, marginal, wet or empty."""
+TAKE_ANOTHER: Final = "take another spool, or correct this one's record"
+NAME_A_RECORD: Final = (
+    "name its file with --spool FILE, or purge and look at the strand before the part begins"
+)
+
+
+def name_the_record(named: str) -> str:
+    """Return how to give the record of a spool that the file names."""
+    return f"name the record of '{named}' with --spool {named}.toml"
+
+
+def storage_advice(word: str, whole_word: str) -> str:
+    """Return what to do with a spool: *word* of what is fed next, *whole_word* of its wettest turns."""
+    if word == "empty":
+        return "its record says that nothing is left on it: take another, or correct the record"
     if word == "wet":
-        return ["do not print from it: dry it first", *drying(spool)]
+        return "do not print from it: dry it first"
+    if word == "unknown":
+        return "its record leaves open whether it is dry or wet: weigh it, or purge and look at the strand"
     if word == "marginal":
-        return [
-            "dry it before a long or a fine job; for a short one look at the purged strand first",
-            *drying(spool),
-        ]
-    if word == "dry":
-        return ["print from it, or put it away into a sealed bag or a dry box"]
-    return ["its record says that nothing is left on it: take another, or correct the record"]
+        return "dry it before a long or a fine job; for a short one look at the purged strand first"
+    if whole_word == "dry":
+        return "print from it, or put it away into a sealed bag or a dry box"
+    return (
+        f"its outer turns are dry, turns further in are {whole_word}: dry it before a long job and before it is "
+        "put away; for a short one check the job first"
+    )
 
 
-def span(seconds: float) -> str:
+def format_duration(seconds: float) -> str:
     """Return a length of time, rounded down.
 
-    >>> span(5400), span(3 * 86400), span(700)
+    >>> format_duration(5400), format_duration(3 * 86400), format_duration(700)
     ('1 h 30 min', '3 d 0 h', '11 min')
     """
     minutes = int(seconds // 60)
@@ -129,25 +276,3 @@ def span(seconds: float) -> str:
     if minutes >= 60:
         return f"{minutes // 60} h {minutes % 60} min"
     return f"{minutes} min"
-
-
-def drying(spool: Spool) -> list[str]:
-    """Return how to dry a spool, below every stated limit, with the cautions that belong to it."""
-    celsius, bound = highest(spool)
-    material = spool.material
-    hours = (
-        f" for about {material.dry_hours:g} h, as the profile says for a wound spool"
-        if material.dry_hours is not None and celsius >= material.dry_at_C
-        else ""
-    )
-    said = [f"dry it at no more than {celsius:g} °C{hours}; the limit is {bound}"]
-    if celsius < material.dry_at_C:
-        said.append(
-            f"{material.key} dries at {material.dry_at_C:g} °C; at {celsius:g} °C it takes far longer or never gets there: "
-            "state the reel's material under [body], or move the filament to a reel that stands the heat"
-        )
-    said.append(
-        "put the spool in after the dryer has settled, never in an oven used for food, a microwave or a gas oven; "
-        "ventilate, do not leave heat unattended; the makers' limits come first"
-    )
-    return said

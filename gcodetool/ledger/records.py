@@ -345,7 +345,7 @@ def spool_from(
             memory[place.name] = air_log(rows) if rows else None
         return memory[place.name]
 
-    return spool_of(data_of(record, known, log_of, also=also), f"ledger, {record.id}")
+    return _in_ledger(data_of(record, known, log_of, also=also), record.id)
 
 
 def bare(conn: Connection, record: SpoolRecord) -> Spool:
@@ -355,7 +355,11 @@ def bare(conn: Connection, record: SpoolRecord) -> Spool:
     for name, place in facts["place"].items():
         if known[name].kind in MEASURABLE and known[name].measured:
             facts["place"][name] = {"temperature_C": 0.0, "rh_pct": 0.0, **place}
-    return spool_of(facts, f"ledger, {record.id}")
+    return _in_ledger(facts, record.id)
+
+
+def _in_ledger(facts: dict[str, Any], spool_id: str) -> Spool:
+    return replace(spool_of(facts, f"ledger, {spool_id}"), in_ledger=True)
 
 
 def air_log(rows: Readings) -> AirLog:

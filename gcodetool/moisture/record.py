@@ -96,3 +96,4 @@ class Spool:
     body: Body = field(default_factory=Body)
     colour: str | None = None
     source: str = ""  # the file it was read from, for messages
+    in_ledger: bool = False  # its record is the ledger's, not a file's

@@ -9,31 +9,22 @@ import math
 from collections import OrderedDict
 from collections.abc import Mapping
 from dataclasses import replace
-from typing import Any, Final
+from typing import Final
 
-import numpy as np
-from numpy.typing import NDArray
-
-from gcodetool import profiles
-from gcodetool.advice.tool import DIAMETER_SLACK_MM, decide
 from gcodetool.drying.course import course, falls_to
 from gcodetool.drying.device import of_place
 from gcodetool.drying.limits import set_point
-from gcodetool.judge.exposure_budget import HOUR_S, exposure_of, out_for_s, wet_inspection
-from gcodetool.judge.findings import Exposure
-from gcodetool.judge.latest_start import HORIZON_S, judged_by
-from gcodetool.judge.print_air import Here, last_open, printed_in
-from gcodetool.moisture.forecast import forecast
+from gcodetool.judge.outcomes import reached
+from gcodetool.judge.print_air import PrintAir, air_of_print, last_open
+from gcodetool.judge.print_judgement import PrintJudgement, judge_print
 from gcodetool.moisture.history import State, Surroundings, aged, quantile, state_at, surroundings
 from gcodetool.moisture.record import Event, Spool
 from gcodetool.moisture.snapshot import ShelfOf
 from gcodetool.queue.chain import Chain, Dried, Dry, DryingTime, Print, Terms
-from gcodetool.queue.findings import ORDER, ToolRow
+from gcodetool.queue.findings import ToolRow
 from gcodetool.queue.listing import Machine
 from gcodetool.queue.shelf import nothing
 from gcodetool.queue.summary import Job, Tool
-
-Floats = NDArray[np.float64]
 
 HALF_HOUR_S: Final = 1800.0  # hours of drying are given in these, rounded up
 LONGEST_DRYING_S: Final = 48 * 3600.0
@@ -115,7 +106,7 @@ class Fate:
         """Return what a spool feeds next now over its marginal limit; errors as in :meth:`state`."""
         state = self.first(name)
         ratio = state.next_fed_wt_pct / state.limit_marginal_wt_pct
-        found = quantile(ratio, self.terms.confidence, state.weights)
+        found = reached(ratio, self.terms.confidence, state.weights)
         return found if math.isfinite(found) else math.inf
 
     def _do(self, chain: Chain) -> None:
@@ -142,58 +133,45 @@ class Fate:
         state = self.at(chain, step.start_s)
         machine = None if step.printer is None else self.printers[step.printer]
         where = () if machine is None else (name for name in machine.places if name in state.spool.places)
-        here = printed_in(
+        around = air_of_print(
             state.spool,
             state,
             at_s=step.start_s,
             place=next(iter(where), None),
             printer=None if machine is None else machine.profile,
         )
-        feed, layers = pieces(*job.feed(step.tool), self.terms.pieces)
-        arrival = forecast(state, here.air, feed, until_s=job.open_air_s)
+        feed = job.feed(step.tool).thinned(self.terms.pieces)
+        judged = judge_print(
+            state, around, feed, confidence=self.terms.confidence, explain=self.terms.exposures
+        )
+        arrival = judged.arrival
         self._keep(
             chain.then(step),
-            put_back(arrival.after, here, step.start_s, step.start_s + job.open_air_s, arrival.fed_mm),
+            put_back(arrival.after, around, step.start_s, step.start_s + job.open_air_s, arrival.fed_mm),
         )
-        return self._row(state, here, feed, layers, arrival, tool)
+        return self._row(state, judged, around, tool)
 
-    def _row(self, state: State, here: Here, feed: Floats, layers: Any, arrival: Any, tool: Tool) -> ToolRow:
-        confidence, spool = self.terms.confidence, state.spool
-        known = (feed[:, 2] > 0) & ~np.isnan(arrival.wt_pct).any(axis=1)
-        cautions = [*misfits(spool, tool), *(f"{spool.id}: {note}" for note in here.cautions)]
-        row = nothing(tool, "unknown", "the record says that this reel is empty", spool=spool.id, stock=spool)
-        if state.remaining_mm <= 0 or not known.any():
-            return replace(
-                row, left_mm=state.remaining_mm, short_mm=arrival.short_mm, cautions=tuple(cautions)
-            )
-        if self.terms.exposures:
-            exposure, said = exposure_of(
-                state, here, needed_s=tool.needed_s, confidence=confidence, horizon_s=HORIZON_S
-            )
-            cautions += said
-        else:
-            exposure = own_figure(state, here, tool.needed_s)
-        judged = judged_by(state, arrival, known, layers, confidence)
-        code, layer, because = decide(state, arrival, feed, known, layers, judged, exposure, here, confidence)
-        if ORDER.index(judged.cautious_code) > ORDER.index(code):
-            cautions.append(
-                f"{spool.id}: one time in ten it is worse than {code}: {judged.cautious_code}; "
-                "a weigh-in or an inspection would tell"
-            )
-        return replace(
-            row,
-            code=code,
-            because=because,
+    def _row(self, state: State, judged: PrintJudgement, around: PrintAir, tool: Tool) -> ToolRow:
+        spool, arrival = state.spool, judged.arrival
+        row = replace(
+            nothing(tool, judged.code, judged.because, spool=spool.id, stock=spool),
             left_mm=state.remaining_mm,
             short_mm=arrival.short_mm,
-            safe_s=exposure.safe_s,
-            source=exposure.source if self.terms.exposures else None,
-            air=here.words,
-            start_wt_pct=quantile(arrival.start_wt_pct, confidence, state.weights),
-            worst_wt_pct=quantile(arrival.worst_wt_pct, confidence, state.weights),
-            share=judged.share if code == judged.code else None,
-            from_layer=layer,
-            cautions=tuple(cautions),
+            cautions=judged.cautions,
+        )
+        if judged.judged is None:
+            return row
+        at, weights = self.terms.confidence, state.weights
+        return replace(
+            row,
+            safe_s=judged.exposure.safe_s,
+            source=judged.exposure.source if self.terms.exposures else None,
+            air=around.words,
+            start_wt_pct=quantile(arrival.start_wt_pct, at, weights),
+            worst_wt_pct=quantile(arrival.worst_wt_pct, at, weights),
+            share=judged.share,
+            outcomes=judged.judged.outcomes,
+            from_layer=judged.from_layer,
         )
 
     def dried(self, chain: Chain, step: Dry) -> Dried:
@@ -231,54 +209,15 @@ class Fate:
             done=lambda high, _: bool((high <= polymer.limit_good).all()),
             keep=False,
         )
-        for reached, limit in (("good", polymer.limit_good), ("marginal", polymer.limit_marginal)):
+        for goal, limit in (("good", polymer.limit_good), ("marginal", polymer.limit_marginal)):
             seconds = quantile(falls_to(ran.at_s, ran.wettest, limit), self.terms.confidence, state.weights)
             if math.isfinite(seconds):
                 whole = HALF_HOUR_S * max(1, math.ceil(seconds / HALF_HOUR_S))
-                return DryingTime(
-                    whole, setting.temperature_C, setting.knob_C, setting.binding.whose, reached
-                )
+                return DryingTime(whole, setting.temperature_C, setting.knob_C, setting.binding.whose, goal)
         return None
 
 
 # ---------------------------------------------------------------- small things
-
-
-def pieces(feed: Floats, layers: Any, most: int | None) -> tuple[Floats, Any]:
-    """Return a feed in at most so many pieces, and the layer that each begins with."""
-    if most is None or len(feed) <= most:
-        return feed, layers
-    bounds = np.unique(np.linspace(0, len(feed), most + 1).astype(int))
-    first, last = bounds[:-1], bounds[1:] - 1
-    joined = np.stack([feed[first, 0], feed[last, 1], np.add.reduceat(feed[:, 2], first)], axis=1)
-    return joined, layers[first]
-
-
-def own_figure(state: State, here: Here, needed_s: float) -> Exposure:
-    """Return the exposure as far as it decides a verdict: the user's own figure, without the model's."""
-    spool = state.spool
-    if spool.safe_exposure_h is None:
-        return Exposure(None, needed_s, None, "model", here.words)
-    left_s = spool.safe_exposure_h * HOUR_S - out_for_s(spool, state.as_of_s)
-    if wet_inspection(spool, state.as_of_s):
-        left_s = min(left_s, 0.0)
-    return Exposure(max(left_s, 0.0), needed_s, left_s - needed_s, "stated", here.words)
-
-
-def misfits(spool: Spool, tool: Tool) -> list[str]:
-    """Return where a spool does not fit what the file was sliced for."""
-    said = []
-    if tool.material and not profiles.fits(tool.material, spool.material):
-        said.append(
-            f"T{tool.tool} is sliced for {tool.material}, but {spool.id} is {spool.material.key}: "
-            "check temperatures and spool"
-        )
-    if tool.diameter_mm is not None and abs(tool.diameter_mm - spool.diameter_mm) > DIAMETER_SLACK_MM:
-        said.append(
-            f"T{tool.tool} is sliced for {tool.diameter_mm:g} mm filament, but {spool.id} is "
-            f"{spool.diameter_mm:g} mm: slice it again"
-        )
-    return said
 
 
 def with_events(state: State, *events: Event) -> State:
@@ -301,12 +240,12 @@ def room_of(state: State) -> str:
     return last_open(state.spool, state.as_of_s) or state.place
 
 
-def put_back(after: State, here: Here, start_s: float, end_s: float, fed_mm: float) -> State:
+def put_back(after: State, around: PrintAir, start_s: float, end_s: float, fed_mm: float) -> State:
     """Return the spool after a job: back in its place, what was fed noted.
 
     Out of a dryer it does not go back; off one printer it stays on the other.
     """
-    spool, home, used = after.spool, after.place, here.air.place
+    spool, home, used = after.spool, after.place, around.air.place
     events = [Event(end_s, "fed", length_mm=fed_mm)]
     if used is not None and used != home:
         events.insert(0, Event(start_s, "moved", used))

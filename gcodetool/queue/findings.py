@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final, Literal
 
-from gcodetool.judge.verdict_codes import BADNESS, EXIT_CODES
+from gcodetool.judge.verdict_codes import BADNESS, EXIT_CODES, Code
 
 Verdict = Literal["clear", "adjust", "runs-out", "dry-first", "unknown", "unreadable", "not-read"]
 How = Literal["named", "noted", "mounted", "chosen", "none"]
@@ -31,7 +31,7 @@ class ToolRow:
         beyond what was looked at.
     source, air : "model" or "stated"; the air of the print.
     start_wt_pct, worst_wt_pct : at the confidence asked for.
-    code, share, because, from_layer : as a check says them.
+    code, share, outcomes, because, from_layer : as a check says them.
     """
 
     tool: int
@@ -51,6 +51,7 @@ class ToolRow:
     start_wt_pct: float | None = None
     worst_wt_pct: float | None = None
     share: float | None = None
+    outcomes: dict[Code, float] | None = None
     from_layer: int | None = None
     cautions: tuple[str, ...] = ()
 

@@ -129,10 +129,9 @@ def _fed(placed: Placed) -> list[Slot]:
 
 def heat(spool: Spool) -> list[str]:
     """Return the cautions that stand beside every drying of *spool*."""
-    from gcodetool.drying.words import STYRENIC, STYRENIC_REEL
-    from gcodetool.judge import reasons as words
+    from gcodetool.drying.words import HEAT_IN_SHORT, STYRENIC, STYRENIC_REEL
 
-    said = [words.drying(spool)[-1]]
+    said = [HEAT_IN_SHORT]
     reel = "" if spool.body.profile is None else spool.body.profile.key
     if spool.material.key.upper() in STYRENIC or reel in STYRENIC_REEL:
         said.append("warm styrenics give off styrene: ventilate, and stay out of the room")

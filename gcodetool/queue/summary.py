@@ -9,7 +9,7 @@ import functools
 import hashlib
 import json
 import struct
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import asdict, dataclass, field, fields, replace
 from typing import TYPE_CHECKING, Any, Final
 
 from gcodetool.errors import GcodeError
@@ -17,12 +17,8 @@ from gcodetool.errors import GcodeError
 if TYPE_CHECKING:
     from pathlib import Path
 
-    import numpy as np
-    from numpy.typing import NDArray
-
+    from gcodetool.motion.feed import ToolFeed
     from gcodetool.profiles import Printer
-
-    Floats = NDArray[np.float64]
 
 MAGIC: Final = b"gcodetool/job/1\n"
 COLUMNS: Final = 4  # start, end [s], net length [mm], layer
@@ -58,16 +54,24 @@ class Job:
     cautions: tuple[str, ...]
     columns: bytes = field(repr=False, default=b"")
 
-    def feed(self, tool: int) -> "tuple[Floats, NDArray[np.int64]]":
-        """Return one tool's stretches, (rows, 3) start, end, net length [s, s, mm], and their layers."""
+    def feed(self, tool: int) -> "ToolFeed":
+        """Return what one tool takes off its spool, without heights and places in the file."""
         import numpy as np
+
+        from gcodetool.motion.feed import ToolFeed
 
         table = np.frombuffer(self.columns, dtype="<f8").reshape(-1, COLUMNS)
         first = 0
         for each in self.tools:
             if each.tool == tool:
                 rows = table[first : first + each.rows]
-                return np.ascontiguousarray(rows[:, :3]), rows[:, 3].astype(np.int64)
+                facts = {name: value for name, value in asdict(each).items() if name != "rows"}
+                return ToolFeed(
+                    segments=np.ascontiguousarray(rows[:, :3]),
+                    layer=rows[:, 3].astype(np.int64),
+                    until_s=self.open_air_s,
+                    **facts,
+                )
             first += each.rows
         raise KeyError(tool)
 
@@ -99,9 +103,9 @@ def summarise(
     """
     import numpy as np
 
-    from gcodetool.advice.job import feed_of, file_cautions, file_material, tool_extruding_s
-    from gcodetool.gcode.markers import of_tool
+    from gcodetool.advice.job import file_cautions
     from gcodetool.gcode.program import read
+    from gcodetool.motion.feed import feed_of
     from gcodetool.motion.timeline import timeline
 
     program = read(path, dialect=None if printer is None else printer.dialect)
@@ -110,23 +114,13 @@ def summarise(
         raise GcodeError(
             f"{path}: no filament is extruded; export the sliced job, not a macro or a probe run"
         )
-    facts = program.facts
     tools, columns = [], []
     for tool in jobs.tools:
-        feed, rows = feed_of(jobs, tool)
-        columns.append(np.column_stack([feed, jobs.layer[rows].astype(np.float64)]).astype("<f8").tobytes())
-        tools.append(
-            Tool(
-                tool=tool,
-                filament_mm=jobs.filament_mm(tool),
-                extruding_s=tool_extruding_s(jobs, tool),
-                needed_s=jobs.needed_s(tool),
-                rows=len(rows),
-                material=file_material(program, tool),
-                diameter_mm=of_tool(facts.diameters_mm, tool),
-                spool=of_tool(facts.spools, tool),
-            )
-        )
+        feed = feed_of(jobs, tool, program.facts)
+        rows = np.column_stack([feed.segments, feed.layer.astype(np.float64)]).astype("<f8")
+        columns.append(rows.tobytes())
+        named = {each.name: getattr(feed, each.name) for each in fields(Tool) if each.name != "rows"}
+        tools.append(Tool(**named, rows=len(rows)))
     return Job(
         sha256=program.sha256 if sha256 is None else sha256,
         dialect=program.dialect.label,

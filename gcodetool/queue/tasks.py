@@ -130,7 +130,7 @@ def _fits(spool: Spool, material: str | None, colour: str | None, tool: Tool) ->
         return False
     if tool.diameter_mm is None:
         return True
-    from gcodetool.advice.tool import DIAMETER_SLACK_MM
+    from gcodetool.judge.print_judgement import DIAMETER_SLACK_MM
 
     return abs(tool.diameter_mm - spool.diameter_mm) <= DIAMETER_SLACK_MM
 

@@ -87,6 +87,8 @@ def tool_dict(tool: ToolFindings) -> dict[str, Any]:
             "limit_marginal_wt_pct": forecast.limit_marginal_wt_pct,
             "start_wt_pct": band(forecast.start_wt_pct),
             "worst_wt_pct": band(forecast.worst_wt_pct),
+            "worst_of_good": known(forecast.worst_of_good),
+            "worst_of_marginal": known(forecast.worst_of_marginal),
             "layers": [
                 {
                     "layer": layer.layer,
@@ -101,6 +103,7 @@ def tool_dict(tool: ToolFindings) -> dict[str, Any]:
         "verdict": {
             "code": tool.verdict.code,
             "share": tool.verdict.share,
+            "outcomes": tool.verdict.outcomes,
             "because": tool.verdict.because,
             "from_layer": tool.verdict.from_layer,
             "start_by": None if tool.verdict.start_by_s is None else utc(tool.verdict.start_by_s),
@@ -164,16 +167,19 @@ def spool_dict(seen: SpoolFindings) -> dict[str, Any]:
         ],
         "strand": [{"radius_mm": radius, "wt_pct": content} for radius, content in seen.strand],
         "safe_exposure_s": seen.safe_exposure_s,
+        "safe_exposure_source": seen.safe_source,
+        "keeps_s": seen.keeps_s,
         "remaining_mm": seen.state.remaining_mm,
         "sharpen": {
             "advice": seen.sharpen,
             "records": [{"what": what, "share": share} for what, share in seen.gains],
         },
         "word": seen.word,
+        "whole_word": seen.whole_word,
         "advice": list(seen.advice),
         "limit_good_wt_pct": seen.limit_good_wt_pct,
         "limit_marginal_wt_pct": seen.limit_marginal_wt_pct,
         "place": seen.state.place,
-        "air": seen.air,
+        "air": seen.room,
         "assumed": list(seen.state.assumed),
     }

@@ -10,6 +10,7 @@ from datetime import datetime
 from typing import TYPE_CHECKING, Final, TextIO
 
 from gcodetool.judge.findings import Band, Forecast, JobFindings, SpoolFindings, ToolFindings
+from gcodetool.judge.reasons import outcomes_sentence
 from gcodetool.judge.verdict_codes import Code
 from gcodetool.report.layout import Page, plain
 from gcodetool.report.plot import ASCII, BLOCKS, Limit, Triple, legend, plot
@@ -201,8 +202,9 @@ def sure(tool: ToolFindings) -> Iterator[tuple[str, str]]:
     verdict, forecast = tool.verdict, tool.forecast
     if forecast is not None and forecast.start_wt_pct.p10 is None:
         yield "how sure", "not told: nominal parameters alone (--members 64 tells)"
-    elif verdict.share is not None and forecast is not None:
-        yield "how sure", f"{verdict.share:.0%} of the members say the same"
+    elif verdict.outcomes is not None:
+        said = outcomes_sentence(verdict.outcomes, verdict.runs_out_layer)
+        yield "how sure", said if verdict.by_model else f"by the model alone, {said}"
     if tool.sharpen is not None:
         yield "to be surer", plain(tool.sharpen)
     if verdict.start_by_s is not None:
@@ -297,7 +299,8 @@ def print_spool(seen: SpoolFindings, stream: TextIO) -> None:
     state = seen.state
     page.hanging(
         f"{plain(seen.spool)} ",
-        f"{plain(seen.material)}, at {plain(state.place)}, {local(state.as_of_s)}: {seen.word}",
+        f"{plain(seen.material)}, at {plain(state.place)}, {local(state.as_of_s)}: {seen.word}"
+        + ("" if seen.whole_word == seen.word else f" outside, {seen.whole_word} further in"),
         style="bold",
     )
     for line in seen.advice:
@@ -321,8 +324,13 @@ def spool_facts(seen: SpoolFindings) -> Iterator[tuple[str, str]]:
     yield "next fed", spread(state.next_fed_wt_pct)
     yield "mean", spread(state.mean_wt_pct)
     yield "limits", limits(seen.limit_good_wt_pct, seen.limit_marginal_wt_pct)
-    safe = f"{'' if seen.safe_exposure_s is None else ASSUMED}{duration(seen.safe_exposure_s)}"
-    yield "safe in open air", f"{safe}; air: {air(seen.air)}"
+    yield (
+        "keeps here",
+        f"{'' if seen.keeps_s is None else ASSUMED}{duration(seen.keeps_s)}, idle at {plain(state.place)}",
+    )
+    stated = seen.safe_source == "stated"
+    safe = f"{'' if stated or seen.safe_exposure_s is None else ASSUMED}{duration(seen.safe_exposure_s)}"
+    yield "safe in the room", f"{safe} ({'your own figure' if stated else 'model'}); air: {air(seen.room)}"
     yield "filament left", f"{state.remaining_mm / 1000:.0f} m"
     yield from notes(state.assumed)
 

@@ -91,6 +91,7 @@ def tool_dict(tool: ToolRow) -> dict[str, Any]:
         "verdict": {
             "code": tool.code,
             "share": tool.share,
+            "outcomes": tool.outcomes,
             "because": tool.because,
             "from_layer": tool.from_layer,
         },

@@ -6,39 +6,19 @@ Words from the ledger are printed without control characters and never as markup
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any, Final, Protocol, TextIO
+from typing import Any, Final, TextIO
 
 from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from gcodetool.judge.idle_forecast import Glance
+from gcodetool.judge.findings import ListedSpool
 from gcodetool.report.as_json import band, utc
 from gcodetool.report.as_text import percent, plain
 
 # Marks and words say it; colour only repeats it.
-MARKS: Final = {"dry": "=", "marginal": "~", "wet": "!", "empty": "0"}
-STYLES: Final = {"dry": "green", "marginal": "yellow", "wet": "bold red", "empty": "dim"}
-
-
-class Shelved(Protocol):
-    """A spool on the list: what is seen of it, or why nothing is."""
-
-    @property
-    def id(self) -> str:
-        """The spool's own id."""
-
-    @property
-    def glance(self) -> Glance | None:
-        """What is seen of it."""
-
-    @property
-    def trouble(self) -> str | None:
-        """Why nothing is."""
-
-    @property
-    def retired(self) -> bool:
-        """Whether it is off the shelf for good."""
+MARKS: Final = {"dry": "=", "marginal": "~", "wet": "!", "unknown": "?", "empty": "0"}
+STYLES: Final = {"dry": "green", "marginal": "yellow", "wet": "bold red", "unknown": "cyan", "empty": "dim"}
 
 
 @dataclass(frozen=True)
@@ -86,15 +66,15 @@ def wide(stream: TextIO) -> Console:
     return Console(file=stream, highlight=False, width=None if stream.isatty() else 160)
 
 
-def print_shelf(spools: "Sequence[Shelved]", now_s: float, stream: TextIO) -> None:
+def print_shelf(spools: "Sequence[ListedSpool]", now_s: float, stream: TextIO) -> None:
     """Print the list of spools to *stream*."""
     console = wide(stream)
     if not spools:
         console.print("no spool there; put one on the shelf with 'gcodetool spool add'")
         return
     table = Table(box=None, padding=(0, 2, 0, 0), header_style="bold", pad_edge=False)
-    for head in ("spool", "material", "at", "for", "next fed, wt %", "is", "safe"):
-        table.add_column(head, overflow="fold", no_wrap=head in ("for", "is", "safe"))
+    for head in ("spool", "material", "at", "for", "next fed, wt %", "is", "keeps", "safe"):
+        table.add_column(head, overflow="fold", no_wrap=head in ("for", "is", "keeps", "safe"))
     table.add_column("left", no_wrap=True, justify="right")
     for each in spools:
         table.add_row(*cells(each, now_s))
@@ -103,27 +83,29 @@ def print_shelf(spools: "Sequence[Shelved]", now_s: float, stream: TextIO) -> No
         if each.trouble is not None:
             console.print(Text(f"{plain(each.id)}: {plain(each.trouble)}"))
     zone = datetime.fromtimestamp(now_s).astimezone()
-    stated = any(each.glance is not None and each.glance.safe_source == "stated" for each in spools)
+    stated = any(each.row is not None and each.row.safe_source == "stated" for each in spools)
     console.print(
         Text(
-            f"as of {zone:%Y-%m-%d %H:%M %Z}; safe: idle in the air where it is, or is taken out to"
-            + (", * by your own figure" if stated else ""),
+            f"as of {zone:%Y-%m-%d %H:%M %Z}; keeps: idle where it stands; safe: idle in the room where it would be "
+            "printed" + (", * by your own figure" if stated else ""),
             style="dim",
         )
     )
 
 
-def cells(each: Shelved, now_s: float) -> list[Text]:
+def cells(each: ListedSpool, now_s: float) -> list[Text]:
     """Return the cells of one spool's row."""
-    if each.glance is None:
-        return [Text(plain(each.id)), Text("?"), *(Text("?") for _ in range(6))]
-    seen = each.glance
+    if each.row is None:
+        return [Text(plain(each.id)), Text("?"), *(Text("?") for _ in range(7))]
+    seen = each.row
     where = seen.place if seen.tool is None else f"{seen.place} T{seen.tool}"
     water = percent(seen.next_fed_wt_pct.p50)
     if seen.next_fed_wt_pct.p10 is not None:
         low, high = seen.next_fed_wt_pct.p10, seen.next_fed_wt_pct.p90
         water += f" ({percent(low)}-{percent(high)})"
     word = f"{MARKS[seen.word]} {seen.word}"
+    if seen.whole_word not in (seen.word, "empty"):
+        word += f" ({seen.whole_word} inside)"
     safe = "-" if seen.word == "empty" else brief(seen.safe_s)
     if seen.safe_source == "stated":
         safe += "*"
@@ -134,33 +116,37 @@ def cells(each: Shelved, now_s: float) -> list[Text]:
         Text(brief(now_s - seen.since_s)),
         Text("-" if seen.word == "empty" else water),
         Text(word, style=STYLES[seen.word]),
+        Text("-" if seen.word == "empty" else brief(seen.keeps_s)),
         Text(safe),
         Text(f"{seen.remaining_g:.0f} g"),
     ]
 
 
-def shelf_dict(spools: "Sequence[Shelved]", now_s: float) -> dict[str, Any]:
+def shelf_dict(spools: "Sequence[ListedSpool]", now_s: float) -> dict[str, Any]:
     """Return what ``spool list --json`` prints."""
     return {
         "schema": "gcodetool/shelf/1",
         "as_of": utc(now_s),
         "spools": [
             {"id": each.id, "retired": each.retired, "trouble": each.trouble}
-            if each.glance is None
+            if each.row is None
             else {
                 "id": each.id,
                 "retired": each.retired,
-                "material": each.glance.material,
-                "colour": each.glance.colour,
-                "place": each.glance.place,
-                "tool": each.glance.tool,
-                "since": utc(each.glance.since_s),
-                "next_fed_wt_pct": band(each.glance.next_fed_wt_pct),
-                "word": each.glance.word,
-                "safe_exposure_s": each.glance.safe_s,
-                "safe_exposure_source": each.glance.safe_source,
-                "remaining_mm": each.glance.remaining_mm,
-                "remaining_g": each.glance.remaining_g,
+                "material": each.row.material,
+                "colour": each.row.colour,
+                "place": each.row.place,
+                "tool": each.row.tool,
+                "since": utc(each.row.since_s),
+                "next_fed_wt_pct": band(each.row.next_fed_wt_pct),
+                "word": each.row.word,
+                "whole_word": each.row.whole_word,
+                "keeps_s": each.row.keeps_s,
+                "safe_exposure_s": each.row.safe_s,
+                "safe_exposure_source": each.row.safe_source,
+                "room": each.row.room,
+                "remaining_mm": each.row.remaining_mm,
+                "remaining_g": each.row.remaining_g,
             }
             for each in spools
         ],

@@ -10,13 +10,13 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from gcodetool.advice.job import feed_of
-from gcodetool.judge.print_air import printed_in
+from gcodetool.judge.print_air import air_of_print
 from gcodetool.moisture.forecast import forecast
 from gcodetool.moisture.history import State, quantile, state_at
 from gcodetool.moisture.past import course
 from gcodetool.moisture.record import Event, Place, Spool
 from gcodetool.moisture.snapshot import ShelfOf
+from gcodetool.motion.feed import feed_of
 
 if TYPE_CHECKING:
     from gcodetool.motion.timeline import Timeline
@@ -105,10 +105,10 @@ def water(
 ) -> Water:
     """Return what is shown of *spool*; arguments and errors as in ``advice.job.check_tool``."""
     state = state_at(spool, at_s, members=members, shelf=shelf_of(spool))
-    here = printed_in(spool, state, at_s=at_s, place=place, printer=printer)
+    around = air_of_print(spool, state, at_s=at_s, place=place, printer=printer)
     after = None
     if state.remaining_mm > 0:
-        after = forecast(state, here.air, feed_of(jobs, tool)[0], until_s=jobs.open_air_s).after
+        after = forecast(state, around.air, feed_of(jobs, tool).segments, until_s=jobs.open_air_s).after
     moments = moments_of(spool, at_s)
     reel, outside = course(state, moments.tolist())
     counted = [event for event in spool.events if event.at_s <= at_s]

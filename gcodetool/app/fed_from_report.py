@@ -10,7 +10,7 @@ from gcodetool.errors import SpoolError
 REPORT: Final = "gcodetool/report/1"
 
 
-def printed(path: Path, spool_id: str, tool: int | None) -> dict[str, Any]:
+def fed_from_report(path: Path, spool_id: str, tool: int | None) -> dict[str, Any]:
     """Return what a job fed from a spool, by its JSON report.
 
     Raises

@@ -1,0 +1,158 @@
+"""``check``: one sliced file against its spools."""
+
+import functools
+from collections.abc import Callable, Mapping
+from contextlib import AbstractContextManager, nullcontext
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from gcodetool.advice.job import Examined, assign, examine
+from gcodetool.app.resolve import Moment, Named, clock, find_printer, find_spools, snapshots_of
+from gcodetool.gcode.handover import handed_over
+from gcodetool.gcode.program import Program, read
+from gcodetool.moisture.record import Spool
+from gcodetool.profiles import Printer
+
+if TYPE_CHECKING:
+    from gcodetool.judge.findings import JobFindings
+
+SpoolWord = str | Path | Spool
+Spools = SpoolWord | Mapping[int | None, SpoolWord] | None
+Reading = Callable[[Program], AbstractContextManager[Callable[[int], None] | None]]
+
+
+@dataclass(frozen=True)
+class Question:
+    """What is asked of one job: the same for a check, a preparation, a page and an adjusted profile.
+
+    Attributes
+    ----------
+    spools
+        One spool for the job's only tool, or spools by tool: an ID of the ledger, a spool file, or a record.
+        None: those mounted on the printer, else those that the file's filament notes name.
+    printer
+        Profile, its file, or a printer of the ledger.
+    place
+        Place of the record in whose air the job is printed.
+    at
+        When the job starts; None: now.
+    confidence
+        Share of the forecast's members that must reach the verdict or better, 0 to 1.
+    members
+        Of the forecast; None: the usual number; 1: nominal parameters alone.
+    ledger
+        Path or URL; None: GCODETOOL_LEDGER, else the user's own.
+    tweaks
+        Suggest settings for marginal stock.
+    environment
+        A slicer's settings, handed over in variables.
+    """
+
+    spools: Spools = None
+    printer: str | Printer | None = None
+    place: str | None = None
+    at: Moment = None
+    confidence: float = 0.5
+    members: int | None = None
+    ledger: str | None = None
+    tweaks: bool = True
+    environment: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class CheckedJob:
+    """A job as it was asked about: what was read, what it comes to, spools by tool, printer, what is worth telling.
+
+    ``again`` examines a changed program in the same way.
+    """
+
+    program: Program
+    examined: Examined
+    spools: dict[int | None, Spool]
+    printer: Printer | None
+    notes: tuple[str, ...]
+    again: Callable[[Program], Examined]
+
+    @property
+    def findings(self) -> "JobFindings":
+        """What the check found."""
+        return self.examined.findings
+
+
+def check(
+    job: str | Path | Program,
+    spool: Spools = None,
+    *,
+    printer: str | Printer | None = None,
+    place: str | None = None,
+    at: Moment = None,
+    confidence: float = 0.5,
+    members: int | None = None,
+    ledger: str | None = None,
+) -> "JobFindings":
+    """Return whether a job's filament will be dry enough from the first layer to the last.
+
+    Parameters
+    ----------
+    job : path of a sliced file, or a program from ``gcodetool.gcode.program.read``.
+    spool, printer, place, at, confidence, members, ledger : as in :class:`Question`.
+
+    Raises
+    ------
+    GcodeError
+        The file cannot be read, or lays down no filament.
+    UsageError
+        Spools that do not fit the job's tools, or a name that is none.
+    SpoolError, LedgerError, ProfileError
+        A record or profile that is not there, or does not say what is needed.
+    """
+    asked = Question(spool, printer, place, at, confidence, members, ledger)
+    return examine_job(job, asked).findings
+
+
+def examine_job(
+    job: str | Path | Program,
+    asked: Question,
+    *,
+    watch_z_mm: float | None = None,
+    spread: bool = True,
+    reading: Reading | None = None,
+) -> CheckedJob:
+    """Return the check of a job with all that it rests on; errors as in :func:`check`.
+
+    Parameters
+    ----------
+    watch_z_mm, spread : as in ``examine``.
+    reading : gives, for a program, what is told the number of bytes done.
+    """
+    named_printer = find_printer(asked.printer, ledger=asked.ledger)
+    machine = named_printer.profile
+    dialect = None if machine is None else machine.dialect
+    program = (
+        job
+        if isinstance(job, Program)
+        else read(Path(job), dialect=dialect, handed=handed_over(asked.environment))
+    )
+    at_s = clock(asked.at)
+    named: Named = find_spools(
+        asked.spools, named_printer, program.facts, place=asked.place, at_s=at_s, ledger=asked.ledger
+    )
+    look = functools.partial(
+        examine,
+        at_s=at_s,
+        printer=machine,
+        place=asked.place,
+        confidence=asked.confidence,
+        members=asked.members,
+        watch_z_mm=watch_z_mm,
+        spread=spread,
+        shelf_of=snapshots_of(asked.ledger),
+    )
+    with nullcontext() if reading is None else reading(program) as progress:
+        examined = look(program, named.spools, tweaks=asked.tweaks, progress=progress, mounted=named.found)
+    tools = [tool.tool for tool in examined.findings.tools]
+    used: dict[int | None, Spool] = dict(assign(named.spools, tools, mounted=named.found).items())
+    return CheckedJob(
+        program, examined, used, machine, named.notes, again=lambda changed: look(changed, used)
+    )

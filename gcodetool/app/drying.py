@@ -1,0 +1,260 @@
+"""``drying``: how to dry a spool, and what weigh-ins of a drying run say."""
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+from gcodetool import profiles
+from gcodetool.app.check import SpoolWord
+from gcodetool.app.resolve import Moment, clock, find_printer, find_spool, nearest, snapshots_of
+from gcodetool.drying.device import (
+    Device,
+    Room,
+    likely_room,
+    of_place,
+    of_profile,
+    powered,
+    room_at,
+    room_of,
+)
+from gcodetool.drying.fit import Fit, last_run
+from gcodetool.drying.fit import fit as fit_run
+from gcodetool.drying.job import JobFeed
+from gcodetool.drying.plan import Plan
+from gcodetool.drying.plan import plan as make_plan
+from gcodetool.drying.thermostat import Thermostat, thermostat
+from gcodetool.errors import UsageError
+from gcodetool.judge.print_air import air_of_print
+from gcodetool.moisture.history import State, state_at
+from gcodetool.moisture.members import usual
+from gcodetool.moisture.record import Spool
+
+if TYPE_CHECKING:
+    from gcodetool.profiles import Printer
+
+HOUR_S: Final = 3600.0
+COLDEST_C: Final = -40.0
+WARMEST_ROOM_C: Final = 60.0
+
+
+@dataclass(frozen=True)
+class JobToDryFor:
+    """The job that a spool is dried for.
+
+    Attributes
+    ----------
+    path, tool
+        The sliced file, and which of its tools the spool feeds; None: its only one.
+    printer, place
+        As for a check.
+    """
+
+    path: str | Path
+    tool: int | None = None
+    printer: "str | Printer | None" = None
+    place: str | None = None
+
+
+@dataclass(frozen=True)
+class Dryer:
+    """What a spool is dried in.
+
+    Attributes
+    ----------
+    name
+        A place of the spool's record or a dryer profile; None: the record's only dryer.
+    room
+        The place of the record that it stands in.
+    room_C, room_rh_pct
+        Temperature and humidity of the room, where no place states them; both or neither.
+    power_W
+        Its mean power.
+    """
+
+    name: str | None = None
+    room: str | None = None
+    room_C: float | None = None
+    room_rh_pct: float | None = None
+    power_W: float | None = None
+
+
+def drying_plan(
+    spool: SpoolWord,
+    dryer: Dryer | str | None = None,
+    *,
+    job: JobToDryFor | None = None,
+    to_wt_pct: float | None = None,
+    at: Moment = None,
+    confidence: float = 0.5,
+    members: int | None = None,
+    cap_s: float = 72 * HOUR_S,
+    at_most_C: float | None = None,
+    tariff_per_kWh: float | None = None,
+    ledger: str | None = None,
+) -> tuple[Plan, Spool]:
+    """Return how hot and how long to dry a spool, and whether this dryer can get it there at all; and the spool.
+
+    Parameters
+    ----------
+    spool, at, confidence, members, ledger
+        As for a check.
+    dryer
+        What it is dried in.
+    job
+        Dry only as this job needs; not with *to_wt_pct*.
+    to_wt_pct
+        A content to reach instead of dry; above the present one: conditioning in a damp place.
+    cap_s, at_most_C
+        How far to look; your own limit of the temperature.
+    tariff_per_kWh
+        Price of electricity.
+
+    Raises
+    ------
+    UsageError
+        Names that are none, or arguments that do not fit together.
+    SpoolError
+        The reel is empty, or a place does not state its air.
+    """
+    if job is not None and to_wt_pct is not None:
+        raise UsageError("--for and --to exclude each other: a job says how dry; leave one out")
+    wanted = dryer if isinstance(dryer, Dryer) else Dryer(dryer)
+    named = (wanted.name, wanted.room, None if job is None else job.place)
+    held = find_spool(spool, ledger=ledger, also=tuple(name for name in named if name is not None))
+    state = state_at(held, clock(at), members=usual(members), shelf=snapshots_of(ledger)(held))
+    device = device_of(held, state, wanted)
+    made = make_plan(
+        state,
+        device,
+        confidence=confidence,
+        cap_s=cap_s,
+        at_most_C=at_most_C,
+        to_wt_pct=to_wt_pct,
+        job=None if job is None else job_feed(job, held, state, ledger=ledger),
+        tariff_per_kWh=tariff_per_kWh,
+    )
+    return made, held
+
+
+def drying_fit(
+    spool: SpoolWord,
+    dryer: str | None = None,
+    *,
+    log: str | Path | None = None,
+    knob_C: float | None = None,
+    at: Moment = None,
+    members: int | None = None,
+    ledger: str | None = None,
+) -> Fit:
+    """Return what the weigh-ins of the last drying run say: dry limit, water left, what another hour is worth.
+
+    Parameters
+    ----------
+    spool, at, members, ledger
+        As for a check.
+    dryer
+        The place of the run; None: the dryer that it was in last.
+    log, knob_C
+        The dryer's own temperature, a CSV file, and what its knob was at.
+
+    Raises
+    ------
+    SpoolError
+        The record holds no run, or too few weigh-ins.
+    """
+    held = find_spool(spool, ledger=ledger, also=() if dryer is None else (dryer,))
+    now_s = clock(at)
+    if knob_C is not None and log is None and not _logged(held, dryer):
+        raise UsageError("--knob says what a log was taken at; name the log with --log FILE")
+    warmth = _warmth(held, now_s, dryer, None if log is None else Path(log), knob_C)
+    return fit_run(held, now_s, members=usual(members), place=dryer, warmth=warmth)
+
+
+def device_of(held: Spool, state: State, wanted: Dryer) -> Device:
+    """Return the place of the record or the profile that is meant; no name: the record's only dryer.
+
+    Raises
+    ------
+    UsageError
+        Neither has that name, or there is no saying which is meant.
+    """
+    room, name = _room(held, state, wanted), wanted.name
+    dryers = [place.name for place in held.places.values() if place.kind == "dryer"]
+    if name is None:
+        if len(dryers) != 1:
+            has = f"the record's ({', '.join(dryers)})" if dryers else "a place of the record"
+            known = ", ".join(profiles.names("dryers"))
+            raise UsageError(f"which dryer? Name one with --dryer: {has}, or a profile: {known}")
+        name = dryers[0]
+    path = profiles.path_of("dryers", name) if profiles.is_path(name) else profiles.lookup("dryers", name)
+    like = None if path is None else profiles.dryer(path)
+    if name in held.places:
+        return powered(of_place(held, state, name, room=room), wanted.power_W, like)
+    if like is None:
+        offer = nearest(name, [*held.places, *profiles.names("dryers")])
+        raise UsageError(f"--dryer '{name}': no place of {held.id} and no dryer profile; {offer}")
+    return powered(of_profile(like, likely_room(held, state) if room is None else room), wanted.power_W)
+
+
+def _room(held: Spool, state: State, wanted: Dryer) -> Room | None:
+    """Return the room as it is stated; None: it is not."""
+    celsius, rh_pct = wanted.room_C, wanted.room_rh_pct
+    if (celsius is None) != (rh_pct is None):
+        raise UsageError("--temperature and --humidity describe the room together; add the other")
+    if celsius is None or rh_pct is None:
+        return None if wanted.room is None else room_of(held, wanted.room, state.as_of_s)
+    if wanted.room is not None:
+        raise UsageError("--room names a place, --temperature and --humidity state another; leave one out")
+    if not COLDEST_C <= celsius <= WARMEST_ROOM_C:
+        raise UsageError(
+            f"--temperature {celsius:g}: a room is from {COLDEST_C:g} to {WARMEST_ROOM_C:g} °C; correct it"
+        )
+    return room_at(celsius, rh_pct)
+
+
+def job_feed(job: JobToDryFor, held: Spool, state: State, *, ledger: str | None = None) -> JobFeed:
+    """Return what one tool of a sliced file takes off the spool, and in which air.
+
+    Raises
+    ------
+    UsageError
+        Several tools and none named, or one that feeds nothing.
+    """
+    from gcodetool.gcode.program import read
+    from gcodetool.motion.feed import feed_of
+    from gcodetool.motion.timeline import timeline
+
+    machine = find_printer(job.printer, ledger=ledger).profile
+    path, tool = Path(job.path), job.tool
+    program = read(path, dialect=None if machine is None else machine.dialect)
+    timed = timeline(program, printer=machine, filament_diameter_mm=held.diameter_mm)
+    names = ", ".join(str(each) for each in timed.tools)
+    if not timed.tools:
+        raise UsageError(f"--for {path}: no filament is extruded there")
+    if tool is None and len(timed.tools) > 1:
+        raise UsageError(f"--for {path}: it feeds from tools {names}; name this spool's with --tool N")
+    if tool is not None and tool not in timed.tools:
+        raise UsageError(f"--tool {tool}: {path} feeds nothing from it; it uses {names}")
+    feed = feed_of(timed, timed.tools[0] if tool is None else tool, program.facts)
+    around = air_of_print(held, state, at_s=state.as_of_s, place=job.place, printer=machine)
+    return JobFeed(path.name, feed, around)
+
+
+def _logged(held: Spool, dryer: str | None) -> bool:
+    """Return whether the record holds a log of the dryer."""
+    return any(
+        place.log is not None and (place.name == dryer or (dryer is None and place.kind == "dryer"))
+        for place in held.places.values()
+    )
+
+
+def _warmth(
+    held: Spool, now_s: float, dryer: str | None, log: Path | None, knob_C: float | None
+) -> Thermostat | None:
+    """Return what a log says of the dryer: the one named, else the record's own."""
+    if log is not None:
+        from gcodetool.ledger.dryerlog import read_temperatures
+
+        return thermostat(*read_temperatures(log), knob_C)
+    own = last_run(held, now_s, dryer)[2].log
+    return None if own is None else thermostat(own.at_s, own.temperature_C, knob_C)

@@ -1,0 +1,172 @@
+"""``prepare``: the job with its forecast on top, and a purge-and-inspect block before the first layer."""
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from gcodetool.advice import prepare as prepared
+from gcodetool.advice.apply import apply_tweaks
+from gcodetool.advice.prepare import Wish
+from gcodetool.advice.traces import applied_before
+from gcodetool.app.check import CheckedJob, Question, Reading, examine_job
+from gcodetool.app.resolve import clock
+from gcodetool.gcode.edits import write_atomic
+from gcodetool.gcode.packing import form_of
+from gcodetool.report.as_json import to_json
+
+if TYPE_CHECKING:
+    from gcodetool.advice.prepare import Prepared
+    from gcodetool.judge.findings import JobFindings
+
+
+@dataclass(frozen=True)
+class PreparedJob:
+    """What became of a job.
+
+    Attributes
+    ----------
+    findings
+        What the check found, with what was applied.
+    target
+        Where the result is; None: refused, nothing was written.
+    applied_before
+        What an earlier preparation had applied: then the job is left as it was.
+    insertions
+        What was inserted; None where nothing was.
+    notes, planned
+        What is worth telling; the plans that were noted in the ledger.
+    """
+
+    findings: "JobFindings"
+    target: Path | None
+    applied_before: str | None = None
+    insertions: "Prepared | None" = None
+    notes: tuple[str, ...] = ()
+    planned: tuple["NotedPlan", ...] = ()
+
+
+@dataclass(frozen=True)
+class NotedPlan:
+    """What a job will feed from one spool, noted in the ledger; ``entry`` None: noted before, or not the ledger's."""
+
+    tool: int
+    spool: str | None
+    length_mm: float
+    entry: int | None
+    notes: tuple[str, ...] = ()
+
+
+def prepare(
+    job: str | Path,
+    asked: Question | None = None,
+    *,
+    output: str | Path | None = None,
+    in_place: bool = False,
+    wish: Wish | None = None,
+    apply: Iterable[str] = (),
+    from_layer: int = 1,
+    refuse: Iterable[str] = (),
+    report: str | Path | None = None,
+    record: bool = False,
+    reading: Reading | None = None,
+    told: Callable[[CheckedJob], None] | None = None,
+) -> PreparedJob:
+    """Write a job with its forecast on top and a purge-and-inspect block before the first layer.
+
+    Parameters
+    ----------
+    job
+        Path of a sliced file.
+    asked
+        Spools, printer, place, moment: as for a check.
+    output, in_place
+        Where to; neither: NAME.prepared.gcode beside it.
+    wish
+        When a block is wanted, and how it waits.
+    apply, from_layer
+        Tweaks to be written into the file (temperature, retraction), from which layer on.
+    refuse
+        Verdicts at which nothing is written.
+    report
+        Write the JSON report there, too.
+    record
+        Note the plan in the ledger.
+    reading, told
+        Is told how far the reading is; is told what the check found before anything is written.
+
+    Raises
+    ------
+    GcodeError
+        A file that must not be touched; it is as it was.
+    WriteError
+        What went wrong; the target is as it was.
+    GcodetoolError
+        As a check.
+    """
+    asked = asked or Question()
+    wanted = frozenset(apply)
+    # a slicer waits for a step: no more than one pass unless the report is wanted
+    seen = examine_job(job, asked, watch_z_mm=prepared.WATCH, spread=report is not None, reading=reading)
+    if told is not None:
+        told(seen)
+    program, examined, notes = seen.program, seen.examined, seen.notes
+    before = applied_before(program)
+    if before is None and wanted:
+        done_to = apply_tweaks(
+            program, examined, wanted, from_layer=from_layer, printer=seen.printer, again=seen.again
+        )
+        program, examined = done_to.program, done_to.examined
+        notes = (*notes, *done_to.notes)
+    found = examined.findings
+    if report is not None:
+        write_atomic(Path(report), [to_json(found).encode() + b"\n"])
+    if found.verdict in set(refuse):
+        return PreparedJob(found, None, notes=notes)
+    target = (
+        program.path
+        if in_place
+        else Path(output)
+        if output is not None
+        else prepared.target_of(program.path, program.source.kind)
+    )
+    if before is not None:
+        _keep_as_it_is(seen, target)
+        return PreparedJob(found, target, applied_before=before, notes=notes)
+    done = prepared.prepare(
+        program, examined, list(seen.spools.values()), printer=seen.printer, wish=wish or Wish()
+    )
+    prepared.write(program, done, target)
+    planned = tuple(_note_plans(seen, found, asked)) if record else ()
+    return PreparedJob(found, target, insertions=done, notes=(*notes, *done.notes), planned=planned)
+
+
+def _keep_as_it_is(seen: CheckedJob, target: Path) -> None:
+    """Write the job's own text to *target*, where that is another file."""
+    program = seen.program
+    if target.exists() and target.samefile(program.path):
+        return
+    form = form_of(program.source.kind, program.path, target)
+    write_atomic(target, program.source.packed(program.source.blocks(), form))
+
+
+def _note_plans(seen: CheckedJob, found: "JobFindings", asked: Question) -> Iterable[NotedPlan]:
+    """Note in the ledger what the job will feed from each of its spools, once for each file."""
+    from gcodetool.ledger import writers
+    from gcodetool.ledger.store import open_ledger
+
+    in_ledger = {spool.id for spool in seen.spools.values() if spool.in_ledger}
+    for tool in found.tools:
+        if tool.spool not in in_ledger or tool.spool is None:
+            yield NotedPlan(tool.tool, None, tool.filament_mm, None)
+            continue
+        facts = {
+            "job": Path(found.path).name,
+            "sha256": found.sha256,
+            "tool": tool.tool,
+            "length_mm": tool.filament_mm,
+            "verdict": tool.verdict.code,
+        }
+        done = writers.plan(open_ledger(asked.ledger, make=False), tool.spool, facts, at_s=clock(asked.at))
+        number = done.entries[0].number if done.entries else None
+        yield NotedPlan(tool.tool, tool.spool, tool.filament_mm, number, done.notes)

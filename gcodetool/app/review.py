@@ -1,0 +1,49 @@
+"""``review``: one job on one page, to look at before it starts."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from gcodetool.advice.prepare import WATCH
+from gcodetool.app.check import Question, Reading, examine_job
+from gcodetool.app.resolve import snapshots_of
+from gcodetool.gcode.edits import write_atomic
+
+if TYPE_CHECKING:
+    from gcodetool.app.check import CheckedJob
+
+
+def review(
+    job: str | Path,
+    asked: Question | None = None,
+    *,
+    output: str | Path,
+    reading: Reading | None = None,
+) -> "CheckedJob":
+    """Write a page on a job to *output*, and return the check that it shows; errors as in a check.
+
+    Parameters
+    ----------
+    job
+        Path of a sliced file.
+    asked
+        Spools, printer, place, moment: as for a check.
+    output
+        The page; an existing one is replaced.
+    reading
+        Is told how far the reading is.
+    """
+    from gcodetool.report.html.review import review as page_of
+
+    asked = asked or Question()
+    seen = examine_job(job, asked, watch_z_mm=WATCH, reading=reading)
+    text = page_of(
+        seen.program,
+        seen.examined,
+        seen.spools,
+        printer=seen.printer,
+        place=asked.place,
+        members=asked.members,
+        shelf_of=snapshots_of(asked.ledger),
+    )
+    write_atomic(Path(output), [text.encode("utf-8", "replace")])
+    return seen

@@ -1,0 +1,204 @@
+"""``spool list`` and ``spool show``: how wet each spool is where it stands, and how long that keeps.
+
+Idle forecasts are kept in the ledger and worked out anew where they no longer hold.
+"""
+
+import json
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any, Final
+
+from gcodetool.app.check import SpoolWord
+from gcodetool.app.resolve import Moment, clock, find_spool, snapshots_of
+from gcodetool.drying.advice import drying_advice
+from gcodetool.errors import GcodetoolError
+from gcodetool.judge.findings import ListedSpool, SpoolFindings
+from gcodetool.judge.idle_forecast import (
+    IdleForecast,
+    from_text,
+    idle_forecast,
+    is_valid_at,
+    read_at,
+    to_text,
+)
+from gcodetool.judge.print_air import ROOM_AIR
+from gcodetool.judge.spool_judgement import judge_spool
+from gcodetool.ledger import cache, entries, records
+from gcodetool.ledger.entries import micro
+from gcodetool.ledger.store import open_ledger, reading
+from gcodetool.moisture.history import state_at
+from gcodetool.moisture.members import usual
+from gcodetool.moisture.snapshot import MODEL
+
+if TYPE_CHECKING:
+    from gcodetool.ledger.cache import Marks
+    from gcodetool.ledger.records import PlaceRecord, SpoolRecord
+    from gcodetool.ledger.store import Ledger
+    from gcodetool.moisture.record import Spool
+
+TOGETHER: Final = 25  # forecasts kept at a time: what is computed is not lost where the work is broken off
+NEEDS_NO_HEAT: Final = frozenset(("dry", "empty", "unknown"))
+
+Progress = Callable[[str, int, int | None], None]  # what is done, how much of it, of how much
+
+
+def spool(
+    word: SpoolWord, *, at: Moment = None, members: int | None = None, ledger: str | None = None
+) -> SpoolFindings:
+    """Return how much water a spool holds, where in the winding, and how long it stays usable.
+
+    Parameters
+    ----------
+    word : an ID of the ledger, a spool file, or a record.
+    at, members, ledger : as for a check.
+
+    Raises
+    ------
+    SpoolError, LedgerError
+        There is none, or its record does not say what is needed.
+    """
+    return look(find_spool(word, ledger=ledger), at=at, members=members, ledger=ledger)
+
+
+def look(
+    held: "Spool", *, at: Moment = None, members: int | None = None, ledger: str | None = None
+) -> SpoolFindings:
+    """Return the same of a record that is at hand."""
+    shelf, now_s = snapshots_of(ledger)(held), clock(at)
+    state = state_at(held, now_s, members=usual(members), shelf=shelf)
+    nominal = state if state.members == 1 else state_at(held, now_s, members=1, shelf=shelf)
+    found = judge_spool(state, nominal)
+    if {found.word, found.whole_word} <= NEEDS_NO_HEAT:
+        return found
+    return replace(found, advice=(*found.advice, *drying_advice(state)))
+
+
+def spools(
+    *,
+    at: Moment = None,
+    members: int | None = None,
+    ledger: str | None = None,
+    retired: bool = False,
+    wanted: Callable[[str, str], bool] = lambda place, material: True,
+    progress: Progress | None = None,
+) -> list[ListedSpool]:
+    """Return what a list says of each spool of the ledger, by id.
+
+    Parameters
+    ----------
+    at, members, ledger
+        As for a check.
+    retired
+        Retired ones too.
+    wanted
+        Takes place and material.
+    progress
+        Is told how many spools are worked out.
+
+    Raises
+    ------
+    LedgerError
+        There is no ledger, or it cannot be used.
+    """
+    work = _List(open_ledger(ledger, make=False), clock(at), usual(members))
+    with reading(work.ledger) as conn:
+        heads, marks = entries.heads(conn, "spool"), cache.marks(conn)
+        gone = entries.names_with(conn, "retired")
+        kept = cache.outlooks(conn, work.members)
+    found: dict[str, ListedSpool] = {}
+    for spool_id in heads:
+        seen = work.kept(kept.get(spool_id), heads[spool_id], marks)
+        if seen is not None and spool_id not in gone and is_valid_at(seen, work.now_s):
+            found[spool_id] = ListedSpool(spool_id, read_at(seen, work.now_s), None)
+    missing = sorted(set(heads) - set(found))
+    if missing:
+        found |= work.worked_out(missing, heads, marks, retired, progress)
+    listed = [found[spool_id] for spool_id in sorted(found)]
+    return [
+        each
+        for each in listed
+        if (retired or not each.retired) and (each.row is None or wanted(each.row.place, each.row.material))
+    ]
+
+
+class _List:
+    """A list in the making."""
+
+    def __init__(self, ledger: "Ledger", now_s: float, members: int) -> None:
+        self.ledger, self.now_s, self.members = ledger, now_s, members
+        self.stamp = cache.profiles_stamp()
+
+    def key(self, head: str, places: dict[str, int | None], marks: "Marks", files: list[str]) -> str:
+        """Return the digest of all that a forecast rests on."""
+        return cache.key(head, places, marks, files, members=self.members, model=MODEL, stamp=self.stamp)
+
+    def kept(self, row: tuple[str, str] | None, head: str, marks: "Marks") -> IdleForecast | None:
+        """Return the forecast in a row of the cache, if all that it rests on is as it was."""
+        if row is None:
+            return None
+        try:
+            rests = json.loads(row[1])
+            places, files, text = rests["places"], rests["files"], rests["outlook"]
+        except (ValueError, KeyError, TypeError):
+            return None
+        return from_text(text) if self.key(head, places, marks, files) == row[0] else None
+
+    def worked_out(
+        self,
+        missing: list[str],
+        heads: dict[str, str],
+        marks: "Marks",
+        retired: bool,
+        progress: Progress | None,
+    ) -> dict[str, ListedSpool]:
+        """Return what is seen of spools whose forecasts are not at hand, and keep these."""
+        found: dict[str, ListedSpool] = {}
+        keep: dict[str, tuple[str, str]] = {}
+        airs: dict[str, Any] = {}
+        with reading(self.ledger) as conn:
+            places = records.places(conn)
+            shelf = {name: records.spool_record(name, entries.of(conn, "spool", name)) for name in missing}
+        for number, spool_id in enumerate(missing, 1):
+            record = shelf[spool_id]
+            if record is None or (record.retired and not retired):
+                continue
+            try:
+                with reading(self.ledger) as conn:
+                    held = records.spool_from(conn, record, places, airs=airs)
+                store = cache.LedgerShelf(self.ledger, spool_id)
+                state = state_at(held, self.now_s, members=self.members, shelf=store)
+                seen = idle_forecast(held, state)
+            except GcodetoolError as error:
+                found[spool_id] = ListedSpool(spool_id, None, str(error), record.retired)
+                continue
+            used = relied_on(record, places, micro(state.as_of_s))
+            files = [each for each in (str(record.facts["material"]),) if each.endswith(".toml")]
+            rests = json.dumps({"places": used, "files": files, "outlook": to_text(seen)})
+            keep[spool_id] = (self.key(heads[spool_id], used, marks, files), rests)
+            found[spool_id] = ListedSpool(spool_id, read_at(seen, self.now_s), None, record.retired)
+            if progress is not None:
+                progress("working out spools", number, len(missing))
+            if len(keep) == TOGETHER:
+                cache.keep_outlooks(self.ledger, self.members, keep)
+                keep = {}
+        cache.keep_outlooks(self.ledger, self.members, keep)
+        return found
+
+
+def relied_on(
+    record: "SpoolRecord", places: "Mapping[str, PlaceRecord]", at_us: int
+) -> dict[str, int | None]:
+    """Return the places whose air a spool's forecast rests on, and up to when [µs]; None: also from now on.
+
+    A spool out of room air is printed in some room, so its safe exposure rests on all it has stood in.
+    """
+    here = record.stay(at_us)[1]
+    now = set(records.around(places, [here]))
+    if here in places and places[here].kind not in ROOM_AIR:
+        now |= set(records.places_of(record, places))
+    came = record.received
+    if came.get("water_wt_pct") is None and not came.get("sealed"):  # in balance with all that was read there
+        now |= set(records.around(places, [str(came["place"])]))
+    moments = [record.received_us, *(entry.at_us for entry in record.happened if entry.at_us <= at_us)]
+    last_us = max(moments)
+    return {name: None if name in now else last_us for name in records.places_of(record, places)}

@@ -1,0 +1,69 @@
+"""What a record says by itself, without any forecast: dryings, time in the open, what eyes saw.
+
+Events later than the moment asked about do not count.
+"""
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, NamedTuple
+
+from gcodetool.judge.print_air import KEEPS
+
+if TYPE_CHECKING:
+    from gcodetool.moisture.record import Event, Spool
+
+
+class Stay(NamedTuple):
+    """A stay in one place, from begin to end; the last one ends at the moment asked about. [s since 1970]"""
+
+    place: str
+    begin_s: float
+    end_s: float
+
+
+def stays(spool: "Spool", at_s: float) -> list[Stay]:
+    """Return the stays of a spool up to a moment, in order."""
+    moves = [event for event in _until(spool, at_s) if event.place is not None]
+    ends = [event.at_s for event in moves[1:]] + [at_s]
+    return [Stay(event.place or "", event.at_s, end) for event, end in zip(moves, ends, strict=True)]
+
+
+def last_drying(spool: "Spool", at_s: float) -> Stay | None:
+    """Return the last stay in a dryer that began before a moment; None: the record shows none."""
+    found = [stay for stay in stays(spool, at_s) if kind_of(spool, stay.place) == "dryer"]
+    return found[-1] if found else None
+
+
+def out_since(spool: "Spool", at_s: float) -> float | None:
+    """Return since when a spool is out of dryer and sealed storage; None while it is in one. [s since 1970]"""
+    since: float | None = None
+    for stay in stays(spool, at_s):
+        kept = kind_of(spool, stay.place) in KEEPS
+        since = None if kept else stay.begin_s if since is None else since
+    return since
+
+
+def out_for_s(spool: "Spool", at_s: float) -> float:
+    """Return how long a spool has been out of dryer and sealed storage; 0 while it is in one. [s]"""
+    since = out_since(spool, at_s)
+    return 0.0 if since is None else at_s - since
+
+
+def steam_seen(spool: "Spool", at_s: float) -> bool:
+    """Return whether the last inspection since the last drying saw a wet strand: many bubbles, or popping."""
+    wet = False
+    for event in _until(spool, at_s):
+        if event.place is not None and kind_of(spool, event.place) == "dryer":
+            wet = False
+        if event.kind == "inspected":
+            wet = event.bubbles == "many" or bool(event.pops)
+    return wet
+
+
+def kind_of(spool: "Spool", place: str) -> str | None:
+    """Return the kind of a place of the record; None: it is not described."""
+    found = spool.places.get(place)
+    return None if found is None else found.kind
+
+
+def _until(spool: "Spool", at_s: float) -> "Iterator[Event]":
+    return (event for event in spool.events if event.at_s <= at_s)

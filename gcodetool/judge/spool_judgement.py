@@ -1,0 +1,57 @@
+"""One spool judged where it stands: what is fed next, how long it keeps, what the turns further in hold."""
+
+from typing import TYPE_CHECKING, Any
+
+from gcodetool.judge import reasons
+from gcodetool.judge.findings import Band, SpoolFindings, SpoolState
+from gcodetool.judge.idle_forecast import idle_forecast, read_at
+from gcodetool.judge.print_judgement import limits_of
+from gcodetool.moisture.history import State, quantile, quantiles
+from gcodetool.moisture.sharpen import gains, sharpen
+
+if TYPE_CHECKING:
+    import numpy as np
+
+
+def judge_spool(state: State, nominal: State) -> SpoolFindings:
+    """Return what a spool comes to at the moment of its *state*; *nominal*: the same with one member."""
+    spool = state.spool
+    row = read_at(idle_forecast(spool, state), state.as_of_s)
+    good, marginal = limits_of(state)
+    return SpoolFindings(
+        spool=spool.id,
+        material=spool.material.key,
+        word=row.word,
+        whole_word=row.whole_word,
+        state=spool_state(state, state.path_wt_pct),
+        limit_good_wt_pct=good,
+        limit_marginal_wt_pct=marginal,
+        safe_exposure_s=row.safe_s,
+        safe_source=row.safe_source,
+        keeps_s=row.keeps_s,
+        room=row.room,
+        by_depth=tuple((depth, quantile(content, 0.5, state.weights)) for depth, content in state.by_depth()),
+        strand=tuple(nominal.strand()),
+        bands=tuple(band_of(state, content) for _, content in state.by_depth()),
+        advice=(reasons.storage_advice(row.word, row.whole_word),),
+        sharpen=sharpen(state),
+        gains=tuple((gain.what, gain.share) for gain in gains(state)),
+    )
+
+
+def band_of(state: State, values: "np.ndarray[Any, Any]") -> Band:
+    """Return the quantiles of one value per member."""
+    return Band(*quantiles(values, state.weights))
+
+
+def spool_state(state: State, path_wt_pct: "np.ndarray[Any, Any]") -> SpoolState:
+    """Return what the report says of a spool; *path_wt_pct* of the strand in tube and hot end, per member."""
+    return SpoolState(
+        as_of_s=state.as_of_s,
+        next_fed_wt_pct=band_of(state, state.next_fed_wt_pct),
+        mean_wt_pct=band_of(state, state.mean_wt_pct),
+        path_wt_pct=band_of(state, path_wt_pct),
+        remaining_mm=state.remaining_mm,
+        place=state.place,
+        assumed=state.notes,
+    )
