@@ -18,7 +18,7 @@ from gcodetool.gcode.dialects import Dialect
 from gcodetool.gcode.edits import Edit, newline_of
 from gcodetool.gcode.markers import Numbers, of_tool
 from gcodetool.gcode.program import Program, edited
-from gcodetool.judge.findings import JobFindings, ToolFindings, Tweak
+from gcodetool.judge.findings import Application, JobFindings, ToolFindings, Tweak
 
 if TYPE_CHECKING:
     from gcodetool.motion.timeline import Timeline
@@ -94,7 +94,7 @@ def apply_tweaks(
     What cannot be written exactly is not written, and the tweak's ``applied`` and the notes say so.
     """
     wanted = frozenset(words)
-    said: dict[tuple[int, str], str] = {}
+    said: dict[tuple[int, str], Application] = {}
     changes: list[Edit] = []
     if "temperature" in wanted:
         changes += _temperatures(program, examined, said, from_layer)
@@ -107,30 +107,27 @@ def apply_tweaks(
         result = again(done)
         if not _same_filament(examined, result):
             done, result = program, examined
-            said = dict.fromkeys(
-                said, "not applied: the filament that the file feeds would not stay the same"
-            )
+            refused = Application(False, "the filament that the file feeds would not stay the same")
+            said = dict.fromkeys(said, refused)
     findings = _with(result.findings, examined.findings, said)
-    notes = [
-        f"T{tool} {setting}: {text}"
-        for (tool, setting), text in said.items()
-        if text.startswith("not applied")
-    ]
+    notes = [f"T{tool} {setting}: {outcome}" for (tool, setting), outcome in said.items() if not outcome.done]
     if wanted and not said:
         notes.append(f"nothing to apply: {_why_not(examined.findings)}")
     return Applied(done, replace(result, findings=findings), tuple(notes))
 
 
-def _settings_too(program: Program, examined: Examined, said: Mapping[tuple[int, str], str]) -> Program:
+def _settings_too(
+    program: Program, examined: Examined, said: Mapping[tuple[int, str], Application]
+) -> Program:
     """Return *program* with its own targets as they are now; what the slicer printed in the file stays."""
     facts = program.facts
 
     def now(setting: str, values: Numbers) -> Numbers:
         after = list(values)
         for tool in examined.findings.tools:
-            done = said.get((tool.tool, setting), "").startswith("applied")
+            outcome = said.get((tool.tool, setting))
             for tweak in tool.tweaks:
-                if tweak.setting == setting and done and tool.tool < len(after):
+                if tweak.setting == setting and outcome and outcome.done and tool.tool < len(after):
                     after[tool.tool] = tweak.after
         return tuple(after)
 
@@ -156,7 +153,7 @@ def _tweaks(examined: Examined, word: str) -> list[tuple[ToolFindings, Tweak]]:
 
 
 def _temperatures(
-    program: Program, examined: Examined, said: dict[tuple[int, str], str], from_layer: int
+    program: Program, examined: Examined, said: dict[tuple[int, str], Application], from_layer: int
 ) -> Sequence[Edit]:
     found = _tweaks(examined, "temperature")
     if not found:
@@ -164,8 +161,8 @@ def _temperatures(
     jobs = examined.timeline
     if program.facts.config.get("single_extruder_multi_material") == "1" and len(jobs.tools) > 1:
         for tool, tweak in found:
-            said[tool.tool, tweak.setting] = (
-                "not applied: one nozzle serves several tools, and a word may be meant for either"
+            said[tool.tool, tweak.setting] = Application(
+                False, "one nozzle serves several tools, and a word may be meant for either"
             )
         return ()
     wanted: dict[int, dict[float, float]] = {}
@@ -186,23 +183,23 @@ def _temperatures(
         key = tool.tool, tweak.before
         lines = done.lines.get(key, ())
         if tool.tool in done.refused:
-            text = f"not applied: {done.refused[tool.tool]}"
+            outcome = Application(False, done.refused[tool.tool])
         elif lines or key in done.added:
             shown = ", ".join(map(str, lines[:LINES_SHOWN])) + (", ..." if len(lines) > LINES_SHOWN else "")
             where = f"line{'s' if len(lines) != 1 else ''} {shown}" if lines else ""
             new = f"a new line at layer {done.added[key]}" if key in done.added else ""
-            text = f"applied: {' and '.join(filter(None, (where, new)))}"
+            outcome = Application(True, " and ".join(filter(None, (where, new))))
         else:
             where = "" if from_layer <= 1 else f" from layer {from_layer} on"
-            text = f"not applied: no line of the file{where} sets {tweak.before:g} °C for this tool"
-        said[tool.tool, tweak.setting] = text
+            outcome = Application(False, f"no line of the file{where} sets {tweak.before:g} °C for this tool")
+        said[tool.tool, tweak.setting] = outcome
     return done.edits
 
 
 def _retractions(
     program: Program,
     examined: Examined,
-    said: dict[tuple[int, str], str],
+    said: dict[tuple[int, str], Application],
     from_layer: int,
     printer: "Printer | None",
 ) -> Sequence[Edit]:
@@ -237,13 +234,13 @@ def _retractions(
     return done.edits
 
 
-def _pairs_said(done: retraction.Rewritten, tool: int) -> str:
+def _pairs_said(done: retraction.Rewritten, tool: int) -> Application:
     kept = sorted(done.kept.get(tool, {}).items(), key=lambda item: (-item[1], item[0]))
     others = "; ".join(f"{count} left as they are: {reason}" for reason, count in kept[:3])
     pairs = done.pairs.get(tool, 0)
     if pairs:
-        return f"applied: {pairs} retractions" + (f"; {others}" if others else "")
-    return f"not applied: {done.refused or others or 'no retraction of that length in these layers'}"
+        return Application(True, f"{pairs} retractions" + (f"; {others}" if others else ""))
+    return Application(False, done.refused or others or "no retraction of that length in these layers")
 
 
 def _reset(
@@ -281,7 +278,9 @@ def _same_filament(before: Examined, after: Examined) -> bool:
     )
 
 
-def _with(found: JobFindings, before: JobFindings, said: Mapping[tuple[int, str], str]) -> JobFindings:
+def _with(
+    found: JobFindings, before: JobFindings, said: Mapping[tuple[int, str], Application]
+) -> JobFindings:
     """Return the new findings with the tweaks of the first check: they speak of the file as it was."""
     first = {tool.tool: tool for tool in before.tools}
     tools = tuple(
@@ -303,7 +302,7 @@ def header_lines(found: JobFindings) -> Iterable[str]:
         (tool, tweak)
         for tool in found.tools
         for tweak in tool.tweaks
-        if (tweak.applied or "").startswith("applied")
+        if tweak.applied is not None and tweak.applied.done
     ]
     if not done:
         return
@@ -312,5 +311,5 @@ def header_lines(found: JobFindings) -> Iterable[str]:
     for tool, tweak in done:
         yield (
             f"T{tool.tool} {tweak.setting}: was {tweak.before:g}, is {tweak.after:g} {tweak.unit}: "
-            f"{(tweak.applied or '').removeprefix('applied: ')}"
+            f"{'' if tweak.applied is None else tweak.applied.text}"
         )

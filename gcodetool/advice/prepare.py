@@ -267,7 +267,7 @@ def header(found: JobFindings, block: Block | None, why: str) -> Iterator[str]:
                 "  ",
             )
         for tweak in tool.tweaks:
-            if tweak.applied is not None and tweak.applied.startswith("applied"):
+            if tweak.applied is not None and tweak.applied.done:
                 continue  # named above
             yield from comment(
                 f"may help ({tweak.applied or 'not applied'}): {tweak.setting} {tweak.step}: {tweak.because}",

@@ -33,7 +33,7 @@ def exposure_budget(
     if spool.safe_exposure_h is None:
         safe_s = _by_model(state, around, confidence, horizon_s) if model else None
         margin = None if safe_s is None else safe_s - needed_s
-        return Exposure(safe_s, needed_s, margin, "model", around.words), []
+        return Exposure(safe_s, needed_s, margin, "model", around.words, around.assumed), []
     left_s = stated_left_s(spool.safe_exposure_h, out_for_s(spool, state.as_of_s))
     steam = steam_seen(spool, state.as_of_s)
     cautions = []
@@ -47,7 +47,8 @@ def exposure_budget(
             cautions.append(empty_reel(spool.id))
         elif disagree(left_s, model_s):
             cautions.append(stated_exposure_differs(spool.id, max(left_s, 0.0), model_s, start))
-    return Exposure(max(left_s, 0.0), needed_s, left_s - needed_s, "stated", around.words), cautions
+    exposure = Exposure(max(left_s, 0.0), needed_s, left_s - needed_s, "stated", around.words, around.assumed)
+    return exposure, cautions
 
 
 def stated_left_s(safe_exposure_h: float, out_s: float) -> float:

@@ -54,6 +54,7 @@ class Exposure:
     margin_s: float | None
     source: str
     air: str
+    air_assumed: bool = False
 
 
 @dataclass(frozen=True)
@@ -90,11 +91,27 @@ class ToolVerdict:
 
 
 @dataclass(frozen=True)
+class Application:
+    """Whether a tweak was written into a file, and what was written, or why nothing was."""
+
+    done: bool
+    text: str
+
+    def __str__(self) -> str:
+        """Return both in words.
+
+        >>> str(Application(True, "line 41")), str(Application(False, "one nozzle serves several tools"))
+        ('applied: line 41', 'not applied: one nozzle serves several tools')
+        """
+        return f"{'applied' if self.done else 'not applied'}: {self.text}"
+
+
+@dataclass(frozen=True)
 class Tweak:
     """One setting that may help a marginal spool through; a suggestion with its bounds inside.
 
     ``apply`` is the word of ``prepare --apply`` that writes it into a file, None = none does; ``applied``
-    says what was written, or why nothing was.
+    says what became of it, None = nobody asked.
     """
 
     setting: str
@@ -106,7 +123,7 @@ class Tweak:
     cost: str = ""
     confidence: str = "estimated"
     apply: str | None = None
-    applied: str | None = None
+    applied: Application | None = None
 
     @property
     def step(self) -> str:
@@ -185,6 +202,7 @@ class SpoolFindings:
     safe_source: str
     keeps_s: float | None
     room: str
+    room_assumed: bool
     by_depth: tuple[tuple[float, float], ...]  # depth [mm], content [wt %], outermost first
     strand: tuple[tuple[float, float], ...]  # radius [mm], content [wt %], of the next-fed strand, nominal
     bands: tuple[Band, ...] = ()  # of by_depth, in its order
@@ -220,6 +238,7 @@ class SpoolRow:
     safe_source: str
     keeps_s: float | None
     room: str
+    room_assumed: bool
     remaining_mm: float
     remaining_g: float
     colour: str | None = None

@@ -61,6 +61,7 @@ class IdleForecast:
     material: str
     place: str
     room: str
+    room_assumed: bool
     since_s: float
     as_of_s: float
     until_s: float | None
@@ -122,6 +123,7 @@ def idle_forecast(spool: "Spool", state: State) -> IdleForecast:
         material=spool.material.key,
         place=state.place,
         room=room.words,
+        room_assumed=room.assumed,
         since_s=state.since_s,
         as_of_s=state.as_of_s,
         until_s=min(later) if later else None,
@@ -227,6 +229,7 @@ def read_at(seen: IdleForecast, now_s: float) -> SpoolRow:
         safe_source=source,
         keeps_s=keeps_s,
         room=seen.room,
+        room_assumed=seen.room_assumed,
         remaining_mm=seen.remaining_mm,
         remaining_g=seen.remaining_g,
         colour=seen.colour,

@@ -29,12 +29,14 @@ class PrintAir:
     words : the same for people.
     keeps : the spool now stands where it dries or is kept dry.
     cautions : what was assumed.
+    assumed : no place states it.
     """
 
     air: Surroundings
     words: str
     keeps: bool
     cautions: tuple[str, ...] = ()
+    assumed: bool = False
 
 
 def air_of_print(
@@ -81,7 +83,7 @@ def air_of_room(spool: "Spool", state: State, *, at_s: float) -> PrintAir:
     air = room_air(ROOM_C, ROOM_RH_PCT)
     told = f"printed at {ROOM_C:g} °C and {ROOM_RH_PCT:g} % RH, assumed: name the place with --place"
     words = f"{ROOM_C:g} °C, {ROOM_RH_PCT:g} % RH, assumed"
-    return PrintAir(Surroundings(air, air), words, keeps, (f"in {now.name} now; {told}",))
+    return PrintAir(Surroundings(air, air), words, keeps, (f"in {now.name} now; {told}",), assumed=True)
 
 
 def air_of_place(

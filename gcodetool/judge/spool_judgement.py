@@ -30,6 +30,7 @@ def judge_spool(state: State, nominal: State) -> SpoolFindings:
         safe_source=row.safe_source,
         keeps_s=row.keeps_s,
         room=row.room,
+        room_assumed=row.room_assumed,
         by_depth=tuple((depth, quantile(content, 0.5, state.weights)) for depth, content in state.by_depth()),
         strand=tuple(nominal.strand()),
         bands=tuple(band_of(state, content) for _, content in state.by_depth()),

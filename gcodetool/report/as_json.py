@@ -2,11 +2,10 @@
 
 import json
 import math
-from dataclasses import asdict
 from datetime import UTC, datetime
 from typing import Any, Final
 
-from gcodetool.judge.findings import Band, JobFindings, SpoolFindings, ToolFindings
+from gcodetool.judge.findings import Band, Exposure, JobFindings, SpoolFindings, ToolFindings
 
 SCHEMA: Final = "gcodetool/report/1"
 
@@ -80,7 +79,7 @@ def tool_dict(tool: ToolFindings) -> dict[str, Any]:
             "place": state.place,
             "assumed": list(state.assumed),
         },
-        "exposure": exposure and asdict(exposure),
+        "exposure": exposure and exposure_dict(exposure),
         "forecast": forecast
         and {
             "limit_good_wt_pct": forecast.limit_good_wt_pct,
@@ -119,12 +118,23 @@ def tool_dict(tool: ToolFindings) -> dict[str, Any]:
                 "cost": tweak.cost,
                 "confidence": tweak.confidence,
                 "apply": tweak.apply,
-                "applied": tweak.applied,
+                "applied": None if tweak.applied is None else str(tweak.applied),
             }
             for tweak in tool.tweaks
         ],
         "advice": list(tool.advice),
         "sharpen": tool.sharpen,
+    }
+
+
+def exposure_dict(exposure: Exposure) -> dict[str, Any]:
+    """Return the open-air time of one tool."""
+    return {
+        "safe_s": exposure.safe_s,
+        "needed_s": exposure.needed_s,
+        "margin_s": exposure.margin_s,
+        "source": exposure.source,
+        "air": exposure.air,
     }
 
 

@@ -229,7 +229,7 @@ def tool_facts(tool: ToolFindings) -> Iterator[tuple[str, str]]:
         yield (
             "safe in open air",
             f"{safe} ({'your own figure' if stated else 'model'}); needed {duration(exposure.needed_s)}; "
-            f"air: {air(exposure.air)}",
+            f"air: {air(exposure.air, exposure.air_assumed)}",
         )
     if tool.state is not None:
         state = tool.state
@@ -237,10 +237,10 @@ def tool_facts(tool: ToolFindings) -> Iterator[tuple[str, str]]:
         yield from notes(state.assumed)
     for tweak in tool.tweaks:
         yield (
-            "may help" if tweak.applied is None else "applied",
+            "may help" if tweak.applied is None else "applied" if tweak.applied.done else "not applied",
             f"{tweak.setting}: {tweak.step}; {plain(tweak.because)}. "
             f"Expected: {tweak.effect}. Cost: {tweak.cost} ({tweak.confidence})"
-            + ("" if tweak.applied is None else f". {plain(tweak.applied)}"),
+            + ("" if tweak.applied is None else f". {plain(str(tweak.applied))}"),
         )
 
 
@@ -249,9 +249,9 @@ def limits(good: float, marginal: float) -> str:
     return f"good to {ASSUMED}{percent(good)}, marginal to {ASSUMED}{percent(marginal)} wt %"
 
 
-def air(words: str) -> str:
+def air(words: str, assumed: bool) -> str:
     """Return the words for an air, marked where it is assumed."""
-    return (ASSUMED if "assumed" in words else "") + plain(words)
+    return (ASSUMED if assumed else "") + plain(words)
 
 
 def notes(lines: Sequence[str]) -> Iterator[tuple[str, str]]:
@@ -330,7 +330,10 @@ def spool_facts(seen: SpoolFindings) -> Iterator[tuple[str, str]]:
     )
     stated = seen.safe_source == "stated"
     safe = f"{'' if stated or seen.safe_exposure_s is None else ASSUMED}{duration(seen.safe_exposure_s)}"
-    yield "safe in the room", f"{safe} ({'your own figure' if stated else 'model'}); air: {air(seen.room)}"
+    yield (
+        "safe in the room",
+        f"{safe} ({'your own figure' if stated else 'model'}); air: {air(seen.room, seen.room_assumed)}",
+    )
     yield "filament left", f"{state.remaining_mm / 1000:.0f} m"
     yield from notes(state.assumed)
 

@@ -71,7 +71,7 @@ def of_spool(tool: ToolFindings, spool: "Spool") -> Iterator[Basis]:
         if name in spool.places:
             yield of_place(spool.places[name])
     if tool.exposure is not None:
-        assumed = "assumed" in tool.exposure.air
+        assumed = tool.exposure.air_assumed
         source = "no place was named" if assumed else "the place it is printed in, constant through the job"
         yield Basis(f"air of the print: {tool.exposure.air}", "estimated" if assumed else "read", source)
     material = spool.material
