@@ -1,40 +1,55 @@
 """Know before a print starts whether the filament that reaches the nozzle will be dry enough.
 
-The public names load when they are first used, so that ``import gcodetool`` costs nothing::
+What the commands do, from Python (``docs/python.md``); all else in the package is private::
 
     import gcodetool
 
-    program = gcodetool.read("manifold.gcode")
-    spool = gcodetool.read_spool("pa6-07.toml")
-    found = gcodetool.check(program, {0: spool}, at_s=1793750400.0)
-    print(found.verdict)
+    found = gcodetool.check("manifold.gcode", spool="pa6-07", printer="bench-1")
+    print(found.verdict, found.tools[0].verdict.because)
+
+The names load when they are first used, so that ``import gcodetool`` costs nothing.
 """
 
 import importlib
 from typing import TYPE_CHECKING, Any, Final
 
 if TYPE_CHECKING:
-    from gcodetool.advice.job import check as check
-    from gcodetool.advice.prepare import prepare as prepare
-    from gcodetool.gcode.program import read as read
-    from gcodetool.ledger.spoolfile import read_spool as read_spool
-    from gcodetool.ledger.store import open_ledger as open_ledger
-    from gcodetool.moisture.history import state_at as state_at
-    from gcodetool.motion.timeline import timeline as timeline
+    from gcodetool.app.adjust import adjust as adjust
+    from gcodetool.app.check import check as check
+    from gcodetool.app.drying import drying_fit as drying_fit
+    from gcodetool.app.drying import drying_plan as drying_plan
+    from gcodetool.app.prepare import prepare as prepare
+    from gcodetool.app.queue import queue as queue
+    from gcodetool.app.review import review as review
+    from gcodetool.app.spools import spool as spool
+    from gcodetool.app.spools import spools as spools
 
 __version__: Final = "0.1.0"
 
 _HOMES: Final = {
-    "check": "gcodetool.advice.job",
-    "open_ledger": "gcodetool.ledger.store",
-    "prepare": "gcodetool.advice.prepare",
-    "read": "gcodetool.gcode.program",
-    "read_spool": "gcodetool.ledger.spoolfile",
-    "state_at": "gcodetool.moisture.history",
-    "timeline": "gcodetool.motion.timeline",
+    "adjust": "gcodetool.app.adjust",
+    "check": "gcodetool.app.check",
+    "drying_fit": "gcodetool.app.drying",
+    "drying_plan": "gcodetool.app.drying",
+    "prepare": "gcodetool.app.prepare",
+    "queue": "gcodetool.app.queue",
+    "review": "gcodetool.app.review",
+    "spool": "gcodetool.app.spools",
+    "spools": "gcodetool.app.spools",
 }
 
-__all__ = ["__version__", "check", "open_ledger", "prepare", "read", "read_spool", "state_at", "timeline"]
+__all__ = [
+    "__version__",
+    "adjust",
+    "check",
+    "drying_fit",
+    "drying_plan",
+    "prepare",
+    "queue",
+    "review",
+    "spool",
+    "spools",
+]
 
 
 def __getattr__(name: str) -> Any:

@@ -18,6 +18,7 @@ from gcodetool.drying.limits import bounds, highest
 from gcodetool.drying.plan import plan
 from gcodetool.drying.words import todo
 from gcodetool.errors import UsageError
+from gcodetool.gcode.program import read
 from gcodetool.judge import reasons
 from gcodetool.judge.latest_start import thinned
 from gcodetool.judge.print_air import air_of_print
@@ -43,7 +44,7 @@ PLACES = {
 
 @functools.cache
 def program():
-    return gcodetool.read(sample_folder() / "hose-clips-petg.gcode")
+    return read(sample_folder() / "hose-clips-petg.gcode")
 
 
 def spool(*moves: tuple[float, str], material: str = "PETG", water: float = 0.05, **more) -> Spool:
@@ -54,7 +55,7 @@ def spool(*moves: tuple[float, str], material: str = "PETG", water: float = 0.05
 
 
 def checked(stock: Spool, **more):
-    return gcodetool.check(program(), {None: stock}, at_s=NOW, members=more.pop("members", 1), **more)
+    return gcodetool.check(program(), {None: stock}, at=NOW, members=more.pop("members", 1), **more)
 
 
 def air_of(stock: Spool, **more) -> str:
@@ -156,7 +157,7 @@ def test_start_by_holds_and_a_later_one_does_not() -> None:
     assert found.start_by_s > NOW
 
     def code(delay_s: float) -> str:
-        later = gcodetool.check(program(), {None: stock}, at_s=NOW + delay_s, place="damp", members=1)
+        later = gcodetool.check(program(), {None: stock}, at=NOW + delay_s, place="damp", members=1)
         return later.tools[0].verdict.code
 
     span = found.start_by_s - NOW

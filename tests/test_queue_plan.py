@@ -143,15 +143,7 @@ def test_a_job_alone_is_judged_as_check_judges_it(tmp_path) -> None:
     found = run.plan(
         from_paths([path], printer="bench-1"), Stock({read.id: read}), at_s=at_s, members=8
     ).rows[0]
-    from gcodetool import profiles
-
-    checked = gcodetool.check(
-        gcodetool.read(path, dialect="klipper"),
-        {None: read},
-        at_s=at_s,
-        members=8,
-        printer=profiles.printer("bench-1"),
-    )
+    checked = gcodetool.check(path, read, at=at_s, members=8, printer="bench-1")
     tool, other = found.tools[0], checked.tools[0]
     assert found.verdict == checked.verdict
     assert found.sha256 == checked.sha256

@@ -9,9 +9,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from queue_world import job
 
-import gcodetool
 from gcodetool import profiles
+from gcodetool.gcode.program import read
 from gcodetool.motion.feed import feed_of
+from gcodetool.motion.timeline import timeline
 from gcodetool.profiles import sample_folder
 from gcodetool.queue import cache, reading
 from gcodetool.queue.hands import Here, Lost, Processes
@@ -63,8 +64,8 @@ def test_damage_is_noticed(one, data) -> None:
 def test_a_summary_is_what_the_timeline_says() -> None:
     found = decode(encode(summarise(PETG, printer=None)))
     assert found is not None
-    program = gcodetool.read(PETG)
-    whole = gcodetool.timeline(program)
+    program = read(PETG)
+    whole = timeline(program)
     feed, kept = feed_of(whole, 0, program.facts), found.feed(0)
     assert kept.segments.tolist() == feed.segments.tolist()
     assert kept.layer.tolist() == feed.layer.tolist()

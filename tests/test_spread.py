@@ -7,7 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from gcodetool.advice.job import check, examine
+from gcodetool.advice.job import examine
+from gcodetool.app.check import check
 from gcodetool.gcode.dialects import Dialect
 from gcodetool.gcode.markers import SlicerFacts
 from gcodetool.gcode.program import Program, read
@@ -157,7 +158,7 @@ def test_the_caution_about_units_names_its_line_and_the_first_only(tmp_path: Pat
 
 def test_a_report_shows_the_range_and_the_difference(tmp_path: Path) -> None:
     program = claimed(job(tmp_path, "marlin"), 30.0)
-    found = check(program, {}, at_s=0.0)
+    found = check(program, {}, at=0.0)
     time = as_dict(found)["time"]
     assert time["moving_s_range"]["low"] < time["moving_s"] < time["moving_s_range"]["high"]
     assert [part["kind"] for part in time["claim_difference"]] == ["start", "motion"]

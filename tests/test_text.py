@@ -11,9 +11,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-import gcodetool
-from gcodetool.advice.job import check
+from gcodetool.app.check import check
 from gcodetool.app.spools import look
+from gcodetool.gcode.program import read
+from gcodetool.ledger.spoolfile import read_spool
 from gcodetool.profiles import sample_folder
 from gcodetool.report.as_text import LEGEND, SIGNS, print_report, print_spool
 from gcodetool.report.layout import NAME_WIDTH, Page
@@ -47,14 +48,14 @@ def _plain_surroundings(monkeypatch):
 
 @pytest.fixture(scope="module")
 def found():
-    program = gcodetool.read(sample_folder() / "hose-clips-tpu.gcode")
-    spool = gcodetool.read_spool(SHELF / "tpu-05.toml")
-    return check(program, {None: spool}, at_s=NOW, members=16)
+    program = read(sample_folder() / "hose-clips-tpu.gcode")
+    spool = read_spool(SHELF / "tpu-05.toml")
+    return check(program, {None: spool}, at=NOW, members=16)
 
 
 @pytest.fixture(scope="module")
 def seen():
-    return look(gcodetool.read_spool(SHELF / "pa6-07.toml"), at=NOW, members=16)
+    return look(read_spool(SHELF / "pa6-07.toml"), at=NOW, members=16)
 
 
 def shown(print_it, what, stream=None):
@@ -138,9 +139,9 @@ def test_an_encoding_without_a_sign_gets_a_question_mark_not_an_error(found):
 
 
 def test_one_member_draws_no_band_and_says_that_nothing_is_sure():
-    program = gcodetool.read(sample_folder() / "hose-clips-tpu.gcode")
-    spool = gcodetool.read_spool(SHELF / "tpu-05.toml")
-    text = shown(print_report, check(program, {None: spool}, at_s=NOW, members=1))
+    program = read(sample_folder() / "hose-clips-tpu.gcode")
+    spool = read_spool(SHELF / "tpu-05.toml")
+    text = shown(print_report, check(program, {None: spool}, at=NOW, members=1))
     assert "not told: nominal parameters alone" in text
     assert "# the forecast" in text
     assert ":::" not in text

@@ -43,42 +43,6 @@ class Examined:
     anchor: "Anchor | None"
 
 
-def check(
-    program: "Program",
-    spools: "Mapping[int | None, Spool]",
-    *,
-    at_s: float,
-    printer: "Printer | None" = None,
-    place: str | None = None,
-    confidence: float = 0.5,
-    members: int | None = None,
-) -> JobFindings:
-    """Return what a check finds.
-
-    Parameters
-    ----------
-    program : from :func:`gcodetool.read`.
-    spools : by tool; None stands for the job's only tool.
-    at_s : when the job starts, seconds since 1970 UTC.
-    printer : limits, bed, hot end, start time; None = from the file and stated defaults.
-    place : the place of the record in whose air the job is printed; None = as the record has it.
-    confidence : quantile of the forecast that must hold, 0 to 1.
-    members : of the forecast; 1 = nominal parameters alone, None = 64 (1 where the kernels run interpreted).
-
-    Raises
-    ------
-    GcodeError
-        The file lays down no filament.
-    UsageError
-        Spools that do not fit the job's tools.
-    SpoolError
-        A record that does not say what is needed.
-    """
-    return examine(
-        program, spools, at_s=at_s, printer=printer, place=place, confidence=confidence, members=members
-    ).findings
-
-
 def examine(
     program: "Program",
     spools: "Mapping[int | None, Spool]",
@@ -95,8 +59,29 @@ def examine(
     shelf_of: ShelfOf = nowhere,
     mounted: bool = False,
 ) -> Examined:
-    """Return the findings with timeline and anchor; arguments and errors as in :func:`check`.
+    """Return the findings with timeline and anchor.
 
+    Parameters
+    ----------
+    program : from ``gcode.program.read``.
+    spools : by tool; None stands for the job's only tool.
+    at_s : when the job starts, seconds since 1970 UTC.
+    printer : limits, bed, hot end, start time; None = from the file and stated defaults.
+    place : the place of the record in whose air the job is printed; None = as the record has it.
+    confidence : share of the forecast's members that must reach the verdict or better, 0 to 1.
+    members : of the forecast; 1 = nominal parameters alone, None = 64 (1 where the kernels run interpreted).
+
+    Raises
+    ------
+    GcodeError
+        The file lays down no filament.
+    UsageError
+        Spools that do not fit the job's tools.
+    SpoolError
+        A record that does not say what is needed.
+
+    Notes
+    -----
     ``watch_z_mm`` asks for the anchor, and for the box of all motion after it below that height.
     Without ``spread`` the file is planned once, and nothing is said of how far its time may be off.
     Without ``tweaks`` no setting is suggested, and the report says so: a test series compares spools.

@@ -4,12 +4,12 @@ import difflib
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Unpack
 
 from gcodetool.advice import adjust as advice
 from gcodetool.advice.demands import asked_of
 from gcodetool.advice.tweaks import WaterVsLimits, water_in, water_now
-from gcodetool.app.check import Question, SpoolWord, examine_job
+from gcodetool.app.check import Question, Spools, SpoolWord, Words, examine_job
 from gcodetool.app.resolve import clock, find_printer, find_spool, snapshots_of
 from gcodetool.errors import SpoolError, UsageError
 from gcodetool.gcode.edits import write_atomic
@@ -52,11 +52,12 @@ class AdjustedProfile:
 
 def adjust(
     profile: str | Path,
-    asked: Question,
+    spool: Spools,
     *,
     output: str | Path | None = None,
     job: str | Path | None = None,
     filament: str | None = None,
+    **words: Unpack[Words],
 ) -> AdjustedProfile:
     """Return what a filament profile becomes for a spool, and write that to *output* where it is named.
 
@@ -64,8 +65,10 @@ def adjust(
     ----------
     profile
         A slicer's filament profile; it is never touched.
-    asked
-        One spool (with its tool, for a job of several), printer, place, moment: as for a check.
+    spool
+        One spool; with its tool, for a job of several.
+    words
+        As for a check.
     output
         The copy; its name is the file's.
     job
@@ -82,20 +85,21 @@ def adjust(
     GcodetoolError
         As a check.
     """
+    asked = Question(spool, **words)
     path, target = Path(profile), None if output is None else Path(output)
     seen = presets.read(path, filament=filament)
     if target is not None:
         advice.check_target(seen, target, (target.with_suffix(".info"),))
     tool, word = _one_spool(asked)
     machine = find_printer(asked.printer, ledger=asked.ledger).profile
-    spool, water, demands, findings = _watered(word, tool, job, asked)
-    plan = advice.plan(seen, spool.material, water, asked=demands, printer=machine, tool=tool)
-    found = AdjustedProfile(plan, water, spool, findings, read_only=seen.family.read_only)
+    held, water, demands, findings = _watered(word, tool, job, asked)
+    plan = advice.plan(seen, held.material, water, asked=demands, printer=machine, tool=tool)
+    found = AdjustedProfile(plan, water, held, findings, read_only=seen.family.read_only)
     if found.read_only is not None:
         return found
-    name = advice.stem_of(target) if target is not None else f"{seen.name} for {spool.id}"
+    name = advice.stem_of(target) if target is not None else f"{seen.name} for {held.id}"
     now_s = clock(asked.at)
-    made = advice.copy_of(plan, name=name, note=advice.note_of(plan, spool.id, water, now_s), at_s=now_s)
+    made = advice.copy_of(plan, name=name, note=advice.note_of(plan, held.id, water, now_s), at_s=now_s)
     difference = unified_difference(seen.data, made[""], str(path), str(target or name))
     written = () if target is None else tuple(_write(plan, made, target, name))
     return replace(found, difference=difference, written=written)

@@ -5,7 +5,7 @@ from collections.abc import Callable, Mapping
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypedDict, Unpack
 
 from gcodetool.advice.job import Examined, assign, examine
 from gcodetool.app.resolve import Moment, Named, clock, find_printer, find_spools, snapshots_of
@@ -18,6 +18,21 @@ if TYPE_CHECKING:
     from gcodetool.judge.findings import JobFindings
 
 SpoolWord = str | Path | Spool
+
+
+class Words(TypedDict, total=False):
+    """What a question about a job may say by keyword; see :class:`Question`."""
+
+    printer: str | Printer | None
+    place: str | None
+    at: Moment
+    confidence: float
+    members: int | None
+    ledger: str | None
+    tweaks: bool
+    environment: Mapping[str, str]
+
+
 Spools = SpoolWord | Mapping[int | None, SpoolWord] | None
 Reading = Callable[[Program], AbstractContextManager[Callable[[int], None] | None]]
 
@@ -80,23 +95,13 @@ class CheckedJob:
         return self.examined.findings
 
 
-def check(
-    job: str | Path | Program,
-    spool: Spools = None,
-    *,
-    printer: str | Printer | None = None,
-    place: str | None = None,
-    at: Moment = None,
-    confidence: float = 0.5,
-    members: int | None = None,
-    ledger: str | None = None,
-) -> "JobFindings":
+def check(job: str | Path | Program, spool: Spools = None, **words: Unpack[Words]) -> "JobFindings":
     """Return whether a job's filament will be dry enough from the first layer to the last.
 
     Parameters
     ----------
     job : path of a sliced file, or a program from ``gcodetool.gcode.program.read``.
-    spool, printer, place, at, confidence, members, ledger : as in :class:`Question`.
+    spool, words : as in :class:`Question`.
 
     Raises
     ------
@@ -107,8 +112,7 @@ def check(
     SpoolError, LedgerError, ProfileError
         A record or profile that is not there, or does not say what is needed.
     """
-    asked = Question(spool, printer, place, at, confidence, members, ledger)
-    return examine_job(job, asked).findings
+    return examine_job(job, Question(spool, **words)).findings
 
 
 def examine_job(

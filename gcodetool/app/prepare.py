@@ -1,15 +1,15 @@
 """``prepare``: the job with its forecast on top, and a purge-and-inspect block before the first layer."""
 
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Unpack
 
 from gcodetool.advice import prepare as prepared
 from gcodetool.advice.apply import apply_tweaks
 from gcodetool.advice.prepare import Wish
 from gcodetool.advice.traces import applied_before
-from gcodetool.app.check import CheckedJob, Question, Reading, examine_job
+from gcodetool.app.check import CheckedJob, Question, Reading, Spools, Words, examine_job
 from gcodetool.app.resolve import clock
 from gcodetool.gcode.edits import write_atomic
 from gcodetool.gcode.packing import form_of
@@ -59,7 +59,7 @@ class NotedPlan:
 
 def prepare(
     job: str | Path,
-    asked: Question | None = None,
+    spool: Spools = None,
     *,
     output: str | Path | None = None,
     in_place: bool = False,
@@ -70,7 +70,7 @@ def prepare(
     report: str | Path | None = None,
     record: bool = False,
     reading: Reading | None = None,
-    told: Callable[[CheckedJob], None] | None = None,
+    **words: Unpack[Words],
 ) -> PreparedJob:
     """Write a job with its forecast on top and a purge-and-inspect block before the first layer.
 
@@ -78,8 +78,8 @@ def prepare(
     ----------
     job
         Path of a sliced file.
-    asked
-        Spools, printer, place, moment: as for a check.
+    spool, words
+        As for a check.
     output, in_place
         Where to; neither: NAME.prepared.gcode beside it.
     wish
@@ -92,8 +92,8 @@ def prepare(
         Write the JSON report there, too.
     record
         Note the plan in the ledger.
-    reading, told
-        Is told how far the reading is; is told what the check found before anything is written.
+    reading
+        Is told how far the reading is.
 
     Raises
     ------
@@ -104,12 +104,10 @@ def prepare(
     GcodetoolError
         As a check.
     """
-    asked = asked or Question()
+    asked = Question(spool, **words)
     wanted = frozenset(apply)
     # a slicer waits for a step: no more than one pass unless the report is wanted
     seen = examine_job(job, asked, watch_z_mm=prepared.WATCH, spread=report is not None, reading=reading)
-    if told is not None:
-        told(seen)
     program, examined, notes = seen.program, seen.examined, seen.notes
     before = applied_before(program)
     if before is None and wanted:

@@ -1,10 +1,10 @@
 """``review``: one job on one page, to look at before it starts."""
 
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Unpack
 
 from gcodetool.advice.prepare import WATCH
-from gcodetool.app.check import Question, Reading, examine_job
+from gcodetool.app.check import Question, Reading, Spools, Words, examine_job
 from gcodetool.app.resolve import snapshots_of
 from gcodetool.gcode.edits import write_atomic
 
@@ -14,10 +14,11 @@ if TYPE_CHECKING:
 
 def review(
     job: str | Path,
-    asked: Question | None = None,
+    spool: Spools = None,
     *,
     output: str | Path,
     reading: Reading | None = None,
+    **words: Unpack[Words],
 ) -> "CheckedJob":
     """Write a page on a job to *output*, and return the check that it shows; errors as in a check.
 
@@ -25,8 +26,8 @@ def review(
     ----------
     job
         Path of a sliced file.
-    asked
-        Spools, printer, place, moment: as for a check.
+    spool, words
+        As for a check.
     output
         The page; an existing one is replaced.
     reading
@@ -34,7 +35,7 @@ def review(
     """
     from gcodetool.report.html.review import review as page_of
 
-    asked = asked or Question()
+    asked = Question(spool, **words)
     seen = examine_job(job, asked, watch_z_mm=WATCH, reading=reading)
     text = page_of(
         seen.program,

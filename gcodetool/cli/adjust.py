@@ -62,19 +62,21 @@ def adjust(
     to cover: then the copy is the original, byte for byte.
     """
     from gcodetool.app.adjust import adjust as adjust_profile
-    from gcodetool.app.check import Question
 
     if output is None and not shows:
         raise UsageError("name the copy with -o OUT, or look first with --diff")
-    asked = Question(
-        spools=parse_spool_words((spool_word,)),
+    done = adjust_profile(
+        profile,
+        parse_spool_words((spool_word,)),
+        output=output,
+        job=job,
+        filament=filament,
         printer=printer,
         place=place,
         at=at_s,
         members=members,
         ledger=ledger,
     )
-    done = adjust_profile(profile, asked, output=output, job=job, filament=filament)
     if done.read_only is not None and output is not None:
         click.echo(f"gcodetool: {profile}: {done.read_only}; nothing was written", err=True)
     tell_change(done)

@@ -15,7 +15,7 @@ from gcodetool.judge.verdict_codes import BADNESS, EXIT_CODES
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from gcodetool.app.check import Question
+    from gcodetool.app.check import Words
     from gcodetool.app.prepare import NotedPlan
     from gcodetool.judge.findings import JobFindings
 
@@ -29,10 +29,11 @@ if TYPE_CHECKING:
 @click.option("--no-tweaks", is_flag=True, help="Suggest no settings: for a series that compares spools.")
 def check(job: Path, as_json: bool, no_tweaks: bool, **options: Any) -> int:
     """Say whether JOB's filament will be dry enough from the first layer to the last."""
-    from gcodetool.app.check import examine_job
+    from gcodetool.app.check import Question, examine_job
     from gcodetool.cli.progress import reading
 
-    seen = examine_job(job, question(options, tweaks=not no_tweaks), reading=reading)
+    asked = Question(parse_spool_words(options["spools"]), **words_of_call(options, tweaks=not no_tweaks))
+    seen = examine_job(job, asked, reading=reading)
     tell(seen.notes)
     show(seen.findings, as_json=as_json)
     return EXIT_CODES[seen.findings.verdict]
@@ -118,7 +119,7 @@ def prepare(
         raise UsageError("--from-layer says where --apply begins; name what to apply, or leave it out")
     done = prepare_job(
         job,
-        question(options, tweaks=not no_tweaks),
+        parse_spool_words(options.pop("spools")),
         output=output,
         in_place=in_place,
         wish=Wish(block=block, wait_s=wait_seconds(wait)),
@@ -128,6 +129,7 @@ def prepare(
         report=report,
         record=plans,
         reading=functools.partial(reading, wanted=not in_place),  # a slicer waits for that: no bar
+        **words_of_call(options, tweaks=not no_tweaks),
     )
     tell(done.notes)
     found = done.findings
@@ -170,21 +172,18 @@ def tell(notes: "Iterable[str]") -> None:
         click.echo(f"gcodetool: {note}", err=True)
 
 
-def question(options: dict[str, Any], *, tweaks: bool = True) -> "Question":
-    """Return what the options of a call ask."""
-    from gcodetool.app.check import Question
-
-    return Question(
-        spools=parse_spool_words(options["spools"]),
-        printer=options["printer"],
-        place=options["place"],
-        at=options["at_s"],
-        confidence=options["confidence"],
-        members=options["members"],
-        ledger=options["ledger"],
-        tweaks=tweaks,
-        environment=os.environ,
-    )
+def words_of_call(options: dict[str, Any], *, tweaks: bool = True) -> "Words":
+    """Return the options of a call as the words of a question; a slicer's settings come with it."""
+    return {
+        "printer": options["printer"],
+        "place": options["place"],
+        "at": options["at_s"],
+        "confidence": options["confidence"],
+        "members": options["members"],
+        "ledger": options["ledger"],
+        "tweaks": tweaks,
+        "environment": os.environ,
+    }
 
 
 def show(found: "JobFindings", *, as_json: bool) -> None:

@@ -1,13 +1,11 @@
 """``queue``: many jobs against the shelf."""
 
-import os
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import Final
 
 import click
 
-from gcodetool.app.resolve import clock, find_printer, snapshots_of
 from gcodetool.cli.options import (
     at_option,
     confidence_option,
@@ -15,14 +13,7 @@ from gcodetool.cli.options import (
     ledger_option,
     members_option,
 )
-from gcodetool.cli.progress import watched
-from gcodetool.errors import GcodetoolError, UsageError
-
-if TYPE_CHECKING:
-    from gcodetool.moisture.record import Spool
-    from gcodetool.queue.hands import Cluster, Here, Processes
-    from gcodetool.queue.listing import Listing, Machine
-    from gcodetool.queue.tasks import Stock
+from gcodetool.errors import UsageError
 
 INTERRUPTED: Final = 130
 
@@ -89,28 +80,24 @@ def queue(
     are chosen so that most jobs make it, then with the fewest dryings, then with the fewest changes.
     A dryer is hot: stay near it; makers' limits come first.
     """
-    from gcodetool.queue import cache
+    from gcodetool.app.queue import queue as plan_queue
+    from gcodetool.cli.progress import watched
     from gcodetool.queue.findings import ORDER
-    from gcodetool.queue.run import plan
 
-    if scheduler is not None and processes is not None:
-        raise UsageError("--scheduler and --processes exclude each other; leave one out")
     if page is not None and any(page.exists() and job.exists() and page.samefile(job) for job in jobs):
         raise UsageError(f"--html {page} is one of the jobs itself; name another file")
-    listing = listed(jobs, printer, ledger)
-    holds = dryer_words(dryers)
-    stock = stock_of(shelves or listing.shelf, ledger, listing)
-    with hands_of(scheduler, processes) as hands, watched() as progress:
-        found = plan(
-            listing,
-            stock,
-            at_s=clock(at_s),
+    with watched() as progress:
+        found = plan_queue(
+            jobs,
+            shelf=shelves,
+            printer=printer,
+            dryers=dryer_words(dryers),
+            at=at_s,
             confidence=confidence,
             members=members,
-            holds=holds,
-            hands=hands,
-            folder=cache.user_folder(),
-            shelf_of=snapshots_of(ledger) if stock.spools else None,
+            ledger=ledger,
+            processes=processes,
+            scheduler=scheduler,
             progress=progress,
         )
     if page is not None:
@@ -144,28 +131,6 @@ def queue(
     return found.exit_code
 
 
-def listed(jobs: tuple[Path, ...], printer: str | None, ledger: str | None) -> "Listing":
-    """Return what the words of a call ask for.
-
-    Raises
-    ------
-    UsageError
-        A list beside other words.
-    """
-    from gcodetool.queue import listing
-
-    def find(word: str) -> "Machine":
-        machine = find_printer(word, ledger=ledger)
-        return listing.Machine(machine.profile, machine.places)
-
-    lists = [path for path in jobs if listing.is_list(path)]
-    if lists and len(jobs) > 1:
-        raise UsageError(f"{lists[0]}: a list stands alone; put the other jobs into it")
-    if lists:
-        return listing.read_list(lists[0], printer=printer, find=find)
-    return listing.from_paths(jobs, printer=printer, find=find)
-
-
 def dryer_words(words: tuple[str, ...]) -> dict[str, int] | None:
     """Return reels by dryer; None where nothing is said.
 
@@ -183,79 +148,3 @@ def dryer_words(words: tuple[str, ...]) -> dict[str, int] | None:
             raise UsageError(f"--dryer '{word}' is no dryer with a number of reels; write --dryer oven=2")
         found[name] = int(count)
     return found
-
-
-def stock_of(paths: tuple[Path, ...], ledger: str | None, listing: "Listing") -> "Stock":
-    """Return the spools at hand: of files and folders, else of the ledger; a broken record is left out and said.
-
-    Raises
-    ------
-    UsageError
-        A shelf that is not there, or holds no spool file.
-    """
-    from gcodetool.ledger.spoolfile import read_spool
-    from gcodetool.queue.tasks import Stock
-
-    if not paths:
-        return of_ledger(ledger, listing)
-    spools: dict[str, Spool] = {}
-    broken: dict[str, str] = {}
-    for path in paths:
-        if not path.exists():
-            raise UsageError(f"--shelf '{path}': no such file or folder; correct the path")
-        files = sorted(each for each in path.iterdir() if each.suffix == ".toml") if path.is_dir() else [path]
-        if not files:
-            raise UsageError(f"--shelf '{path}': no spool file in this folder; name another")
-        for file in files:
-            try:
-                spool = read_spool(file)
-            except GcodetoolError as error:
-                broken[file.stem] = str(error)
-                continue
-            if spool.id in spools:
-                broken[file.stem] = f"{file}: a second spool '{spool.id}'; {spools[spool.id].source} counts"
-                continue
-            spools[spool.id] = spool
-    return Stock(spools, broken)
-
-
-def of_ledger(ledger: str | None, listing: "Listing") -> "Stock":
-    """Return the ledger's spools, each with the printers and dryers that the queue may use; none without a ledger."""
-    from gcodetool.ledger import where
-    from gcodetool.queue.tasks import Stock
-
-    if ledger is None and not where.exists(None):
-        return Stock({})
-    from gcodetool.ledger import records, store
-
-    try:
-        with store.reading(store.open_ledger(ledger, make=False)) as conn:
-            places, known = records.places(conn), records.spools(conn)
-            also = {name for machine in listing.printers.values() for name in machine.places}
-            also |= {name for name, place in places.items() if place.kind == "dryer"}
-            spools: dict[str, Spool] = {}
-            broken: dict[str, str] = {}
-            for name, entry in known.items():
-                if entry.retired:
-                    continue
-                try:
-                    spools[name] = records.spool_from(conn, entry, places, also=tuple(sorted(also)))
-                except GcodetoolError as error:
-                    broken[name] = str(error)
-            return Stock(spools, broken)
-    except GcodetoolError as error:
-        if ledger is not None:
-            raise
-        click.echo(f"gcodetool: note: the ledger was not asked: {error}", err=True)
-        return Stock({})
-
-
-def hands_of(scheduler: str | None, processes: int | None) -> "Here | Processes | Cluster[Any, Any]":
-    """Return who does the work."""
-    from gcodetool.queue import hands
-
-    if scheduler is not None:
-        return hands.Cluster(scheduler)
-    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
-    count = processes or cores
-    return hands.Here() if count == 1 else hands.Processes(count)

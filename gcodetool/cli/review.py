@@ -5,8 +5,8 @@ from typing import Any
 
 import click
 
-from gcodetool.cli.job import question, reason, tell
-from gcodetool.cli.options import job_options
+from gcodetool.cli.job import reason, tell, words_of_call
+from gcodetool.cli.options import job_options, parse_spool_words
 from gcodetool.errors import UsageError
 
 
@@ -34,7 +34,13 @@ def review(job: Path, output: Path, **options: Any) -> int:
     # neither the job nor a record is overwritten by a slip
     if output.suffix.lower() not in (".html", ".htm"):
         raise UsageError(f"-o {output} is no page; name a file that ends on .html, such as {job.stem}.html")
-    seen = write_page(job, question(options), output=output, reading=reading)
+    seen = write_page(
+        job,
+        parse_spool_words(options["spools"]),
+        output=output,
+        reading=reading,
+        **words_of_call(options),
+    )
     tell(seen.notes)
     click.echo(f"{seen.findings.verdict}: {reason(seen.findings)}")
     click.echo(f"wrote {output}")

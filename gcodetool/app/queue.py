@@ -1,0 +1,176 @@
+"""``queue``: many jobs against the shelf."""
+
+import os
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from gcodetool.app.resolve import Moment, clock, find_printer, snapshots_of
+from gcodetool.errors import GcodetoolError, UsageError
+from gcodetool.ledger import records, store, where
+from gcodetool.ledger.spoolfile import read_spool
+from gcodetool.queue import cache, hands, listing
+from gcodetool.queue.run import plan
+from gcodetool.queue.tasks import Stock
+
+if TYPE_CHECKING:
+    from gcodetool.moisture.record import Spool
+    from gcodetool.queue.findings import QueueFindings
+    from gcodetool.queue.hands import Cluster, Here, Processes
+    from gcodetool.queue.listing import Listing, Machine, Progress
+
+
+def queue(
+    jobs: Sequence[str | Path],
+    *,
+    shelf: Sequence[str | Path] = (),
+    printer: str | None = None,
+    dryers: Mapping[str, int] | None = None,
+    at: Moment = None,
+    confidence: float = 0.5,
+    members: int | None = None,
+    ledger: str | None = None,
+    processes: int | None = None,
+    scheduler: str | None = None,
+    progress: "Progress | None" = None,
+) -> "QueueFindings":
+    """Return which of many jobs can run when, on which spool, and what to dry for them.
+
+    Parameters
+    ----------
+    jobs
+        Sliced files, folders of them, or one list alone.
+    shelf
+        Spool files, or folders of them; none: the list's, else the ledger's spools.
+    printer
+        For jobs that name none.
+    dryers
+        How many reels each takes; None: the list's, else those of the records; empty: no drying.
+    at
+        When the first job may start; None: now.
+    confidence, members, ledger
+        As for a check.
+    processes, scheduler
+        How many processes (as many as cores), or the address of a Dask cluster.
+    progress
+        Is told how far the work is.
+
+    Raises
+    ------
+    UsageError
+        Names that are none, or arguments that do not fit together.
+    LedgerError
+        A ledger that was named cannot be used.
+    """
+    if scheduler is not None and processes is not None:
+        raise UsageError("--scheduler and --processes exclude each other; leave one out")
+    wanted, told = listed([Path(each) for each in jobs], printer, ledger)
+    stock, more = stock_of([Path(each) for each in shelf] or wanted.shelf, ledger, wanted)
+    with hands_of(scheduler, processes) as workers:
+        found = plan(
+            wanted,
+            stock,
+            at_s=clock(at),
+            confidence=confidence,
+            members=members,
+            holds=None if dryers is None else dict(dryers),
+            hands=workers,
+            folder=cache.user_folder(),
+            shelf_of=snapshots_of(ledger) if stock.spools else None,
+            progress=progress,
+        )
+    return replace(found, notes=(*told, *more, *found.notes))
+
+
+def listed(
+    jobs: Sequence[Path], printer: str | None, ledger: str | None
+) -> "tuple[Listing, tuple[str, ...]]":
+    """Return what is asked for, and what is worth telling.
+
+    Raises
+    ------
+    UsageError
+        A list beside other words.
+    """
+    notes: list[str] = []
+
+    def find(word: str) -> "Machine":
+        machine = find_printer(word, ledger=ledger)
+        notes.extend(machine.notes)
+        return listing.Machine(machine.profile, machine.places)
+
+    lists = [path for path in jobs if listing.is_list(path)]
+    if lists and len(jobs) > 1:
+        raise UsageError(f"{lists[0]}: a list stands alone; put the other jobs into it")
+    found = (
+        listing.read_list(lists[0], printer=printer, find=find)
+        if lists
+        else listing.from_paths(jobs, printer=printer, find=find)
+    )
+    return found, tuple(dict.fromkeys(notes))
+
+
+def stock_of(paths: Sequence[Path], ledger: str | None, listing: "Listing") -> tuple[Stock, tuple[str, ...]]:
+    """Return the spools at hand: of files and folders, else of the ledger; a broken record is left out and said.
+
+    Raises
+    ------
+    UsageError
+        A shelf that is not there, or holds no spool file.
+    """
+    if not paths:
+        return of_ledger(ledger, listing)
+    spools: dict[str, Spool] = {}
+    broken: dict[str, str] = {}
+    for path in paths:
+        if not path.exists():
+            raise UsageError(f"--shelf '{path}': no such file or folder; correct the path")
+        files = sorted(each for each in path.iterdir() if each.suffix == ".toml") if path.is_dir() else [path]
+        if not files:
+            raise UsageError(f"--shelf '{path}': no spool file in this folder; name another")
+        for file in files:
+            try:
+                spool = read_spool(file)
+            except GcodetoolError as error:
+                broken[file.stem] = str(error)
+                continue
+            if spool.id in spools:
+                broken[file.stem] = f"{file}: a second spool '{spool.id}'; {spools[spool.id].source} counts"
+                continue
+            spools[spool.id] = spool
+    return Stock(spools, broken), ()
+
+
+def of_ledger(ledger: str | None, listing: "Listing") -> tuple[Stock, tuple[str, ...]]:
+    """Return the ledger's spools, each with the printers and dryers that the queue may use; none without one."""
+    if ledger is None and not where.exists(None):
+        return Stock({}), ()
+    try:
+        with store.reading(store.open_ledger(ledger, make=False)) as conn:
+            places, known = records.places(conn), records.spools(conn)
+            also = {name for machine in listing.printers.values() for name in machine.places}
+            also |= {name for name, place in places.items() if place.kind == "dryer"}
+            spools: dict[str, Spool] = {}
+            broken: dict[str, str] = {}
+            for name, entry in known.items():
+                if entry.retired:
+                    continue
+                try:
+                    spools[name] = records.spool_from(conn, entry, places, also=tuple(sorted(also)))
+                except GcodetoolError as error:
+                    broken[name] = str(error)
+            return Stock(spools, broken), ()
+    except GcodetoolError as error:
+        if ledger is not None:
+            raise
+        return Stock({}), (f"note: the ledger was not asked: {error}",)
+
+
+def hands_of(scheduler: str | None, processes: int | None) -> "Here | Processes | Cluster[Any, Any]":
+    """Return who does the work."""
+    if scheduler is not None:
+        return hands.Cluster(scheduler)
+    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+    count = processes or cores
+    return hands.Here() if count == 1 else hands.Processes(count)
