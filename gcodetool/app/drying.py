@@ -120,7 +120,9 @@ def drying_plan(
         raise UsageError("--for and --to exclude each other: a job says how dry; leave one out")
     wanted = dryer if isinstance(dryer, Dryer) else Dryer(dryer)
     named = (wanted.name, wanted.room, None if job is None else job.place)
-    held = find_spool(spool, ledger=ledger, also=tuple(name for name in named if name is not None))
+    machine = find_printer(None if job is None else job.printer, ledger=ledger)
+    also = (*machine.places, *(name for name in named if name is not None))
+    held = find_spool(spool, ledger=ledger, also=also)
     state = state_at(held, clock(at), members=usual(members), shelf=snapshots_of(ledger)(held))
     device = device_of(held, state, wanted)
     made = make_plan(
@@ -130,7 +132,7 @@ def drying_plan(
         cap_s=cap_s,
         at_most_C=at_most_C,
         to_wt_pct=to_wt_pct,
-        job=None if job is None else job_feed(job, held, state, ledger=ledger),
+        job=None if job is None else job_feed(job, held, state, machine.profile),
         tariff_per_kWh=tariff_per_kWh,
     )
     return made, held
@@ -212,7 +214,7 @@ def _room(held: Spool, state: State, wanted: Dryer) -> Room | None:
     return room_at(celsius, rh_pct)
 
 
-def job_feed(job: JobToDryFor, held: Spool, state: State, *, ledger: str | None = None) -> JobFeed:
+def job_feed(job: JobToDryFor, held: Spool, state: State, machine: "Printer | None") -> JobFeed:
     """Return what one tool of a sliced file takes off the spool, and in which air.
 
     Raises
@@ -224,7 +226,6 @@ def job_feed(job: JobToDryFor, held: Spool, state: State, *, ledger: str | None 
     from gcodetool.motion.feed import feed_of
     from gcodetool.motion.timeline import timeline
 
-    machine = find_printer(job.printer, ledger=ledger).profile
     path, tool = Path(job.path), job.tool
     program = read(path, dialect=None if machine is None else machine.dialect)
     timed = timeline(program, printer=machine, filament_diameter_mm=held.diameter_mm)
