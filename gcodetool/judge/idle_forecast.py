@@ -45,6 +45,9 @@ class IdleForecast:
         the wettest turns. [-]
     open
         1 where the members leave open whether what is fed next is dry or wet, else 0.
+    keeps_s
+        How long what is fed next stays at or below its marginal limit where it stands; None: longer than was
+        looked at. [s]
     safe_at_s, safe_s
         Safe exposure in the room over seconds since ``as_of_s``; None: longer than was looked at. [s]
     in_room
@@ -78,6 +81,7 @@ class IdleForecast:
     whole_to_good: tuple[float, ...]
     whole_to_marginal: tuple[float, ...]
     open: tuple[float, ...]
+    keeps_s: float | None
     safe_at_s: tuple[float, ...]
     safe_s: tuple[float | None, ...]
     in_room: bool
@@ -133,6 +137,7 @@ def idle_forecast(spool: "Spool", state: State) -> IdleForecast:
         remaining_g=state.remaining_g,
         at_s=tuple(curve.at_s),
         **(_EMPTY if empty else curve.columns()),
+        keeps_s=safe_exposure(state, around, confidence=CONFIDENCE),
         safe_at_s=tuple(safe_at),
         safe_s=tuple(safe),
         in_room=in_room,
@@ -249,16 +254,16 @@ def condition(to_good: float | None, to_marginal: float | None) -> str:
 
 def _keeps(seen: IdleForecast, after_s: float) -> float | None:
     """Return how long what is fed next stays at or below its marginal limit where it stands. [s]"""
-    first = bisect.bisect_right(seen.at_s, after_s)
-    low_s, low = after_s, _between(seen.at_s, seen.to_marginal, after_s)
-    if low > 1:
+    if seen.keeps_s is not None and seen.keeps_s > after_s:
+        return seen.keeps_s - after_s
+    ahead = [
+        at_s
+        for at_s, ratio in zip(seen.at_s, seen.to_marginal, strict=True)
+        if at_s > after_s and ratio > 1
+    ]
+    if _between(seen.at_s, seen.to_marginal, after_s) > 1:
         return 0.0
-    for at_s, ratio in zip(seen.at_s[first:], seen.to_marginal[first:], strict=True):
-        if ratio > 1:
-            share = (1.0 - low) / (ratio - low)
-            return low_s + share * (at_s - low_s) - after_s
-        low_s, low = at_s, ratio
-    return None
+    return ahead[0] - after_s if ahead and seen.keeps_s is not None else None
 
 
 def _between(at_s: tuple[float, ...], values: tuple[float, ...], after_s: float) -> float:

@@ -66,17 +66,26 @@ def verdict_reason(
         return f"the strand arrives with at most {of_limit(judged.worst_of_good)} of {good}"
     if code == "adjust":
         return (
-            f"from layer {judged.from_layer} the strand holds more than {good}, "
+            f"{from_layer(judged.from_layer)} the strand holds more than {good}, "
             f"at most {of_limit(judged.worst_of_marginal)} of {marginal}"
         )
     if code == "runs-out":
         return (
-            f"from layer {judged.from_layer} the strand holds more than {marginal}, "
+            f"{from_layer(judged.from_layer)} the strand holds more than {marginal}, "
             f"up to {of_limit(judged.worst_of_marginal)} of it{origin}"
         )
     if code == "dry-first":
         return f"what is fed next holds {of_limit(judged.start_of_marginal)} of {marginal}{origin}"
     return "the record leaves open whether the strand is dry or wet"
+
+
+def from_layer(layer: int | None) -> str:
+    """Return where something begins.
+
+    >>> from_layer(12), from_layer(0)
+    ('from layer 12', 'already before layer 1')
+    """
+    return f"from layer {layer}" if layer else "already before layer 1"
 
 
 def of_limit(ratio: float) -> str:
@@ -138,7 +147,7 @@ def outcomes_sentence(outcomes: Mapping[Code, float], runs_out_layer: int | None
     'of 100: 16 print to the end dry, 37 run out on the way (half of these by layer 12), 47 are too wet at the start'
     """
     counts = out_of_100(outcomes)
-    by = "" if runs_out_layer is None else f" (half of these by layer {runs_out_layer})"
+    by = f" (half of these by layer {runs_out_layer})" if runs_out_layer else ""
     words: dict[Code, str] = {
         "clear": "print to the end dry",
         "adjust": "print to the end marginal",
@@ -160,7 +169,7 @@ def out_of_100(shares: Mapping[Code, float]) -> dict[Code, int]:
 
 def worse_caution(spool: str, code: Code, judged: "Judgement", record: str | None) -> str:
     """Return the caution where one member in ten does worse than the verdict; *record*: what would tell more."""
-    where = "" if judged.cautious_layer is None else f" from layer {judged.cautious_layer}"
+    where = "" if judged.cautious_layer is None else f" {from_layer(judged.cautious_layer)}"
     surer = "no single record would tell much" if record is None else f"to be surer: {record}"
     return f"{spool}: one time in ten it is worse than {code}: {judged.cautious_code}{where}; {surer}"
 
