@@ -257,9 +257,7 @@ def _keeps(seen: IdleForecast, after_s: float) -> float | None:
     if seen.keeps_s is not None and seen.keeps_s > after_s:
         return seen.keeps_s - after_s
     ahead = [
-        at_s
-        for at_s, ratio in zip(seen.at_s, seen.to_marginal, strict=True)
-        if at_s > after_s and ratio > 1
+        at_s for at_s, ratio in zip(seen.at_s, seen.to_marginal, strict=True) if at_s > after_s and ratio > 1
     ]
     if _between(seen.at_s, seen.to_marginal, after_s) > 1:
         return 0.0
