@@ -23,24 +23,10 @@ from gcodetool.gcode.dialects import (
     command,
     is_start_macro,
 )
-from gcodetool.gcode.markers import Family, of_tool
+from gcodetool.gcode.markers import of_tool
+from gcodetool.gcode.place import AHEAD_BYTES, XYZ, Place, by_mark, by_shape, rows_in
 from gcodetool.gcode.program import Program
 from gcodetool.gcode.rows import Rows
-from gcodetool.gcode.scan import Scanner
-
-XYZ: Final = row.X | row.Y | row.Z
-
-FIRST_MARK: Final = {
-    Family.A: re.compile(rb"^;LAYER_CHANGE\r?$", re.MULTILINE),
-    Family.C_END: re.compile(rb"^;LAYER_CHANGE\r?$", re.MULTILINE),
-    Family.C_TOP: re.compile(rb"^; CHANGE_LAYER\r?$", re.MULTILINE),
-    Family.B: re.compile(rb"^;LAYER(?:_COUNT)?:-?\d+\r?$", re.MULTILINE),
-}
-RUN: Final = 20  # X/Y moves with rising E at one Z that make a layer, where no mark says so
-STRIP_MM: Final = 6.0  # what is narrower is a purge line
-STRAY_MOVES: Final = 10  # extruding moves that purge lines may take before the first layer
-FRESH_MM: Final = 0.05  # filament beyond what only undoes a retraction
-AHEAD_BYTES: Final = 1 << 16
 
 MACRO: Final = re.compile(r"[A-Z_]*START[A-Z_]*")
 MACRO_TARGET: Final = re.compile(
@@ -49,7 +35,6 @@ MACRO_TARGET: Final = re.compile(
 BELT: Final = "the file is for a belt machine"
 SPINDLE: Final = frozenset(("M3", "M4"))
 WORK_OFFSETS: Final = frozenset(f"G{code}" for code in (55, 56, 57, 58, 59, 68)) | {"G59.1", "G59.2", "G59.3"}
-DIVE: Final = re.compile(rb"G1 Z[\d.]+(?: F[\d.]+)?")
 BLANK: Final = rb"[\x00-\x09\x0b-\x20]*"  # what the scanner passes over, also the \r of a lone "\n\r"
 MODE_LINE: Final = re.compile(rb"^" + BLANK + rb"(?:N\d+[ \t]*)?M8[23]\b", re.MULTILINE | re.IGNORECASE)
 FEED: Final = rb"F[ ]*(?=[\d.]*[1-9])[\d.]"  # F0 says nothing
@@ -119,12 +104,6 @@ class Anchor:
     speed_factor: float = 1.0
 
 
-@dataclass(frozen=True)
-class _Place:
-    offset: int
-    rule: str
-
-
 def find_anchor(program: Program) -> Anchor:
     """Return where the block goes in *program*, and the state there.
 
@@ -133,7 +112,7 @@ def find_anchor(program: Program) -> Anchor:
     GcodeError
         The file cannot be read.
     """
-    place = _by_mark(program) or _by_shape(program)
+    place = by_mark(program) or by_shape(program)
     if isinstance(place, str):
         return Anchor(refusal=place)
     state = _State(program)
@@ -164,169 +143,6 @@ def _after(blocks: Iterable[bytes], start: int) -> bytes:
     return rest[:AHEAD_BYTES]
 
 
-# --- the place --------------------------------------------------------------------------------
-
-
-def _by_mark(program: Program) -> _Place | None:
-    """Return the first layer mark of the file's family; family B's retraction before it is left behind."""
-    pattern = FIRST_MARK.get(program.family)
-    if pattern is None:
-        return None
-    scanner = _scanner(program)
-    rows: Any = Rows()
-    last: tuple[int, int, bool] | None = None  # start, end, is a retraction: the last row
-    offset = 0
-    for block in program.blocks():
-        found = pattern.search(block)
-        data = block if found is None else block[: found.start()]
-        if program.family is Family.B:
-            for n in _rows(scanner, data, offset, rows):
-                pulls = rows.op[n] == row.RETRACT or (
-                    rows.op[n] == row.MOVE and rows.e[n] < 0 and not rows.arg[n] & XYZ
-                )
-                last = rows.start[n], rows.start[n] + rows.length[n], pulls
-        if found is not None:
-            mark = found[0].strip().decode()
-            if (
-                last
-                and last[2]
-                and last[0] >= offset
-                and not _commands(block[last[1] - offset : found.start()])
-            ):
-                return _Place(last[0], f"before the retraction that precedes '{mark}'")
-            return _Place(offset + found.start(), f"before '{mark}'")
-        offset += len(block)
-    return None
-
-
-def _commands(text: bytes) -> bool:
-    """Tell whether *text* holds anything but comments and blanks."""
-    return any(line.strip() and not line.lstrip().startswith(b";") for line in text.split(b"\n"))
-
-
-def _by_shape(program: Program) -> "_Place | str":
-    """Return the start of the first layer by what is laid there; a text: why it is not clear."""
-    scanner = _scanner(program)
-    rows: Any = Rows()
-    layer = _FirstLayer()
-    offset = 0
-    preambles = _Preambles()
-    for block in program.blocks():
-        if program.family is Family.A_OLD:
-            preambles.take(block, offset)
-        for n in _rows(scanner, block, offset, rows):
-            if layer.take(rows, n):
-                if layer.before > STRAY_MOVES:
-                    return "the first layer is not clear: filament is laid in several places before it"
-                dive = preambles.last_before(layer.first_extrusion)
-                if dive is not None:
-                    return _Place(dive, "before the first move in Z after the slicer's preamble")
-                return _Place(layer.start, "before the travel to the first layer, which no mark shows")
-        offset += len(block)
-    return "no first layer was found: the file lays down no filament in a plane"
-
-
-class _FirstLayer:
-    """Watches rows for the first run of extruding X/Y moves at one Z that is no purge line."""
-
-    def __init__(self) -> None:
-        self.start = self.first_extrusion = -1
-        self.before = 0  # extruding moves passed over
-        self.count = 0
-        self.z = float("nan")
-        self.box = [float("inf"), float("inf"), float("-inf"), float("-inf")]
-        self.quiet: int | None = None  # where the travel, retraction or dive to the next run began
-        self.fed = self.peak = 0.0
-
-    def take(self, rows: Any, n: int) -> bool:
-        """Take row *n*; True once the first layer is sure."""
-        op = rows.op[n]
-        if op not in (row.MOVE, row.ARC):
-            if op not in (row.SET_POSITION, row.RETRACT, row.UNRETRACT, row.LAYER, row.ACCELERATION):
-                self.quiet = None  # a command that heats, homes or waits is not part of the way to the layer
-            elif op == row.RETRACT and self.quiet is None:
-                self.quiet = rows.start[n]
-            return False
-        self.fed += rows.e[n]
-        fresh = self.fed > self.peak + FRESH_MM
-        self.peak = max(self.peak, self.fed)
-        across = rows.arg[n] & (row.X | row.Y)
-        if not across or rows.e[n] <= 0:
-            if fresh:
-                self.quiet = None  # a purge in place
-            elif self.quiet is None:
-                self.quiet = rows.start[n]
-            if across and self.count and self.thin():
-                self.drop()
-            return False
-        if rows.z[n] != self.z:
-            self.drop()
-            self.z = rows.z[n]
-        if not self.count:
-            self.first_extrusion = rows.start[n]
-            self.start = rows.start[n] if self.quiet is None else self.quiet
-        self.quiet = None
-        self.count += 1
-        self.box[0], self.box[2] = min(self.box[0], rows.x[n]), max(self.box[2], rows.x[n])
-        self.box[1], self.box[3] = min(self.box[1], rows.y[n]), max(self.box[3], rows.y[n])
-        return self.count >= RUN and not self.thin()
-
-    def thin(self) -> bool:
-        """Tell whether the run so far is a strip."""
-        return min(self.box[2] - self.box[0], self.box[3] - self.box[1]) < STRIP_MM
-
-    def drop(self) -> None:
-        """Give the run up."""
-        self.before += self.count
-        self.count = 0
-        self.box = [float("inf"), float("inf"), float("-inf"), float("-inf")]
-
-
-class _Preambles:
-    """Family A-old's ``G21 G90 M82|M83 [G92 E0]``, and the first ``G1 Z`` after each."""
-
-    def __init__(self) -> None:
-        self.step = 0
-        self.dives: list[int] = []
-
-    def take(self, block: bytes, offset: int) -> None:
-        """Take the lines of a block that starts at *offset*; the start code is in the first few."""
-        if offset > AHEAD_BYTES:
-            return
-        for line in block.split(b"\n"):
-            text = line.partition(b";")[0].strip()
-            if text:
-                if text == b"G21":
-                    self.step = 1
-                elif self.step == 1 and text == b"G90":
-                    self.step = 2
-                elif self.step == 2 and text in (b"M82", b"M83"):
-                    self.step = 3
-                elif self.step == 3 and DIVE.fullmatch(text):
-                    self.dives.append(offset)
-                    self.step = 0
-                elif self.step < 3 or text[:1] in (b"X", b"Y") or re.match(rb"G[0-3]\b", text):
-                    self.step = 0
-            offset += len(line) + 1
-
-    def last_before(self, offset: int) -> int | None:
-        """Return the last dive before *offset*."""
-        return max((dive for dive in self.dives if dive < offset), default=None)
-
-
-def _scanner(program: Program) -> Scanner:
-    return Scanner(int(program.dialect), program.layer_marks)
-
-
-def _rows(scanner: Scanner, data: bytes, offset: int, rows: Rows) -> Iterator[int]:
-    """Scan *data*, which stands at *offset* in the file, and yield the index of each row in turn."""
-    scanner.offset = offset
-    at = 0
-    while at < len(data):
-        at = scanner.run(data, at, rows)
-        yield from range(rows.count)
-
-
 # --- the state --------------------------------------------------------------------------------
 
 
@@ -335,7 +151,7 @@ class _State:
 
     def __init__(self, program: Program) -> None:
         self.program = program
-        self.scanner = _scanner(program)
+        self.scanner = program.scanner()
         self.rows: Any = Rows()
         self.klipper = program.dialect is Dialect.KLIPPER
         self.tool = 0
@@ -357,7 +173,7 @@ class _State:
 
     def take(self, data: bytes, offset: int) -> None:
         """Execute *data*, which stands at *offset*."""
-        for n in _rows(self.scanner, data, offset, self.rows):
+        for n in rows_in(self.scanner, data, offset, self.rows):
             rows = self.rows
             op, start = rows.op[n], rows.start[n]
             if op in (row.MOVE, row.ARC):
@@ -446,7 +262,7 @@ class _State:
                 self.reached[self.tool] = float(heat[1]) > 0
                 self.wait = f"macro {name}"
 
-    def anchor(self, place: _Place, ahead: bytes) -> Anchor:
+    def anchor(self, place: Place, ahead: bytes) -> Anchor:
         """Return the state as an anchor."""
         scanner = self.scanner
         tool = self.tool
@@ -495,7 +311,7 @@ class _State:
 
     def ahead(self, ahead: bytes) -> float | None:
         """Return the first retraction after the anchor."""
-        scanner = _scanner(self.program)
+        scanner = self.program.scanner()
         rows: Any = Rows()
         scanner.e_absolute, scanner.m82, scanner.absolute = (
             self.scanner.e_absolute,
@@ -508,7 +324,7 @@ class _State:
             copy(self.scanner.flow),
         )
         scanner.e, scanner.tool = self.scanner.e, self.scanner.tool
-        for n in _rows(scanner, ahead[: ahead.rfind(b"\n") + 1], 0, rows):
+        for n in rows_in(scanner, ahead[: ahead.rfind(b"\n") + 1], 0, rows):
             if rows.op[n] == row.MOVE and rows.e[n] < 0 and not rows.arg[n] & XYZ:
                 return round(-float(rows.e[n]), 5)
         return None
