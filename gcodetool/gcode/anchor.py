@@ -16,10 +16,12 @@ from types import MappingProxyType
 from typing import Any, Final
 
 from gcodetool.gcode import rows as row
+from gcodetool.gcode import startmacro
 from gcodetool.gcode.dialects import (
     EXTENDED_KINDS,
     Command,
     Dialect,
+    Value,
     command,
     is_start_macro,
 )
@@ -29,9 +31,6 @@ from gcodetool.gcode.program import Program
 from gcodetool.gcode.rows import Rows
 
 MACRO: Final = re.compile(r"[A-Z_]*START[A-Z_]*")
-MACRO_TARGET: Final = re.compile(
-    r"\b(?:EXTRUDER|HOTEND|NOZZLE|TOOL)(?:_?TEMP(?:ERATURE)?)?\s*=\s*(\d+(?:\.\d+)?)"
-)
 BELT: Final = "the file is for a belt machine"
 SPINDLE: Final = frozenset(("M3", "M4"))
 WORK_OFFSETS: Final = frozenset(f"G{code}" for code in (55, 56, 57, 58, 59, 68)) | {"G59.1", "G59.2", "G59.3"}
@@ -60,7 +59,8 @@ class Anchor:
     tool : the active tool.
     target_C : its nozzle target; ``targets_C`` of all tools that were given one. [°C]
     wait : the last command that waited for a nozzle; ``waited``: the active tool's target was waited for.
-    macro : the start macro, as it stands.
+    macro : the start macro, as it stands; ``macro_line``: where.
+    assumed : the macro names no temperature, so the settings' is taken for its own.
     absolute : G90 is in force.
     e_absolute : E words are absolute as the dialect sees it.
     e : the E register in the file's own unit (mm, or mm³ where volumetric).
@@ -87,6 +87,8 @@ class Anchor:
     wait: str | None = None
     waited: bool = False
     macro: str | None = None
+    macro_line: int | None = None
+    assumed: bool = False
     absolute: bool = True
     e_absolute: bool = True
     e: float | None = None
@@ -159,6 +161,12 @@ class _State:
         self.reached: dict[int, bool] = {}
         self.wait: str | None = None
         self.macro: str | None = None
+        self.macro_line: int | None = None
+        self.macro_C: float | None = None  # what it is called with
+        self.silent = False  # it names no temperature, and nothing has heated since
+        self.variables: dict[str, dict[str, Value]] = {}  # put aside for macros, by owner
+        self.lines = 0  # before the data at hand
+        self.hides = ""  # the last user macro, as a message names it
         self.hidden = -1  # where the last user macro stands: after it modes, feed and E are unknown
         self.ran = -1  # where the last macro file was run, which gives modes and feed back, but not E
         self.e_set = -1
@@ -189,13 +197,16 @@ class _State:
             elif op == row.HOME:
                 self.origin_moved = False
             elif op == row.COMMAND:
-                self.command(data[start - offset : start - offset + rows.length[n]], start)
+                at = start - offset
+                line = self.lines + data.count(b"\n", 0, at) + 1
+                self.command(data[at : at + rows.length[n]], start, line)
         for pattern, name in ((MODE_LINE, "mode_set"), (FEED_LINE, "feed_set")):
             for found in pattern.finditer(data):
                 setattr(self, name, offset + found.start())
+        self.lines += data.count(b"\n")
 
-    def command(self, line: bytes, start: int) -> None:
-        """Follow heating, macros and what makes a file unfit."""
+    def command(self, line: bytes, start: int, at: int) -> None:
+        """Follow heating, macros and what makes a file unfit; *line* stands at byte *start*, in line *at*."""
         called = command(line)
         name = called.name
         if name in ("M104", "M109", "SET_HEATER_TEMPERATURE", "M568") or (
@@ -220,7 +231,7 @@ class _State:
         elif name == "G20":
             pass  # the scanner knows the units
         elif is_start_macro(line) or (self.klipper and not re.match(r"[A-Z]\d", name)):
-            self.call(called, line, start)
+            self.call(called, line, start, at)
 
     def heat(self, called: Command) -> None:
         """Set a nozzle's target."""
@@ -239,6 +250,7 @@ class _State:
             value = 0.0
         if value is None:
             return
+        self.silent = False
         index = self.tool if tool is None else int(tool)
         rises = value > self.targets.get(index, 0.0)
         self.targets[index] = value
@@ -247,23 +259,47 @@ class _State:
             self.reached[index] = True
             self.wait = f"{called.name} {called.text}".strip()
 
-    def call(self, called: Command, line: bytes, start: int) -> None:
+    def call(self, called: Command, line: bytes, start: int, at: int) -> None:
         """Run a user's macro, as far as its words tell."""
         name = called.name
+        put = startmacro.variable(called)
+        if put is not None:
+            owner, (key, value) = put
+            self.variables.setdefault(owner, {})[key] = value
         if name in EXTENDED_KINDS:
             return
         self.hidden = start
+        self.hides = f"'{_shown(line)}' on line {at}"
         self.fed[self.tool] = self.peak[self.tool] = 0.0
-        if MACRO.fullmatch(name):
-            self.macro = _shown(line)
-            heat = MACRO_TARGET.search(called.text.upper())
-            if heat:
-                self.targets[self.tool] = float(heat[1])
-                self.reached[self.tool] = float(heat[1]) > 0
-                self.wait = f"macro {name}"
+        starts = MACRO.fullmatch(name) is not None
+        if not starts and self.reached.get(self.tool, False):
+            return  # the file has seen to the heating by itself
+        stated = of_tool(self.program.facts.first_layer_C, self.tool)
+        heat = startmacro.nozzle_C(called, self.variables, stated)
+        if starts or heat is not None:
+            self.macro, self.macro_line, self.macro_C = _shown(line), at, heat
+            self.silent = heat is None
+        if heat is not None:
+            self.targets[self.tool] = heat
+            self.reached[self.tool] = heat > 0
+            self.wait = f"macro {name}"
+
+    def assume(self) -> bool:
+        """Take the settings' temperature for a start macro's that names none; tell whether that was done.
+
+        Only where no line behind the macro heats, and nothing before it has waited.
+        """
+        stated = of_tool(self.program.facts.first_layer_C, self.tool)
+        if not self.silent or not stated or self.macro is None or self.reached.get(self.tool, False):
+            return False
+        self.targets[self.tool] = stated
+        self.reached[self.tool] = True
+        self.wait = f"macro {self.macro.split(maxsplit=1)[0].upper()}"
+        return True
 
     def anchor(self, place: Place, ahead: bytes) -> Anchor:
         """Return the state as an anchor."""
+        assumed = self.assume()
         scanner = self.scanner
         tool = self.tool
         target = self.targets.get(tool)
@@ -285,6 +321,8 @@ class _State:
             wait=self.wait,
             waited=self.reached.get(tool, False),
             macro=self.macro,
+            macro_line=self.macro_line,
+            assumed=assumed,
             absolute=bool(scanner.absolute),
             e_absolute=e_absolute,
             e=scanner.e if e_known else None,
@@ -346,14 +384,24 @@ class _State:
         if not anchor.homed:
             return "neither G28 nor a start macro comes before the first layer"
         if not anchor.target_C:
-            return "the nozzle is not heated before the first layer, as far as the file shows"
+            return f"the nozzle is not heated before the first layer, as far as the file shows{self.blind()}"
         if not anchor.waited:
-            return "nothing waits for the nozzle's temperature before the first layer"
+            return f"nothing waits for the nozzle's temperature before the first layer{self.blind()}"
         if self.mode_set <= self.hidden and self.hidden >= 0:
-            return "the E mode (M82 or M83) after the start macro is unknown"
+            return f"the E mode (M82 or M83) is unknown after the macro {self.hides}; set it behind that line"
         if anchor.e_absolute and anchor.e is None:
-            return "E is absolute, and where its register stands is unknown"
+            hides = f" after the macro {self.hides}; put G92 E0 behind that line" if self.hidden >= 0 else ""
+            return f"E is absolute, and where its register stands is unknown{hides}"
         return None
+
+    def blind(self) -> str:
+        """Return which macro may heat and does not say so; nothing where there is none."""
+        if self.macro is not None and self.macro_C is not None:
+            named = f"'{self.macro}' on line {self.macro_line} asks for {self.macro_C:g} C"
+            return "" if self.macro_C else f"; {named}"
+        if self.hidden < 0:
+            return ""
+        return f"; the macro {self.hides} names no nozzle temperature: call it with EXTRUDER_TEMP=..."
 
     def cautions(self, anchor: Anchor) -> tuple[str, ...]:
         """Return what is odd here but no reason to refuse."""
@@ -363,6 +411,11 @@ class _State:
         if expected and anchor.target_C and expected != anchor.target_C:
             out.append(
                 f"the nozzle is at {anchor.target_C:g} C before layer 1, the settings say {expected:g} C"
+            )
+        if anchor.assumed:
+            out.append(
+                f"the start macro on line {anchor.macro_line} names no nozzle temperature: "
+                f"the settings' {anchor.target_C:g} C is taken for it"
             )
         if len(anchor.targets_C) > 1:
             out.append(f"only tool {anchor.tool}, active before the first layer, is purged")
