@@ -17,6 +17,7 @@ from typing import Any, Final
 
 from gcodetool.gcode import rows as row
 from gcodetool.gcode import startmacro
+from gcodetool.gcode.belt import BELT, belt_sign
 from gcodetool.gcode.dialects import (
     EXTENDED_KINDS,
     Command,
@@ -31,7 +32,6 @@ from gcodetool.gcode.program import Program
 from gcodetool.gcode.rows import Rows
 
 MACRO: Final = re.compile(r"[A-Z_]*START[A-Z_]*")
-BELT: Final = "the file is for a belt machine"
 SPINDLE: Final = frozenset(("M3", "M4"))
 WORK_OFFSETS: Final = frozenset(f"G{code}" for code in (55, 56, 57, 58, 59, 68)) | {"G59.1", "G59.2", "G59.3"}
 BLANK: Final = rb"[\x00-\x09\x0b-\x20]*"  # what the scanner passes over, also the \r of a lone "\n\r"
@@ -114,6 +114,9 @@ def find_anchor(program: Program) -> Anchor:
     GcodeError
         The file cannot be read.
     """
+    sign = belt_sign(program)
+    if sign is not None:
+        return Anchor(refusal=f"{BELT} ({sign})", untouchable=f"{BELT} ({sign})")
     place = by_mark(program) or by_shape(program)
     if isinstance(place, str):
         return Anchor(refusal=place)
@@ -339,11 +342,10 @@ class _State:
             flow=scanner.flow_factor,
             speed_factor=scanner.speed_factor,
         )
-        belt = BELT if _belt(self.program.facts.config) else None
         return replace(
             anchor,
             refusal=self.refusal(anchor),
-            untouchable=self.no_printer or belt,
+            untouchable=self.no_printer,
             cautions=self.cautions(anchor),
         )
 
@@ -373,8 +375,6 @@ class _State:
             return self.odd
         if self.scanner.inches:
             return "the file is in inches"
-        if _belt(self.program.facts.config):
-            return BELT
         if self.origin_moved:
             return "G92 moves the origin of X, Y or Z"
         if not anchor.absolute:
@@ -420,10 +420,6 @@ class _State:
         if len(anchor.targets_C) > 1:
             out.append(f"only tool {anchor.tool}, active before the first layer, is purged")
         return tuple(out)
-
-
-def _belt(config: Mapping[str, str]) -> bool:
-    return any("belt" in key and value not in ("", "0", "False", "false") for key, value in config.items())
 
 
 def _shown(line: bytes) -> str:
