@@ -644,3 +644,18 @@ def test_odd_names_survive(capsys: pytest.CaptureFixture[str], tmp_path: pathlib
     assert profiles.printer(tmp_path / "p.toml").name == 'the "big" \\ one'
     assert call(capsys, source, "-o", "q.toml")[0] == 0
     assert profiles.printer(tmp_path / "q.toml").name == "bench-2-new"
+
+
+@pytest.mark.parametrize(
+    ("dialect", "said", "message"),
+    [
+        ("klipper", "prompts = 1", "prompts"),
+        ("marlin", "dialogs = true", "dialogs"),
+        ("reprapfirmware", "prompts = true", "asks by M291"),
+    ],
+)
+def test_what_a_profile_cannot_mean_by_its_host(dialect, said, message, tmp_path: pathlib.Path) -> None:
+    path = written(tmp_path, f'name = "rig"\ndialect = "{dialect}"\n[host]\n{said}\n', "rig.toml")
+    with pytest.raises(ProfileError, match=message) as caught:
+        profiles.printer(path)
+    assert "rig.toml:4" in str(caught.value)
