@@ -33,7 +33,7 @@ EXPECTED: Final = (
 )
 KLIPPER_SECTION: Final = re.compile(
     r"^\[(?:printer|mcu|extruder|stepper_|include |gcode_macro |gcode_arcs|firmware_retraction"
-    r"|heater_bed|bed_mesh|virtual_sdcard|display_status|pause_resume)[^\]\n]*\]",
+    r"|heater_bed|bed_mesh|virtual_sdcard|display_status|pause_resume|respond)[^\]\n]*\]",
     re.MULTILINE,
 )
 ECHOED: Final = re.compile(r"echo:\s*[GM]\d+\b")
@@ -154,7 +154,7 @@ UNKNOWN: Final = (  # what no machine's file says, for the reader to fill in
 
 def _order(keys: tuple[str, ...]) -> tuple[int, ...]:
     """Return where a value stands in the file."""
-    top = ["bed_mm", "height_mm", "klipper", "marlin", "reprapfirmware", "hot_end"].index(keys[0])
+    top = ["bed_mm", "height_mm", "klipper", "marlin", "reprapfirmware", "hot_end", "host"].index(keys[0])
     if keys[0] == "klipper":
         inner = [*KLIPPER, "firmware_retraction"].index(keys[1])
         return top, inner, list(KLIPPER_RETRACTION).index(keys[2]) if len(keys) > 2 else 0
@@ -175,6 +175,8 @@ def number(value: float) -> str:
 
 
 def _written(value: Value) -> str:
+    if isinstance(value, bool):
+        return str(value).lower()
     return f"[{', '.join(map(number, value))}]" if isinstance(value, tuple) else number(value)
 
 

@@ -33,6 +33,7 @@ LETTER: Final = re.compile(  # a letter with a text, or with numbers and express
 SOFT_ENDSTOPS: Final = re.compile(
     rf"Min:\s*X({NUMBER})\s*Y({NUMBER})\s*Z({NUMBER})\s*Max:\s*X({NUMBER})\s*Y({NUMBER})\s*Z({NUMBER})"
 )
+PROMPTS: Final = re.compile(r"\bCap:PROMPT_SUPPORT:([01])\b")  # in the answer to M115
 MOVE: Final = re.compile(r"\s*[Gg][0123]\s*[XYZE]", re.IGNORECASE)
 MOST_MOVES: Final = 50  # a configuration has a few at most, a job thousands
 COMMAND: Final = re.compile(r'"(?:[^"]|"")*"|(?<![A-Za-z0-9_.{])([GMTgmt]-?\d+(?:\.\d+)?)(?![\d.])')
@@ -187,6 +188,7 @@ def read_marlin(path: Path, text: str) -> Notes:
         if line.place.line >= begin and line.word not in MARLIN:
             notes.skip(line.word, MARLIN_WHY.get(line.word, "no limit of motion"), line.place)
     _soft_endstops(notes, path, text)
+    _prompts(notes, path, text)
     return notes
 
 
@@ -245,6 +247,14 @@ def _soft_endstops(notes: Notes, path: Path, text: str) -> None:
             place = Place(name_of(path), number)
             notes.take(("bed_mm",), (x0, y0, x1, y1), place, how="travel of the axes, as M211 answers")
             notes.take(("height_mm",), z1, place, how="travel of the axis, as M211 answers")
+
+
+def _prompts(notes: Notes, path: Path, text: str) -> None:
+    """Take from the answer to M115, where the log holds it, whether M0 opens a dialog on the host."""
+    for number, line in enumerate(text.split("\n"), start=1):
+        if match := PROMPTS.search(line):
+            place = Place(name_of(path), number)
+            notes.take(("host", "prompts"), match[1] == "1", place, how="PROMPT_SUPPORT, as M115 answers")
 
 
 # ---------------------------------------------------------------- RepRapFirmware

@@ -83,6 +83,7 @@ class Option:
 
 
 Config = dict[str, dict[str, Option]]
+PROMPTS: Final = "respond"  # the section that lets a file open a dialog on the host
 HEADER: Final = ""  # among a section's options: its own line
 
 
@@ -189,6 +190,8 @@ def read(path: Path, text: str) -> Notes:
             keys = ("klipper", "firmware_retraction", name)
             if keys not in notes.taken:
                 notes.take(keys, value, header, how="the firmware's own default")
+    if PROMPTS in config:
+        notes.take(("host", "prompts"), True, config[PROMPTS][HEADER].place, how="RESPOND is there")
     _pass_over(notes, config)
     return notes
 
@@ -261,6 +264,8 @@ def _pass_over(notes: Notes, config: Config) -> None:
     for section, options in config.items():
         taken = {*COPIED.get(section, {}), *USED.get(section, ())}
         first = section.split(" ")[0]
+        if section == PROMPTS:
+            continue
         if not taken:
             why = SECTIONS.get(first, "not about limits")
             if re.fullmatch(r"extruder\d+", first):

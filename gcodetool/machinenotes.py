@@ -18,7 +18,7 @@ from gcodetool.profiles import DialectName
 from gcodetool.tomlfile import Document, Table, printable, read_text, shown
 
 Keys = tuple[str, ...]  # where a value stands in the profile: ("marlin", "M203", "X")
-Value = float | tuple[float, ...]
+Value = float | bool | tuple[float, ...]
 
 MOST_BYTES: Final = 8 * 1024 * 1024  # far above any configuration; a day's log of a serial line fits
 MOST_LETTERS: Final = 8192  # of one line

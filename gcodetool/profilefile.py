@@ -236,7 +236,7 @@ def read_printer(table: Table, key: str) -> Printer:
     others = [name for name in DIALECTS if name != dialect and name in table]
     if others:
         table.fail(others[0], f"[{others[0]}] has no meaning for dialect '{dialect}'; take it out")
-    parts = ("hot_end", "retraction", "park", "waiting")
+    parts = ("hot_end", "retraction", "park", "waiting", "host")
     table.only(("key", "name", "dialect", "bed_mm", "height_mm", "note", *parts, *DIALECTS))
     bed = table.numbers("bed_mm", 4, low=-1e5, high=1e5)
     if bed is not None and (bed[0] >= bed[2] or bed[1] >= bed[3]):
@@ -268,9 +268,22 @@ def read_printer(table: Table, key: str) -> Printer:
         ),
         park=None if park is None else _pair((_asked(park, "x_mm"), _asked(park, "y_mm"))),
         waiting=_waiting(table.table("waiting")),
+        host_prompts=_host_prompts(table.table("host"), dialect),
         note=table.text("note"),
         path=table.document.path,
     )
+
+
+def _host_prompts(table: Table | None, dialect: str | None) -> bool | None:
+    """Return whether dialogs reach a print host; RepRapFirmware always has its own."""
+    if table is None:
+        return None
+    table.only(("prompts",))
+    if dialect == "reprapfirmware" and "prompts" in table:
+        table.fail(
+            "prompts", "prompts has no meaning for dialect 'reprapfirmware', which asks by M291; take it out"
+        )
+    return table.flag("prompts")
 
 
 def _waiting(table: Table | None) -> Waiting:

@@ -166,6 +166,7 @@ class Printer:
     retraction: RetractionBounds = RetractionBounds()
     park: Pair | None = None  # x, y [mm]
     waiting: Waiting = Waiting()
+    host_prompts: bool | None = None  # its firmware passes dialogs on to a print host; None = not stated
     note: str | None = None
     path: str | None = field(default=None, compare=False)
 

@@ -22,7 +22,9 @@ LATER_ABSOLUTE = ["G1 E{0}", "G1 X41.5 Y42", "G1 Z0.3 E{1}", "G1 X60 Y61.25 E{2}
 LATER_RELATIVE = ["G1 E0.4", "G1 X41.5 Y42", "G1 Z0.3 E0.01", "G1 X60 Y61.25 E1.5", "G0 X50"]
 
 
-def start_of(anchor: Anchor, dialect: Dialect, *, homed: bool = True) -> interpreter.State:
+def start_of(
+    anchor: Anchor, dialect: Dialect, *, homed: bool = True, prompts: bool = False
+) -> interpreter.State:
     """The interpreter's state that an anchor describes."""
     fed = 30.0
     return interpreter.State(
@@ -44,6 +46,7 @@ def start_of(anchor: Anchor, dialect: Dialect, *, homed: bool = True) -> interpr
         flow=anchor.flow,
         speed=anchor.speed_factor,
         homed=frozenset("XYZ") if homed else frozenset(),
+        prompts=prompts,
     )
 
 
@@ -187,6 +190,7 @@ cases = st.fixed_dictionaries(
         "wait_s": st.sampled_from([None, None, None, 15.0, 90.0, 600.0]),
         "purge": st.sampled_from(["melt-zone", "path"]),
         "pause_code": st.sampled_from([None, None, "M400 U1", "PAUSE_HERE", "M25"]),
+        "prompts": st.booleans(),
     }
 ).map(lambda case: case if case["sure"] else case | {"dialect": Dialect.MARLIN})  # then its rules stand in
 
@@ -196,7 +200,7 @@ MEDDLED = ("", "G90", "G91")  # what the person leaves behind at the console
 def faults(case, made, lines) -> list[str]:
     """What is wrong with *lines* as the block *made* for *case*; nothing, if they are all of it."""
     anchor, dialect, name = case["anchor"], case["dialect"], name_of(case)
-    before = start_of(anchor, dialect)
+    before = start_of(anchor, dialect, prompts=case["sure"] and case.get("prompts", False))
     without = outcome(anchor, dialect, before, name)
     found = []
     for meddle in MEDDLED:
@@ -212,6 +216,8 @@ def faults(case, made, lines) -> list[str]:
         for event in events:
             if event.fed and not (event.before.hot and event.before.target == anchor.target_C >= 170.0):
                 found.append(f"{meddle}: cold: {event.text}")
+            if event.kind in ("move", "heat") and event.before.dialog:
+                found.append(f"{meddle}: a dialog stands open: {event.text}")
             if event.fed and event.before.firmware_retracted:
                 found.append(f"{meddle}: held back by the firmware: {event.text}")
     return found

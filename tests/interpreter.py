@@ -4,6 +4,9 @@ It shares nothing with the package: its own reading of lines, its own state, its
 from the firmwares' manuals.  :func:`execute` runs a file and yields what happens: moves, dwells,
 pauses, heating.  Positions that no command has made known are ``None``.
 
+A print host listens: ``action:prompt_…`` opens and closes a dialog with buttons there, and ``dialog`` holds what
+stands on its screen.
+
 A pause is also where a person has the machine's console: with ``meddle`` modes, E register, speed and
 nozzle target are others after it.
 
@@ -50,6 +53,8 @@ class State:
     accelerations: str = ""
     hot: bool = True  # a wait has followed the last rise of the target
     homed: frozenset[str] = frozenset()
+    prompts: bool = False  # Marlin: M0 opens a dialog of its own on the host
+    dialog: tuple[tuple[str, str], ...] = ()  # what stands on the host: (begin, title), (text, …), …
 
     @property
     def target(self) -> float:
@@ -65,7 +70,7 @@ class State:
 class Event:
     """One thing that happens.
 
-    ``kind``: move, dwell, pause, set (a temperature), heat (wait for one), say, beep, other.
+    ``kind``: move, dwell, pause, set (a temperature), heat (wait for one), say, beep, prompt, other.
     """
 
     kind: str
@@ -245,6 +250,9 @@ def step(text: str, dialect: str, state: State, saved: dict[str, State]) -> Even
     if name in ("M204", "M205", "M201", "M203"):
         return done("limits", replace(state, accelerations=state.accelerations + text))
     if name in ("M0", "M1"):
+        if dialect == MARLIN and state.prompts:  # closes any other dialog; each answer goes on
+            shown = (("begin", "M0 Stop"), ("button", "Continue"), ("show", ""))
+            return done("pause", replace(state, dialog=shown))
         kind = {MARLIN: "pause", RRF: "end", KLIPPER: "other"}[dialect]
         return done(kind, state)
     if PAUSE_MACRO.fullmatch(name):
@@ -260,6 +268,9 @@ def step(text: str, dialect: str, state: State, saved: dict[str, State]) -> Even
         return done("pause", state)
     if name == "M300":
         return done("beep" if dialect != KLIPPER else "other", state)
+    action = re.search(r"//\s*action:(\w+) ?(.*)", printed(name, rest, dialect))
+    if action:
+        return done(*host(state, action[1], action[2]))
     if name == "M118" and dialect == RRF:  # its text stands in S
         return done("say" if re.search(r'\bS\s*"', rest) else "other", state)
     if name in ("M117", "M118", "RESPOND"):
@@ -281,6 +292,32 @@ def step(text: str, dialect: str, state: State, saved: dict[str, State]) -> Even
             "macro", replace(state, x=None, y=None, z=None, targets=targets, hot=True, homed=frozenset("XYZ"))
         )
     return done("other", state)
+
+
+def printed(name: str, rest: str, dialect: str) -> str:
+    """What a line prints to the host."""
+    if name == "RESPOND" and dialect == KLIPPER:
+        said = re.search(r'MSG=(?:"([^"]*)"|(\S+))', rest)
+        prefix = "// " if re.search(r"\bTYPE=command\b", rest) else "echo: "
+        return prefix + ((said[1] or said[2] or "") if said else "")
+    if name == "M118" and dialect == MARLIN:
+        said = re.match(r"\s*((?:[AEP]\d+\s+)*)(.*)", rest)
+        return ("//" if said and "A1" in said[1].split() else "") + (said[2] if said else "")
+    return ""
+
+
+def host(state: State, what: str, said: str) -> tuple[str, State]:
+    """What a print host does with an action: kind of event, and the state with the dialog on its screen."""
+    if what == "notification":
+        return "say", state
+    if what == "prompt_begin":
+        return "prompt", replace(state, dialog=(("begin", said),))
+    if what == "prompt_end":
+        return "prompt", replace(state, dialog=())
+    part = what.removeprefix("prompt_")
+    if part in ("text", "button", "footer_button", "show") and state.dialog:
+        return "prompt", replace(state, dialog=(*state.dialog, (part, said)))
+    return "other", state  # pause, resume, cancel, …: none that a block may say; parts of no dialog
 
 
 def move(text: str, dialect: str, state: State, words: dict[str, float]) -> Event:

@@ -14,11 +14,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from gcodetool.advice import block as blocks
-from gcodetool.advice.block import Machine, feed_word, number, purge_block
+from gcodetool.advice.block import Machine, feed_word, host_prompts, number, purge_block
 from gcodetool.advice.spot import box_distance, box_polygon, free_spot, inside
 from gcodetool.advice.tongue import own_pause
 from gcodetool.gcode.anchor import Anchor
 from gcodetool.gcode.dialects import Dialect
+from gcodetool.gcode.program import read
+from gcodetool.profiles import Printer
 
 CASES = max(500, settings().max_examples)  # 20,000 in the long profile
 
@@ -61,6 +63,7 @@ def test_the_block_keeps_every_bound(case):
             "beep",
             "other",
             "retract",
+            "prompt",
         )
         assert event.kind != "other" or event.text == "M400"
         assert len(event.text) <= (96 if dialect is not Dialect.REPRAPFIRMWARE else 255)
@@ -164,7 +167,44 @@ def test_only_words_that_the_dialect_has(case):
                 else case["dialect"] is Dialect.REPRAPFIRMWARE
             )
         if line.startswith(("M0", "M118")):
-            assert not re.search(r"\b[A-Z][\d.]", line.split(" ", 1)[1])
+            text = re.sub(r"^A1 (?=action:(?:notification |prompt_end$))", "", line.split(" ", 1)[1])
+            assert not re.search(r"\b[A-Z][\d.]", text)
+
+
+@settings(max_examples=CASES)
+@given(cases)
+def test_a_dialog_comes_on_top_and_takes_nothing_away(case):
+    """Each question stands on the host while it waits, with answers that the firmware knows; never else."""
+    made = purge_block(**case)
+    plain = purge_block(**{**case, "prompts": False})
+    assert not any("action:" in line for line in plain.lines or ())
+    if made.lines is None or not case["prompts"]:
+        assert made == plain
+        return
+    assert tuple(line for line in made.lines if "action:" not in line) == plain.lines
+    said = [line.split("action:")[1].split()[0].rstrip('"') for line in made.lines if "action:" in line]
+    dialect, name = case["dialect"], name_of(case)
+    start = start_of(case["anchor"], dialect, prompts=case["sure"])
+    events = list(interpreter.execute(made.lines, name, start))
+    pauses = [event for event in events if event.kind == "pause"]
+    if not case["sure"] or dialect is Dialect.REPRAPFIRMWARE:
+        assert said == []
+    elif (
+        dialect is Dialect.MARLIN
+    ):  # each answer goes on there: M0 opens the dialog, the text comes before it
+        assert said == ["notification", "notification", "prompt_end"] * len(pauses)
+    else:
+        for event in pauses:
+            (begin, title), *parts = event.before.dialog
+            assert (begin, parts[-1]) == ("begin", ("show", ""))
+            assert title.endswith("?")
+            buttons = [text.split("|") for kind, text in parts if kind == "footer_button"]
+            assert [button[1] for button in buttons] == ["RESUME", "CANCEL_PRINT"]
+            told = " ".join(text for kind, text in parts if kind == "text")
+            assert all(button[0] in told for button in buttons)
+    for event in events:
+        if event.kind not in ("pause", "say", "prompt"):
+            assert not event.before.dialog
 
 
 def test_a_block_says_what_to_look_at_how_to_go_on_and_how_to_stop():
@@ -223,13 +263,16 @@ ROOM = Machine(bed=box_polygon((0, 0, 200, 200)), height_mm=180.0, retract_mm=1.
 
 
 # Lines that tell, wait or make ready, and give nothing back.
-READY = re.compile(r"M117|M118|RESPOND|M300|M400|G4|G91$|M0|M291|PAUSE|G1 Z[\d.]+ F600$|G1 X\S+ Y\S+ F6000$")
+READY = re.compile(
+    r"M117|(?:M118|RESPOND)(?!.*prompt_end)|M300|M400|G4|G91$|M0|M291|PAUSE|G1 Z[\d.]+ F600$|G1 X\S+ Y\S+ F6000$"
+)
 
 
 def gives_back(case, made) -> Iterator[int]:
     """Yield the index of each line that gives something back: one that makes ready does not, nor one that
     changes nothing."""
-    name, before = name_of(case), start_of(case["anchor"], case["dialect"])
+    prompts = case["sure"] and case.get("prompts", False)
+    name, before = name_of(case), start_of(case["anchor"], case["dialect"], prompts=prompts)
     runs = [list(interpreter.execute(made.lines, name, before, meddle=meddle)) for meddle in MEDDLED]
     absolute = len(made.lines) - 1 - list(reversed(made.lines)).index("G90")
     standby = None if made.standby_C is None else f"S{number(made.standby_C)}"
@@ -340,6 +383,52 @@ def test_a_timed_wait_over_the_job_becomes_a_button():
     )
     assert any(line.startswith("M0 ") for line in made.lines)
     assert any("waits for the person" in caution for caution in made.cautions)
+
+
+@pytest.mark.parametrize("dialect", [Dialect.MARLIN, Dialect.KLIPPER])
+def test_a_dialog_that_is_left_open_shows(dialect):
+    known = {"dialect": dialect, "prompts": True, "machine": replace(ROOM, path_mm=400.0), "purge": "path"}
+    case = {"anchor": FULL, "dialect": dialect, "sure": True, "pause_code": None, "prompts": True}
+    made = full(FULL, **known)
+    assert faults(case, made, made.lines) == []
+    ends = [at for at, line in enumerate(made.lines) if "prompt_end" in line]
+    assert len(ends) == 3  # a heap each
+    assert set(ends) <= set(gives_back(case, made))
+    for at in ends:
+        assert faults(case, made, [*made.lines[:at], *made.lines[at + 1 :]])
+
+
+@pytest.mark.parametrize(
+    ("line", "dialect", "shows"),
+    [
+        ('RESPOND TYPE=echo MSG="warming up"', Dialect.KLIPPER, True),
+        ("RESPOND PREFIX=start MSG=on", Dialect.KLIPPER, True),
+        ("; RESPOND TYPE=command MSG=on", Dialect.KLIPPER, False),
+        ("RESPOND_LATER MSG=on", Dialect.KLIPPER, False),
+        ("M118 A1 action:prompt_begin hello", Dialect.KLIPPER, False),
+        ("M118 A1 action:prompt_begin hello", Dialect.MARLIN, True),
+        ("M118 E1 A1 action:prompt_end", Dialect.MARLIN, True),
+        ("M876 P1", Dialect.MARLIN, True),
+        ("M118 A1 action:pause", Dialect.MARLIN, False),
+        ("M118 action:prompt_begin hello", Dialect.MARLIN, False),
+        ("; M876 S0", Dialect.MARLIN, False),
+        ('M291 P"hello" S3', Dialect.REPRAPFIRMWARE, False),
+    ],
+)
+def test_what_a_file_shows_of_its_host(tmp_path, line, dialect, shows):
+    """The file's own lines decide where the profile is silent; the profile's word is the last."""
+    path = tmp_path / "job.gcode"
+    path.write_text(f"G28\n{line}\nG1 X1 E1\n", encoding="utf-8")
+    program = read(path, dialect=dialect)
+    assert host_prompts(program, None) is shows
+    for stated in (None, True, False):
+        printer = Printer("rig", dialect.label, host_prompts=stated)
+        assert host_prompts(program, printer) is (shows if stated is None else stated)
+    # what an earlier block says is no word of the file's
+    mark = "; gcodetool:{} purge-and-inspect\n"
+    mine = f"{mark.format('begin')}{line}\n{mark.format('end')}"
+    path.write_text(f"G28\n{mine}G1 X1 E1\n", encoding="utf-8")
+    assert not host_prompts(read(path, dialect=dialect), None)
 
 
 def test_the_pause_that_the_settings_name_is_used_where_nothing_else_is_sure():

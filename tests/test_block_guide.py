@@ -2,6 +2,7 @@
 
 import pathlib
 import re
+from dataclasses import replace
 
 from gcodetool.advice import block as blocks
 from gcodetool.advice.block import block_for
@@ -12,14 +13,14 @@ from gcodetool.gcode.program import read
 GUIDE = pathlib.Path(__file__).parent.parent / "docs" / "the-block.md"
 
 
-def documented(dialect):
+def documented(dialect, *, prompts=None):
     """The lines that the guide's own command writes, for a printer of *dialect* (None: as named)."""
     from gcodetool import profiles
     from gcodetool.motion.timeline import timeline
 
     text = GUIDE.read_text(encoding="utf-8").split("## Each line")[1].split("## ")[0]
     named = re.search(r"(tests/data/\S+) --printer (\S+)", text)
-    printer = profiles.printer(named[2])
+    printer = replace(profiles.printer(named[2]), host_prompts=prompts)
     program = read(GUIDE.parent.parent / named[1], dialect=dialect or printer.dialect)
     anchor = find_anchor(program)
     low_box = timeline(program, printer=printer, watch=(anchor.offset, blocks.WATCH_Z_MM)).low_box
@@ -53,3 +54,16 @@ def test_the_documented_differences_are_those_that_are_made():
     explained = kinds(made[0]) | {re.match(r"\S+", cell)[0] for row in rows for cell in row}
     for lines in made[1:]:
         assert kinds(lines) <= explained
+
+
+def test_the_documented_dialogs_are_those_that_are_made():
+    """Each table's lines stand in that dialect's block, in a row."""
+    text = GUIDE.read_text(encoding="utf-8").split("## At the print host")[1].split("## ")[0]
+    for dialect in (Dialect.KLIPPER, Dialect.MARLIN):
+        table = text.split(f"| {dialect.name.capitalize()} | why |")[1].split("\n\n")[0]
+        rows = [row.replace("\\|", "|") for row in re.findall(r"^\| `([^`]+)` \| ", table, re.MULTILINE)]
+        assert len(rows) >= 4
+        lines = documented(dialect, prompts=True)
+        at = lines.index(rows[0])
+        assert list(lines[at : at + len(rows)]) == rows
+        assert sum("action:" in line for line in lines) == sum("action:" in row for row in rows)

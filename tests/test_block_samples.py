@@ -1,9 +1,11 @@
 """Every sliced sample in every dialect setting: with its block it prints the same, by an interpreter of our own."""
 
+import itertools
 import lzma
 import pathlib
 import re
 import warnings
+from dataclasses import replace
 
 import interpreter
 import pytest
@@ -16,6 +18,7 @@ from gcodetool.gcode.anchor import find_anchor
 from gcodetool.gcode.dialects import Dialect
 from gcodetool.gcode.program import read
 from gcodetool.motion.timeline import timeline
+from gcodetool.profiles import Printer
 
 SAMPLES = sorted((pathlib.Path(__file__).parent / "data" / "gcode").glob("*.gcode.xz"))
 LATER = None if settings().max_examples >= 20_000 else 2000  # lines; None: to the end, in the long mode
@@ -24,20 +27,27 @@ BED = (0.0, 0.0, 250.0, 210.0)
 
 @pytest.mark.parametrize("path", SAMPLES, ids=lambda path: path.name[:3])
 @pytest.mark.parametrize(
-    "setting", [None, *Dialect], ids=lambda setting: getattr(setting, "label", "as-found")
+    ("place", "setting"),
+    [
+        *itertools.product(["free spot", "in place"], [None, *Dialect]),
+        ("at the host", Dialect.MARLIN),
+        ("at the host", Dialect.KLIPPER),
+    ],
+    ids=lambda value: getattr(value, "label", value or "as-found"),
 )
-@pytest.mark.parametrize("place", ["free spot", "in place"])
-def test_samples_with_a_block_print_the_same(path, setting, place):
+def test_samples_with_a_block_print_the_same(path, place, setting):
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         import pygcode
 
     program = read(path, dialect=setting)
     anchor = find_anchor(program)
+    at_host = place == "at the host"
+    printer = Printer("rig", program.dialect.label, host_prompts=True) if at_host else None
     made = block_for(
         program,
         anchor,
-        printer=None,
+        printer=printer,
         nozzle_min_C=None,
         diameter_mm=None,
         low_box=(60.0, 60.0, 210.0, 210.0) if place == "free spot" else None,
@@ -59,7 +69,10 @@ def test_samples_with_a_block_print_the_same(path, setting, place):
     assert b"".join(edits.strip_regions([prepared])) == text
     before, inside, after = interpreter.split(prepared.decode("utf-8", "replace").split("\n"))
     name = interpreter.FORK if program.fork else program.dialect.label
-    state = interpreter.final(before, name)
+    state = replace(interpreter.final(before, name), prompts=at_host and program.dialect_sure)
+    assert any("action:" in line for line in inside) == (
+        at_host and program.dialect_sure and not program.fork
+    )
     pauses = 0
     for meddle in ("", "G90", "G91"):
         events = list(interpreter.execute(inside, name, state, meddle=meddle))

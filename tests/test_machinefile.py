@@ -42,6 +42,29 @@ def skipped(machine: Machine) -> dict[str, str]:
     return {skip.what: skip.why for skip in machine.skipped}
 
 
+# ---------------------------------------------------------------- the print host
+
+CAPABILITIES = "Recv: FIRMWARE_NAME:Marlin\nRecv: Cap:EMERGENCY_PARSER:1\nRecv: Cap:HOST_ACTION_COMMANDS:1\n"
+
+
+@pytest.mark.parametrize(("answer", "prompts"), [("", None), ("1", True), ("0", False)])
+def test_the_answer_to_m115_says_whether_m0_opens_a_dialog(answer, prompts, tmp_path: pathlib.Path) -> None:
+    capability = f"Recv: Cap:PROMPT_SUPPORT:{answer}\n" if answer else ""
+    source = written(tmp_path, CLASSIC.read_text(encoding="utf-8") + CAPABILITIES + capability)
+    machine = read(source)
+    assert made(machine, tmp_path).host_prompts is prompts
+    assert ("prompts" in to_toml(machine)) == (prompts is not None)
+
+
+def test_klippers_respond_section_lets_files_open_dialogs(tmp_path: pathlib.Path) -> None:
+    text = "[printer]\nmax_velocity: 300\nmax_accel: 3000\n"
+    assert made(read(written(tmp_path, text)), tmp_path).host_prompts is None
+    machine = read(written(tmp_path, text + "[respond]\ndefault_type: echo\n"))
+    assert made(machine, tmp_path).host_prompts is True
+    assert "machine.txt:4" in to_toml(machine)
+    assert not any("respond" in what for what in skipped(machine))
+
+
 # ---------------------------------------------------------------- Marlin
 
 
@@ -621,3 +644,18 @@ def test_odd_names_survive(capsys: pytest.CaptureFixture[str], tmp_path: pathlib
     assert profiles.printer(tmp_path / "p.toml").name == 'the "big" \\ one'
     assert call(capsys, source, "-o", "q.toml")[0] == 0
     assert profiles.printer(tmp_path / "q.toml").name == "bench-2-new"
+
+
+@pytest.mark.parametrize(
+    ("dialect", "said", "message"),
+    [
+        ("klipper", "prompts = 1", "prompts"),
+        ("marlin", "dialogs = true", "dialogs"),
+        ("reprapfirmware", "prompts = true", "asks by M291"),
+    ],
+)
+def test_what_a_profile_cannot_mean_by_its_host(dialect, said, message, tmp_path: pathlib.Path) -> None:
+    path = written(tmp_path, f'name = "rig"\ndialect = "{dialect}"\n[host]\n{said}\n', "rig.toml")
+    with pytest.raises(ProfileError, match=message) as caught:
+        profiles.printer(path)
+    assert "rig.toml:4" in str(caught.value)

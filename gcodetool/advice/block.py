@@ -15,7 +15,7 @@ from typing import Final, Literal
 
 from gcodetool.advice.block_lines import Plan, feed_word, lines_of, number
 from gcodetool.advice.spot import Box, Point, box_polygon, free_spot, inside
-from gcodetool.advice.tongue import Tongue, own_pause
+from gcodetool.advice.tongue import Tongue, own_pause, shows_prompts
 from gcodetool.gcode.anchor import Anchor
 from gcodetool.gcode.dialects import Dialect
 from gcodetool.gcode.markers import SlicerFacts, of_tool
@@ -115,6 +115,7 @@ def purge_block(
     wait_s: float | None = None,
     purge: Purge = "melt-zone",
     pause_code: str | None = None,
+    prompts: bool = False,
 ) -> Block:
     """Return the block for *anchor*.
 
@@ -132,12 +133,13 @@ def purge_block(
     wait_s : timed wait, for somebody who has said that they stand there; None: wait for the person.
     purge : the volume that melts at once, or everything from the drive gear to the nozzle.
     pause_code : the printer's own pause as the file's settings name it.
+    prompts : the firmware passes dialogs on to a print host (:func:`host_prompts`).
     """
     machine = machine or Machine()
     refusal = _refusal(anchor, sure, (nozzle_min_C, nozzle_max_C), machine)
     if refusal:
         return Block(None, refusal)
-    tongue = Tongue(dialect, not sure, own_pause(pause_code), anchor.tool)
+    tongue = Tongue(dialect, not sure, own_pause(pause_code), anchor.tool, prompts)
     spot, why_in_place, lift_mm = _where(anchor, machine, low_box)
     cautions = list(anchor.cautions)
     if tongue.plain and (spot is None or (wait_s is None and not tongue.asks)):
@@ -402,6 +404,13 @@ def machine_of(facts: SlicerFacts, printer: Printer | None, *, tool: int = 0) ->
     )
 
 
+def host_prompts(program: Program, printer: Printer | None) -> bool:
+    """Tell whether a dialog is sure to reach the print host: the profile says it, else the file shows it."""
+    if printer is not None and printer.host_prompts is not None:
+        return printer.host_prompts
+    return shows_prompts(program.dialect, program.head, program.tail)
+
+
 def block_for(
     program: Program,
     anchor: Anchor,
@@ -440,4 +449,5 @@ def block_for(
         wait_s=wait_s,
         purge=purge,
         pause_code=facts.pause_code,
+        prompts=host_prompts(program, printer),
     )

@@ -123,15 +123,15 @@ def lines_of(
     standby = max(target - STANDBY_LESS_K, STANDBY_MIN_C)
     cools = wait_s is None or wait_s > STANDBY_FROM_S
 
-    def wait(text: str, *, last: bool = False) -> list[str]:
+    def wait(question: words.Question, *, last: bool = False) -> list[str]:
         """Retract, cool and ask (or dwell), then take modes and heat back and undo the retraction."""
         out = [f"G1 E-{back} F{back_f}"] if retracts else []
         if cools:
             out += tongue.set_target(number(standby))
         if wait_s is None:
             if not last and tongue.dialect is Dialect.MARLIN:  # builds without buttons ignore M0
-                out += [*tongue.say(text), f"G4 P{number(round(LOOK_S * 1000))}"]
-            out += [*tongue.beep(), *tongue.pause(text)]
+                out += [*tongue.say(tongue.phrase(question.text)), f"G4 P{number(round(LOOK_S * 1000))}"]
+            out += [*tongue.beep(), *tongue.ask(question)]
         else:
             seconds = max(0.0, wait_s - LOOK_S)
             out += tongue.say(tongue.phrase(words.SAY_TIMED, seconds=number(seconds)))
@@ -157,14 +157,14 @@ def lines_of(
         across, along = round(plan.spot[0] - anchor.x, 3), round(plan.spot[1] - anchor.y, 3)
         out.append(f"G1 X{number(across)} Y{number(along)} F{TRAVEL_F}")
     if plan.ask_first:
-        out += wait(tongue.phrase(words.ASK_HEIGHT))
+        out += wait(words.ASK_HEIGHT)
     for length_mm in plan.purge_mm[:-1]:
         out += [*tongue.say(words.SAY_LOOK), *feed(length_mm), *tongue.finish_moves()]
-        out += wait(tongue.phrase(words.ASK_MORE))
+        out += wait(words.ASK_MORE)
     out += [*tongue.say(words.SAY_LOOK), *feed(plan.purge_mm[-1])]
     out += [*tongue.finish_moves(), *tongue.say(words.SAY_OOZE)]
     out.append(f"G4 P{number(round(LOOK_S * 1000))}")
-    out += wait(tongue.phrase(words.ASK_STRAND), last=True)
+    out += wait(words.ASK_STRAND, last=True)
     out += feed(plan.prime_mm)
     out += [*tongue.finish_moves(), *tongue.say(words.SAY_AWAY), *tongue.beep()]
     out.append(f"G4 P{number(round(WARN_S * 1000))}")

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Final
 from gcodetool import profiles
 from gcodetool.advice.traces import applied_before
 from gcodetool.errors import GcodeError, UsageError
+from gcodetool.gcode.belt import BELT, belt_sign
 from gcodetool.gcode.markers import Family, of_tool
 from gcodetool.judge import reasons
 from gcodetool.judge.findings import JobFindings, ToolFindings, ToolVerdict
@@ -231,6 +232,11 @@ def assign(
 def file_cautions(program: "Program", jobs: Timeline) -> list[str]:
     """Return what is odd about the file itself."""
     said = []
+    sign = belt_sign(program)
+    if sign is not None:
+        said.append(
+            f"{BELT} ({sign}): prepare leaves it untouched; purge by hand and look at the strand before the start"
+        )
     if not program.dialect_sure:
         said.append(f"the dialect is not sure ({program.dialect_reason}); name the printer with --printer")
     for tool, claim in enumerate(program.facts.filament_mm):

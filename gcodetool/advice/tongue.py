@@ -17,9 +17,6 @@ SAY_LOOK: Final = "Look and listen: bubbles, popping, steam like smoke, rough or
 SAY_OOZE: Final = "Feeding has stopped: does filament go on oozing out?"
 SAY_HEAT: Final = "Heating up again: hands off the nozzle"
 SAY_AWAY: Final = "Hands away: the head moves in 5 seconds"
-ASK_STRAND: Final = "Dry? Strand off with tweezers, then {go_on}. Wet? {stop}"
-ASK_MORE: Final = "More comes: take the strand off, then {go_on}. Wet? {stop}"
-ASK_HEIGHT: Final = "Is the nozzle well above the bed? Then {go_on}. If not: {stop}"
 SAY_TIMED: Final = "Goes on by itself in {seconds} seconds. Wet? {stop} now"
 
 GO_ON: Final = {
@@ -32,7 +29,36 @@ STOP: Final = {
     Dialect.KLIPPER: "CANCEL_PRINT",
     Dialect.REPRAPFIRMWARE: "Cancel the job",
 }
-BOX_TITLE: Final = "Is the filament dry?"
+DIALOG_GO_ON: Final = "Continue"  # the buttons of a dialog on the print host
+DIALOG_STOP: Final = "Stop the print"
+
+# Lines that show that the machine passes dialogs on: only [respond] knows RESPOND, and a file that opens
+# dialogs under Marlin, or reports on them, is for a build that has them.
+SHOWS_PROMPTS: Final = {
+    Dialect.KLIPPER: re.compile(rb"^[ \t]*RESPOND[ \t]", re.MULTILINE),
+    Dialect.MARLIN: re.compile(
+        rb"^[ \t]*(?:M118[ \t][^;\r\n]*\bA1\b[^;\r\n]*action:prompt_|M876\b)", re.MULTILINE
+    ),
+}
+
+
+@dataclass(frozen=True)
+class Question:
+    """What the person is asked: a dialog's title, and the text with its words for going on and stopping."""
+
+    title: str
+    text: str
+
+
+ASK_STRAND: Final = Question(
+    "Is the filament dry?", "Dry? Strand off with tweezers, then {go_on}. Wet? {stop}"
+)
+ASK_MORE: Final = Question(
+    "Is the filament dry?", "More comes: take the strand off, then {go_on}. Wet? {stop}"
+)
+ASK_HEIGHT: Final = Question(
+    "Is there room to purge?", "Is the nozzle well above the bed? Then {go_on}. If not: {stop}"
+)
 
 # What a file's settings may name as its printer's pause, whole line.  Not M25, behind which commands
 # that were read ahead still run, nor M600, which changes the filament.
@@ -54,6 +80,16 @@ def own_pause(code: str | None) -> str | None:
     return words if OWN_PAUSE.fullmatch(words) else None
 
 
+def shows_prompts(dialect: Dialect, *parts: bytes) -> bool:
+    """Tell whether a file's text shows that its machine passes dialogs on to a print host.
+
+    >>> shows_prompts(Dialect.KLIPPER, b'RESPOND TYPE=echo MSG="homed"'), shows_prompts(Dialect.MARLIN, b"M0")
+    (True, False)
+    """
+    pattern = SHOWS_PROMPTS.get(dialect)
+    return pattern is not None and any(pattern.search(part) is not None for part in parts)
+
+
 @dataclass(frozen=True)
 class Tongue:
     """A dialect's words.
@@ -64,17 +100,19 @@ class Tongue:
     plain : only what means the same everywhere.
     pause_code : the printer's own pause, from :func:`own_pause`.
     tool : the one that is heated.
+    prompts : the firmware passes dialogs on to a print host, as far as profile or file say so.
     """
 
     dialect: Dialect
     plain: bool
     pause_code: str | None = None
     tool: int = 0
+    prompts: bool = False
 
     def phrase(self, text: str, **more: object) -> str:
         """Return *text* with the words for going on and stopping in it.
 
-        >>> Tongue(Dialect.KLIPPER, plain=False).phrase(ASK_STRAND)
+        >>> Tongue(Dialect.KLIPPER, plain=False).phrase(ASK_STRAND.text)
         'Dry? Strand off with tweezers, then RESUME. Wet? CANCEL_PRINT'
         """
         return text.format(go_on=GO_ON[self.dialect], stop=STOP[self.dialect], **more)
@@ -97,18 +135,48 @@ class Tongue:
         """Return the line that waits for the moves before it; plain: the dwell that follows waits."""
         return [] if self.plain else ["M400"]
 
-    def pause(self, text: str) -> list[str]:
-        """Return the lines that ask *text* and wait for the person; none where nothing sure is known."""
+    def ask(self, question: Question) -> list[str]:
+        """Return the lines that ask and wait for the person; none where nothing sure is known."""
         if self.plain:
             return [self.pause_code] if self.pause_code else []
+        text = self.phrase(question.text)
+        if self.dialect is Dialect.REPRAPFIRMWARE:
+            # M0 and M1 end the job there; the box waits, and its Cancel stops the job
+            return [f'M117 "{text}"', f'M291 P"{text}" R"{question.title}" S3']
+        pause = [f"M0 {text}"]
         if self.dialect is Dialect.KLIPPER:
             own = self.pause_code
             code = own if own is not None and MACRO_PAUSE.fullmatch(own) else "PAUSE"
-            return [*self.say(text), code]
-        if self.dialect is Dialect.REPRAPFIRMWARE:
-            # M0 and M1 end the job there; the box waits, and its Cancel stops the job
-            return [f'M117 "{text}"', f'M291 P"{text}" R"{BOX_TITLE}" S3']
-        return [f"M0 {text}"]
+            pause = [*self.say(text), code]
+        if not self.prompts:
+            return pause
+        *before, wait = pause
+        # closed behind the wait, for the person may have gone on at the panel
+        return [*before, *self.dialog(question), wait, self.action("prompt_end")]
+
+    def action(self, what: str) -> str:
+        """Return the line that hands *what* to the print host."""
+        if self.dialect is Dialect.KLIPPER:
+            return f'RESPOND TYPE=command MSG="action:{what}"'
+        return f"M118 A1 action:{what}"
+
+    def dialog(self, question: Question) -> list[str]:
+        """Return the lines that put *question* before the person at the print host.
+
+        Klipper's dialog has a button for each answer.  Marlin opens its own at M0, closing any other, and
+        takes every answer for "go on": a button to stop would continue the print, so there is none.
+        """
+        sentences = question.text.format(go_on=DIALOG_GO_ON, stop=DIALOG_STOP).split(". ")
+        told = [f"{part}." for part in sentences[:-1]] + sentences[-1:]
+        if self.dialect is Dialect.MARLIN:
+            return [self.action(f"notification {part}") for part in told]
+        buttons = ((DIALOG_GO_ON, "RESUME", "primary"), (DIALOG_STOP, "CANCEL_PRINT", "error"))
+        return [
+            self.action(f"prompt_begin {question.title}"),
+            *(self.action(f"prompt_text {part}") for part in told),
+            *(self.action(f"prompt_footer_button {'|'.join(button)}") for button in buttons),
+            self.action("prompt_show"),
+        ]
 
     def set_target(self, target_C: str) -> list[str]:
         """Return the line that sets the nozzle's target without waiting."""
@@ -133,7 +201,8 @@ class Tongue:
         if self.plain:
             return f"waits by '{self.pause_code}', the pause that the file's settings name"
         if self.dialect is Dialect.MARLIN:
-            return "waits for the button (M0; a build without buttons ignores it: stay there)"
+            button = "the button, or the one in the print host's dialog" if self.prompts else "the button"
+            return f"waits for {button} (M0; a build without buttons ignores it: stay there)"
         if self.dialect is Dialect.KLIPPER:
-            return "waits for RESUME"
+            return "waits for RESUME" + (", a button in the print host's dialog" if self.prompts else "")
         return "waits for OK (as long as it takes: nothing turns the heaters off meanwhile)"

@@ -16,40 +16,24 @@ from types import MappingProxyType
 from typing import Any, Final
 
 from gcodetool.gcode import rows as row
+from gcodetool.gcode import startmacro
+from gcodetool.gcode.belt import BELT, belt_sign
 from gcodetool.gcode.dialects import (
     EXTENDED_KINDS,
     Command,
     Dialect,
+    Value,
     command,
     is_start_macro,
 )
-from gcodetool.gcode.markers import Family, of_tool
+from gcodetool.gcode.markers import of_tool
+from gcodetool.gcode.place import AHEAD_BYTES, XYZ, Place, by_mark, by_shape, rows_in
 from gcodetool.gcode.program import Program
 from gcodetool.gcode.rows import Rows
-from gcodetool.gcode.scan import Scanner
-
-XYZ: Final = row.X | row.Y | row.Z
-
-FIRST_MARK: Final = {
-    Family.A: re.compile(rb"^;LAYER_CHANGE\r?$", re.MULTILINE),
-    Family.C_END: re.compile(rb"^;LAYER_CHANGE\r?$", re.MULTILINE),
-    Family.C_TOP: re.compile(rb"^; CHANGE_LAYER\r?$", re.MULTILINE),
-    Family.B: re.compile(rb"^;LAYER(?:_COUNT)?:-?\d+\r?$", re.MULTILINE),
-}
-RUN: Final = 20  # X/Y moves with rising E at one Z that make a layer, where no mark says so
-STRIP_MM: Final = 6.0  # what is narrower is a purge line
-STRAY_MOVES: Final = 10  # extruding moves that purge lines may take before the first layer
-FRESH_MM: Final = 0.05  # filament beyond what only undoes a retraction
-AHEAD_BYTES: Final = 1 << 16
 
 MACRO: Final = re.compile(r"[A-Z_]*START[A-Z_]*")
-MACRO_TARGET: Final = re.compile(
-    r"\b(?:EXTRUDER|HOTEND|NOZZLE|TOOL)(?:_?TEMP(?:ERATURE)?)?\s*=\s*(\d+(?:\.\d+)?)"
-)
-BELT: Final = "the file is for a belt machine"
 SPINDLE: Final = frozenset(("M3", "M4"))
 WORK_OFFSETS: Final = frozenset(f"G{code}" for code in (55, 56, 57, 58, 59, 68)) | {"G59.1", "G59.2", "G59.3"}
-DIVE: Final = re.compile(rb"G1 Z[\d.]+(?: F[\d.]+)?")
 BLANK: Final = rb"[\x00-\x09\x0b-\x20]*"  # what the scanner passes over, also the \r of a lone "\n\r"
 MODE_LINE: Final = re.compile(rb"^" + BLANK + rb"(?:N\d+[ \t]*)?M8[23]\b", re.MULTILINE | re.IGNORECASE)
 FEED: Final = rb"F[ ]*(?=[\d.]*[1-9])[\d.]"  # F0 says nothing
@@ -75,7 +59,8 @@ class Anchor:
     tool : the active tool.
     target_C : its nozzle target; ``targets_C`` of all tools that were given one. [°C]
     wait : the last command that waited for a nozzle; ``waited``: the active tool's target was waited for.
-    macro : the start macro, as it stands.
+    macro : the start macro, as it stands; ``macro_line``: where.
+    assumed : the macro names no temperature, so the settings' is taken for its own.
     absolute : G90 is in force.
     e_absolute : E words are absolute as the dialect sees it.
     e : the E register in the file's own unit (mm, or mm³ where volumetric).
@@ -102,6 +87,8 @@ class Anchor:
     wait: str | None = None
     waited: bool = False
     macro: str | None = None
+    macro_line: int | None = None
+    assumed: bool = False
     absolute: bool = True
     e_absolute: bool = True
     e: float | None = None
@@ -119,12 +106,6 @@ class Anchor:
     speed_factor: float = 1.0
 
 
-@dataclass(frozen=True)
-class _Place:
-    offset: int
-    rule: str
-
-
 def find_anchor(program: Program) -> Anchor:
     """Return where the block goes in *program*, and the state there.
 
@@ -133,7 +114,10 @@ def find_anchor(program: Program) -> Anchor:
     GcodeError
         The file cannot be read.
     """
-    place = _by_mark(program) or _by_shape(program)
+    sign = belt_sign(program)
+    if sign is not None:
+        return Anchor(refusal=f"{BELT} ({sign})", untouchable=f"{BELT} ({sign})")
+    place = by_mark(program) or by_shape(program)
     if isinstance(place, str):
         return Anchor(refusal=place)
     state = _State(program)
@@ -164,169 +148,6 @@ def _after(blocks: Iterable[bytes], start: int) -> bytes:
     return rest[:AHEAD_BYTES]
 
 
-# --- the place --------------------------------------------------------------------------------
-
-
-def _by_mark(program: Program) -> _Place | None:
-    """Return the first layer mark of the file's family; family B's retraction before it is left behind."""
-    pattern = FIRST_MARK.get(program.family)
-    if pattern is None:
-        return None
-    scanner = _scanner(program)
-    rows: Any = Rows()
-    last: tuple[int, int, bool] | None = None  # start, end, is a retraction: the last row
-    offset = 0
-    for block in program.blocks():
-        found = pattern.search(block)
-        data = block if found is None else block[: found.start()]
-        if program.family is Family.B:
-            for n in _rows(scanner, data, offset, rows):
-                pulls = rows.op[n] == row.RETRACT or (
-                    rows.op[n] == row.MOVE and rows.e[n] < 0 and not rows.arg[n] & XYZ
-                )
-                last = rows.start[n], rows.start[n] + rows.length[n], pulls
-        if found is not None:
-            mark = found[0].strip().decode()
-            if (
-                last
-                and last[2]
-                and last[0] >= offset
-                and not _commands(block[last[1] - offset : found.start()])
-            ):
-                return _Place(last[0], f"before the retraction that precedes '{mark}'")
-            return _Place(offset + found.start(), f"before '{mark}'")
-        offset += len(block)
-    return None
-
-
-def _commands(text: bytes) -> bool:
-    """Tell whether *text* holds anything but comments and blanks."""
-    return any(line.strip() and not line.lstrip().startswith(b";") for line in text.split(b"\n"))
-
-
-def _by_shape(program: Program) -> "_Place | str":
-    """Return the start of the first layer by what is laid there; a text: why it is not clear."""
-    scanner = _scanner(program)
-    rows: Any = Rows()
-    layer = _FirstLayer()
-    offset = 0
-    preambles = _Preambles()
-    for block in program.blocks():
-        if program.family is Family.A_OLD:
-            preambles.take(block, offset)
-        for n in _rows(scanner, block, offset, rows):
-            if layer.take(rows, n):
-                if layer.before > STRAY_MOVES:
-                    return "the first layer is not clear: filament is laid in several places before it"
-                dive = preambles.last_before(layer.first_extrusion)
-                if dive is not None:
-                    return _Place(dive, "before the first move in Z after the slicer's preamble")
-                return _Place(layer.start, "before the travel to the first layer, which no mark shows")
-        offset += len(block)
-    return "no first layer was found: the file lays down no filament in a plane"
-
-
-class _FirstLayer:
-    """Watches rows for the first run of extruding X/Y moves at one Z that is no purge line."""
-
-    def __init__(self) -> None:
-        self.start = self.first_extrusion = -1
-        self.before = 0  # extruding moves passed over
-        self.count = 0
-        self.z = float("nan")
-        self.box = [float("inf"), float("inf"), float("-inf"), float("-inf")]
-        self.quiet: int | None = None  # where the travel, retraction or dive to the next run began
-        self.fed = self.peak = 0.0
-
-    def take(self, rows: Any, n: int) -> bool:
-        """Take row *n*; True once the first layer is sure."""
-        op = rows.op[n]
-        if op not in (row.MOVE, row.ARC):
-            if op not in (row.SET_POSITION, row.RETRACT, row.UNRETRACT, row.LAYER, row.ACCELERATION):
-                self.quiet = None  # a command that heats, homes or waits is not part of the way to the layer
-            elif op == row.RETRACT and self.quiet is None:
-                self.quiet = rows.start[n]
-            return False
-        self.fed += rows.e[n]
-        fresh = self.fed > self.peak + FRESH_MM
-        self.peak = max(self.peak, self.fed)
-        across = rows.arg[n] & (row.X | row.Y)
-        if not across or rows.e[n] <= 0:
-            if fresh:
-                self.quiet = None  # a purge in place
-            elif self.quiet is None:
-                self.quiet = rows.start[n]
-            if across and self.count and self.thin():
-                self.drop()
-            return False
-        if rows.z[n] != self.z:
-            self.drop()
-            self.z = rows.z[n]
-        if not self.count:
-            self.first_extrusion = rows.start[n]
-            self.start = rows.start[n] if self.quiet is None else self.quiet
-        self.quiet = None
-        self.count += 1
-        self.box[0], self.box[2] = min(self.box[0], rows.x[n]), max(self.box[2], rows.x[n])
-        self.box[1], self.box[3] = min(self.box[1], rows.y[n]), max(self.box[3], rows.y[n])
-        return self.count >= RUN and not self.thin()
-
-    def thin(self) -> bool:
-        """Tell whether the run so far is a strip."""
-        return min(self.box[2] - self.box[0], self.box[3] - self.box[1]) < STRIP_MM
-
-    def drop(self) -> None:
-        """Give the run up."""
-        self.before += self.count
-        self.count = 0
-        self.box = [float("inf"), float("inf"), float("-inf"), float("-inf")]
-
-
-class _Preambles:
-    """Family A-old's ``G21 G90 M82|M83 [G92 E0]``, and the first ``G1 Z`` after each."""
-
-    def __init__(self) -> None:
-        self.step = 0
-        self.dives: list[int] = []
-
-    def take(self, block: bytes, offset: int) -> None:
-        """Take the lines of a block that starts at *offset*; the start code is in the first few."""
-        if offset > AHEAD_BYTES:
-            return
-        for line in block.split(b"\n"):
-            text = line.partition(b";")[0].strip()
-            if text:
-                if text == b"G21":
-                    self.step = 1
-                elif self.step == 1 and text == b"G90":
-                    self.step = 2
-                elif self.step == 2 and text in (b"M82", b"M83"):
-                    self.step = 3
-                elif self.step == 3 and DIVE.fullmatch(text):
-                    self.dives.append(offset)
-                    self.step = 0
-                elif self.step < 3 or text[:1] in (b"X", b"Y") or re.match(rb"G[0-3]\b", text):
-                    self.step = 0
-            offset += len(line) + 1
-
-    def last_before(self, offset: int) -> int | None:
-        """Return the last dive before *offset*."""
-        return max((dive for dive in self.dives if dive < offset), default=None)
-
-
-def _scanner(program: Program) -> Scanner:
-    return Scanner(int(program.dialect), program.layer_marks)
-
-
-def _rows(scanner: Scanner, data: bytes, offset: int, rows: Rows) -> Iterator[int]:
-    """Scan *data*, which stands at *offset* in the file, and yield the index of each row in turn."""
-    scanner.offset = offset
-    at = 0
-    while at < len(data):
-        at = scanner.run(data, at, rows)
-        yield from range(rows.count)
-
-
 # --- the state --------------------------------------------------------------------------------
 
 
@@ -335,7 +156,7 @@ class _State:
 
     def __init__(self, program: Program) -> None:
         self.program = program
-        self.scanner = _scanner(program)
+        self.scanner = program.scanner()
         self.rows: Any = Rows()
         self.klipper = program.dialect is Dialect.KLIPPER
         self.tool = 0
@@ -343,6 +164,12 @@ class _State:
         self.reached: dict[int, bool] = {}
         self.wait: str | None = None
         self.macro: str | None = None
+        self.macro_line: int | None = None
+        self.macro_C: float | None = None  # what it is called with
+        self.silent = False  # it names no temperature, and nothing has heated since
+        self.variables: dict[str, dict[str, Value]] = {}  # put aside for macros, by owner
+        self.lines = 0  # before the data at hand
+        self.hides = ""  # the last user macro, as a message names it
         self.hidden = -1  # where the last user macro stands: after it modes, feed and E are unknown
         self.ran = -1  # where the last macro file was run, which gives modes and feed back, but not E
         self.e_set = -1
@@ -357,7 +184,7 @@ class _State:
 
     def take(self, data: bytes, offset: int) -> None:
         """Execute *data*, which stands at *offset*."""
-        for n in _rows(self.scanner, data, offset, self.rows):
+        for n in rows_in(self.scanner, data, offset, self.rows):
             rows = self.rows
             op, start = rows.op[n], rows.start[n]
             if op in (row.MOVE, row.ARC):
@@ -373,13 +200,16 @@ class _State:
             elif op == row.HOME:
                 self.origin_moved = False
             elif op == row.COMMAND:
-                self.command(data[start - offset : start - offset + rows.length[n]], start)
+                at = start - offset
+                line = self.lines + data.count(b"\n", 0, at) + 1
+                self.command(data[at : at + rows.length[n]], start, line)
         for pattern, name in ((MODE_LINE, "mode_set"), (FEED_LINE, "feed_set")):
             for found in pattern.finditer(data):
                 setattr(self, name, offset + found.start())
+        self.lines += data.count(b"\n")
 
-    def command(self, line: bytes, start: int) -> None:
-        """Follow heating, macros and what makes a file unfit."""
+    def command(self, line: bytes, start: int, at: int) -> None:
+        """Follow heating, macros and what makes a file unfit; *line* stands at byte *start*, in line *at*."""
         called = command(line)
         name = called.name
         if name in ("M104", "M109", "SET_HEATER_TEMPERATURE", "M568") or (
@@ -404,7 +234,7 @@ class _State:
         elif name == "G20":
             pass  # the scanner knows the units
         elif is_start_macro(line) or (self.klipper and not re.match(r"[A-Z]\d", name)):
-            self.call(called, line, start)
+            self.call(called, line, start, at)
 
     def heat(self, called: Command) -> None:
         """Set a nozzle's target."""
@@ -423,6 +253,7 @@ class _State:
             value = 0.0
         if value is None:
             return
+        self.silent = False
         index = self.tool if tool is None else int(tool)
         rises = value > self.targets.get(index, 0.0)
         self.targets[index] = value
@@ -431,23 +262,47 @@ class _State:
             self.reached[index] = True
             self.wait = f"{called.name} {called.text}".strip()
 
-    def call(self, called: Command, line: bytes, start: int) -> None:
+    def call(self, called: Command, line: bytes, start: int, at: int) -> None:
         """Run a user's macro, as far as its words tell."""
         name = called.name
+        put = startmacro.variable(called)
+        if put is not None:
+            owner, (key, value) = put
+            self.variables.setdefault(owner, {})[key] = value
         if name in EXTENDED_KINDS:
             return
         self.hidden = start
+        self.hides = f"'{_shown(line)}' on line {at}"
         self.fed[self.tool] = self.peak[self.tool] = 0.0
-        if MACRO.fullmatch(name):
-            self.macro = _shown(line)
-            heat = MACRO_TARGET.search(called.text.upper())
-            if heat:
-                self.targets[self.tool] = float(heat[1])
-                self.reached[self.tool] = float(heat[1]) > 0
-                self.wait = f"macro {name}"
+        starts = MACRO.fullmatch(name) is not None
+        if not starts and self.reached.get(self.tool, False):
+            return  # the file has seen to the heating by itself
+        stated = of_tool(self.program.facts.first_layer_C, self.tool)
+        heat = startmacro.nozzle_C(called, self.variables, stated)
+        if starts or heat is not None:
+            self.macro, self.macro_line, self.macro_C = _shown(line), at, heat
+            self.silent = heat is None
+        if heat is not None:
+            self.targets[self.tool] = heat
+            self.reached[self.tool] = heat > 0
+            self.wait = f"macro {name}"
 
-    def anchor(self, place: _Place, ahead: bytes) -> Anchor:
+    def assume(self) -> bool:
+        """Take the settings' temperature for a start macro's that names none; tell whether that was done.
+
+        Only where no line behind the macro heats, and nothing before it has waited.
+        """
+        stated = of_tool(self.program.facts.first_layer_C, self.tool)
+        if not self.silent or not stated or self.macro is None or self.reached.get(self.tool, False):
+            return False
+        self.targets[self.tool] = stated
+        self.reached[self.tool] = True
+        self.wait = f"macro {self.macro.split(maxsplit=1)[0].upper()}"
+        return True
+
+    def anchor(self, place: Place, ahead: bytes) -> Anchor:
         """Return the state as an anchor."""
+        assumed = self.assume()
         scanner = self.scanner
         tool = self.tool
         target = self.targets.get(tool)
@@ -469,6 +324,8 @@ class _State:
             wait=self.wait,
             waited=self.reached.get(tool, False),
             macro=self.macro,
+            macro_line=self.macro_line,
+            assumed=assumed,
             absolute=bool(scanner.absolute),
             e_absolute=e_absolute,
             e=scanner.e if e_known else None,
@@ -485,17 +342,16 @@ class _State:
             flow=scanner.flow_factor,
             speed_factor=scanner.speed_factor,
         )
-        belt = BELT if _belt(self.program.facts.config) else None
         return replace(
             anchor,
             refusal=self.refusal(anchor),
-            untouchable=self.no_printer or belt,
+            untouchable=self.no_printer,
             cautions=self.cautions(anchor),
         )
 
     def ahead(self, ahead: bytes) -> float | None:
         """Return the first retraction after the anchor."""
-        scanner = _scanner(self.program)
+        scanner = self.program.scanner()
         rows: Any = Rows()
         scanner.e_absolute, scanner.m82, scanner.absolute = (
             self.scanner.e_absolute,
@@ -508,7 +364,7 @@ class _State:
             copy(self.scanner.flow),
         )
         scanner.e, scanner.tool = self.scanner.e, self.scanner.tool
-        for n in _rows(scanner, ahead[: ahead.rfind(b"\n") + 1], 0, rows):
+        for n in rows_in(scanner, ahead[: ahead.rfind(b"\n") + 1], 0, rows):
             if rows.op[n] == row.MOVE and rows.e[n] < 0 and not rows.arg[n] & XYZ:
                 return round(-float(rows.e[n]), 5)
         return None
@@ -519,8 +375,6 @@ class _State:
             return self.odd
         if self.scanner.inches:
             return "the file is in inches"
-        if _belt(self.program.facts.config):
-            return BELT
         if self.origin_moved:
             return "G92 moves the origin of X, Y or Z"
         if not anchor.absolute:
@@ -530,14 +384,24 @@ class _State:
         if not anchor.homed:
             return "neither G28 nor a start macro comes before the first layer"
         if not anchor.target_C:
-            return "the nozzle is not heated before the first layer, as far as the file shows"
+            return f"the nozzle is not heated before the first layer, as far as the file shows{self.blind()}"
         if not anchor.waited:
-            return "nothing waits for the nozzle's temperature before the first layer"
+            return f"nothing waits for the nozzle's temperature before the first layer{self.blind()}"
         if self.mode_set <= self.hidden and self.hidden >= 0:
-            return "the E mode (M82 or M83) after the start macro is unknown"
+            return f"the E mode (M82 or M83) is unknown after the macro {self.hides}; set it behind that line"
         if anchor.e_absolute and anchor.e is None:
-            return "E is absolute, and where its register stands is unknown"
+            hides = f" after the macro {self.hides}; put G92 E0 behind that line" if self.hidden >= 0 else ""
+            return f"E is absolute, and where its register stands is unknown{hides}"
         return None
+
+    def blind(self) -> str:
+        """Return which macro may heat and does not say so; nothing where there is none."""
+        if self.macro is not None and self.macro_C is not None:
+            named = f"'{self.macro}' on line {self.macro_line} asks for {self.macro_C:g} C"
+            return "" if self.macro_C else f"; {named}"
+        if self.hidden < 0:
+            return ""
+        return f"; the macro {self.hides} names no nozzle temperature: call it with EXTRUDER_TEMP=..."
 
     def cautions(self, anchor: Anchor) -> tuple[str, ...]:
         """Return what is odd here but no reason to refuse."""
@@ -548,13 +412,14 @@ class _State:
             out.append(
                 f"the nozzle is at {anchor.target_C:g} C before layer 1, the settings say {expected:g} C"
             )
+        if anchor.assumed:
+            out.append(
+                f"the start macro on line {anchor.macro_line} names no nozzle temperature: "
+                f"the settings' {anchor.target_C:g} C is taken for it"
+            )
         if len(anchor.targets_C) > 1:
             out.append(f"only tool {anchor.tool}, active before the first layer, is purged")
         return tuple(out)
-
-
-def _belt(config: Mapping[str, str]) -> bool:
-    return any("belt" in key and value not in ("", "0", "False", "false") for key, value in config.items())
 
 
 def _shown(line: bytes) -> str:

@@ -126,6 +126,8 @@ _EXTENDED: Final = {
 }
 EXTENDED_KINDS: Final = {name: kind for kind, names in _EXTENDED.items() for name in names.split()}
 
+# How a macro's parameter for the nozzle's temperature is mostly called.
+NOZZLE_WORD: Final = r"(?:EXTRUDER|HOTEND|NOZZLE|TOOL)(?:_?TEMP(?:ERATURE)?)?"
 # A macro that starts a print and hides heating behind its words: position, modes and whether the
 # filament is primed are unknown after it.
 START_MACRO: Final = re.compile(
@@ -133,8 +135,9 @@ START_MACRO: Final = re.compile(
     ^[ \t]*
     [A-Z_]*START[A-Z_]*\b  # PRINT_START, START_PRINT and their like
     [^;\r\n]*
-    [ \t](?:EXTRUDER|HOTEND|NOZZLE|TOOL)(?:_?TEMP(?:ERATURE)?)?[ \t]*=
-    """,
+    [ \t]"""
+    + NOZZLE_WORD.encode()
+    + rb"[ \t]*=",
     re.VERBOSE | re.IGNORECASE,
 )
 
@@ -272,7 +275,7 @@ def _pairs(text: str) -> dict[str, Value]:
 # --- which dialect ------------------------------------------------------------------------------
 
 # Whole commands only: text in comments and in the settings block starts with ";" and never matches.
-KLIPPER_LINE: Final = re.compile(rb"^(?:[A-Z_]{4,})(?: +[A-Z_]+=[^\r\n]*|[ \t]*)\r?$", re.MULTILINE)
+KLIPPER_LINE: Final = re.compile(rb"^(?:[A-Z_]{4,})(?: +[A-Z_][A-Z0-9_]*=[^\r\n]*|[ \t]*)\r?$", re.MULTILINE)
 RRF_LINE: Final = re.compile(rb"^(?:G10 P\d|M116\b|M572 D|M98 P|M566 )[^\r\n]*", re.MULTILINE)
 FORK_LINE: Final = re.compile(rb"^(?:M62[012]\b|M1002\b|M400 U)[^\r\n]*", re.MULTILINE)
 MARLIN_LINE: Final = re.compile(rb"^(?:M900 K|M205 [^\r\n;]*J\d|M205 [^\r\n;]*J\.\d)[^\r\n]*", re.MULTILINE)

@@ -8,7 +8,7 @@ import re
 from dataclasses import dataclass
 from typing import Final
 
-from gcodetool.gcode.dialects import Dialect
+from gcodetool.gcode.dialects import NOZZLE_WORD, Dialect
 
 # of a temperature or a tool: more digits are none
 NUMBER: Final = rb"([-+]?(?:\d{1,6}(?:\.\d{0,9})?|\.\d{1,9})(?![\d.]))"
@@ -16,9 +16,7 @@ CLASSIC: Final = re.compile(rb"[ \t]*(?:[Nn]\d+[ \t]*)?([GMgm])[ ]?0*(\d{1,5})(?
 LETTERS: Final = {letter: re.compile(letter.encode() + rb"[ ]*" + NUMBER) for letter in "PRST"}
 MACRO: Final = re.compile(rb"[ \t]*[A-Z_]*START[A-Z_]*\b([^;\r\n]*)")
 MACRO_NUMBER: Final = re.compile(
-    rb"(?<=[ \t])(?:EXTRUDER|HOTEND|NOZZLE|TOOL)(?:_?TEMP(?:ERATURE)?)?[ \t]*=[ \t]*"
-    + NUMBER
-    + rb"(?=[ \t\r\n;]|$)"
+    rb"(?<=[ \t])" + NOZZLE_WORD.encode() + rb"[ \t]*=[ \t]*" + NUMBER + rb"(?=[ \t\r\n;]|$)"
 )
 HEATER: Final = re.compile(
     rb"[ \t]*(SET_HEATER_TEMPERATURE|TEMPERATURE_WAIT)\b(?=[^;\r\n]*\b(?:HEATER|SENSOR)=(extruder\d{0,3})\b)([^;\r\n]*)"

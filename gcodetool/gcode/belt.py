@@ -1,0 +1,153 @@
+"""Belt machines, known by what anyone can see in their files.
+
+Their bed is a belt that carries the part away along Z, and their gantry is tilted: lifting the head as the
+block does would move the belt, and no spot on it is free for good.  A program becomes the sign that shows
+such a machine, or None.  Left out: what to do about it (``anchor``, ``advice.job``).
+"""
+
+import itertools
+import re
+import statistics
+from collections.abc import Iterator, Mapping
+from typing import Any, Final
+
+from gcodetool.gcode import rows as row
+from gcodetool.gcode.place import rows_in
+from gcodetool.gcode.program import Program
+from gcodetool.gcode.rows import Rows
+
+BELT: Final = "the file is for a belt machine"
+
+SWITCH: Final = re.compile(r"belt|conveyor|(?:infinite|endless)_?z(?![a-z])")
+NOTHING: Final = frozenset(("", "0", "false", "no", "off", "nil", "none"))
+NAME: Final = re.compile(
+    r"(?:printer|machine)_(?:model|name|settings_id|variant|type|structure|kinematics|id)|inherits"
+)
+BELT_WORD: Final = re.compile(r"(?<![a-z])(?:belt|conveyor)(?![a-z])", re.IGNORECASE)
+ANGLE: Final = re.compile(r"\w*gantry\w*(?:angle|tilt)\w*|\w*(?:tilt|angle)\w*gantry\w*")
+TILTED_DEG: Final = (20.0, 70.0)
+PHRASE: Final = re.compile(
+    r"""\b(?: belt[ _-](?:printer|machine|bed|mode) | conveyor[ _-](?:belt|printer|bed)
+      | (?:infinite|endless)[ _-]z\b | (?:tilted|inclined|angled)[ ]gantry
+      | gantry[ ](?:angle|tilt)(?:ed)?(?:[ ](?:by|at|of))?\W{0,3}[2-6]\d\b
+      | [2-6]\d[ ]?(?:°|deg(?:rees)?)[ ](?:tilted[ ])?gantry)""",
+    re.VERBOSE | re.IGNORECASE,
+)
+DENIAL: Final = re.compile(r"\b(?:not?|non|never|without|off|false|disabled)\b|[=:]\s*0\s*$", re.IGNORECASE)
+COMMENT: Final = re.compile(
+    r"^;[ \t]*([^\r\n]{1,60})\r?$", re.MULTILINE
+)  # longer ones tell about other things
+HEADER_BYTES: Final = 1 << 13
+ENDLESS_MM: Final = 5000.0  # no bed goes down so far
+
+WATCHED: Final = 5000  # rows that are looked at
+TILTED_MOVES: Final = 20  # with filament along Y
+SAME: Final = 0.02  # of a ratio
+SHARE: Final = 0.9
+RATIO: Final = (0.3, 3.5)  # of Z to Y, or of Y to Z: gantries tilted by 20 to 70 degrees
+STEPS: Final = 8  # layers that grow evenly out of the belt
+ON_BELT_MM: Final = 1.0
+SLACK_MM: Final = 0.5
+
+
+def belt_sign(program: Program) -> str | None:
+    """Return what shows that *program* is for a belt machine, None where nothing does."""
+    return _settings(program.facts.config) or _height(program) or _comments(program) or _motion(program)
+
+
+def _settings(config: Mapping[str, str]) -> str | None:
+    for key, value in config.items():
+        if SWITCH.search(key) and value.strip().lower() not in NOTHING:
+            return f"its settings say {key} = {_short(value)}"
+        if NAME.fullmatch(key) and BELT_WORD.search(value):
+            return f"its settings say {key} = {_short(value)}"
+        if ANGLE.fullmatch(key) and _tilted(value):
+            return f"its settings say {key} = {_short(value)}"
+        if key == "printer_notes":
+            for note in value.replace("\\n", "\n").split("\n"):
+                if PHRASE.search(note) and not DENIAL.search(note):
+                    return f"its printer's notes say '{_short(note)}'"
+    return None
+
+
+def _tilted(value: str) -> bool:
+    found = re.fullmatch(r"\s*(\d{1,3}(?:\.\d{0,3})?)\s*(?:deg|°)?\s*", value)
+    return found is not None and TILTED_DEG[0] <= float(found[1]) <= TILTED_DEG[1]
+
+
+def _height(program: Program) -> str | None:
+    height = program.facts.height_mm
+    return f"its settings give a height of {height:g} mm" if height and height >= ENDLESS_MM else None
+
+
+def _comments(program: Program) -> str | None:
+    for found in COMMENT.finditer(program.head[:HEADER_BYTES].decode("utf-8", "replace")):
+        if PHRASE.search(found[1]) and not DENIAL.search(found[1]):
+            return f"a comment says '{_short(found[1])}'"
+    return None
+
+
+def _short(text: str) -> str:
+    text = " ".join(text.split())
+    return text if len(text) <= 40 else text[:39] + "…"
+
+
+# --- motion -----------------------------------------------------------------------------------
+
+
+def _motion(program: Program) -> str | None:
+    climbs: list[float] = []  # dZ by dY of moves with filament
+    levels: list[list[float]] = []  # z, lowest y, highest y of what is laid there
+    for y0, z0, y1, z1 in _laid(program):
+        if abs(y1 - y0) > 0.05:
+            climbs.append((z1 - z0) / (y1 - y0))
+        if not levels or levels[-1][0] != z1:
+            levels.append([z1, y1, y1])
+        levels[-1][1] = min(levels[-1][1], y0, y1)
+        levels[-1][2] = max(levels[-1][2], y0, y1)
+    if _even(climbs, RATIO, SAME) and len(climbs) >= TILTED_MOVES:
+        return "its moves climb in Z as they go along Y"
+    if any(_grows(levels[at : at + STEPS + 1]) for at in range(4)):
+        return "its layers grow evenly out of the line Y0 as Z goes on"
+    return None
+
+
+def _laid(program: Program) -> Iterator[tuple[float, float, float, float]]:
+    """Yield (y0, z0, y1, z1) of the first moves that lay filament across."""
+    scanner = program.scanner()
+    rows: Any = Rows()
+    y = z = 0.0
+    offset = seen = 0
+    for block in program.blocks():
+        for n in rows_in(scanner, block, offset, rows):
+            if rows.op[n] not in (row.MOVE, row.ARC):
+                continue
+            seen += 1
+            if rows.e[n] > 0 and rows.arg[n] & (row.X | row.Y):
+                yield y, z, rows.y[n], rows.z[n]
+            y, z = rows.y[n], rows.z[n]
+            if seen >= WATCHED:
+                return
+        offset += len(block)
+
+
+def _even(values: list[float], bounds: tuple[float, float], slack: float) -> bool:
+    """Tell whether nearly all *values* are the same one, of a size within *bounds*."""
+    if not values:
+        return False
+    middle = statistics.median(values)
+    near = sum(abs(value - middle) <= slack * abs(middle) for value in values)
+    return bounds[0] <= abs(middle) <= bounds[1] and near >= SHARE * len(values)
+
+
+def _grows(levels: list[list[float]]) -> bool:
+    """Tell whether layers that all begin on the belt reach further by the same amount each."""
+    if len(levels) <= STEPS:
+        return False
+    steps = [(after[0] - before[0], after[2] - before[2]) for before, after in itertools.pairwise(levels)]
+    if any(rise <= 0 for rise, _ in steps):
+        return False
+    if any(abs(low) > ON_BELT_MM or abs(low - levels[0][1]) > SLACK_MM for _, low, _ in levels):
+        return False
+    narrow = levels[0][2] - levels[0][1] <= 3 * max(steps[0][1], 0.0)
+    return narrow and _even([growth / rise for rise, growth in steps], RATIO, 0.1)
