@@ -24,7 +24,7 @@ from gcodetool.gcode.dialects import (
     is_start_macro,
 )
 from gcodetool.gcode.markers import Family, of_tool
-from gcodetool.gcode.program import Program
+from gcodetool.gcode.program import Program, walk
 from gcodetool.gcode.rows import Rows
 from gcodetool.gcode.scan import Scanner
 
@@ -45,6 +45,10 @@ AHEAD_BYTES: Final = 1 << 16
 MACRO: Final = re.compile(r"[A-Z_]*START[A-Z_]*")
 MACRO_TARGET: Final = re.compile(
     r"\b(?:EXTRUDER|HOTEND|NOZZLE|TOOL)(?:_?TEMP(?:ERATURE)?)?\s*=\s*(\d+(?:\.\d+)?)"
+)
+UNSURE_E: Final = (
+    "it is not sure which firmware the file is for, and they count E in different ways here "
+    "(--printer would settle it)"
 )
 BELT: Final = "the file is for a belt machine"
 SPINDLE: Final = frozenset(("M3", "M4"))
@@ -125,8 +129,12 @@ class _Place:
     rule: str
 
 
-def find_anchor(program: Program) -> Anchor:
+def find_anchor(program: Program, *, diameters_mm: float | Mapping[int, float] | None = None) -> Anchor:
     """Return where the block goes in *program*, and the state there.
+
+    Parameters
+    ----------
+    diameters_mm : of the spools, as ``Program.scanner`` takes them.
 
     Raises
     ------
@@ -136,10 +144,25 @@ def find_anchor(program: Program) -> Anchor:
     place = _by_mark(program) or _by_shape(program)
     if isinstance(place, str):
         return Anchor(refusal=place)
-    state = _State(program)
+    state = _State(program, diameters_mm)
     for data, offset in _until(program.blocks(), place.offset):
         state.take(data, offset)
-    return state.anchor(place, _after(program.blocks(), place.offset))
+    found = state.anchor(place, _after(program.blocks(), place.offset))
+    if found.refusal is None and not program.dialect_sure and len(_e_counts(program, place.offset)) > 1:
+        return replace(found, refusal=UNSURE_E)
+    return found
+
+
+def _e_counts(program: Program, offset: int) -> set[tuple[bool, float]]:
+    """Return how the dialects count E at byte *offset*: absolute or not, and from which register if it is."""
+    counts = set()
+    for dialect in Dialect:
+        scanner = replace(program, dialect=dialect).scanner()
+        for _ in walk(program, scanner=scanner, stop=offset):
+            pass
+        absolute = bool(scanner.e_absolute)
+        counts.add((absolute, round(scanner.e, 6) + 0.0 if absolute else 0.0))
+    return counts
 
 
 def _until(blocks: Iterable[bytes], stop: int) -> Iterator[tuple[bytes, int]]:
@@ -172,7 +195,7 @@ def _by_mark(program: Program) -> _Place | None:
     pattern = FIRST_MARK.get(program.family)
     if pattern is None:
         return None
-    scanner = _scanner(program)
+    scanner = program.scanner()
     rows: Any = Rows()
     last: tuple[int, int, bool] | None = None  # start, end, is a retraction: the last row
     offset = 0
@@ -206,7 +229,7 @@ def _commands(text: bytes) -> bool:
 
 def _by_shape(program: Program) -> "_Place | str":
     """Return the start of the first layer by what is laid there; a text: why it is not clear."""
-    scanner = _scanner(program)
+    scanner = program.scanner()
     rows: Any = Rows()
     layer = _FirstLayer()
     offset = 0
@@ -314,10 +337,6 @@ class _Preambles:
         return max((dive for dive in self.dives if dive < offset), default=None)
 
 
-def _scanner(program: Program) -> Scanner:
-    return Scanner(int(program.dialect), program.layer_marks)
-
-
 def _rows(scanner: Scanner, data: bytes, offset: int, rows: Rows) -> Iterator[int]:
     """Scan *data*, which stands at *offset* in the file, and yield the index of each row in turn."""
     scanner.offset = offset
@@ -333,9 +352,9 @@ def _rows(scanner: Scanner, data: bytes, offset: int, rows: Rows) -> Iterator[in
 class _State:
     """Executes the file up to the anchor."""
 
-    def __init__(self, program: Program) -> None:
+    def __init__(self, program: Program, diameters_mm: float | Mapping[int, float] | None) -> None:
         self.program = program
-        self.scanner = _scanner(program)
+        self.scanner = program.scanner(diameters_mm)
         self.rows: Any = Rows()
         self.klipper = program.dialect is Dialect.KLIPPER
         self.tool = 0
@@ -366,6 +385,11 @@ class _State:
                 self.peak[self.tool] = max(self.peak.get(self.tool, 0.0), fed)
             elif op == row.TOOL:
                 self.tool = rows.arg[n]
+                line = data[start - offset : start - offset + rows.length[n]]
+                if self.klipper and b"ACTIVATE_EXTRUDER" in line.upper():
+                    self.e_set = start  # E counts from 0 again
+                elif self.klipper:
+                    self.ran = start  # T is a macro of the user's
             elif op == row.SET_POSITION:
                 if rows.arg[n] & row.E:
                     self.e_set = start
@@ -495,7 +519,7 @@ class _State:
 
     def ahead(self, ahead: bytes) -> float | None:
         """Return the first retraction after the anchor."""
-        scanner = _scanner(self.program)
+        scanner = self.program.scanner()
         rows: Any = Rows()
         scanner.e_absolute, scanner.m82, scanner.absolute = (
             self.scanner.e_absolute,
