@@ -1,6 +1,7 @@
 """Generated places for a block, and what is wrong with one, by an interpreter of our own."""
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 
 import interpreter
@@ -50,8 +51,8 @@ def start_of(
     )
 
 
-def later(anchor: Anchor) -> list[str]:
-    """A job that goes on from *anchor*."""
+def later(anchor: Anchor, then: Sequence[str] = ()) -> list[str]:
+    """A job that goes on from *anchor*, and *then* changes how E counts; an unknown register is set first."""
     lines = LATER_RELATIVE
     if anchor.e_absolute:
         lines = [
@@ -60,7 +61,7 @@ def later(anchor: Anchor) -> list[str]:
         ]
     if anchor.feed_mm_s is None:
         lines = [f"{lines[0]} F1200", *lines[1:]]
-    return lines
+    return [*lines, *(["G92 E0"] if anchor.e is None else []), *then]
 
 
 def name_of(case) -> str:
@@ -72,9 +73,11 @@ def name_of(case) -> str:
     return NAMES[case["dialect"]]
 
 
-def outcome(anchor: Anchor, dialect: Dialect, state: interpreter.State, name: str) -> list[interpreter.Event]:
+def outcome(
+    anchor: Anchor, state: interpreter.State, name: str, then: Sequence[str] = ()
+) -> list[interpreter.Event]:
     """What the job comes to that goes on from *anchor* in *state*."""
-    return list(interpreter.execute(later(anchor), name, state))
+    return list(interpreter.execute(later(anchor, then), name, state))
 
 
 def same_state(one: interpreter.State, other: interpreter.State, *, e_matters: bool) -> bool:
@@ -197,18 +200,21 @@ cases = st.fixed_dictionaries(
 MEDDLED = ("", "G90", "G91")  # what the person leaves behind at the console
 
 
-def faults(case, made, lines) -> list[str]:
-    """What is wrong with *lines* as the block *made* for *case*; nothing, if they are all of it."""
+def faults(case, made, lines, then: Sequence[str] = ()) -> list[str]:
+    """What is wrong with *lines* as the block *made* for *case*; nothing, if they are all of it.
+
+    ``then``: how the job changes the way E counts later on.
+    """
     anchor, dialect, name = case["anchor"], case["dialect"], name_of(case)
     before = start_of(anchor, dialect, prompts=case["sure"] and case.get("prompts", False))
-    without = outcome(anchor, dialect, before, name)
+    without = outcome(anchor, before, name, then)
     found = []
     for meddle in MEDDLED:
         events = list(interpreter.execute(lines, name, before, meddle=meddle))
         after = events[-1].after
         if not same_state(before, after, e_matters=anchor.e is not None):
             found.append(f"{meddle}: another state")
-        if not interpreter.alike(without, outcome(anchor, dialect, after, name)):
+        if not interpreter.alike(without, outcome(anchor, after, name, then)):
             found.append(f"{meddle}: the job goes on in another way")
         fed = dict(after.fed)[anchor.tool] - dict(before.fed)[anchor.tool]
         if not math.isclose(fed, made.purge_mm, abs_tol=0.01):

@@ -207,7 +207,7 @@ def step(text: str, dialect: str, state: State, saved: dict[str, State]) -> Even
         return done("mode", replace(state, e_absolute=name == "M82"))
     if name == "G92":
         after = state
-        if "E" in words or not words:
+        if "E" in words or (dialect == KLIPPER and not words):
             after = replace(after, e=words.get("E", 0.0))
         shift = list(after.shift)
         for axis, letter in enumerate("XYZ"):
@@ -215,6 +215,12 @@ def step(text: str, dialect: str, state: State, saved: dict[str, State]) -> Even
             if letter in words and here is not None:
                 shift[axis] = here - words[letter]
         return done("mode", replace(after, shift=(shift[0], shift[1], shift[2])))
+    if name == "ACTIVATE_EXTRUDER" and dialect == KLIPPER:
+        found = re.search(r"EXTRUDER=extruder(\d*)", rest)
+        tool = int(found[1] or 0) if found else state.tool
+        if tool == state.tool:
+            return done("other", state)
+        return done("tool", replace(state, tool=tool, e=0.0, flow=1.0))
     if re.fullmatch(r"T\d+", name):
         after = replace(state, tool=int(name[1:]))
         if dialect != KLIPPER:
@@ -275,6 +281,16 @@ def step(text: str, dialect: str, state: State, saved: dict[str, State]) -> Even
         return done("say" if re.search(r'\bS\s*"', rest) else "other", state)
     if name in ("M117", "M118", "RESPOND"):
         return done("say" if name != "RESPOND" or dialect == KLIPPER else "other", state)
+    if name in ("M120", "M121") and dialect == RRF:  # a stack of modes; the E register is not among them
+        depth = sum(key.startswith("M120 ") for key in saved)
+        if name == "M120":
+            saved[f"M120 {depth}"] = state
+            return done("mode", state)
+        old = saved.pop(f"M120 {depth - 1}", None)
+        if old is None:
+            return done("mode", state)
+        modes = {key: getattr(old, key) for key in ("absolute", "e_absolute", "inches", "feed")}
+        return done("mode", replace(state, **modes))
     if name == "SAVE_GCODE_STATE" and dialect == KLIPPER:
         saved[rest.strip()] = state
         return done("other", state)
@@ -283,6 +299,7 @@ def step(text: str, dialect: str, state: State, saved: dict[str, State]) -> Even
         if old is None:
             return done("other", state)
         kept = {"fed": state.fed, "peak": state.peak, "targets": state.targets, "hot": state.hot}
+        kept |= {"tool": state.tool, "homed": state.homed}
         where = {} if "MOVE=1" in rest else {"x": state.x, "y": state.y, "z": state.z}
         return done("mode", replace(old, **kept, **where))  # type: ignore[arg-type]
     if MACRO.match(name) and not name.startswith("EXCLUDE_OBJECT"):
@@ -342,7 +359,10 @@ def move(text: str, dialect: str, state: State, words: dict[str, float]) -> Even
         value = words["E"] * inch
         relative = not state.e_absolute or (dialect == KLIPPER and not state.absolute)
         delta = value if relative else value - state.e
-        after = replace(after, e=state.e + value if relative else value)
+        if not relative:
+            after = replace(after, e=value)
+        elif dialect != RRF:  # relative words leave that firmware's register as it is
+            after = replace(after, e=state.e + value)
         # RepRapFirmware applies M221 to moves in X, Y and Z only
         fed = delta if dialect == RRF and not set(words) & set("XYZ") else delta * state.flow
         if state.volumetric:

@@ -200,8 +200,10 @@ class NaiveScan:
         if "E" in words:
             asked = words["E"] * self.e_unit()
             delta = asked - self.e if self.e_is_absolute() else asked
-            if not refused:
-                self.e = asked if self.e_is_absolute() else self.e + asked
+            if self.e_is_absolute() and not refused:
+                self.e = asked
+            elif self.dialect != RRF and not refused:  # that firmware counts absolute words alone
+                self.e += asked
         axes = set("XYZ") & set(words)
         scaled = bool(axes) or self.dialect != RRF
         delta *= self.gain(flow=scaled)
@@ -386,5 +388,7 @@ class NaiveScan:
         found = re.fullmatch(r"extruder([0-9]*)", str(said.words.get("EXTRUDER", "")))
         if not found or int(found[1] or 0) >= 64:
             return [{"op": 11}]
+        if self.tool == int(found[1] or 0):
+            return []
         self.tool, self.e, self.flow[0] = int(found[1] or 0), 0.0, 1.0
         return [{"op": 7, "arg": self.tool}]

@@ -114,11 +114,11 @@ def pull(draw, out: Writer, depth: Decimal, *, wipes: bool) -> None:
 
 def feed(text: bytes, dialect: Dialect):
     """Yield (line without its E word, filament of the line) exactly; the file's own unit."""
-    for line, by, _ in registered(text):
+    for line, by, _ in registered(text, dialect):
         yield line, by
 
 
-def registered(text: bytes):
+def registered(text: bytes, dialect: Dialect):
     """Yield (line without its E word, filament, the E register after it)."""
     absolute, e = True, Decimal(0)
     for line in text.decode().splitlines():
@@ -131,7 +131,8 @@ def registered(text: bytes):
         elif line.startswith("G") and found:
             value = Decimal(found[1])
             by = value - e if absolute else value
-            e += by
+            if absolute or dialect != Dialect.REPRAPFIRMWARE:  # relative words leave its register alone
+                e += by
         yield E.sub("E", line), by, e
 
 
@@ -163,7 +164,7 @@ def test_no_filament_is_won_or_lost_and_no_path_changes(job, hundredths) -> None
         if now > before:
             assert "X" not in line  # given back where the head stands, as before
     assert depth == 0
-    for (_, _, was), (_, _, now) in zip(registered(text), registered(after), strict=True):
+    for (_, _, was), (_, _, now) in zip(registered(text, dialect), registered(after, dialect), strict=True):
         assert 0 <= was - now <= Decimal(hundredths) / 100  # within a pair; the same after it
     assert was == now
     assert sum(done.pairs.values()) == sum(1 for (_, a), (_, b) in zip(old, new, strict=True) if b > a > 0)

@@ -138,13 +138,13 @@ def test_marginal_stock_changes_what_is_listed_and_nothing_else(path, words, tmp
         (tool.tool, tweak.before): tweak.after
         for tool in tools
         for tweak in tool.tweaks
-        if tweak.setting in (NOZZLE, FIRST_NOZZLE) and (tweak.applied or "").startswith("applied")
+        if tweak.setting in (NOZZLE, FIRST_NOZZLE) and tweak.applied is not None and tweak.applied.done
     }
     longer = {
         tool.tool: tweak.after - tweak.before
         for tool in tools
         for tweak in tool.tweaks
-        if tweak.setting == RETRACTION and (tweak.applied or "").startswith("applied")
+        if tweak.setting == RETRACTION and tweak.applied is not None and tweak.applied.done
     }
     assert wanted or longer
     assert "temperature" in words or not wanted

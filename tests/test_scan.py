@@ -7,7 +7,9 @@ import re
 import tomllib
 from array import array
 
+import interpreter
 import pytest
+from histories import histories
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from naive import NaiveScan
@@ -314,8 +316,59 @@ def test_how_e_is_read(dialect, text, relative):
     assert moves == ([5, 7] if relative else [5, 2])
 
 
-def test_relative_extrusion_moves_the_register_too():
-    assert scanned("M83\nG1 X1 E5\nM82\nG1 X2 E7\n")[0][-1]["e"] == 2
+# What each firmware's register stands at after a history, and what the last word feeds.
+REGISTERS = [
+    # relative words: counted by Marlin and Klipper; RepRapFirmware counts absolute words and G92 alone
+    ("M83\nG1 X1 E5\nM82\nG1 X2 E7", (7, 2), (7, 2), (7, 7)),
+    ("G92 E3\nM83\nG1 E5\nG1 E-1\nM82\nG1 X2 E4", (4, -3), (4, -3), (4, 1)),
+    ("M82\nG1 E4\nM83\nG1 E5\nG1 E1", (10, 1), (10, 1), (4, 1)),
+    ("M83\nG1 E5\nG92 E2\nM82\nG1 E3", (3, 1), (3, 1), (3, 1)),
+    # G91: relative under Marlin, which forgets M82; under Klipper whatever M82 says; not at all elsewhere
+    ("G92 E8\nG91\nG1 E-2", (6, -2), (6, -2), (-2, -10)),
+    ("G92 E8\nG91\nM82\nG1 E-2", (-2, -10), (6, -2), (-2, -10)),
+    ("G92 E8\nM82\nG91\nG1 E-2\nG90\nG1 E7", (7, 1), (7, 1), (7, 9)),
+    # G90: absolute under Marlin, which forgets M83
+    ("G92 E8\nM83\nG90\nG1 E1", (1, -7), (9, 1), (8, 1)),
+    ("G92 E8\nG90\nM83\nG1 E1\nM82\nG1 E1", (1, -8), (1, -8), (1, -7)),
+    # one register for all tools
+    ("M82\nG1 E4\nT1\nG1 E5", (5, 1), (5, 1), (5, 1)),
+    ("M83\nG1 E4\nT1\nM82\nG1 E5", (5, 1), (5, 1), (5, 5)),
+    # a bare G92 sets Klipper's register alone
+    ("G1 E4\nG92\nG1 E5", (5, 1), (5, 5), (5, 1)),
+    # only Klipper has named states, and its activated extruder counts from 0; the active one goes on
+    ("G1 E4\nSAVE_GCODE_STATE\nM83\nG1 E2\nRESTORE_GCODE_STATE\nG1 E5", (11, 5), (5, 1), (4, 5)),
+    ("G1 E4\nACTIVATE_EXTRUDER EXTRUDER=extruder1\nG1 E5", (5, 1), (5, 5), (5, 1)),
+    ("G1 E4\nACTIVATE_EXTRUDER EXTRUDER=extruder\nG1 E5", (5, 1), (5, 1), (5, 1)),
+    # only RepRapFirmware's M121 takes the mode back, and the register stays
+    ("G1 E4\nM120\nM83\nG1 E2\nM121\nG1 E5", (11, 5), (11, 5), (5, 1)),
+]
+
+
+@pytest.mark.parametrize("dialect", list(Dialect), ids=lambda dialect: dialect.label)
+@pytest.mark.parametrize(("text", "marlin", "klipper", "rrf"), REGISTERS)
+def test_where_the_register_stands_and_what_its_next_word_feeds(dialect, text, marlin, klipper, rrf):
+    found, scanner = scanned(text + "\n", dialect)
+    moves = [row for row in found if row["op"] == rows.MOVE]
+    assert (scanner.e, moves[-1]["e"]) == {MARLIN: marlin, KLIPPER: klipper, RRF: rrf}[dialect]
+
+
+@pytest.mark.parametrize("dialect", list(Dialect), ids=lambda dialect: dialect.label)
+@given(st.data())
+def test_any_history_of_the_register_feeds_what_an_interpreter_of_our_own_says(dialect, data):
+    lines = data.draw(histories(dialect))
+    found, scanner = scanned("".join(f"{line}\n" for line in lines), dialect, 1)
+    fed = dict.fromkeys(range(1, len(lines) + 1), 0.0)
+    for row in found:
+        if row["op"] == rows.MOVE:
+            fed[row["line"]] += row["e"]
+    state = interpreter.State()
+    for event in interpreter.execute(lines, dialect.label):
+        assert fed[event.number] == approx(event.fed, abs=1e-9), event.text
+        state = event.after
+    assert scanner.e == approx(state.e, abs=1e-9)
+    assert bool(scanner.absolute) is state.absolute
+    assert bool(scanner.e_absolute) is (state.e_absolute and (dialect != KLIPPER or state.absolute))
+    assert scanner.tool == state.tool
 
 
 @pytest.mark.parametrize(

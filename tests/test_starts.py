@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 import interpreter
 import pytest
+from histories import primes
 from hypothesis import event, given, settings
 from hypothesis import strategies as st
 
@@ -53,6 +54,9 @@ class Start:
     height: int = 180
     objects: tuple[tuple[float, float, float, int], ...] = ((60.0, 60.0, 30.0, 3),)  # x, y, size, layers
     feed_named: bool = True  # the first move of the job names its own speed
+    primes: tuple[str, ...] = ()  # what start code does with E besides
+    origin: bool = True  # the preamble sets E to 0
+    between: tuple[str, ...] = ()  # how the job changes the way E counts, before its second layer
 
     def text(self) -> str:
         """The job."""
@@ -70,15 +74,18 @@ class Start:
         lines += [f"M220 S{self.speed}"] if self.speed != 100 else []
         words = [f"{axis}{at}" for axis, at in zip("XYZ", self.position, strict=True) if at is not None]
         lines += [f"G1 {word} F3000" for word in words]
-        lines += ["G92 E0", "G1 E12 F150"]
+        lines += ["G92 E0", "G1 E12 F150", *self.primes]
         lines += {"": [], "moves": ["G1 E-1.5 F2100"], "firmware": ["G10"]}[self.retracted]
-        lines += ["G21", "G90", "M82" if self.e_absolute else "M83", "G92 E0"]
+        mode = "M82" if self.e_absolute else "M83"
+        lines += ["G21", "G90", mode, *(["G92 E0"] if self.origin else [])]
         e = 0.0
         for number, (x, y, size, layers) in enumerate(self.objects):
             for layer in range(layers):
                 z = round(0.2 + 0.2 * layer if layer < layers - 1 else 0.2 + layer * 6, 3)
                 lines.append(";LAYER_CHANGE")
                 first = number == layer == 0
+                if layer == 1 and self.between:
+                    lines += [*self.between, "G90", mode]
                 lines.append(f"G1 Z{z}" + ("" if first and not self.feed_named else " F6000"))
                 lines += ["G11"] if first and self.retracted == "firmware" else []
                 lines.append(f"G1 X{x} Y{y}" + ("" if first and not self.feed_named else " F9000"))
@@ -151,6 +158,9 @@ def starts(draw: st.DrawFn) -> Start:
         height=draw(st.sampled_from([18, 180, 250])),
         objects=tuple(place(*each, bed) for each in objects),
         feed_named=draw(st.sampled_from([True, True, False])),
+        primes=tuple(draw(st.one_of(st.just([]), primes()))),
+        origin=draw(st.booleans()),
+        between=tuple(draw(st.one_of(st.just([]), primes()))),
     )
 
 

@@ -69,9 +69,12 @@ def spool(name: str) -> Spool:
 def verdict(state: State, hours: float, metres: float) -> Told:
     """Return what a job of *metres* in *hours* of open air comes to, begun at once."""
     ends = np.linspace(0.0, hours * HOUR, LAYERS + 1)
-    feed = np.stack([ends[:-1], ends[1:], np.full(LAYERS, 1000.0 * metres / LAYERS)], axis=1)
-    arrival = forecast(state, air.room_air(ROOM_C, ROOM_RH), feed)
-    judged = judged_by(state, arrival, np.ones(LAYERS, bool), np.arange(1, LAYERS + 1), 0.5)
+    rows = np.stack([ends[:-1], ends[1:], np.full(LAYERS, 1000.0 * metres / LAYERS)], axis=1)
+    end_s = hours * HOUR
+    feed = ToolFeed(0, rows, np.arange(1, LAYERS + 1), 1000.0 * metres, end_s, end_s, end_s)
+    arrival = forecast(state, air.room_air(ROOM_C, ROOM_RH), feed.segments)
+    judged = judged_by(state, arrival, feed, 0.5)
+    assert judged is not None
     start, worst = (quantile(one, 0.5, state.weights) for one in (arrival.start_wt_pct, arrival.worst_wt_pct))
     return Told(judged.code, judged.from_layer, judged.share, start, worst)
 

@@ -225,7 +225,7 @@ def _retractions(
             wanted,
             layers=layers,
             from_layer=from_layer,
-            volumetric=bool(program.facts.volumetric_e),
+            volumetric=program.volumetric_e,
         )
         if not done.edits and not any(done.kept.values()):
             done = _reset(program, jobs, wanted, layers, from_layer, printer)

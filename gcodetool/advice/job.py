@@ -91,15 +91,15 @@ def examine(
     it is soon; left out, nothing is kept.
     """
     digest = _Digest(program)
+    given = {tool: spool.diameter_mm for tool, spool in spools.items() if tool is not None}
+    only = spools.get(None)
+    diameters = only.diameter_mm if only is not None else given or None
     anchor = None
     if watch_z_mm is not None:
         from gcodetool.gcode.anchor import find_anchor
 
-        anchor = find_anchor(program)
+        anchor = find_anchor(program, diameters_mm=diameters)
     watched = None if anchor is None or anchor.offset is None else (anchor.offset, watch_z_mm or 0.0)
-    given = {tool: spool.diameter_mm for tool, spool in spools.items() if tool is not None}
-    only = spools.get(None)
-    diameters = only.diameter_mm if only is not None else given or None
     jobs = timeline(
         program, printer=printer, filament_diameter_mm=diameters, watch=watched, progress=progress
     )

@@ -64,6 +64,8 @@ HARMLESS_M: Final = frozenset(
 )
 STATES: Final = frozenset(("SAVE_GCODE_STATE", "RESTORE_GCODE_STATE", "ACTIVATE_EXTRUDER", "SET_RETRACTION"))
 
+STATE_NAME: Final = re.compile(rb"\bNAME=([^\s;]+)", re.IGNORECASE)
+
 
 @dataclass(frozen=True)
 class Longer:
@@ -133,6 +135,8 @@ class _Machine:
         self.volumetric = volumetric
         self.flow = 1.0
         self.inches = False
+        self.stack: list[tuple[bool, bool, bool]] = []  # M120
+        self.saved: dict[bytes, tuple[bool, bool]] = {}  # SAVE_GCODE_STATE
         self.pair: _Pair | None = None
         self.edits: list[Edit] = []
         self.pairs: Counter[int] = Counter()
@@ -141,6 +145,11 @@ class _Machine:
     @property
     def e_absolute(self) -> bool:
         return self.m82 and (self.absolute or self.dialect != Dialect.KLIPPER)
+
+    @property
+    def counts_relative(self) -> bool:
+        """Whether relative words move the register: under RepRapFirmware absolute ones and G92 alone do."""
+        return self.dialect != Dialect.REPRAPFIRMWARE
 
     def line(self, line: bytes, offset: int) -> None:
         """Take one line that starts at byte *offset*."""
@@ -175,7 +184,8 @@ class _Machine:
             self.register = value
         else:
             delta = value
-            self.register = None if self.register is None else self.register + value
+            if self.register is not None and self.counts_relative:
+                self.register += value
         if delta is None:
             self.spoil("the E register is not known")
             return
@@ -219,6 +229,12 @@ class _Machine:
             factor = re.search(rb"[Ss][ ]*(" + NUMBER + rb")", rest)
             if factor is not None:
                 self.flow = float(factor[1]) / 100
+        elif number in (120, 121) and self.dialect == Dialect.REPRAPFIRMWARE:
+            self.spoil(f"M{number} before it is given back")
+            if number == 120:
+                self.stack.append((self.absolute, self.m82, self.inches))
+            elif self.stack:
+                self.absolute, self.m82, self.inches = self.stack.pop()
         elif number not in HARMLESS_M:
             self.spoil(f"M{number} before it is given back")
 
@@ -256,7 +272,7 @@ class _Machine:
             self.register = Decimal(word[1].decode())
         elif not re.search(rb"[XYZABCUVWxyzabcuvw]", rest):
             self.spoil("a bare G92 before it is given back")
-            self.register = Decimal(0)
+            self.register = Decimal(0) if self.dialect == Dialect.KLIPPER else self.register
 
     def named(self, name: str, line: bytes) -> None:
         """Take a command by name: Klipper's own, or a macro."""
@@ -264,10 +280,20 @@ class _Machine:
         if name in STATES or is_start_macro(line):
             self.spoil(f"{name} before it is given back")
             self.register = None
+            self.states(name, line)
         elif kind not in (INERT, KEPT):
             self.spoil(f"{name}, unknown here, before it is given back")
             # a macro that keeps E is the rule; absolute words tell anew with the next one
             self.register = None if self.e_absolute else self.register
+
+    def states(self, name: str, line: bytes) -> None:
+        """Put the modes aside under a name, or take them up again."""
+        found = STATE_NAME.search(line)
+        key = b"default" if found is None else found[1]
+        if name == "SAVE_GCODE_STATE":
+            self.saved[key] = (self.absolute, self.m82)
+        elif name == "RESTORE_GCODE_STATE" and key in self.saved:
+            self.absolute, self.m82 = self.saved[key]
 
     def e_reset_on_tool(self) -> None:
         """After a tool change absolute E counts on in one firmware and anew in another: not known."""
@@ -330,6 +356,8 @@ class _Machine:
             done += share
             value = Decimal(word.text.decode())
             # absolute words and G92 say where E stands; relative ones how far it goes
+            if word.sets and not self.e_absolute and not self.counts_relative:
+                continue  # what is pulled back by relative words does not show there
             after = value - (done if word.sets or self.e_absolute else share)
             if after != value:
                 self.edits.append(_edit(word.start, word.text, after))

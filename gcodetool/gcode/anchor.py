@@ -28,10 +28,14 @@ from gcodetool.gcode.dialects import (
 )
 from gcodetool.gcode.markers import of_tool
 from gcodetool.gcode.place import AHEAD_BYTES, XYZ, Place, by_mark, by_shape, rows_in
-from gcodetool.gcode.program import Program
+from gcodetool.gcode.program import Program, walk
 from gcodetool.gcode.rows import Rows
 
 MACRO: Final = re.compile(r"[A-Z_]*START[A-Z_]*")
+UNSURE_E: Final = (
+    "it is not sure which firmware the file is for, and they count E in different ways here "
+    "(--printer would settle it)"
+)
 SPINDLE: Final = frozenset(("M3", "M4"))
 WORK_OFFSETS: Final = frozenset(f"G{code}" for code in (55, 56, 57, 58, 59, 68)) | {"G59.1", "G59.2", "G59.3"}
 BLANK: Final = rb"[\x00-\x09\x0b-\x20]*"  # what the scanner passes over, also the \r of a lone "\n\r"
@@ -106,8 +110,12 @@ class Anchor:
     speed_factor: float = 1.0
 
 
-def find_anchor(program: Program) -> Anchor:
+def find_anchor(program: Program, *, diameters_mm: float | Mapping[int, float] | None = None) -> Anchor:
     """Return where the block goes in *program*, and the state there.
+
+    Parameters
+    ----------
+    diameters_mm : of the spools, as ``Program.scanner`` takes them.
 
     Raises
     ------
@@ -120,10 +128,25 @@ def find_anchor(program: Program) -> Anchor:
     place = by_mark(program) or by_shape(program)
     if isinstance(place, str):
         return Anchor(refusal=place)
-    state = _State(program)
+    state = _State(program, diameters_mm)
     for data, offset in _until(program.blocks(), place.offset):
         state.take(data, offset)
-    return state.anchor(place, _after(program.blocks(), place.offset))
+    found = state.anchor(place, _after(program.blocks(), place.offset))
+    if found.refusal is None and not program.dialect_sure and len(_e_counts(program, place.offset)) > 1:
+        return replace(found, refusal=UNSURE_E)
+    return found
+
+
+def _e_counts(program: Program, offset: int) -> set[tuple[bool, float]]:
+    """Return how the dialects count E at byte *offset*: absolute or not, and from which register if it is."""
+    counts = set()
+    for dialect in Dialect:
+        scanner = replace(program, dialect=dialect).scanner()
+        for _ in walk(program, scanner=scanner, stop=offset):
+            pass
+        absolute = bool(scanner.e_absolute)
+        counts.add((absolute, round(scanner.e, 6) + 0.0 if absolute else 0.0))
+    return counts
 
 
 def _until(blocks: Iterable[bytes], stop: int) -> Iterator[tuple[bytes, int]]:
@@ -154,9 +177,9 @@ def _after(blocks: Iterable[bytes], start: int) -> bytes:
 class _State:
     """Executes the file up to the anchor."""
 
-    def __init__(self, program: Program) -> None:
+    def __init__(self, program: Program, diameters_mm: float | Mapping[int, float] | None) -> None:
         self.program = program
-        self.scanner = program.scanner()
+        self.scanner = program.scanner(diameters_mm)
         self.rows: Any = Rows()
         self.klipper = program.dialect is Dialect.KLIPPER
         self.tool = 0
@@ -193,6 +216,11 @@ class _State:
                 self.peak[self.tool] = max(self.peak.get(self.tool, 0.0), fed)
             elif op == row.TOOL:
                 self.tool = rows.arg[n]
+                word = data[start - offset : start - offset + rows.length[n]]
+                if self.klipper and b"ACTIVATE_EXTRUDER" in word.upper():
+                    self.e_set = start  # E counts from 0 again
+                elif self.klipper:
+                    self.ran = start  # T is a macro of the user's
             elif op == row.SET_POSITION:
                 if rows.arg[n] & row.E:
                     self.e_set = start

@@ -76,6 +76,7 @@ def act(scanner: "Scanner", line: bytes) -> Row | None:
             _settle(scanner)
         case "M82" | "M83":
             scanner.m82 = int(said.name == "M82")
+            scanner.said_m83 = int(said.name == "M83")
             scanner.stated |= E_STATED
             _settle(scanner)
         case "G20" | "G21":
@@ -180,6 +181,7 @@ def _flow(scanner: "Scanner", said: Command) -> None:
 def _volumetric(scanner: "Scanner", said: Command) -> None:
     """M200: D above 0 gives the filament's diameter and turns volumes on, D0 off; S switches (Marlin)."""
     diameter, switch = said.number("D"), said.number("S")
+    scanner.volumes_stated |= int(diameter is not None or switch is not None)
     if diameter is not None:
         scanner.volumetric = int(diameter > 0)
         tools: tuple[int | None, ...] = (_tool(scanner, said, "T"),)
@@ -244,10 +246,12 @@ def _restore(scanner: "Scanner", said: Command) -> Row | None:
 
 
 def _activate(scanner: "Scanner", said: Command) -> Row | None:
-    """ACTIVATE_EXTRUDER: E counts from 0 again, the flow factor is 1."""
+    """ACTIVATE_EXTRUDER: E counts from 0 again, the flow factor is 1; nothing where it is active already."""
     name = str(said.words.get("EXTRUDER", ""))
     number = name.removeprefix("extruder") or "0"
     if not name.startswith("extruder") or not number.isdecimal() or int(number) >= len(scanner.flow):
         return KEPT_ROW
+    if int(number) == scanner.tool:
+        return None
     scanner.tool, scanner.e, scanner.flow[0] = int(number), 0.0, 1.0
     return Row(rows.TOOL, scanner.tool)

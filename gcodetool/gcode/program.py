@@ -82,11 +82,32 @@ class Program:
         """Digest of the bytes on disk."""
         return self.source.sha256()
 
-    def scanner(self) -> "Scanner":
-        """Return a scanner at the start of this program."""
+    @property
+    def volumetric_e(self) -> bool:
+        """E words are mm³ from the first line on: the settings say so, and the firmware can count volumes."""
+        return bool(self.facts.volumetric_e) and self.dialect != Dialect.KLIPPER
+
+    def stated_diameter_mm(self, tool: int) -> float | None:
+        """Return the diameter of *tool*'s filament as the file states it, for all tools where it states one."""
+        stated = self.facts.diameters_mm
+        return stated[tool if tool < len(stated) else 0] if stated else None
+
+    def scanner(self, diameters_mm: float | Mapping[int, float] | None = None) -> "Scanner":
+        """Return a scanner at the start of this program, its E words in the unit that they have there.
+
+        Parameters
+        ----------
+        diameters_mm : of the spools, for all tools or by tool: a volume is that of the filament which the file
+            states, of the spool's where it states none, else of 1.75 mm.
+        """
         from gcodetool.gcode.scan import Scanner
 
-        return Scanner(int(self.dialect), self.layer_marks)
+        scanner = Scanner(int(self.dialect), self.layer_marks)
+        scanner.volumetric = int(self.volumetric_e)
+        for tool in range(len(scanner.diameters)):
+            given = diameters_mm.get(tool) if isinstance(diameters_mm, Mapping) else diameters_mm
+            scanner.diameters[tool] = self.stated_diameter_mm(tool) or given or scanner.diameters[tool]
+        return scanner
 
 
 def read(

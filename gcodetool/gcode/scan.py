@@ -63,7 +63,7 @@ J_WORD = cython.declare(cython.int, 256)
 EXACT_DIGITS = cython.declare(cython.int, 15)  # 10**15 < 2**53
 INCH = cython.declare(cython.double, 25.4)  # mm
 HUGE = cython.declare(cython.double, 1e300)  # "numbers" of more than 300 digits are not taken for words
-RISE = cython.declare(cython.double, 1e-6)  # a smaller rise of Z is rounding, mm
+RISE = cython.declare(cython.double, 1e-6)  # a smaller rise, of Z or E, is rounding, mm
 FIRST_FEED_MM_S: Final = (4000.0 / 60.0, 25.0, 50.0)  # before the first F word, per dialect
 PI = cython.declare(cython.double, 3.141592653589793)
 NAN = cython.declare(cython.double, float("nan"))
@@ -116,6 +116,11 @@ class Scanner:
     box_min_x, box_min_y, box_max_x, box_max_y : the box (min above max: nothing in it yet). [mm]
     put : what M220 B, SAVE_GCODE_STATE and M120 put aside.
     unknown : commands that the dialect does not know, word to count.
+    pulled_mm, pulled_line, pulled_by : the deepest absolute E word that pulls back further than the word
+        itself says, as one meant to be relative does: how far, its line (0: none), and the mode that makes
+        it absolute here and relative elsewhere: 91 or 90 for G91 or G90, 0 for another. [mm, -, -]
+    said_m83 : the last of M82 and M83 was M83, whatever G90 and G91 made of it.
+    volumes_stated : M200 said whether E words are mm³.
     refused : moves that the dialect does not take: under Klipper arcs by radius or in G91, and F0.
     inert, stray : lines with commands of no effect; lines that hold no command at all.
     """
@@ -149,6 +154,11 @@ class Scanner:
     box_min_y = cython.declare(cython.double, visibility="public")
     box_max_x = cython.declare(cython.double, visibility="public")
     box_max_y = cython.declare(cython.double, visibility="public")
+    pulled_mm = cython.declare(cython.double, visibility="public")
+    pulled_line = cython.declare(cython.longlong, visibility="public")
+    pulled_by = cython.declare(cython.int, visibility="public")
+    said_m83 = cython.declare(cython.int, visibility="public")
+    volumes_stated = cython.declare(cython.int, visibility="public")
     refused = cython.declare(cython.longlong, visibility="public")
     inert = cython.declare(cython.longlong, visibility="public")
     stray = cython.declare(cython.longlong, visibility="public")
@@ -185,6 +195,8 @@ class Scanner:
         self.absolute = self.e_absolute = self.m82 = 1
         self.stated = AXES_STATED | E_STATED
         self.inches = self.volumetric = self.tool = self.layer = self.macro = 0
+        self.pulled_mm = 0.0
+        self.pulled_line = self.pulled_by = self.said_m83 = self.volumes_stated = 0
         self.refused = self.inert = self.stray = 0
         self.unknown = {}
         self.flow = array("d", [1.0] * TOOLS)
@@ -432,10 +444,12 @@ class Scanner:
                             if e_absolute:
                                 delta_e = new_e - e
                                 if not refused:
+                                    if e > RISE and e > 2 * new_e:  # further back than the word says
+                                        self.pull(line, -delta_e * gain)
                                     e = new_e
                             else:
                                 delta_e = new_e
-                                if not refused:
+                                if not refused and dialect != REPRAPFIRMWARE:  # there only absolute words
                                     e = e + new_e
                         if named & XYZ:
                             delta_e = delta_e * gain
@@ -581,6 +595,22 @@ class Scanner:
             i += 1
         self.stop = i
         return text[i] == 10
+
+    # --- words meant for another firmware ---
+
+    @cython.cfunc
+    @cython.nogil
+    @cython.exceptval(check=False)
+    def pull(self, line: cython.longlong, length: cython.double) -> cython.void:
+        """Note the deepest absolute E word that pulls back further than it says. [mm]."""
+        if length > self.pulled_mm:
+            self.pulled_mm = length
+            self.pulled_line = line
+            self.pulled_by = 0
+            if self.dialect == REPRAPFIRMWARE and not self.absolute:
+                self.pulled_by = 91
+            elif self.dialect == MARLIN and self.said_m83:
+                self.pulled_by = 90
 
     # --- the box of low motion ---
 

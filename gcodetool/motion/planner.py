@@ -82,7 +82,9 @@ cython.declare(
 
 FLOW_BINS: Final = 512  # of the histogram of volumetric flow, one row of them per tool
 FLOW_BIN_MM3_S: Final = 0.125
-TOOL_FIGURES: Final = 5  # per tool: retractions, travel, longest travel, forward path, longest retraction
+# Per tool: retractions, travel, longest travel, forward path, longest retraction, how far the filament stands
+# behind the furthest it was, filament of moves in X or Y (net).
+TOOL_FIGURES: Final = 7
 TABLE_COLUMNS: Final = 6  # line, kind, seconds up, at speed, down, speed at the start
 QUEUE_CAP: Final = 100_000
 
@@ -106,7 +108,7 @@ _SET_POSITION = cython.declare(cython.int, 10)
 
 _BINS = cython.declare(cython.int, 512)
 _BINS_PER_MM3_S = cython.declare(cython.double, 8.0)
-_FIGURES = cython.declare(cython.int, 5)
+_FIGURES = cython.declare(cython.int, 7)
 _COLUMNS = cython.declare(cython.int, 6)
 
 _PI = cython.declare(cython.double, 3.141592653589793)
@@ -573,6 +575,10 @@ class Planner:
         """Add one row's filament and travel to its bucket and tool; what is counted needs no plan."""
         across: cython.bint = tx != self.px or ty != self.py
         place: cython.Py_ssize_t = self.slot * _FIGURES
+        behind: cython.double = self.figures[place + 5] - de
+        self.figures[place + 5] = behind if behind > 0 else 0.0
+        if across:
+            self.figures[place + 6] += de
         if de > 0:
             self.fed[self.bucket] += de
             self.forward_mm[self.bucket] += de

@@ -52,6 +52,11 @@ if TYPE_CHECKING:
     Whole = NDArray[np.int64]
 
 START_S: Final = 180.0  # heating, homing, meshing, where no profile states it
+# What counts as fed where a job ends with filament pulled back.  A retraction is never longer than the first
+# figure; the longest strand that a changer's end code draws out of a hot end stays under the second.  More than
+# that, or than half of what was laid, was meant for another firmware and cannot be taken out of the print.
+RETRACTION_MAX_MM: Final = 20.0
+UNLOADED_MAX_MM: Final = 150.0
 PAUSE_S: Final = 60.0  # a pause until someone comes, where the file does not say how long
 MOST_STRETCHES: Final = 50_000  # more are summed into the last one: memory stays bounded
 
@@ -174,7 +179,8 @@ class Timeline:
     z_mm : height of the first extrusion with X or Y in it; NaN: none. [mm]
     start_s : when it starts. [s]
     moving_s, extruding_s, waiting_s : planned motion, of it with filament going forward, and waits. [s]
-    fed_mm, forward_mm : filament, net and forward; the firmware's own retractions left out. [mm]
+    fed_mm, forward_mm : filament, net and forward; the firmware's own retractions left out, and what end code
+        meant for another firmware would pull out of the print again. [mm]
     last_forward_s : when its last forward extrusion ends; NaN: none. [s]
     total_moving_s, total_extruding_s, total_waiting_s, open_air_s : sums. [s]
     layers, lines, moves : layer marks, lines of the file, moves planned.
@@ -479,6 +485,40 @@ class _Job:
         seconds = stated if known and stated is not None else PAUSE_S
         self.wait(Wait(line, "pause", seconds, not known, _shown(text)))
 
+    def lay(self, tools: "Whole", fed_mm: "Floats") -> dict[int, float]:
+        """Undo in *fed_mm* what would take filament out of the print again; return how much, per tool. [mm]
+
+        What was laid is the furthest that the filament was fed, but no more than the moves in X and Y fed.
+        """
+        undone = {}
+        for tool, slot in self.slots.items():
+            rows = (tools == tool).nonzero()[0]
+            behind, across = self.figures[slot * TOOL_FIGURES + 5 : slot * TOOL_FIGURES + 7]
+            net = float(fed_mm[rows].sum())
+            laid = min(net + behind, across)
+            if behind > RETRACTION_MAX_MM and net < laid - min(UNLOADED_MAX_MM, laid / 2):
+                fed_mm[rows[fed_mm[rows].argmin()]] += laid - net
+                undone[tool] = laid - net
+        return undone
+
+    def e_notes(self, scanner: Any, undone: Mapping[int, float]) -> Iterator[str]:
+        """Yield the cautions about E words that another firmware reads in another way."""
+        counted = "; what was laid before counts as fed" if undone else ""
+        if scanner.pulled_mm > RETRACTION_MAX_MM and (undone or scanner.pulled_by):
+            where = f"line {scanner.pulled_line} pulls back {scanner.pulled_mm / 1000:.2f} m of filament"
+            yield f"{where}: {FOREIGN[scanner.pulled_by].format(self.rules.label)}{counted}"
+        elif undone:
+            for tool, length in sorted(undone.items()):
+                yield f"T{tool}: the job ends with {length / 1000:.2f} m of filament pulled back{counted}"
+        if not self.program.facts.volumetric_e:
+            return
+        if not self.program.volumetric_e:
+            yield f"the settings say that E words are mm3, {self.rules.label} reads them as mm: taken as mm"
+        elif not scanner.volumes_stated:
+            sizes = sorted({scanner.diameters[tool] for tool in self.slots})
+            listed = ", ".join(f"{size:g}" for size in sizes)
+            yield f"E words are taken as mm3 of {listed} mm filament: the settings say so, no M200 does"
+
     def notes(self) -> Iterator[str]:
         """Yield the cautions about these times, one line each."""
         planner, program = self.planner, self.program
@@ -514,6 +554,12 @@ class _Job:
             yield f"more than {MOST_STRETCHES:,} layers: the rest is summed into the last"
 
 
+# Why an E word pulls back further than it says, by what makes it absolute (``Scanner.pulled_by``).
+FOREIGN: Final = {
+    91: "made for a firmware where G91 makes E relative, which it does not under {}",
+    90: "made for a firmware where E stays relative after G90, which it does not under {}",
+    0: "its E word is absolute, and no G92 E stands between it and what was fed before",
+}
 # The limits that most jobs feel.
 FELT: Final = {
     Dialect.MARLIN: ("M204 P", "M204 T", "M201 X", "M205 J", "M205 X"),
@@ -567,11 +613,7 @@ def timeline(
     if adjust is not None:
         adjust(limits)
     job = _Job(program, limits, printer=printer, diameters=diameters, tabled=moves, queue=queue)
-    scanner = program.scanner()
-    for tool in range(len(scanner.diameters)):
-        scanner.diameters[tool] = diameters(tool)
-    if program.facts.volumetric_e:
-        scanner.volumetric = 1
+    scanner = program.scanner(filament_diameter_mm)
     with contextlib.closing(batches(program, scanner, watch=watch)) as read:
         for rows, text, offset in read:
             job.take(rows, text, offset)
@@ -584,13 +626,11 @@ def timeline(
 
 
 def _diameters(program: "Program", given: float | Mapping[int, float] | None) -> Callable[[int], float]:
-    facts = program.facts.diameters_mm
-
     def diameter(tool: int) -> float:
         value = given.get(tool) if isinstance(given, Mapping) else given
-        if value is None and facts:
-            value = facts[tool] if tool < len(facts) else facts[0]
-        return value if value else DEFAULT_FILAMENT_MM
+        if value is None:
+            value = program.stated_diameter_mm(tool)
+        return value or DEFAULT_FILAMENT_MM
 
     return diameter
 
@@ -616,6 +656,7 @@ def _result(job: _Job, scanner: Any, *, watched: bool) -> Timeline:
     count = stretches.count
     whole = {name: np.array(values, dtype=np.int64) for name, values in stretches.whole.items()}
     real = {name: np.array(values[:count], dtype=np.float64) for name, values in stretches.real.items()}
+    undone = job.lay(whole["tool"], real["fed"])
     spans = real["moving"] + real["waiting"]
     start = np.concatenate(([0.0], np.cumsum(spans)[:-1]))
     moving, waiting = math.fsum(real["moving"]), math.fsum(real["waiting"])
@@ -642,7 +683,7 @@ def _result(job: _Job, scanner: Any, *, watched: bool) -> Timeline:
         moves=planner.moves,
         limits=job.limits.uses(),
         waits=tuple(job.waits),
-        notes=tuple(job.notes()),
+        notes=(*job.e_notes(scanner, undone), *job.notes()),
         form="exact",
         rules=job.rules.label,
         unknown=dict(scanner.unknown),
