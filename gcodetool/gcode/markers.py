@@ -60,6 +60,7 @@ LAYER_C: Final = _line(r"; CHANGE_LAYER")
 MOST_MM: Final = 1e9  # no spool holds more
 DIAMETERS_MM: Final = (0.1, 100.0)  # beyond these there is no filament
 NOZZLES_MM: Final = (0.01, 20.0)
+CHANGES_S: Final = (0.0, 3600.0)  # no tool change takes longer
 USED_OLD: Final = _line(r"; filament used = (?P<mm>[0-9.]+)mm \([0-9.]+cm3\)")
 
 
@@ -135,7 +136,10 @@ class SlicerFacts:
     pause_code : the printer's own pause, where it was changed from the shipped one.
     machine_limits : ``machine_max_*`` and ``machine_min_*`` without the prefix, normal mode first.
     machine_limits_usage : how the slicer used them.
+    load_s, unload_s, change_s : what the slicer counts for a tool change, per tool: loading it,
+        unloading it, changing over to it; one value is every tool's. [s]
     volumetric_e, relative_e, firmware_retraction, sequential : switches.
+    one_nozzle : all tools feed one nozzle.
     """
 
     config: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
@@ -163,10 +167,14 @@ class SlicerFacts:
     pause_code: str | None = None
     machine_limits: Mapping[str, Numbers] = field(default_factory=lambda: MappingProxyType({}))
     machine_limits_usage: str | None = None
+    load_s: Numbers = ()
+    unload_s: Numbers = ()
+    change_s: Numbers = ()
     volumetric_e: bool | None = None
     relative_e: bool | None = None
     firmware_retraction: bool | None = None
     sequential: bool | None = None
+    one_nozzle: bool | None = None
 
     @property
     def bed_box(self) -> tuple[float, float, float, float] | None:
@@ -217,10 +225,14 @@ def facts(head: bytes, tail: bytes, of: Family, *, handed: Mapping[str, str] | N
         pause_code=_pause(config),
         machine_limits=MappingProxyType(_limits(config)),
         machine_limits_usage=config.get("machine_limits_usage"),
+        load_s=_within(CHANGES_S, _first(config, "filament_load_time", "machine_load_filament_time")),
+        unload_s=_within(CHANGES_S, _first(config, "filament_unload_time", "machine_unload_filament_time")),
+        change_s=_within(CHANGES_S, _first(config, "machine_tool_change_time")),
         volumetric_e=_switch(config, "use_volumetric_e"),
         relative_e=_switch(config, "use_relative_e_distances"),
         firmware_retraction=_switch(config, "use_firmware_retraction"),
         sequential=_sequential(config),
+        one_nozzle=_switch(config, "single_extruder_multi_material"),
     )
 
 
@@ -531,6 +543,7 @@ def _facts_b(top: str, end: str, config: dict[str, str]) -> SlicerFacts:
         retract_mm_s=back,
         unretract_mm_s=forth or back,
         height_mm=_one(_first(config, "machine_height")),
+        change_s=_within(CHANGES_S, _first(config, "machine_extruder_change_duration")),
         volumetric_e="volumetric" in name if name else None,
         relative_e=_switch(config, "relative_extrusion"),
         firmware_retraction=_switch(config, "machine_firmware_retract"),
