@@ -8,17 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gcodetool.gcode.markers import (
-    Family,
-    facts,
-    family,
-    layer_marks,
-    numbers,
-    points,
-    seconds,
-    spool_id,
-    strings,
-)
+from gcodetool.gcode.markers import Family, facts, family, layer_marks
+from gcodetool.gcode.values import numbers, points, seconds, spool_id, strings
 
 DATA = pathlib.Path(__file__).parent / "data" / "gcode"
 EXPECTED = tomllib.loads((DATA / "expected.toml").read_text(encoding="utf-8"))

@@ -14,7 +14,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
-    from gcodetool.gcode.markers import Numbers, SlicerFacts
+    from gcodetool.gcode.markers import SlicerFacts
+    from gcodetool.gcode.values import Numbers
     from gcodetool.motion.timeline import Wait
 
 PULLED_OUT_MM: Final = 30.0  # no retraction of a hose or a hot end; the file unloads by itself

@@ -132,7 +132,7 @@ def job_facts(found: JobFindings) -> Iterator[tuple[str, str]]:
 
 def describe(found: JobFindings) -> str:
     """Return what the file is."""
-    family = f"family {found.family}" if found.family else "unknown family"
+    family = {None: "unknown family", "other": "other family"}.get(found.family, f"family {found.family}")
     sure = "" if found.dialect_sure else " (not sure)"
     return f"{family}, {found.dialect}{sure}, {found.layers} layers, {found.lines} lines"
 
