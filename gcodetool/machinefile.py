@@ -148,7 +148,7 @@ TABLES: Final[dict[str, dict[str, Any]]] = {"marlin": MARLIN, "reprapfirmware": 
 UNKNOWN: Final = (  # what no machine's file says, for the reader to fill in
     '# The machine does not know the rest; see docs/records.md, "A printer":\n'
     "# [hot_end] melt_zone_mm3, path_mm, max_flow_mm3_s\n"
-    "# [retraction] max_length_mm · [park] x_mm, y_mm · [waiting] start_s\n"
+    "# [retraction] max_length_mm · [park] x_mm, y_mm · [waiting] start_s, change_s\n"
 )
 
 

@@ -298,7 +298,12 @@ def _waiting(table: Table | None) -> Waiting:
             heater.need("rate_C_s")
             rates = {key: heater.number(key, low=0.001, high=1000) for key in heater.data}
             heaters[name] = Heater(**rates)  # type: ignore[arg-type]  # each key is there
-    numbers = {"start_s": (0.0, 1e6), "room_C": (-50.0, 100.0), "overhead_s": (0.0, 1e6)}
+    numbers = {
+        "start_s": (0.0, 1e6),
+        "room_C": (-50.0, 100.0),
+        "overhead_s": (0.0, 1e6),
+        "change_s": (0.0, 3600.0),
+    }
     stated = _numbers(table, numbers, HEATERS)
     for key in ("room_C", "overhead_s"):
         if key in stated and not heaters:

@@ -134,6 +134,7 @@ class Waiting:
     start_s: float | None = None
     room_C: float = 23.0  # at which every heater starts
     overhead_s: float | None = None  # homing, meshing: what the start takes beside heating
+    change_s: float | None = None  # a tool change, beside what the file's own moves do
     nozzle: Heater | None = None
     bed: Heater | None = None
     chamber: Heater | None = None

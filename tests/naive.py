@@ -5,6 +5,7 @@ import re
 from collections.abc import Iterator
 
 from gcodetool.gcode import dialects
+from gcodetool.gcode.remarks import NUMBERED, SPELLINGS
 
 MARLIN, KLIPPER, RRF = range(3)
 NOTHING = {"x": 0.0, "y": 0.0, "z": 0.0, "e": 0.0, "f": 0.0, "i": 0.0, "j": 0.0}
@@ -12,6 +13,12 @@ MARKS = {
     1: re.compile(r";LAYER_CHANGE[ \t\r]*"),
     2: re.compile(r"; CHANGE_LAYER[ \t\r]*"),
     3: re.compile(r";LAYER:-?[0-9]+[ \t\r]*"),
+    **{
+        4 + place: re.compile(
+            re.escape(text.decode()) + (r"-?[0-9]+(?![0-9.]).*" if text in NUMBERED else r"-?[0-9].*")
+        )
+        for place, text in enumerate(SPELLINGS)
+    },
 }
 WORD = re.compile(r"([A-Z]) *([-+]?(?:[0-9]+\.?[0-9]*|\.[0-9]+))?")
 COMMAND = re.compile(r"([A-Z_]) *([0-9]+)(.?)")
@@ -39,7 +46,7 @@ class NaiveScan:
         self.homed: set[str] = set()
         self.states: dict[str, dict] = {}
         self.stack: list[tuple] = []
-        self.layer, self.layer_z = 0, -math.inf
+        self.layer, self.layer_z, self.step_z, self.sloped = 0, -math.inf, 0.2, False
         self.unknown: dict[str, int] = {}
         self.refused = self.inert = self.stray = self.line = 0
 
@@ -228,14 +235,30 @@ class NaiveScan:
         rows = [row]
         if not refused:
             lays = delta > 0 and (arc or (target["X"], target["Y"]) != (here["X"], here["Y"]))
-            if self.marks == 0 and lays:
-                if target["Z"] > self.layer_z + 1e-6:
-                    self.layer += 1
-                    rows.insert(0, {"op": 9, "arg": self.layer})
-                if abs(target["Z"] - self.layer_z) > 1e-6:
-                    self.layer_z = target["Z"]
+            if target["Z"] != here["Z"]:
+                self.sloped = lays
+            if self.marks == 0 and lays and self.begins_layer(target["Z"]):
+                self.layer += 1
+                rows.insert(0, {"op": 9, "arg": self.layer})
             self.position = target
         return rows
+
+    def begins_layer(self, z: float) -> bool:
+        # a spiral begins one each time that it has climbed the last layer's thickness
+        enough = self.step_z * (1 - 1e-6) if self.sloped else 1e-6
+        if abs(z - self.layer_z) <= enough:
+            return False
+        if z < self.layer_z:
+            self.layer_z = z
+            return False
+        climbs = self.sloped and self.layer_z >= 0 and z - self.layer_z <= 2 * self.step_z
+        if climbs:
+            self.layer_z += self.step_z
+        else:
+            rise = z if self.layer_z < 0 else z - self.layer_z
+            self.step_z = rise if 0.05 <= rise <= 1.5 else self.step_z
+            self.layer_z = z
+        return True
 
     # --- commands ---
 

@@ -16,7 +16,7 @@ from gcodetool.advice.demands import Asked
 from gcodetool.advice.tweaks import WaterVsLimits
 from gcodetool.cli.main import outcome
 from gcodetool.errors import ProfileError
-from gcodetool.gcode.markers import strings
+from gcodetool.gcode.values import strings
 from gcodetool.slicerfiles import flat_ini
 from gcodetool.slicerfiles.preset import copy_with, parse, read, shape_of
 from gcodetool.slicerfiles.settings import SHAPES, family_of

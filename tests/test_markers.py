@@ -8,17 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gcodetool.gcode.markers import (
-    Family,
-    facts,
-    family,
-    layer_marks,
-    numbers,
-    points,
-    seconds,
-    spool_id,
-    strings,
-)
+from gcodetool.gcode.markers import Family, facts, family, layer_marks
+from gcodetool.gcode.values import numbers, points, seconds, spool_id, strings
 
 DATA = pathlib.Path(__file__).parent / "data" / "gcode"
 EXPECTED = tomllib.loads((DATA / "expected.toml").read_text(encoding="utf-8"))
@@ -71,6 +62,7 @@ CLAIMED_MM = {
     "a01": (3089.19,),
     "a05": (5786.71, 280.47),
     "a08": (3268.2,),
+    "a10": (599.69, 245.9),
     "b01": (),  # the engine's placeholder
     "b02": (1687.26,),
     "b04": (5417.22, 169.836),
@@ -88,6 +80,7 @@ def test_claimed_filament(name):
 CLAIMED_S = {
     "a01": 34 * 60 + 44,
     "a03": 5259,
+    "a10": 5590,
     "a05": 4099,  # the normal mode's, not the silent one's
     "a08": None,
     "b01": 3901.249781,  # not the header's 6666

@@ -90,5 +90,5 @@ def test_stopping_gives_the_state_at_the_anchor(name):
     for axis in ("x", "y", "z"):
         if axis in truth:
             assert getattr(scanner, axis) == truth[axis]
-    assert bool(scanner.macro) is (truth["line"] in (36, 16, 64))  # the three with a start macro
+    assert bool(scanner.macro) is (name[:3] in ("a02", "b02", "c02"))  # the three with a start macro
     assert not scanner.retracted

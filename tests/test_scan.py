@@ -18,6 +18,7 @@ from twins import interpreted
 
 from gcodetool.gcode import arcs, dialects, rows, scan
 from gcodetool.gcode.dialects import Dialect
+from gcodetool.gcode.remarks import SPELLINGS
 from gcodetool.gcode.rows import Rows
 
 SAMPLES = pathlib.Path(__file__).parent / "data" / "gcode"
@@ -141,8 +142,13 @@ anything = st.builds(
     st.lists(words | pairs | heads, max_size=4),
     comments,
 )
+SPELLED = [4 + SPELLINGS.index(text) for text in (b"; layer ", b";LAYER:", b"; BEGIN_LAYER_OBJECT z=")]
 marks = st.sampled_from(
     [";LAYER_CHANGE", "; CHANGE_LAYER", ";LAYER:4", ";LAYER:-2 ", ";LAYER:", ";LAYER_CHANGED", " ;LAYER:1"]
+) | st.builds(
+    lambda text, number: text.decode() + number,
+    st.sampled_from([SPELLINGS[code - 4] for code in SPELLED]),
+    st.sampled_from(["3", "-1, Z = 2", "0.6", "3.", "", "x", "12of"]),
 )
 lines = st.lists(moving | anything | marks | st.just(""), max_size=25)
 files = st.builds(
@@ -151,7 +157,7 @@ files = st.builds(
     st.sampled_from(["\n", "\n", "\r\n"]),
     st.booleans(),
 )
-kinds = st.tuples(st.sampled_from(list(Dialect)), st.integers(0, 3))
+kinds = st.tuples(st.sampled_from(list(Dialect)), st.sampled_from([0, 1, 2, 3, *SPELLED]))
 
 
 def same(mine, theirs):

@@ -18,8 +18,8 @@ from gcodetool.advice.spot import edge_distance, inside
 from gcodetool.gcode import edits
 from gcodetool.gcode.anchor import find_anchor
 from gcodetool.gcode.dialects import Dialect
-from gcodetool.gcode.markers import points
 from gcodetool.gcode.program import read
+from gcodetool.gcode.values import points
 from gcodetool.motion.timeline import timeline
 
 CASES = 4000 if settings().max_examples >= 20_000 else 80  # whole files, each executed six times

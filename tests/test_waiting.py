@@ -133,7 +133,7 @@ def test_tools_of_one_nozzle_share_its_heat(tmp_path: Path) -> None:
     two = timed(tmp_path, text)
     assert two.waits[2].seconds == pytest.approx(93.5)
     program = read(tmp_path / "job.gcode", dialect="marlin")
-    facts = dataclasses.replace(program.facts, config={"single_extruder_multi_material": "1"})
+    facts = dataclasses.replace(program.facts, one_nozzle=True)
     printer = Printer(name="bench-9", dialect="marlin", waiting=MODEL)
     one = timeline(dataclasses.replace(program, facts=facts), printer=printer)
     assert one.waits[2].seconds == 0

@@ -13,6 +13,7 @@ from gcodetool.moisture import air
 from gcodetool.moisture.forecast import forecast
 from gcodetool.moisture.history import State, quantile, state_at
 from gcodetool.moisture.record import Body, Event, Place, Spool
+from gcodetool.motion.feed import ToolFeed
 
 MATERIALS = (
     "PLA",

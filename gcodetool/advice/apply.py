@@ -16,8 +16,9 @@ from gcodetool.advice.tweaks import FIRST_NOZZLE, NOZZLE, RETRACTION
 from gcodetool.errors import UsageError
 from gcodetool.gcode.dialects import Dialect
 from gcodetool.gcode.edits import Edit, newline_of
-from gcodetool.gcode.markers import Numbers, of_tool
+from gcodetool.gcode.markers import of_tool
 from gcodetool.gcode.program import Program, edited
+from gcodetool.gcode.values import Numbers
 from gcodetool.judge.findings import Application, JobFindings, ToolFindings, Tweak
 
 if TYPE_CHECKING:

@@ -9,7 +9,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from gcodetool.gcode.dialects import Dialect
-from gcodetool.gcode.markers import numbers, of_tool
+from gcodetool.gcode.markers import of_tool
+from gcodetool.gcode.values import numbers
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -239,13 +239,21 @@ def file_cautions(program: "Program", jobs: Timeline) -> list[str]:
         )
     if not program.dialect_sure:
         said.append(f"the dialect is not sure ({program.dialect_reason}); name the printer with --printer")
-    for tool, claim in enumerate(program.facts.filament_mm):
-        fed = jobs.filament_mm(tool)
-        if claim and fed < CUT_OFF * claim and tool in jobs.tools:
+    claims = [
+        (f"T{tool}", jobs.filament_mm(tool), claim)
+        for tool, claim in enumerate(program.facts.filament_mm)
+        if tool in jobs.tools
+    ]
+    claims.append(
+        ("the job", sum(jobs.filament_mm(tool) for tool in jobs.tools), program.facts.filament_total_mm)
+    )
+    for what, fed, claim in claims:
+        if claim and fed < CUT_OFF * claim:
             said.append(
-                f"T{tool} feeds {fed / 1000:.2f} m, the slicer claims {claim / 1000:.2f} m: "
+                f"{what} feeds {fed / 1000:.2f} m, the slicer claims {claim / 1000:.2f} m: "
                 "the file may be cut off; export it again"
             )
+    said += program.facts.doubts
     if program.family in (Family.A, Family.C_END) and not program.facts.config:
         said.append(
             "the settings that this family prints at the end are missing: the file may be cut off; export it again"

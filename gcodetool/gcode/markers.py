@@ -8,21 +8,23 @@ Left out: commands and moves (``scan``), the dialect (``dialects``), pictures.
 """
 
 import json
-import math
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields, replace
 from enum import Enum
 from types import MappingProxyType
 from typing import Final, TypeVar
+
+from gcodetool.gcode import remarks
+from gcodetool.gcode.values import Numbers, number, numbers, points, seconds, spool_id, strings
 
 # Layer marks as the scanner counts them.
 NO_MARKS: Final = 0
 MARKS_A: Final = 1  # ;LAYER_CHANGE
 MARKS_C: Final = 2  # ; CHANGE_LAYER
 MARKS_B: Final = 3  # ;LAYER:n
+MARKS_OTHER: Final = 4  # and above: the spellings of `remarks`, in their order
 
-Numbers = tuple[float | None, ...]
 Value = TypeVar("Value")
 
 
@@ -34,6 +36,7 @@ class Family(Enum):
     B = "B"
     C_TOP = "C-top"
     C_END = "C-end"
+    OTHER = "other"
     UNKNOWN = "unknown"
 
 
@@ -60,6 +63,8 @@ LAYER_C: Final = _line(r"; CHANGE_LAYER")
 MOST_MM: Final = 1e9  # no spool holds more
 DIAMETERS_MM: Final = (0.1, 100.0)  # beyond these there is no filament
 NOZZLES_MM: Final = (0.01, 20.0)
+CHANGES_S: Final = (0.0, 3600.0)  # no tool change takes longer
+OF_REMARKS: Final = frozenset(item.name for item in fields(remarks.Remarks)) - {"total_mm"}
 USED_OLD: Final = _line(r"; filament used = (?P<mm>[0-9.]+)mm \([0-9.]+cm3\)")
 
 
@@ -90,11 +95,19 @@ def family(head: bytes, tail: bytes) -> Family:
         ):
             return Family.A
         return Family.A_OLD
+    if remarks.spelling(top, end) is not None or remarks.remarks(top, end).signed:
+        return Family.OTHER
     return Family.UNKNOWN
 
 
-def layer_marks(of: Family) -> int:
-    """Return which layer marks family *of* prints, as the scanner's code (0 where there are none)."""
+def layer_marks(of: Family, head: bytes = b"", tail: bytes = b"") -> int:
+    """Return which layer marks family *of* prints, as the scanner's code (0 where there are none).
+
+    ``head``, ``tail``: as for :func:`family`; those of family ``OTHER`` show there.
+    """
+    if of is Family.OTHER:
+        spelling = remarks.spelling(_text(head), _text(tail))
+        return NO_MARKS if spelling is None else MARKS_OTHER + spelling
     return {Family.A: MARKS_A, Family.C_END: MARKS_A, Family.C_TOP: MARKS_C, Family.B: MARKS_B}.get(
         of, NO_MARKS
     )
@@ -124,6 +137,7 @@ class SlicerFacts:
     filament_types, diameters_mm, densities_g_cm3, max_flow_mm3_s, nozzle_mm : per tool.
     filament_mm : filament that the slicer claims, per tool; mm³ claims are converted where the
         diameter is known.
+    filament_total_mm : the same of all tools together, where no tool is named.
     claimed_s : printing time that the slicer claims, without heating and pauses. [s]
     layers : number of layers that the header claims.
     retract_mm, retract_mm_s, unretract_mm_s, retract_extra_mm : in effect per tool (a filament's
@@ -135,7 +149,11 @@ class SlicerFacts:
     pause_code : the printer's own pause, where it was changed from the shipped one.
     machine_limits : ``machine_max_*`` and ``machine_min_*`` without the prefix, normal mode first.
     machine_limits_usage : how the slicer used them.
+    load_s, unload_s, change_s : what the slicer counts for a tool change, per tool: loading it,
+        unloading it, changing over to it; one value is every tool's. [s]
     volumetric_e, relative_e, firmware_retraction, sequential : switches.
+    one_nozzle : all tools feed one nozzle.
+    doubts : what the file says and nobody can take, one line each.
     """
 
     config: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
@@ -149,6 +167,7 @@ class SlicerFacts:
     max_flow_mm3_s: Numbers = ()
     nozzle_mm: Numbers = ()
     filament_mm: Numbers = ()
+    filament_total_mm: float | None = None
     claimed_s: float | None = None
     layers: int | None = None
     retract_mm: Numbers = ()
@@ -163,10 +182,15 @@ class SlicerFacts:
     pause_code: str | None = None
     machine_limits: Mapping[str, Numbers] = field(default_factory=lambda: MappingProxyType({}))
     machine_limits_usage: str | None = None
+    load_s: Numbers = ()
+    unload_s: Numbers = ()
+    change_s: Numbers = ()
     volumetric_e: bool | None = None
     relative_e: bool | None = None
     firmware_retraction: bool | None = None
     sequential: bool | None = None
+    one_nozzle: bool | None = None
+    doubts: tuple[str, ...] = ()
 
     @property
     def bed_box(self) -> tuple[float, float, float, float] | None:
@@ -189,7 +213,7 @@ def facts(head: bytes, tail: bytes, of: Family, *, handed: Mapping[str, str] | N
     flavour = config.get("gcode_flavor")
     notes = strings(config.get("filament_notes"))
     tools = max(1, len(_first(config, "nozzle_temperature", "temperature", "filament_diameter")))
-    return SlicerFacts(
+    found = SlicerFacts(
         config=MappingProxyType(config),
         generator=_generator(top),
         flavour=flavour.lower() if flavour else None,
@@ -217,11 +241,24 @@ def facts(head: bytes, tail: bytes, of: Family, *, handed: Mapping[str, str] | N
         pause_code=_pause(config),
         machine_limits=MappingProxyType(_limits(config)),
         machine_limits_usage=config.get("machine_limits_usage"),
+        load_s=_within(CHANGES_S, _first(config, "filament_load_time", "machine_load_filament_time")),
+        unload_s=_within(CHANGES_S, _first(config, "filament_unload_time", "machine_unload_filament_time")),
+        change_s=_within(CHANGES_S, _first(config, "machine_tool_change_time")),
         volumetric_e=_switch(config, "use_volumetric_e"),
         relative_e=_switch(config, "use_relative_e_distances"),
         firmware_retraction=_switch(config, "use_firmware_retraction"),
         sequential=_sequential(config),
+        one_nozzle=_switch(config, "single_extruder_multi_material"),
     )
+    return found if of is not Family.OTHER else _with_remarks(found, remarks.remarks(top, end))
+
+
+def _with_remarks(found: SlicerFacts, said: remarks.Remarks) -> SlicerFacts:
+    """Return *found* with what it lacks taken from the file's plain comments."""
+    lacking = {item.name: getattr(said, item.name) for item in fields(said) if item.name in OF_REMARKS}
+    lacking = {name: value for name, value in lacking.items() if getattr(found, name) in (None, ())}
+    total = said.total_mm if not (found.filament_mm or said.filament_mm) else None
+    return replace(found, **lacking, filament_total_mm=total)
 
 
 # --- the settings block ----------------------------------------------------------------------
@@ -313,91 +350,6 @@ def _ini_values(text: str) -> tuple[int, dict[str, str]]:
 # --- values -----------------------------------------------------------------------------------
 
 
-def numbers(value: str | None) -> Numbers:
-    """Return the comma-separated numbers of a setting; what is not a number (``nil``, ``%``) is None.
-
-    >>> numbers("nil,1.1")
-    (None, 1.1)
-    """
-    if value is None or not value.strip():
-        return ()
-    return tuple(_number(part) for part in value.split(","))
-
-
-def _number(text: str) -> float | None:
-    """Return the number that *text* is; None for any other text, and beyond what a double holds."""
-    if not re.fullmatch(r"\s*[-+]?(\d+\.?\d*|\.\d+)([eE][-+]?\d+)?\s*", text):
-        return None
-    value = float(text.strip())
-    return value if math.isfinite(value) else None
-
-
-def strings(value: str | None) -> tuple[str, ...]:
-    r"""Return the strings of a setting: joined by ``;``, quoted and escaped where needed.
-
-    >>> strings(';"second spool; opened 60 days"')
-    ('', 'second spool; opened 60 days')
-    """
-    if value is None or value == "":
-        return ()
-    out, here, at = [], [], 0
-    while at < len(value):
-        if value[at] == '"':
-            at += 1
-            while at < len(value) and value[at] != '"':
-                if value[at] == "\\" and at + 1 < len(value):
-                    at += 1
-                    here.append({"n": "\n", "r": "\r", "t": "\t"}.get(value[at], value[at]))
-                else:
-                    here.append(value[at])
-                at += 1
-        elif value[at] == ";":
-            out.append("".join(here))
-            here = []
-        else:
-            here.append(value[at])
-        at += 1
-    out.append("".join(here))
-    return tuple(out)
-
-
-def points(value: str | None) -> tuple[tuple[float, float], ...]:
-    """Return the corners in ``0x0,220x0,220x220``; empty where it is anything else.
-
-    >>> points("0x0,220x0,220x220,0x220")[2]
-    (220.0, 220.0)
-    """
-    corners = []
-    for part in (value or "").split(","):
-        found = re.fullmatch(r"\s*(-?[\d.]+)x(-?[\d.]+)\s*", part)
-        x, y = (_number(found[1]), _number(found[2])) if found else (None, None)
-        if x is None or y is None:
-            return ()
-        corners.append((x, y))
-    return tuple(corners) if len(corners) >= 3 else ()
-
-
-def spool_id(note: str) -> str | None:
-    """Return ID of ``spool: ID`` in a filament's note."""
-    found = re.search(r"\bspool:[ \t]*([a-z0-9][a-z0-9-]*)(?![\w-])", note, re.IGNORECASE)
-    return found[1].lower() if found else None
-
-
-def seconds(text: str) -> float | None:
-    """Return the seconds in ``1d 2h 3m 4s``.
-
-    >>> seconds("1h 8m 19s")
-    4099.0
-    """
-    found = re.fullmatch(r"\s*(?:(\d+)d)?\s*(?:(\d+)h)?\s*(?:(\d+)m)?\s*(?:([\d.]+)s)?\s*", text)
-    if not found or not any(found.groups()):
-        return None
-    parts = [_number(part or "0") for part in found.groups()]
-    days, hours, minutes, rest = (math.nan if part is None else part for part in parts)
-    total = ((days * 24 + hours) * 60 + minutes) * 60 + rest
-    return total if math.isfinite(total) else None
-
-
 def _first(config: Mapping[str, str], *keys: str) -> Numbers:
     for key in keys:
         if numbers(config.get(key)):
@@ -484,7 +436,7 @@ def _claimed_mm(top: str, end: str) -> Numbers:
         )
         if found:
             return numbers(found[1])
-    return tuple(_number(found["mm"]) for found in USED_OLD.finditer(end))
+    return tuple(number(found["mm"]) for found in USED_OLD.finditer(end))
 
 
 def _claimed_s(top: str, end: str) -> float | None:
@@ -511,7 +463,7 @@ def _facts_b(top: str, end: str, config: dict[str, str]) -> SlicerFacts:
     counts = [int(found) for found in re.findall(r"^;LAYER_COUNT:(\d{1,9})\b", top, re.MULTILINE)]
     diameters = _within(DIAMETERS_MM, _first(config, "material_diameter"))
     made_volumetric = re.search(r"^M200 (?:T\d+ )?D(\d*\.?\d+)", top, re.MULTILINE)
-    made_of = _number(made_volumetric[1]) if made_volumetric else None
+    made_of = number(made_volumetric[1]) if made_volumetric else None
     if not diameters and made_of:
         diameters = _within(DIAMETERS_MM, (made_of,))
     back = _first(config, "retraction_retract_speed") or _first(config, "retraction_speed")
@@ -531,6 +483,7 @@ def _facts_b(top: str, end: str, config: dict[str, str]) -> SlicerFacts:
         retract_mm_s=back,
         unretract_mm_s=forth or back,
         height_mm=_one(_first(config, "machine_height")),
+        change_s=_within(CHANGES_S, _first(config, "machine_extruder_change_duration")),
         volumetric_e="volumetric" in name if name else None,
         relative_e=_switch(config, "relative_extrusion"),
         firmware_retraction=_switch(config, "machine_firmware_retract"),
@@ -542,7 +495,7 @@ def _fake_header(top: str) -> bool:
     """Tell whether family B's header is the engine's placeholder (box inside out, or 6666 s and 0 m)."""
     low = re.search(r"^;MINX:([-+.\deE]+)", top, re.MULTILINE)
     high = re.search(r"^;MAXX:([-+.\deE]+)", top, re.MULTILINE)
-    if low and high and (_number(low[1]) or 0) > (_number(high[1]) or 0):
+    if low and high and (number(low[1]) or 0) > (number(high[1]) or 0):
         return True
     return bool(
         re.search(r"^;TIME:6666\r?$", top, re.MULTILINE)
@@ -554,9 +507,9 @@ def _claimed_s_b(top: str, end: str) -> float | None:
     if not _fake_header(top):
         found = re.search(r"^;(?:PRINT\.)?TIME:(\d+(?:\.\d+)?)\r?$", top, re.MULTILINE)
         if found:
-            return _number(found[1])
+            return number(found[1])
     elapsed = re.findall(r"^;TIME_ELAPSED:(\d+(?:\.\d+)?)\r?$", end, re.MULTILINE)
-    return _number(elapsed[-1]) if elapsed else None
+    return number(elapsed[-1]) if elapsed else None
 
 
 def _claimed_mm_b(top: str, diameters: Numbers) -> Numbers:
@@ -567,7 +520,7 @@ def _claimed_mm_b(top: str, diameters: Numbers) -> Numbers:
     claimed: list[float | None] = []
     for tool, part in enumerate(found[1].split(",")):
         amount = re.fullmatch(r"\s*([\d.]+)(mm3|m)\s*", part)
-        used = _number(amount[1]) if amount else None
+        used = number(amount[1]) if amount else None
         if amount is None or used is None or used > MOST_MM:
             return ()
         if amount[2] == "m":

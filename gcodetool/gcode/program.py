@@ -145,7 +145,7 @@ def read(
         dialect_reason=found.reason,
         dialect_sure=found.sure,
         fork=found.fork,
-        layer_marks=markers.layer_marks(family),
+        layer_marks=markers.layer_marks(family, top, end),
         facts=facts,
         head=head,
         tail=tail,

@@ -19,6 +19,7 @@ import cython
 from gcodetool.gcode.arcs import box_of
 from gcodetool.gcode.dialects import EXTENDED_KINDS, G_TABLES, M_TABLES, command
 from gcodetool.gcode.modal import AXES_STATED, E_STATED, Put, act
+from gcodetool.gcode.remarks import NUMBERED, SPELLINGS
 
 COMPILED: Final = cython.compiled
 
@@ -32,6 +33,7 @@ NO_MARKS = cython.declare(cython.int, 0)
 MARKS_A = cython.declare(cython.int, 1)  # ;LAYER_CHANGE
 MARKS_C = cython.declare(cython.int, 2)  # ; CHANGE_LAYER
 MARKS_B = cython.declare(cython.int, 3)  # ;LAYER:n
+MARKS_OTHER = cython.declare(cython.int, 4)  # and above: one of `remarks`' spellings
 
 UNKNOWN = cython.declare(cython.int, 0)
 INERT = cython.declare(cython.int, 1)
@@ -64,13 +66,16 @@ EXACT_DIGITS = cython.declare(cython.int, 15)  # 10**15 < 2**53
 INCH = cython.declare(cython.double, 25.4)  # mm
 HUGE = cython.declare(cython.double, 1e300)  # "numbers" of more than 300 digits are not taken for words
 RISE = cython.declare(cython.double, 1e-6)  # a smaller rise, of Z or E, is rounding, mm
+LEAST_STEP = cython.declare(cython.double, 0.05)  # layers are no thinner, mm
+MOST_STEP = cython.declare(cython.double, 1.5)  # and no thicker, mm
+USUAL_STEP = cython.declare(cython.double, 0.2)  # where a file shows no layer, mm
 FIRST_FEED_MM_S: Final = (4000.0 / 60.0, 25.0, 50.0)  # before the first F word, per dialect
 PI = cython.declare(cython.double, 3.141592653589793)
 NAN = cython.declare(cython.double, float("nan"))
 
 POWERS_OF_TEN: Final = array("d", [float(10**power) for power in range(23)])  # each exact
 KINDS_OF_NAMES: Final = {name.encode(): kind for name, kind in EXTENDED_KINDS.items()}
-MARK_TEXTS: Final = (b"", b";LAYER_CHANGE", b"; CHANGE_LAYER", b";LAYER:")
+MARK_TEXTS: Final = (b"", b";LAYER_CHANGE", b"; CHANGE_LAYER", b";LAYER:", *SPELLINGS)
 AXIS_WORDS = cython.declare(cython.uint, 1 << 23 | 1 << 24 | 1 << 25 | 1 << 4)  # X Y Z E, as `bit` gives them
 NOT_RETRACTION = cython.declare(  # P S R L X Y Z: with these G10 is another command under RepRapFirmware
     cython.uint, 1 << 15 | 1 << 18 | 1 << 17 | 1 << 11 | 1 << 23 | 1 << 24 | 1 << 25
@@ -168,6 +173,9 @@ class Scanner:
     put = cython.declare(object, visibility="public")
     mark: cython.const[cython.uchar][::1]  # the text of a layer mark
     layer_z: cython.double
+    layer_step: cython.double  # the last layer's thickness
+    sloped: cython.bint  # Z came where it is while filament was laid
+    numbered: cython.int  # spellings that number layers; those after them name heights
     retracted_tools: cython.ulonglong
     # Words of the line at hand, by letter; what `other` hands back to `run`.
     values: object
@@ -202,6 +210,9 @@ class Scanner:
         self.flow = array("d", [1.0] * TOOLS)
         self.diameters = array("d", [1.75] * TOOLS)
         self.layer_z = float("-inf")
+        self.layer_step = USUAL_STEP
+        self.sloped = False
+        self.numbered = len(NUMBERED)
         self.retracted_tools = 0
         self.put = Put()
         self.values = array("d", [0.0] * 26)
@@ -311,6 +322,7 @@ class Scanner:
         code: cython.int
         op: cython.int
         new_layer: cython.bint
+        lays: cython.bint
         named: cython.int
         before: cython.int
         refused: cython.bint
@@ -463,16 +475,12 @@ class Scanner:
                             break  # nothing moves
                         op = ARC if code >= 2 else MOVE
                         if not refused:
-                            if (
-                                marks == NO_MARKS
-                                and delta_e > 0.0
-                                and (code >= 2 or new_x != x or new_y != y)
-                            ):
-                                if new_z > self.layer_z + RISE:
-                                    new_layer = True
-                                    self.layer_z = new_z
-                                elif new_z < self.layer_z - RISE:
-                                    self.layer_z = new_z
+                            if marks == NO_MARKS:
+                                lays = delta_e > 0.0 and (code >= 2 or new_x != x or new_y != y)
+                                if new_z != z:
+                                    self.sloped = lays
+                                if lays and new_z != self.layer_z:
+                                    new_layer = self.begins_layer(new_z)
                             if z < watch_z or new_z < watch_z:
                                 if code >= 2:
                                     with cython.gil:
@@ -584,6 +592,8 @@ class Scanner:
             if text[i + k] != self.mark[k]:  # a line end differs too, so this never runs past one
                 return False
         i += len(self.mark)
+        if self.layer_marks >= MARKS_OTHER:
+            return self.is_number(text, i)
         if self.layer_marks == MARKS_B:
             if text[i] == 45:
                 i += 1
@@ -595,6 +605,44 @@ class Scanner:
             i += 1
         self.stop = i
         return text[i] == 10
+
+    @cython.cfunc
+    @cython.nogil
+    @cython.exceptval(check=False)
+    def is_number(self, text: cython.const[cython.uchar][::1], i: cython.Py_ssize_t) -> cython.bint:
+        """Tell whether a layer's number stands at *i*; only a height has decimals, and any text may follow."""
+        if text[i] == 45:
+            i += 1
+        if not 48 <= text[i] <= 57:
+            return False
+        while 48 <= text[i] <= 57:
+            i += 1
+        return text[i] != 46 or self.layer_marks >= MARKS_OTHER + self.numbered
+
+    @cython.cfunc
+    @cython.nogil
+    @cython.exceptval(check=False)
+    def begins_layer(self, z: cython.double) -> cython.bint:
+        """Tell whether filament laid at height *z* begins a layer, where no marks are counted.
+
+        Each rise does.  Where Z itself moves while filament is laid, as in a spiral, a layer begins
+        when it has risen by as much as the last one was thick.
+        """
+        rise: cython.double = z - self.layer_z
+        least: cython.double = self.layer_step * (1.0 - RISE) if self.sloped else RISE
+        if rise > least:
+            if self.sloped and self.layer_z >= 0.0 and rise <= 2.0 * self.layer_step:
+                self.layer_z += self.layer_step
+                return True
+            if self.layer_z < 0.0:
+                rise = z  # from the bed
+            if LEAST_STEP <= rise <= MOST_STEP:
+                self.layer_step = rise
+            self.layer_z = z
+            return True
+        if rise < -least:
+            self.layer_z = z
+        return False
 
     # --- words meant for another firmware ---
 

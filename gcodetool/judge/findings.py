@@ -7,6 +7,7 @@ stands for what cannot be known.
 from dataclasses import dataclass, field
 
 from gcodetool.judge.verdict_codes import Code
+from gcodetool.motion.changes import assumed_range
 from gcodetool.motion.limits import LimitUse
 from gcodetool.motion.timeline import Wait
 
@@ -185,6 +186,11 @@ class JobFindings:
     verdict: Code
     tools: tuple[ToolFindings, ...]
     cautions: tuple[str, ...] = field(default=())
+
+    @property
+    def change_s_range(self) -> tuple[float, float] | None:
+        """Least and most that tool changes take in all; None: the length of none is assumed."""
+        return assumed_range(self.waits)
 
 
 @dataclass(frozen=True)

@@ -239,7 +239,7 @@ class Planner:
     histogram: cython.double[::1]
     figures: cython.double[::1]
     open_travel: cython.double
-    open_retraction: cython.double
+    open_retraction = cython.declare(cython.double, visibility="readonly")  # mm back since the last forward
     # the move table, for those who ask
     tabled = cython.declare(cython.bint, visibility="public")
     rows_tabled = cython.declare(cython.Py_ssize_t, visibility="public")

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
 MOST_MOVES: Final = 700_000 if COMPILED else 14_000  # about 20 MB of text; longer jobs are planned once
 GUESSES: Final = (SETTINGS_BLOCK, STATED_DEFAULT)
-KINDS: Final = ("start", "heat", "dwell", "pause", "limits", "motion")
+KINDS: Final = ("start", "heat", "dwell", "pause", "change", "limits", "motion")
 
 # An older bed-slinger as it ships, and a tuned machine of the kind that keeps its corners sharp.
 SLOW: Final[Mapping[Dialect, Mapping[str, float]]] = {
@@ -152,16 +152,18 @@ def claim_difference(
     """Return what *found*'s open-air time has more than the slicer's claim, by kind; None: no claim. [s].
 
     ``start``, ``heat``, ``dwell``, ``pause``: waits in the file and before it, which claims leave out as
-    a rule.  ``limits``: motion under the printer's profile minus motion under the settings block's
-    limits.  ``motion``: the rest, how a slicer reckons motion, and any dwell that it does count.  The sum
-    is the whole difference; parts of 0 are left out.
+    a rule.  ``change``: tool changes, less what the claim counts for them by the slicer's settings.
+    ``limits``: motion under the printer's profile minus motion under the settings block's limits.
+    ``motion``: the rest, how a slicer reckons motion, and any dwell that it does count.  The sum is the
+    whole difference; parts of 0 are left out.
     """
     claim = program.facts.claimed_s
     if claim is None:
         return None
     parts = dict.fromkeys(KINDS, 0.0)
     for wait in found.waits:
-        parts[wait.kind] += wait.seconds
+        parts[wait.kind] += wait.seconds - wait.claimed_s
+    claim -= sum(wait.claimed_s for wait in found.waits)
     facts = program.facts
     if (
         printer is not None

@@ -16,13 +16,14 @@ import functools
 import math
 from array import array
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, Final
 
 from gcodetool.gcode.batches import batches
 from gcodetool.gcode.dialects import Command, Dialect, command
 from gcodetool.gcode.rows import COMMAND, DWELL, LAYER, TOOL
 from gcodetool.gcode.targets import NAMES, Target, targets
+from gcodetool.motion import changes
 from gcodetool.motion.limits import (
     DEFAULT_FILAMENT_MM,
     SETTINGS_BLOCK,
@@ -86,10 +87,12 @@ class Wait:
     Attributes
     ----------
     line : 1-based; 1 for a start that no line shows.
-    kind : ``start``, ``heat``, ``dwell`` or ``pause``.
+    kind : ``start``, ``heat``, ``dwell``, ``pause`` or ``change``.
     seconds : how long; heating that the start's wait covers is 0. [s]
     assumed : the length is an assumption.
-    text : the command, with the reason where a heater model gives the length.
+    text : the command, with the reason where the file does not give the length.
+    between_s : least and most, where an assumed length has a spread. [s]
+    claimed_s : what the slicer's claim counts for it. [s]
     """
 
     line: int
@@ -97,6 +100,8 @@ class Wait:
     seconds: float
     assumed: bool
     text: str
+    between_s: tuple[float, float] | None = None
+    claimed_s: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -326,8 +331,11 @@ class _Job:
         self.overhead_s = printer.waiting.overhead_s if printer is not None else None
         self.heaters: Heaters | None = None
         if printer is not None and printer.waiting.heats:
-            shared = program.facts.config.get("single_extruder_multi_material") == "1"
+            shared = bool(program.facts.one_nozzle)
             self.heaters = Heaters(printer.waiting, self.rules, one_nozzle=shared)
+        self.change_s = printer.waiting.change_s if printer is not None else None
+        self.paused: tuple[int, float] | None = None  # the last pause's mark, see `fed_mark`
+        self.changed: tuple[int, float] | None = None  # the last tool change's
         self.start_line = 0
         self.units: dict[str, str] = {}
         self.choose(0)
@@ -368,8 +376,9 @@ class _Job:
                 if rows.arg[row] != self.tool:
                     if self.heaters is not None:
                         self.heaters.select(rows.arg[row], self.tool, self.heat_clock())
-                    self.choose(rows.arg[row])
-                    self.stretches.begin(self.layer, self.tool, rows.line[row], rows.start[row])
+                    begin = rows.start[row] - offset
+                    line = block[begin : begin + rows.length[row]]
+                    self.change(rows.arg[row], line, rows.line[row], rows.start[row])
             elif op == DWELL:
                 planner.stop()
                 begin = rows.start[row] - offset
@@ -383,6 +392,34 @@ class _Job:
         """Note a wait and put it on the clock."""
         self.waits.append(wait)
         self.stretches.wait(wait.seconds)
+
+    def change(self, after: int, text: bytes, line: int, offset: int) -> None:
+        """Go over to another tool, and wait as long as that takes.
+
+        Before the first layer the start holds it: always where its length is stated, else until the
+        tool in hand has laid filament.
+        """
+        before, place = self.tool, self.planner.slot * TOOL_FIGURES
+        counts = self.layers > 0 or (self.figures[place + 3] > 0 and self.start_s is None)
+        pulled_mm = max(self.figures[place + 4], self.planner.open_retraction)
+        by_hand = self.paused == self.fed_mark()
+        self.choose(after)
+        self.stretches.begin(self.layer, after, line, offset)
+        if not counts:
+            return
+        facts, stated = self.program.facts, self.change_s
+        pulled_out = pulled_mm >= changes.PULLED_OUT_MM
+        found = changes.change(facts, before, after, stated_s=stated, pulled_out=pulled_out, by_hand=by_hand)
+        assumed, shown = found.between_s is not None, f"{_shown(text)}: {found.words}"
+        self.wait(Wait(line, "change", found.seconds, assumed, shown, found.between_s, found.claimed_s))
+        self.changed = self.fed_mark()
+        if by_hand:
+            self.paused = self.changed
+
+    def fed_mark(self) -> tuple[int, float]:
+        """Return what stays the same while no filament is fed forward and no stretch begins."""
+        place = self.planner.bucket
+        return place, self.stretches.real["forward_mm"][place]
 
     def set_apart(self) -> None:
         """Count the longest travel anew: from the second layer on it passes over what is printed."""
@@ -483,6 +520,10 @@ class _Job:
             stated = None if milliseconds is None else milliseconds / 1000
         known = stated is not None and 0 < stated < 1e7
         seconds = stated if known and stated is not None else PAUSE_S
+        if not known:
+            if self.changed == self.fed_mark():
+                self.change_by_hand()
+            self.paused = self.fed_mark()
         self.wait(Wait(line, "pause", seconds, not known, _shown(text)))
 
     def lay(self, tools: "Whole", fed_mm: "Floats") -> dict[int, float]:
@@ -519,6 +560,14 @@ class _Job:
             listed = ", ".join(f"{size:g}" for size in sizes)
             yield f"E words are taken as mm3 of {listed} mm filament: the settings say so, no M200 does"
 
+    def change_by_hand(self) -> None:
+        """Leave the last tool change to the pause that comes with it."""
+        place = max(index for index, wait in enumerate(self.waits) if wait.kind == "change")
+        self.stretches.wait(-self.waits[place].seconds)
+        shown = f"{self.waits[place].text.partition(':')[0]}: {changes.BY_HAND}"
+        self.waits[place] = replace(self.waits[place], seconds=0.0, assumed=False, between_s=None, text=shown)
+        self.changed = None
+
     def notes(self) -> Iterator[str]:
         """Yield the cautions about these times, one line each."""
         planner, program = self.planner, self.program
@@ -536,6 +585,7 @@ class _Job:
             if shown:
                 values = ", ".join(f"{name} {self.limits[name]:g}" for name in shown)
                 yield f"limits guessed from {words}: {values}; a printer profile would settle them"
+        yield from changes.notes(self.waits)
         if planner.refused:
             yield f"{planner.refused} moves with impossible coordinates were left out"
         if planner.rejected_arcs:

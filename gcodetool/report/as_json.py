@@ -34,6 +34,8 @@ def as_dict(found: JobFindings) -> dict[str, Any]:
             "slicer_claim_s": found.slicer_claim_s,
             "moving_s_range": found.moving_s_range
             and dict(zip(("low", "high"), found.moving_s_range, strict=True)),
+            "change_s_range": found.change_s_range
+            and dict(zip(("low", "high"), found.change_s_range, strict=True)),
             "claim_difference": None
             if found.claim_difference is None
             else [{"kind": kind, "seconds": seconds} for kind, seconds in found.claim_difference],

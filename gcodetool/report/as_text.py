@@ -125,14 +125,14 @@ def job_facts(found: JobFindings) -> Iterator[tuple[str, str]]:
     """Yield what the job is and how long it takes."""
     yield "job", f"{plain(found.path)}: {describe(found)}"
     yield "time", times(found)
-    difference = beside_claim(found)
-    if difference is not None:
-        yield "", difference
+    for line in (tool_changes(found), beside_claim(found)):
+        if line is not None:
+            yield "", line
 
 
 def describe(found: JobFindings) -> str:
     """Return what the file is."""
-    family = f"family {found.family}" if found.family else "unknown family"
+    family = {None: "unknown family", "other": "other family"}.get(found.family, f"family {found.family}")
     sure = "" if found.dialect_sure else " (not sure)"
     return f"{family}, {found.dialect}{sure}, {found.layers} layers, {found.lines} lines"
 
@@ -161,9 +161,26 @@ KINDS: Final = {
     "heat": "heating",
     "dwell": "dwells",
     "pause": "pauses",
+    "change": "tool changes",
     "limits": "the printer's own limits",
     "motion": "motion reckoned otherwise",
 }
+
+
+def tool_changes(found: JobFindings) -> str | None:
+    """Return how many tool changes there are and how long they take; None: nothing to say."""
+    changes = [wait for wait in found.waits if wait.kind == "change"]
+    seconds = sum(wait.seconds for wait in changes)
+    if seconds < 1:
+        return None
+    between, mark = "", ""
+    if found.change_s_range is not None:
+        low, high = (duration(bound) for bound in found.change_s_range)
+        between, mark = f" (between {low} and {high}, assumed)", ASSUMED
+    claimed = 0.0 if found.slicer_claim_s is None else sum(wait.claimed_s for wait in changes)
+    counted = f"; the slicer's time counts {duration(claimed)} for them" if claimed else ""
+    count = f"{len(changes)} tool change{'s' if len(changes) > 1 else ''}"
+    return f"waiting for {count} {mark}{duration(seconds)}{between}{counted}"
 
 
 def beside_claim(found: JobFindings) -> str | None:
