@@ -39,6 +39,7 @@ jobs = st.builds(
     st.lists(tools, max_size=3).map(tuple),
     st.lists(st.text(max_size=20), max_size=3).map(tuple),
     st.binary(max_size=64),
+    st.lists(st.text(max_size=20), max_size=3).map(tuple),
 )
 
 

@@ -555,6 +555,67 @@ def test_the_box_of_low_motion():
     assert scan.Scanner(0, 1).watch_z == -math.inf
 
 
+def slow_beyond(data, kind, bounds):
+    """Return what goes beyond *bounds*, found from the naive twin's rows."""
+    twin = NaiveScan(*kind)
+    found, before = {}, (0.0, 0.0)
+    for row in twin.scan(data):
+        refused = kind[0] == KLIPPER and row["op"] == rows.ARC and (row["arg"] & 64 or not twin.g90)
+        x, y, z = twin.position.values()
+        # a move from a macro's own state (RESTORE_GCODE_STATE MOVE=1) goes back where the head was
+        macro = b"RESTORE" in data[row["start"] : row["start"] + row["length"]]
+        if row["op"] in (rows.MOVE, rows.ARC) and not refused and not macro:
+            arc = row["op"] == rows.ARC
+            box = (
+                arcs.box_of(before, (x, y), row["i"], row["j"], row["arg"]) if arc else (x, y, x, y)
+            )  # tested below
+            lays = row["e"] > 0 and (arc or (x, y) != before)
+            for side, (axis, value) in enumerate(zip("XYXYZ", (*box, z), strict=True)):
+                at = side + (0 if lays else 5)
+                further = value < bounds[at] if side < 2 else value > bounds[at]
+                if axis in twin.known and further:
+                    seen = found.setdefault(at, [])
+                    seen.append((value, row["line"]))
+        if (
+            row["op"] != rows.LAYER
+        ):  # such a row stands before that of its move, which the twin has made by then
+            before = (x, y)
+    return {
+        at: (
+            (seen[0][1], seen[0][0]),
+            (min if at % 5 < 2 else max)(value for value, _ in seen),
+        )
+        for at, seen in found.items()
+    }
+
+
+limits = st.lists(st.sampled_from([0.0, 1.0, 3.0, 20.0, 90.0, math.inf]), min_size=10, max_size=10).map(
+    lambda numbers: [-number if at % 5 < 2 else number for at, number in enumerate(numbers)]
+)
+
+
+@pytest.mark.parametrize("twin", TWINS)
+@given(files, kinds, limits, st.lists(st.integers(0, 400), max_size=3))
+@example(
+    "G1 X5 Y5\nG3 X7 I1 E1\nG2 X5 R-9\nG1 X95 E2\nG1 X-2\nG1 Z25", (MARLIN, 0), [0.0, 0, 9, 9, 9] * 2, []
+)
+@example("G91\nG1 X25\nG90\nG1 Y3.5 E1\nG92 Y0\nG1 Y60 E2\n", (KLIPPER, 0), [0.0, 0, 9, 9, 9] * 2, [3])
+@settings(max_examples=300)
+def test_what_goes_beyond_bounds_is_what_a_slow_look_finds(twin, text, kind, bounds, cuts):
+    data = text.encode("latin-1")
+    scanner = module(twin).Scanner(*map(int, kind))
+    scanner.bounds = array("d", bounds)
+    ends = sorted({data.find(b"\n", cut) + 1 for cut in cuts if data.find(b"\n", cut) >= 0})
+    scanned(data, cuts=ends, scanner=scanner)
+    mine = {at: (found[:2], found[3]) for at, found in scanner.beyond.items()}
+    theirs = slow_beyond(data, kind, bounds)
+    assert mine.keys() == theirs.keys()
+    for at, (first, furthest) in theirs.items():
+        assert mine[at][0] == approx(first)
+        assert mine[at][1] == approx(furthest)
+        assert scanner.bounds[at] == mine[at][1]
+
+
 angles = st.floats(0, math.tau)
 
 

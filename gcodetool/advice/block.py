@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 from gcodetool.advice.block_lines import Plan, feed_word, lines_of, number
+from gcodetool.advice.machine_limits import too_hot
 from gcodetool.advice.spot import Box, Point, box_polygon, free_spot, inside
 from gcodetool.advice.tongue import Tongue, own_pause, shows_prompts
 from gcodetool.gcode.anchor import Anchor
@@ -229,10 +230,11 @@ def _refusal(
             f"no block: the nozzle is at {number(target)} C, above the material's {number(nozzle_max_C)} C; "
             "check the material or the slicer's temperature"
         )
-    if machine.max_temperature_C is not None and target > machine.max_temperature_C:
+    hot_end_C = machine.max_temperature_C
+    if hot_end_C is not None and too_hot(target, hot_end_C):
         return (
             f"no block: the nozzle is at {number(target)} C, above what the hot end stands, "
-            f"{number(machine.max_temperature_C)} C"
+            f"{number(hot_end_C)} C"
         )
     if anchor.feed_mm_s is None and not anchor.feed_follows:
         return "no block: the speed in force before the first layer is unknown and could not be given back"

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from gcodetool import profiles
+from gcodetool.advice.machine_limits import machine_cautions
 from gcodetool.advice.traces import applied_before
 from gcodetool.errors import GcodeError, UsageError
 from gcodetool.gcode.belt import BELT, belt_sign
@@ -109,7 +110,7 @@ def examine(
             f"{program.path}: no filament is extruded; export the sliced job, not a macro or a probe run"
         )
     assigned = assign(spools, tools, mounted=mounted)
-    cautions = [*jobs.notes, *file_cautions(program, jobs)]
+    cautions = [*machine_cautions(jobs, printer), *jobs.notes, *file_cautions(program, jobs)]
     if not tweaks:
         cautions.append(NO_TWEAKS)
     applied = None if program.changes else applied_before(program)

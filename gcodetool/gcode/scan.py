@@ -59,6 +59,7 @@ F = cython.declare(cython.int, 16)
 CLOCKWISE = cython.declare(cython.int, 32)
 RADIUS_FORM = cython.declare(cython.int, 64)
 XYZ = cython.declare(cython.int, 7)
+BOUNDS = cython.declare(cython.Py_ssize_t, 5)  # of one kind of move: x0, y0, x1, y1, top
 I_WORD = cython.declare(cython.int, 128)  # within this module only
 J_WORD = cython.declare(cython.int, 256)
 
@@ -76,6 +77,7 @@ NAN = cython.declare(cython.double, float("nan"))
 POWERS_OF_TEN: Final = array("d", [float(10**power) for power in range(23)])  # each exact
 KINDS_OF_NAMES: Final = {name.encode(): kind for name, kind in EXTENDED_KINDS.items()}
 MARK_TEXTS: Final = (b"", b";LAYER_CHANGE", b"; CHANGE_LAYER", b";LAYER:", *SPELLINGS)
+NO_BOUNDS: Final = (float("-inf"), float("-inf"), float("inf"), float("inf"), float("inf"))
 AXIS_WORDS = cython.declare(cython.uint, 1 << 23 | 1 << 24 | 1 << 25 | 1 << 4)  # X Y Z E, as `bit` gives them
 NOT_RETRACTION = cython.declare(  # P S R L X Y Z: with these G10 is another command under RepRapFirmware
     cython.uint, 1 << 15 | 1 << 18 | 1 << 17 | 1 << 11 | 1 << 23 | 1 << 24 | 1 << 25
@@ -119,6 +121,10 @@ class Scanner:
     layer : layers begun so far.
     watch_z : X/Y motion that starts or ends below this height widens the box; -inf: none does. [mm]
     box_min_x, box_min_y, box_max_x, box_max_y : the box (min above max: nothing in it yet). [mm]
+    bounds : x0, y0, x1, y1, top for moves that lay filament, then for all others; infinite: none.  A move
+        beyond one takes it along, so that only what goes further counts again. [mm]
+    beyond : by index in ``bounds``: first line beyond it and value there, furthest line and value.  Unknown
+        coordinates are left out. [-, mm]
     put : what M220 B, SAVE_GCODE_STATE and M120 put aside.
     unknown : commands that the dialect does not know, word to count.
     pulled_mm, pulled_line, pulled_by : the deepest absolute E word that pulls back further than the word
@@ -164,6 +170,8 @@ class Scanner:
     pulled_by = cython.declare(cython.int, visibility="public")
     said_m83 = cython.declare(cython.int, visibility="public")
     volumes_stated = cython.declare(cython.int, visibility="public")
+    bounds = cython.declare(object, visibility="public")
+    beyond = cython.declare(dict, visibility="public")
     refused = cython.declare(cython.longlong, visibility="public")
     inert = cython.declare(cython.longlong, visibility="public")
     stray = cython.declare(cython.longlong, visibility="public")
@@ -222,6 +230,8 @@ class Scanner:
         self.stop = 0
         self.watch_z = float("-inf")
         self.reset_box()
+        self.bounds = array("d", NO_BOUNDS * 2)
+        self.beyond = {}
 
     def reset_box(self) -> None:
         """Empty the box of low X/Y motion."""
@@ -294,6 +304,7 @@ class Scanner:
         dialect: cython.int = self.dialect
         marks: cython.int = self.layer_marks
         watch_z: cython.double = self.watch_z
+        bounds: cython.double[::1] = self.bounds
         x: cython.double = self.x
         y: cython.double = self.y
         z: cython.double = self.z
@@ -336,6 +347,13 @@ class Scanner:
         centre_j: cython.double
         radius: cython.double
         rate: cython.double
+        reach: cython.double
+        # The tighter of both kinds of bounds: what stays within needs no second look.
+        inner_x0: cython.double = max(bounds[0], bounds[BOUNDS])
+        inner_y0: cython.double = max(bounds[1], bounds[BOUNDS + 1])
+        inner_x1: cython.double = min(bounds[2], bounds[BOUNDS + 2])
+        inner_y1: cython.double = min(bounds[3], bounds[BOUNDS + 3])
+        inner_top: cython.double = min(bounds[4], bounds[BOUNDS + 4])
 
         named = before = 0
         new_x = new_y = new_z = delta_e = centre_i = centre_j = rate = 0.0
@@ -488,6 +506,35 @@ class Scanner:
                                 elif new_x != x or new_y != y:
                                     self.widen(x, y, before)
                                     self.widen(new_x, new_y, known)
+                            # no point of an arc is further from its end than twice its radius
+                            reach = 2.0 * (abs(centre_i) + abs(centre_j))
+                            if (
+                                new_x - reach < inner_x0
+                                or new_x + reach > inner_x1
+                                or new_y - reach < inner_y0
+                                or new_y + reach > inner_y1
+                                or new_z > inner_top
+                            ):
+                                with cython.gil:
+                                    self.line = line
+                                    self.pass_bounds(
+                                        x,
+                                        y,
+                                        new_x,
+                                        new_y,
+                                        new_z,
+                                        centre_i,
+                                        centre_j,
+                                        named,
+                                        known,
+                                        code >= 2,
+                                        delta_e,
+                                    )
+                                    inner_x0 = max(bounds[0], bounds[BOUNDS])
+                                    inner_y0 = max(bounds[1], bounds[BOUNDS + 1])
+                                    inner_x1 = min(bounds[2], bounds[BOUNDS + 2])
+                                    inner_y1 = min(bounds[3], bounds[BOUNDS + 3])
+                                    inner_top = min(bounds[4], bounds[BOUNDS + 4])
                             x = new_x
                             y = new_y
                             z = new_z
@@ -679,6 +726,18 @@ class Scanner:
         min_x, min_y, max_x, max_y = box_of((x0, y0), (x1, y1), i, j, arg)
         self.widen(min_x, min_y, X | Y)
         self.widen(max_x, max_y, X | Y)
+
+    def pass_bounds(self, x0, y0, x1, y1, z, i, j, arg, known, arc, forward) -> None:
+        """Note where a move with known coordinates goes beyond a bound; the bound goes along."""
+        low_x, low_y, high_x, high_y = box_of((x0, y0), (x1, y1), i, j, arg) if arc else (x1, y1, x1, y1)
+        lays = forward > 0.0 and (arc or x1 != x0 or y1 != y0)
+        first = 0 if lays else BOUNDS
+        for side, axis, value in ((0, X, low_x), (1, Y, low_y), (2, X, high_x), (3, Y, high_y), (4, Z, z)):
+            bound = self.bounds[first + side]
+            if known & axis and (value < bound if side < 2 else value > bound):
+                start = self.beyond.get(first + side, (self.line, value))[:2]
+                self.beyond[first + side] = (*start, self.line, value)
+                self.bounds[first + side] = value
 
     # --- everything but G0 to G3 and comments ---
 

@@ -40,6 +40,7 @@ from gcodetool.motion.planner import (
     TOOL_FIGURES,
     Planner,
 )
+from gcodetool.motion.reach import Overrun, overruns, set_bounds
 from gcodetool.motion.waiting import BY_MODEL, Heaters
 
 if TYPE_CHECKING:
@@ -198,6 +199,7 @@ class Timeline:
     demands : per tool that moves, by tool number.
     low_box : x0, y0, x1, y1 of motion below the watched height after the watched place. [mm]
     heating : each line that names a nozzle temperature, in file order.
+    overruns : moves beyond the printer's bed and height, by side.
     table : only on demand, (moves, 6): line, kind bits, seconds speeding up, at speed, slowing down,
         speed at the start. [-, -, s, s, s, mm/s]
     """
@@ -231,6 +233,7 @@ class Timeline:
     low_box: tuple[float, float, float, float] | None = None
     table: "Floats | None" = None
     heating: tuple[Heating, ...] = ()
+    overruns: tuple[Overrun, ...] = ()
 
     @property
     def tools(self) -> tuple[int, ...]:
@@ -664,6 +667,7 @@ def timeline(
         adjust(limits)
     job = _Job(program, limits, printer=printer, diameters=diameters, tabled=moves, queue=queue)
     scanner = program.scanner(filament_diameter_mm)
+    set_bounds(scanner, printer)
     with contextlib.closing(batches(program, scanner, watch=watch)) as read:
         for rows, text, offset in read:
             job.take(rows, text, offset)
@@ -672,7 +676,7 @@ def timeline(
     if progress is not None:
         progress(scanner.offset)
     job.planner.stop()
-    return _result(job, scanner, watched=watch is not None)
+    return _result(job, scanner, printer, watched=watch is not None)
 
 
 def _diameters(program: "Program", given: float | Mapping[int, float] | None) -> Callable[[int], float]:
@@ -685,7 +689,7 @@ def _diameters(program: "Program", given: float | Mapping[int, float] | None) ->
     return diameter
 
 
-def _result(job: _Job, scanner: Any, *, watched: bool) -> Timeline:
+def _result(job: _Job, scanner: Any, printer: "Printer | None", *, watched: bool) -> Timeline:
     """Turn the sums into columns."""
     import numpy as np
 
@@ -741,6 +745,7 @@ def _result(job: _Job, scanner: Any, *, watched: bool) -> Timeline:
         low_box=box if watched and box[0] <= box[2] and box[1] <= box[3] else None,
         table=np.array(job.table).reshape(-1, TABLE_COLUMNS) if planner.tabled else None,
         heating=tuple(job.heating),
+        overruns=overruns(scanner, printer),
     )
 
 

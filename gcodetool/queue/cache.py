@@ -46,10 +46,16 @@ def user_folder() -> Path | None:
 
 @functools.cache
 def build_stamp() -> str:
-    """Return what changes when the code changes that reads and times jobs."""
+    """Return what changes when the code changes that reads and times jobs, and says what is odd about them."""
     home = Path(gcodetool.__file__).parent
     return stamp_of(
-        [home / "queue" / "summary.py", *(home / "gcode").iterdir(), *(home / "motion").iterdir()]
+        [
+            home / "queue" / "summary.py",
+            home / "advice" / "job.py",
+            home / "advice" / "machine_limits.py",
+            *(home / "gcode").iterdir(),
+            *(home / "motion").iterdir(),
+        ]
     )
 
 

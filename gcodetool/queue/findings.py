@@ -70,6 +70,7 @@ class Row:
     instead : of one that does not make it, what drying would do; None: it cannot be dried, or nobody looked.
     error : what is wrong with the file.
     cautions, file_cautions : about spools and filament; about the file and its times.
+    machine_cautions : what it asks of its printer beyond hot end, bed and height.
     """
 
     number: int
@@ -94,6 +95,7 @@ class Row:
     error: str | None = None
     cautions: tuple[str, ...] = ()
     file_cautions: tuple[str, ...] = ()
+    machine_cautions: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -64,6 +64,7 @@ def _timed(job: Job) -> dict[str, Any]:
         "extruding_s": job.extruding_s,
         "waiting_s": job.waiting_s,
         "open_air_s": job.open_air_s,
+        "machine_cautions": job.machine_cautions,
         "file_cautions": job.cautions,
     }
 

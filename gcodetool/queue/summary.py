@@ -40,7 +40,10 @@ class Tool:
 
 @dataclass(frozen=True)
 class Job:
-    """A sliced file in time; ``columns`` are little-endian floats, tool after tool. [s, mm]"""
+    """A sliced file in time; ``columns`` are little-endian floats, tool after tool. [s, mm]
+
+    ``machine_cautions``: what it asks of the printer beyond hot end, bed and height.
+    """
 
     sha256: str
     dialect: str
@@ -53,6 +56,7 @@ class Job:
     tools: tuple[Tool, ...]
     cautions: tuple[str, ...]
     columns: bytes = field(repr=False, default=b"")
+    machine_cautions: tuple[str, ...] = ()
 
     def feed(self, tool: int) -> "ToolFeed":
         """Return what one tool takes off its spool, without heights and places in the file."""
@@ -104,6 +108,7 @@ def summarise(
     import numpy as np
 
     from gcodetool.advice.job import file_cautions
+    from gcodetool.advice.machine_limits import machine_cautions
     from gcodetool.gcode.program import read
     from gcodetool.motion.feed import feed_of
     from gcodetool.motion.timeline import timeline
@@ -132,6 +137,7 @@ def summarise(
         open_air_s=jobs.open_air_s,
         tools=tuple(tools),
         cautions=(*jobs.notes, *(text.replace("\n", " ") for text in file_cautions(program, jobs))),
+        machine_cautions=machine_cautions(jobs, printer),
         columns=b"".join(columns),
     )
 
@@ -153,4 +159,6 @@ def decode(data: bytes) -> Job | None:
     length = struct.unpack_from("<I", rest)[0]
     facts: dict[str, Any] = json.loads(rest[4 : 4 + length])
     tools = tuple(Tool(**each) for each in facts.pop("tools"))
-    return Job(tools=tools, cautions=tuple(facts.pop("cautions")), columns=rest[4 + length :], **facts)
+    cautions, of_machine = (tuple(facts.pop(name)) for name in ("cautions", "machine_cautions"))
+    columns = rest[4 + length :]
+    return Job(tools=tools, cautions=cautions, machine_cautions=of_machine, columns=columns, **facts)

@@ -60,7 +60,7 @@ def row_dict(row: Row) -> dict[str, Any]:
         "because": row.because,
         "instead": row.instead,
         "error": row.error,
-        "cautions": [*row.cautions, *row.file_cautions],
+        "cautions": [*row.machine_cautions, *row.cautions, *row.file_cautions],
     }
 
 

@@ -72,11 +72,17 @@ def counts(found: QueueFindings) -> str:
 
 
 def gathered(found: QueueFindings) -> Iterator[str]:
-    """Yield all cautions, each once, with the jobs that it is about."""
+    """Yield all cautions, each once, with the jobs that it is about; what a printer cannot do comes first."""
+    yield from _about(found, [row.machine_cautions for row in found.rows])
     yield from found.cautions
+    yield from _about(found, [row.cautions for row in found.rows])
+
+
+def _about(found: QueueFindings, said: Sequence[Sequence[str]]) -> Iterator[str]:
+    """Yield what is *said* of each row, each sentence once."""
     about: dict[str, list[int]] = {}
-    for row in found.rows:
-        for caution in row.cautions:
+    for row, cautions in zip(found.rows, said, strict=True):
+        for caution in cautions:
             about.setdefault(caution, []).append(row.number)
     for caution, numbers in about.items():
         which = f"job {numbers[0]}" if len(numbers) == 1 else f"jobs {runs(numbers)}"
