@@ -3,6 +3,7 @@
 import math
 import re
 from collections.abc import Iterator
+from decimal import Decimal
 
 from gcodetool.gcode import dialects
 from gcodetool.gcode.remarks import NUMBERED, SPELLINGS
@@ -40,6 +41,7 @@ class NaiveScan:
         self.volumetric = False
         self.g90, self.m82 = True, True
         self.inch = False
+        self.plane = 0
         self.tool = 0
         self.retracted: set[int] = set()
         self.known: set[str] = set()
@@ -81,7 +83,9 @@ class NaiveScan:
             self.line += 1
             place = {"line": self.line, "start": start, "length": len(raw) - raw.endswith(b"\r")}
             for row in self.read(raw.decode("latin-1")):
-                yield {**NOTHING, "arg": 0, **row, **place}
+                if "start" in row:
+                    row["start"] += start
+                yield {**NOTHING, "arg": 0, **place, **row}
             start += len(raw) + 1
 
     def read(self, line: str) -> Iterator[dict]:
@@ -89,10 +93,45 @@ class NaiveScan:
             self.layer += 1
             yield {"op": 9, "arg": self.layer}
             return
-        text = self.peeled(line)
+        text: str | None = self.peeled(line)
+        shared = False
         while text is not None:
-            rows, text = self.step(text)
-            yield from rows
+            begin = len(line) - len(text)
+            one, text = self.parted(text)
+            shared = shared or text is not None
+            for row in self.step(one):
+                if shared and row["op"] == 11:
+                    one = re.sub(r"[\x00-\x20]+$", "", one)
+                    yield {**row, "start": begin, "length": len(one)}
+                else:
+                    yield row
+
+    def parted(self, text: str) -> tuple[str, str | None]:
+        """Return the first command of *text*, and what RepRapFirmware reads as further ones."""
+        found = re.match(r"([GMTgmt]) *([0-9]{1,6})(?![0-9_])", text)
+        if self.dialect != RRF or not found:
+            return text, None
+        if found[1] in "Mm" and f"M{int(found[2])}" in dialects.TEXT_COMMANDS | {"M117", "M118"}:
+            return text, None
+        at, quoted, depth = found.end(), False, 0
+        while at < len(text):
+            sign = text[at]
+            if sign == '"':
+                quoted = not quoted
+            elif quoted:
+                pass
+            elif sign == ";" or (sign == "*" and depth <= 0):
+                break
+            elif sign == "(":
+                at = text.find(")", at)
+                if at < 0:
+                    break
+            elif sign in "{}":
+                depth += 1 if sign == "{" else -1
+            elif depth <= 0 and re.match("[GMgm][0-9]", text[at : at + 2]):
+                return text[:at], text[at:]
+            at += 1
+        return text, None
 
     def peeled(self, text: str) -> str:
         """Return *text* without what may stand before a command: blanks, stray bytes, a line number."""
@@ -124,44 +163,104 @@ class NaiveScan:
         """A comment in brackets that hides a ';' still ends where its bracket does."""
         return "#" * len(found[0])
 
-    def step(self, text: str) -> tuple[list[dict], str | None]:
-        """Read one command; return its rows and the rest of the line if another command may follow."""
+    def step(self, text: str) -> list[dict]:
+        """Read one command; return its rows."""
         if not text or text[0] in ";#":
-            return [], None
+            return []
         if not (text[0].isascii() and (text[0].isalpha() or text[0] == "_")):
             self.stray += 1
-            return [], None
+            return []
         upper = text.upper() if text.isascii() else "".join(c.upper() if c.isascii() else c for c in text)
         if re.match(r"[XYZEF](?:[0-9]|-|\.)", upper):
             self.stray += 1
-            return [], None
+            return []
         found = COMMAND.match(upper)
         spaced = found and upper[1] == " " and upper[0] not in "GMTN"
         if not found or spaced or found[3] == "_":
             if self.dialect == RRF and re.match(r"T *-", upper):
-                return [{"op": 11}], None
-            return self.extended(text), None
+                return [{"op": 11}]
+            return self.extended(text)
         letter, number, behind = found[1], int(found[2]), found[3]
         if letter == "_" or len(found[2]) > 6:
-            return self.extended(text), None
+            return self.extended(text)
         words = self.words(text[found.end(2) :])
         if behind == ".":
             known = letter == "G" and number in (38, 53, 59)
-            return self.kept(dialects.KEPT if known else dialects.UNKNOWN, text), None
+            return self.kept(dialects.KEPT if known else dialects.UNKNOWN, text)
         if letter == "T" and number < 64:
             self.tool = number
-            return [{"op": 7, "arg": number}], None
-        if letter == "G" and number <= 3:
-            return self.move(number, words), None
+            return [{"op": 7, "arg": number}]
+        if letter == "G" and (number <= 3 or (number == 5 and self.dialect == MARLIN)):
+            return self.odd_or_plain(number, words, text[: found.end(2)], text[found.end(2) :])
         if letter == "G":
-            return self.g(number, words, text), self.rest(number in (90, 91, 21), text[found.end(2) :])
+            return self.g(number, words, text)
         if letter == "M":
-            return self.m(number, words, text), self.rest(number in (82, 83), text[found.end(2) :])
-        return self.kept(dialects.UNKNOWN, text), None
+            return self.m(number, words, text)
+        return self.kept(dialects.UNKNOWN, text)
 
-    def rest(self, mode: bool, text: str) -> str | None:
-        follows = self.dialect == RRF and mode and re.match(r" *[GMgm][0-9]", text)
-        return text.lstrip(" ") if follows else None
+    # --- odd lines ---
+
+    def odd_or_plain(self, code: int, words: dict, head: str, text: str) -> list[dict]:
+        """Read a move, also one that holds more than plain words."""
+        text = text.upper() if text.isascii() else "".join(c.upper() if c.isascii() else "\x80" for c in text)
+        if self.dialect == KLIPPER:
+            read = self.klippers(code, head, text)
+        elif self.dialect == RRF:
+            read = self.reprapfirmwares(text)
+        else:
+            read = words
+        if read is None:
+            self.refused += 1
+            return []
+        refused = self.dialect == KLIPPER and (not self.g90 or "R" in read)
+        if code == 5 or (code >= 2 and self.plane and not refused):
+            read = {letter: value for letter, value in read.items() if letter in "XYZEF"}
+            code = 1
+        return self.move(code, read)
+
+    def klippers(self, code: int, head: str, text: str) -> dict | None:
+        """Klipper takes letters apart from what stands between them, which must be a number."""
+        name = head.replace(" ", "").upper()
+        if name != f"G{code}":
+            self.unknown[name] = self.unknown.get(name, 0) + 1
+            return None
+        text = re.split(r"[;*]", text)[0]
+        parts = re.findall(r"([A-Z_]+)([^A-Z_]*)", text)
+        if re.match(r"[^A-Z_]*", text)[0].strip():
+            return None
+        said = {}
+        for letters, value in parts:
+            if letters in tuple("XYZEF" if code < 2 else "XYZEFIJRK"):
+                said[letters] = value.strip()
+        if not all(re.fullmatch(r"[-+]?([0-9]+\.?[0-9]*|\.[0-9]+)", value) for value in said.values()):
+            return None
+        return {letter: float(value) for letter, value in said.items()}
+
+    def reprapfirmwares(self, text: str) -> dict | None:
+        """RepRapFirmware reads E behind a digit as an exponent, the first of two words, and lists."""
+        text = re.split(r"[;*]", re.sub(r"\([^)]*\)?", self.blanked, text))[0]
+        text = re.sub('"[^"]*"?', "#", text)
+        text = re.sub(
+            r"([0-9]+\.?[0-9]*|\.[0-9]+)(?<=[0-9])E([-+]?[0-9]{1,2})",
+            lambda found: f"{Decimal(found[1] + 'e' + found[2]):f}",
+            text,
+        )
+        words: dict = {}
+        number = r"[-+]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)"
+        for found in re.finditer(rf"([A-Z]) *({number})?((?<=[0-9.]):[-+.:0-9]*)?(\{{[^}}]*\}}?)?", text):
+            letter, first, more, _ = found.groups()
+            if first is None or letter in words or not math.isfinite(float(first)):
+                continue
+            if letter == "E" and text[: found.start()][-1:].isdigit():
+                continue
+            if letter == "E" and more:
+                if self.e_is_absolute():
+                    return None
+                parts = [part for part in (first + more).split(":") if re.fullmatch(number, part)]
+                words["E"] = float(sum(Decimal(part) for part in parts))
+            elif letter in "XYZEFIJR":
+                words[letter] = float(first)
+        return words
 
     def kept(self, kind: int, text: str) -> list[dict]:
         if kind == dialects.INERT:
@@ -283,6 +382,9 @@ class NaiveScan:
             was = tool in self.retracted
             (self.retracted.add if code == 10 else self.retracted.discard)(tool)
             return [{"op": 4 if code == 10 else 5, "arg": int(was != (code == 10))}]
+        if code in (17, 18, 19):
+            self.plane = code - 17
+            return []
         if code in (90, 91):
             self.g90 = code == 90
             if self.dialect == MARLIN:
@@ -366,6 +468,8 @@ class NaiveScan:
             elif self.stack:
                 self.g90, self.m82, self.inch, self.feed = self.stack.pop()
             return []
+        if self.dialect == KLIPPER and code in (226, 600, 601):
+            self.known.clear()  # a user's macro, or nothing
         table = dialects.M_TABLES[self.dialect]
         return self.kept(table[code] if code < len(table) else dialects.UNKNOWN, text)
 
@@ -373,6 +477,9 @@ class NaiveScan:
         line = text.encode("latin-1")
         said = dialects.command(line)
         kind = dialects.EXTENDED_KINDS.get(said.name, 0) if self.dialect == KLIPPER else 0
+        meta = ["IF", "ELIF", "ELSE", "WHILE", "BREAK", "CONTINUE", "ABORT", "ECHO", "VAR", "GLOBAL", "SET"]
+        if self.dialect == RRF and said.name in meta:
+            return [{"op": 11}]
         if kind == dialects.MODAL:
             return self.klipper_state(said)
         if kind == dialects.UNKNOWN and (self.dialect == KLIPPER or dialects.is_start_macro(line)):

@@ -111,15 +111,16 @@ def test_a_word_without_a_finite_number_names_nothing(text):
 # --- twins --------------------------------------------------------------------------------------
 
 figures = st.sampled_from(
-    ["", "0", "1", "2", "3.5", "-1.25", ".4", "10", "25", "60", "95.5", "100", "1500", "-0"]
-)
+    """0 1 2 3.5 -1.25 .4 10 25 60 95.5 100 1500 -0 1:2 2.5:.5: {2+3} 1.2.3 -|""".replace("|", " |").split()
+).map(lambda text: text.strip("|"))
 words = st.builds(
     "{}{}{}".format,
-    st.sampled_from("XXXYYYZEEEEFFIJRSPTDBOLWxye"),
+    st.sampled_from("XXXYYYZEEEEFFIJRSPTDBOLWxyeKUHGM"),
     st.sampled_from(["", "", "", " "]),
     figures,
 )
 HEADS = """G0 G1 G1 G1 G01 G1 G2 G3 g1 G4 G10 G11 G17 G20 G21 G28 G29 G90 G91 G92 G92.1 G5 G54 G123
+    G17 G18 G19 G53 G55 G93 if while echo M600 M701 FORCE_MOVE SET_GCODE_OFFSET
     M82 M83 M200 M204 M220 M221 M104 M109 M106 M73 M486 M1002 M120 M121 M400 M0 T0 T1 T2 T70 T-1 T? M117
     N12 N123456789 X1 F900 SAVE_GCODE_STATE RESTORE_GCODE_STATE ACTIVATE_EXTRUDER EXCLUDE_OBJECT_START
     PRINT_START SET_VELOCITY_LIMIT PAUSE _PARK RESPOND # ; ( \xff / 7"""
@@ -131,7 +132,7 @@ pairs = st.sampled_from(PAIRS.split())
 comments = st.sampled_from(["", "", "; travel", ";X9", " (Y9) ", "(open", "*71", "*7;q", "; Düse", "\x80"])
 moving = st.builds(
     lambda head, parts, gap, comment: head + gap + gap.join(parts) + comment,
-    st.sampled_from(["G1", "G1", "G0", "g1", "N7 G1", "G2", "G3"]),
+    st.sampled_from(["G1", "G1", "G0", "g1", "N7 G1", "G2", "G3", "G01", "G 1", "G5"]),
     st.lists(words, max_size=4),
     st.sampled_from([" ", "", "  ", "\t"]),
     comments,

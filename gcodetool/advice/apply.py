@@ -17,6 +17,7 @@ from gcodetool.errors import UsageError
 from gcodetool.gcode.dialects import Dialect
 from gcodetool.gcode.edits import Edit, newline_of
 from gcodetool.gcode.markers import of_tool
+from gcodetool.gcode.odd import FEATURES
 from gcodetool.gcode.program import Program, edited
 from gcodetool.gcode.values import Numbers
 from gcodetool.judge.findings import Application, JobFindings, ToolFindings, Tweak
@@ -26,6 +27,11 @@ if TYPE_CHECKING:
     from gcodetool.profiles import Printer
 
 WORDS: Final = ("temperature", "retraction")
+# Odd lines whose E words are not what they look like.
+RETRACTING: Final = frozenset(FEATURES) & {
+    "second", "drives", "drives-absolute", "expression", "condition", "exponent", "repeated", "brackets",
+    "curve", "bare", "zeros", "macro-file",
+}  # fmt: skip
 SAME_MM: Final = 1e-5  # net filament before and after, as the scanner's own sums see it
 LINES_SHOWN: Final = 6
 
@@ -217,7 +223,10 @@ def _retractions(
         if tweak.before is not None
     }
     layers = layers_of(jobs)
-    if program.facts.firmware_retraction:
+    unread = next((note.words for note in jobs.odd if note.feature in RETRACTING), None)
+    if unread is not None:  # pairs cannot be told there
+        done = retraction.Rewritten(refused=unread)
+    elif program.facts.firmware_retraction:
         done = _reset(program, jobs, wanted, layers, from_layer, printer)
     else:
         done = retraction.rewrite(

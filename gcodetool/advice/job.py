@@ -259,6 +259,7 @@ def file_cautions(program: "Program", jobs: Timeline) -> list[str]:
         said.append(
             "the settings that this family prints at the end are missing: the file may be cut off; export it again"
         )
+    said += [note.words for note in jobs.odd]
     if jobs.unknown:
         most = sorted(jobs.unknown.items(), key=lambda item: (-item[1], item[0]))
         listed = ", ".join(f"{name} ({count})" for name, count in most[:5])

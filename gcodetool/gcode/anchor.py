@@ -15,6 +15,7 @@ from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 from typing import Any, Final
 
+from gcodetool.gcode import odd
 from gcodetool.gcode import rows as row
 from gcodetool.gcode import startmacro
 from gcodetool.gcode.belt import BELT, belt_sign
@@ -391,7 +392,7 @@ class _State:
             copy(self.scanner.diameters),  # M200 and M221 ahead must not reach back
             copy(self.scanner.flow),
         )
-        scanner.e, scanner.tool = self.scanner.e, self.scanner.tool
+        scanner.e, scanner.tool, scanner.plane = self.scanner.e, self.scanner.tool, self.scanner.plane
         for n in rows_in(scanner, ahead[: ahead.rfind(b"\n") + 1], 0, rows):
             if rows.op[n] == row.MOVE and rows.e[n] < 0 and not rows.arg[n] & XYZ:
                 return round(-float(rows.e[n]), 5)
@@ -401,6 +402,9 @@ class _State:
         """Return why no block may stand here."""
         if self.odd:
             return self.odd
+        for note in odd.notes(self.scanner):
+            if not note.reading.sure:
+                return f"the machine's state is not sure: {note.words}"
         if self.scanner.inches:
             return "the file is in inches"
         if self.origin_moved:

@@ -51,7 +51,7 @@ UNKNOWN: Final = 0  # kept as a row, counted by its word
 INERT: Final = 1  # no effect on motion, temperature or place: no row
 KEPT: Final = 2  # kept as a row
 ROAMING: Final = 3  # kept as a row; where the head stands afterwards cannot be told
-MODAL: Final = 4  # changes how later lines are read (G0-G3, G10, G11, G92 and M204: the scanner itself)
+MODAL: Final = 4  # changes how later lines are read (G0-G3, G5, G10, G11, G92 and M204: the scanner itself)
 
 _G_CODES: Final = 128
 _M_CODES: Final = 1024
@@ -79,9 +79,9 @@ _INERT_M: Final = "31 73 75-78 105-107 110 111 113-115 117-119 150 155 300 355 4
 
 # In the order of the dialects' numbers.
 G_TABLES: Final = (
-    _table(_G_CODES, kept="53-60", roaming="5 12 26 27 29-38 61 76 80", inert="17", modal="4 20 21 28 90 91"),
-    _table(_G_CODES, kept="", inert="17 21", modal="4 28 90 91"),
-    _table(_G_CODES, kept="53-60 68 69 93 94", roaming="29-38", inert="17", modal="4 20 21 28 90 91"),
+    _table(_G_CODES, kept="53-60", roaming="12 26 27 29-38 61 76 80", modal="4 17-21 28 90 91"),
+    _table(_G_CODES, kept="", inert="21", modal="4 17-19 28 90 91"),
+    _table(_G_CODES, kept="53-60 68 69 93 94", roaming="29-38", modal="4 17-21 28 90 91"),
 )
 M_TABLES: Final = (
     _table(

@@ -9,7 +9,7 @@ Left out: what comes often (G0-G3, G10, G11, G92, M204), which the scanner does 
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
-from gcodetool.gcode import rows
+from gcodetool.gcode import odd, rows
 from gcodetool.gcode.dialects import (
     EXTENDED_KINDS,
     KEPT,
@@ -82,6 +82,8 @@ def act(scanner: "Scanner", line: bytes) -> Row | None:
         case "G20" | "G21":
             scanner.inches = int(said.name == "G20")
             return KEPT_ROW if scanner.inches else None
+        case "G17" | "G18" | "G19":
+            scanner.plane = int(said.name[1:]) - 17
         case "G4":
             return Row(rows.DWELL, e=_dwell_s(scanner, said))
         case "G28":
@@ -197,6 +199,8 @@ def _volumetric(scanner: "Scanner", said: Command) -> None:
 def _extended(scanner: "Scanner", said: Command, line: bytes) -> Row | None:
     """Act on ``NAME KEY=VALUE``: Klipper's own, a user's macro, or what another dialect cannot read."""
     klipper = scanner.dialect == Dialect.KLIPPER
+    if odd.extended(scanner, said.name, line):
+        return KEPT_ROW
     kind = EXTENDED_KINDS.get(said.name, UNKNOWN) if klipper else UNKNOWN
     if kind == MODAL:
         return {

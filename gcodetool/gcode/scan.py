@@ -19,7 +19,9 @@ import cython
 from gcodetool.gcode.arcs import box_of
 from gcodetool.gcode.dialects import EXTENDED_KINDS, G_TABLES, M_TABLES, command
 from gcodetool.gcode.modal import AXES_STATED, E_STATED, Put, act
+from gcodetool.gcode.odd import NOTED_G, NOTED_M, TEXTS, note, noted, plain_move, second, unknown
 from gcodetool.gcode.remarks import NUMBERED, SPELLINGS
+from gcodetool.gcode.rows import Rows
 
 COMPILED: Final = cython.compiled
 
@@ -63,6 +65,8 @@ BOUNDS = cython.declare(cython.Py_ssize_t, 5)  # of one kind of move: x0, y0, x1
 I_WORD = cython.declare(cython.int, 128)  # within this module only
 J_WORD = cython.declare(cython.int, 256)
 
+ODD = cython.declare(cython.int, 1000)  # more words than a line has
+
 EXACT_DIGITS = cython.declare(cython.int, 15)  # 10**15 < 2**53
 INCH = cython.declare(cython.double, 25.4)  # mm
 HUGE = cython.declare(cython.double, 1e300)  # "numbers" of more than 300 digits are not taken for words
@@ -75,7 +79,10 @@ PI = cython.declare(cython.double, 3.141592653589793)
 NAN = cython.declare(cython.double, float("nan"))
 
 POWERS_OF_TEN: Final = array("d", [float(10**power) for power in range(23)])  # each exact
-KINDS_OF_NAMES: Final = {name.encode(): kind for name, kind in EXTENDED_KINDS.items()}
+KINDS_OF_NAMES: Final = {name.encode(): kind for name, kind in EXTENDED_KINDS.items()} | dict.fromkeys(
+    (b"FORCE_MOVE", b"SET_GCODE_OFFSET"),
+    4,  # MODAL: they move, which is noted
+)
 MARK_TEXTS: Final = (b"", b";LAYER_CHANGE", b"; CHANGE_LAYER", b";LAYER:", *SPELLINGS)
 NO_BOUNDS: Final = (float("-inf"), float("-inf"), float("inf"), float("inf"), float("inf"))
 AXIS_WORDS = cython.declare(cython.uint, 1 << 23 | 1 << 24 | 1 << 25 | 1 << 4)  # X Y Z E, as `bit` gives them
@@ -134,6 +141,9 @@ class Scanner:
     volumes_stated : M200 said whether E words are mm³.
     refused : moves that the dialect does not take: under Klipper arcs by radius or in G91, and F0.
     inert, stray : lines with commands of no effect; lines that hold no command at all.
+    plane : 0 for arcs in X and Y, 1 in X and Z (G18), 2 in Y and Z (G19).
+    odd : what the firmware drops, refuses or does unseen, by its kind (see ``odd``).
+    box_sure : all motion since the box was emptied was followed.
     """
 
     line = cython.declare(cython.longlong, visibility="public")
@@ -179,6 +189,9 @@ class Scanner:
     flow = cython.declare(object, visibility="public")
     diameters = cython.declare(object, visibility="public")
     put = cython.declare(object, visibility="public")
+    plane = cython.declare(cython.int, visibility="public")
+    odd = cython.declare(dict, visibility="public")
+    box_sure = cython.declare(cython.bint, visibility="public")
     mark: cython.const[cython.uchar][::1]  # the text of a layer mark
     layer_z: cython.double
     layer_step: cython.double  # the last layer's thickness
@@ -196,6 +209,14 @@ class Scanner:
     out_z: cython.double
     out_e: cython.double
     out_f: cython.double
+    out_i: cython.double
+    out_j: cython.double
+    out_layer: cython.bint  # a layer begins with that row
+    out_begin: cython.Py_ssize_t  # of a command that shares its line with others: its bytes
+    out_end: cython.Py_ssize_t
+    shared: cython.longlong  # the last line that holds several commands, to a firmware that does them all
+    lenient: cython.bint  # the line was looked at already: what is odd in it is passed over
+    aside: object  # rows of one line
     stop: cython.Py_ssize_t
 
     def __init__(self, dialect: cython.int, layer_marks: cython.int = 0) -> None:
@@ -226,7 +247,14 @@ class Scanner:
         self.values = array("d", [0.0] * 26)
         self.given = self.bare = 0
         self.out_op = self.out_arg = 0
-        self.out_x = self.out_y = self.out_z = self.out_e = self.out_f = 0.0
+        self.out_x = self.out_y = self.out_z = self.out_e = self.out_f = self.out_i = self.out_j = 0.0
+        self.out_layer = False
+        self.out_begin = self.out_end = 0
+        self.plane = 0
+        self.shared = 0
+        self.odd = {}
+        self.lenient = False
+        self.aside = None
         self.stop = 0
         self.watch_z = float("-inf")
         self.reset_box()
@@ -235,6 +263,7 @@ class Scanner:
 
     def reset_box(self) -> None:
         """Empty the box of low X/Y motion."""
+        self.box_sure = True
         self.box_min_x = self.box_min_y = float("inf")
         self.box_max_x = self.box_max_y = float("-inf")
 
@@ -324,6 +353,10 @@ class Scanner:
         speed: cython.double = self.speed_factor
         speed_e_only: cython.double = 1.0 if dialect == REPRAPFIRMWARE else speed
 
+        # What no plain move holds makes its line odd: `other` has that looked at.
+        words: cython.int
+        bits: cython.int
+        at: cython.Py_ssize_t
         n: cython.Py_ssize_t = 0
         i: cython.Py_ssize_t = begin
         j: cython.Py_ssize_t
@@ -355,7 +388,7 @@ class Scanner:
         inner_y1: cython.double = min(bounds[3], bounds[BOUNDS + 3])
         inner_top: cython.double = min(bounds[4], bounds[BOUNDS + 4])
 
-        named = before = 0
+        words = bits = named = before = 0
         new_x = new_y = new_z = delta_e = centre_i = centre_j = rate = 0.0
 
         with cython.nogil:  # another thread may plan meanwhile; what is rare takes the lock again
@@ -384,6 +417,10 @@ class Scanner:
                             code = 4  # no number, a subcode, a name, a long number: for `other` to sort out
                     if code < 4:
                         # --- G0 to G3 ---
+                        words = 0
+                        if j != i + 2 and dialect == KLIPPER:
+                            words = ODD  # G01 is no command there
+                        at = i
                         i = j
                         named = 0
                         new_x = x
@@ -406,11 +443,13 @@ class Scanner:
                             i += 1
                             if c >= 97:
                                 c -= 32
+                            words += 1
                             if c < 65 or c > 90:
                                 if c == 40:  # ( comment )
                                     while text[i] != 41 and text[i] != 10:
                                         i += 1
                                 continue
+                            j = i
                             value, i = number(text, i, powers)
                             if value != value:
                                 continue  # a letter without a number names nothing
@@ -424,6 +463,8 @@ class Scanner:
                                 named |= Y
                             elif c == 69:  # E
                                 new_e = value * e_unit
+                                if dialect == REPRAPFIRMWARE and 48 <= text[j - 2] <= 57:
+                                    words = ODD  # X1E2 is an exponent there
                                 named |= E
                             elif c == 70:  # F
                                 rate = value * unit / 60.0
@@ -446,6 +487,24 @@ class Scanner:
                         refused = (
                             code >= 2 and dialect == KLIPPER and (named & RADIUS_FORM != 0 or not absolute)
                         )
+                        if code >= 2 and (
+                            refused
+                            or self.plane != 0
+                            or (named & RADIUS_FORM == 0 and centre_i == 0.0 and centre_j == 0.0)
+                            or (named & RADIUS_FORM and (radius == 0.0 or (new_x == x and new_y == y)))
+                        ):
+                            words = ODD
+                        if dialect == KLIPPER and named & F and rate <= 0.0:
+                            words = ODD
+                        # Each plain word names another bit: more words than bits are odd ones.
+                        bits = named - (named >> 1 & 0x55)
+                        bits = (bits & 0x133) + (bits >> 2 & 0x33)
+                        bits = (bits + (bits >> 4) + (bits >> 8)) & 15
+                        if words != bits and not self.lenient:
+                            code = 4
+                            c = 71
+                            i = at
+                    if code < 4:
                         if refused:
                             self.refused += 1
                         elif named & F:
@@ -577,7 +636,9 @@ class Scanner:
                         new_z = self.out_z
                         delta_e = self.out_e
                         rate = self.out_f
-                        centre_i = centre_j = 0.0
+                        centre_i = self.out_i
+                        centre_j = self.out_j
+                        new_layer = self.out_layer
 
                     if new_layer or op != 0:
                         j = i
@@ -607,6 +668,9 @@ class Scanner:
                             row_f[n] = rate
                             row_i[n] = centre_i
                             row_j[n] = centre_j
+                            if op == COMMAND and self.shared == line:  # what it says is its own text
+                                row_start[n] = offset + self.out_begin
+                                row_length[n] = self.out_end - self.out_begin
                             n += 1
                     if text[i] == 10:
                         break
@@ -748,7 +812,7 @@ class Scanner:
         """Read the command at *i*; leave its row in ``out_*`` (``out_op`` 0: none); return where to go on.
 
         That is the line's end, or a further command on the same line: behind a line number, behind
-        stray bytes, and behind a mode word under RepRapFirmware.
+        stray bytes, and behind any command under RepRapFirmware.
         """
         begin: cython.Py_ssize_t = i
         end: cython.Py_ssize_t = i
@@ -756,7 +820,8 @@ class Scanner:
         letter: cython.int = c - 32 if c >= 97 else c
         code: cython.int = 0
         self.out_op = self.out_arg = 0
-        self.out_x = self.out_y = self.out_z = self.out_e = self.out_f = 0.0
+        self.out_x = self.out_y = self.out_z = self.out_e = self.out_f = self.out_i = self.out_j = 0.0
+        self.out_layer = False
         while text[end] != 10:
             end += 1
         if c >= 128 or c == 47:  # a byte order mark or other stray bytes, a block-skip mark
@@ -793,11 +858,25 @@ class Scanner:
             return end
         if letter == 78:  # N123: the command stands behind it
             return i
+        follows: cython.Py_ssize_t = self.further(letter, code, text, i, end)
+        if follows < end:
+            if self.dialect == REPRAPFIRMWARE:
+                end = follows
+                self.shared = self.line
+            else:
+                second(self, data[begin:end])
+        if self.shared == self.line:
+            self.out_begin = begin
+            self.out_end = end
+            while text[self.out_end - 1] <= 32:
+                self.out_end -= 1
         if c == 46:  # G92.1, M73.1: a command of its own, some of them known
             self.keep(
                 KEPT if letter == 71 and (code == 38 or code == 53 or code == 59) else UNKNOWN,
                 data[begin:end],
             )
+            if letter == 71 and code == 59 and NOTED_G[self.dialect][59]:
+                noted(self, "G", 59, data[begin:end])
         elif letter == 84 and code < TOOLS:
             self.tool = code
             self.out_op = TOOL
@@ -821,14 +900,19 @@ class Scanner:
         end: cython.Py_ssize_t,
     ) -> cython.Py_ssize_t:
         """Read a G command whose words begin at *i*; return where to go on."""
+        if code <= 3 or (code == 5 and self.dialect == MARLIN):
+            self.unusual(code, data, begin, i, end)
+            return end
         if code == 92:
-            self.words(text, data, i)
+            self.words(text, i, end)
             self.set_position()
             return end
         if code == 10 or code == 11:
-            self.words(text, data, i)
+            self.words(text, i, end)
             if code == 10 and self.dialect == REPRAPFIRMWARE and (self.given | self.bare) & NOT_RETRACTION:
                 self.out_op = COMMAND  # sets a tool's temperatures or offsets, or an origin
+                if self.given & bit(76):  # L
+                    note(self, "origin", data[begin:end])
                 return end
             mask: cython.ulonglong = 1
             mask = mask << (0 if self.dialect == KLIPPER else self.tool)
@@ -845,8 +929,8 @@ class Scanner:
         table: bytes = G_TABLES[self.dialect]
         kind: cython.int = table[code] if code < len(table) else UNKNOWN
         self.keep(kind, data[begin:end])
-        if kind == MODAL and (code == 90 or code == 91 or code == 21):
-            return self.further(text, i, end)
+        if code < 128 and NOTED_G[self.dialect][code]:
+            noted(self, "G", code, data[begin:end])
         return end
 
     @cython.cfunc
@@ -861,7 +945,7 @@ class Scanner:
     ) -> cython.Py_ssize_t:
         """Read an M command whose words begin at *i*; return where to go on."""
         if code == 204:
-            self.words(text, data, i)
+            self.words(text, i, end)
             self.out_op = ACCELERATION
             self.out_x = self.word(83) if self.given & bit(83) else NAN  # S
             self.out_y = self.word(80) if self.given & bit(80) else NAN  # P
@@ -874,9 +958,45 @@ class Scanner:
             self.inert += 1
             return end
         self.keep(kind, data[begin:end])
-        if code == 82 or code == 83:
-            return self.further(text, i, end)
+        if code < 1024 and NOTED_M[self.dialect][code]:
+            noted(self, "M", code, data[begin:end])
         return end
+
+    @cython.cfunc
+    def unusual(
+        self,
+        code: cython.int,
+        data: bytes,
+        begin: cython.Py_ssize_t,
+        i: cython.Py_ssize_t,
+        end: cython.Py_ssize_t,
+    ) -> cython.void:
+        """Read a move with odd words as the plain one that the firmware makes of it."""
+        plain = plain_move(self, code, data[begin:i], data[i:end])
+        if plain is None:
+            return
+        if self.aside is None:
+            self.aside = Rows(8)
+        rows = self.aside
+        self.line -= 1  # it is counted already
+        self.lenient = True
+        self.run(plain, 0, rows)
+        self.lenient = False
+        if rows.count == 0:
+            return
+        last: cython.int = rows.count - 1
+        if rows.op[0] == LAYER:
+            self.layer -= 1  # counted with its row
+            self.out_layer = True
+        self.out_op = rows.op[last]
+        self.out_arg = rows.arg[last]
+        self.out_x = rows.x[last]
+        self.out_y = rows.y[last]
+        self.out_z = rows.z[last]
+        self.out_e = rows.e[last]
+        self.out_f = rows.f[last]
+        self.out_i = rows.i[last]
+        self.out_j = rows.j[last]
 
     @cython.cfunc
     def set_position(self) -> cython.void:
@@ -902,14 +1022,39 @@ class Scanner:
 
     @cython.cfunc
     def further(
-        self, text: cython.const[cython.uchar][::1], i: cython.Py_ssize_t, end: cython.Py_ssize_t
+        self,
+        letter: cython.int,
+        code: cython.int,
+        text: cython.const[cython.uchar][::1],
+        i: cython.Py_ssize_t,
+        end: cython.Py_ssize_t,
     ) -> cython.Py_ssize_t:
-        """Return the next command on the line, which RepRapFirmware reads and the others do not."""
-        if self.dialect == REPRAPFIRMWARE:
-            while text[i] == 32:
-                i += 1
-            if (text[i] & 95 == 71 or text[i] & 95 == 77) and 48 <= text[i + 1] <= 57:
-                return i
+        """Return where the next command on the line begins, *end* for none.
+
+        RepRapFirmware reads it; the others do the first one only.
+        """
+        c: cython.int
+        quoted: cython.bint = False
+        depth: cython.int = 0
+        if letter == 77 and code < len(TEXTS) and TEXTS[code]:
+            return end
+        while i < end:
+            c = text[i]
+            if c == 34:
+                quoted = not quoted
+            elif not quoted:
+                if c == 59 or (c == 42 and depth <= 0):
+                    return end
+                if c == 40:
+                    while text[i] != 41 and i < end:
+                        i += 1
+                elif c == 123:
+                    depth += 1
+                elif c == 125:
+                    depth -= 1
+                elif depth <= 0 and (c & 95 == 71 or c & 95 == 77) and 48 <= text[i + 1] <= 57:
+                    return i
+            i += 1
         return end
 
     @cython.cfunc
@@ -943,12 +1088,15 @@ class Scanner:
         elif kind == UNKNOWN:
             word = command(line).name
             self.unknown[word] = self.unknown.get(word, 0) + 1
+            unknown(self, line)
 
     # --- words ---
 
     @cython.cfunc
-    def words(self, text: cython.const[cython.uchar][::1], data: bytes, i: cython.Py_ssize_t) -> cython.void:
-        """Read all words of the line from *i* into ``values``, ``given`` and ``bare``."""
+    def words(
+        self, text: cython.const[cython.uchar][::1], i: cython.Py_ssize_t, end: cython.Py_ssize_t
+    ) -> cython.void:
+        """Read all words of the command from *i* to *end* into ``values``, ``given`` and ``bare``."""
         values: cython.double[::1] = self.values
         powers: cython.double[::1] = POWERS_OF_TEN
         c: cython.int
@@ -956,7 +1104,7 @@ class Scanner:
         self.given = self.bare = 0
         while True:
             c = text[i]
-            if c == 10 or c == 59 or c == 42:
+            if c == 10 or c == 59 or c == 42 or i >= end:
                 return
             i += 1
             if c == 40:

@@ -21,6 +21,8 @@ from typing import TYPE_CHECKING, Any, Final
 
 from gcodetool.gcode.batches import batches
 from gcodetool.gcode.dialects import Command, Dialect, command
+from gcodetool.gcode.odd import Note
+from gcodetool.gcode.odd import notes as odd_notes
 from gcodetool.gcode.rows import COMMAND, DWELL, LAYER, TOOL
 from gcodetool.gcode.targets import NAMES, Target, targets
 from gcodetool.motion import changes
@@ -197,9 +199,11 @@ class Timeline:
     rules : the dialect that the job is timed by.
     unknown : commands that the dialect does not know, and how often.
     demands : per tool that moves, by tool number.
-    low_box : x0, y0, x1, y1 of motion below the watched height after the watched place. [mm]
+    low_box : x0, y0, x1, y1 of motion below the watched height after the watched place; None where not
+        all of it was followed. [mm]
     heating : each line that names a nozzle temperature, in file order.
     overruns : moves beyond the printer's bed and height, by side.
+    odd : what the firmware drops, refuses or does unseen, by line.
     table : only on demand, (moves, 6): line, kind bits, seconds speeding up, at speed, slowing down,
         speed at the start. [-, -, s, s, s, mm/s]
     """
@@ -234,6 +238,7 @@ class Timeline:
     table: "Floats | None" = None
     heating: tuple[Heating, ...] = ()
     overruns: tuple[Overrun, ...] = ()
+    odd: tuple[Note, ...] = ()
 
     @property
     def tools(self) -> tuple[int, ...]:
@@ -742,10 +747,11 @@ def _result(job: _Job, scanner: Any, printer: "Printer | None", *, watched: bool
         rules=job.rules.label,
         unknown=dict(scanner.unknown),
         demands=_demands(job, whole["tool"], real["forward_mm"]),
-        low_box=box if watched and box[0] <= box[2] and box[1] <= box[3] else None,
+        low_box=box if watched and scanner.box_sure and box[0] <= box[2] and box[1] <= box[3] else None,
         table=np.array(job.table).reshape(-1, TABLE_COLUMNS) if planner.tabled else None,
         heating=tuple(job.heating),
         overruns=overruns(scanner, printer),
+        odd=odd_notes(scanner),
     )
 
 
