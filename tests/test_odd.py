@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from pytest import approx
 from test_scan import TWINS, scanned
 
-from gcodetool.gcode import odd, rows
+from gcodetool.gcode import odd, readings, rows
 from gcodetool.gcode.dialects import Dialect
 
 ROOT = pathlib.Path(__file__).parent.parent
@@ -133,9 +133,9 @@ def test_plain_moves_are_passed_without_a_word(words, dialect):
 
 @pytest.mark.parametrize("twin", TWINS)
 @pytest.mark.parametrize("dialect", list(Dialect))
-@pytest.mark.parametrize("feature", sorted(odd.FEATURES))
+@pytest.mark.parametrize("feature", sorted(readings.FEATURES))
 def test_the_table_of_readings_is_true(feature, dialect, twin):
-    each = odd.FEATURES[feature]
+    each = readings.FEATURES[feature]
     reading = each.readings[dialect]
     _, scanner = scanned(each.example, dialect, 1, twin=twin)
     found = odd.notes(scanner)

@@ -12,7 +12,7 @@ ROOT = pathlib.Path(__file__).parent.parent.parent
 sys.path.insert(0, str(ROOT))
 
 from gcodetool.gcode.dialects import Dialect  # noqa: E402  run from anywhere
-from gcodetool.gcode.odd import FEATURES, Reading  # noqa: E402
+from gcodetool.gcode.readings import FEATURES, Reading  # noqa: E402
 
 PAGE = ROOT / "docs/files.md"
 BEGIN, END = "<!-- readings: begin -->\n", "<!-- readings: end -->\n"

@@ -17,8 +17,8 @@ from gcodetool.errors import UsageError
 from gcodetool.gcode.dialects import Dialect
 from gcodetool.gcode.edits import Edit, newline_of
 from gcodetool.gcode.markers import of_tool
-from gcodetool.gcode.odd import FEATURES
 from gcodetool.gcode.program import Program, edited
+from gcodetool.gcode.readings import FEATURES
 from gcodetool.gcode.values import Numbers
 from gcodetool.judge.findings import Application, JobFindings, ToolFindings, Tweak
 

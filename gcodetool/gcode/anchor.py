@@ -15,9 +15,8 @@ from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 from typing import Any, Final
 
-from gcodetool.gcode import odd
+from gcodetool.gcode import odd, startmacro
 from gcodetool.gcode import rows as row
-from gcodetool.gcode import startmacro
 from gcodetool.gcode.belt import BELT, belt_sign
 from gcodetool.gcode.dialects import (
     EXTENDED_KINDS,

@@ -2,8 +2,7 @@
 
 The kernel hands over a move that holds more than plain words, and commands that move or feed out of the
 file's sight.  Each gets the reading of its dialect: a plain line to go on with, or none, and a note of
-what is dropped, refused or guessed.  :data:`FEATURES` says which is which; the table in
-``docs/files.md`` is printed from it.
+what is dropped, refused or guessed.  ``readings`` says which is which.
 
 Left out: what the notes do to an advice (``anchor`` refuses where the state is not sure).
 """
@@ -12,224 +11,15 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from decimal import Decimal
-from types import MappingProxyType
 from typing import TYPE_CHECKING, Final
 
 from gcodetool.gcode.dialects import M_TABLES, TEXT_COMMANDS, UNKNOWN, Dialect, command
+from gcodetool.gcode.readings import FEATURES, Reading
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
-
     from gcodetool.gcode.scan import Scanner
 
 MOST_LINES: Final = 5  # that a note names
-
-
-@dataclass(frozen=True)
-class Reading:
-    """What becomes of a feature in one dialect.
-
-    Attributes
-    ----------
-    words : what the firmware does, and what is counted here where that differs.
-    cautioned : a note is made of it.
-    sure : the machine's state behind it is known.
-    seen : all motion of it is followed.
-    """
-
-    words: str
-    cautioned: bool = True
-    sure: bool = True
-    seen: bool = True
-
-
-def _read(words: str) -> Reading:
-    return Reading(words, cautioned=False)
-
-
-def _guess(words: str) -> Reading:
-    return Reading(words, sure=False, seen=False)
-
-
-_STOPS: Final = Reading("the firmware cannot read it and stops the job there", sure=False)
-_REFUSED: Final = Reading("the firmware refuses the line, and goes on")
-_LISTED: Final = _read("not known: listed as such, not done")
-_NOT_DONE: Final = Reading("no such command: the line is not done", sure=False, seen=False)
-_UNREAD: Final = Reading("not read by the firmware")
-_AXIS: Final = Reading("moves only a machine that has such an axis: not followed")
-_FIRST_ONLY: Final = Reading("one command a line is read: what follows the first is not done")
-_CHORD: Final = "read as straight to its end: too short, and soon over"
-_FRAMES: Final = "machines with work coordinates move the origin: read as if it stayed"
-_SCRIPT: Final = Reading("moves or feeds by a script of the machine: not counted")
-
-
-@dataclass(frozen=True)
-class Feature:
-    """Something that may stand in a file.
-
-    Attributes
-    ----------
-    what : for people.
-    example : lines that hold it.
-    readings : by dialect: Marlin, Klipper, RepRapFirmware.
-    """
-
-    what: str
-    example: str
-    readings: tuple[Reading, Reading, Reading]
-
-
-_LAST: Final = Reading("the last one counts")
-
-FEATURES: Final["Mapping[str, Feature]"] = MappingProxyType(
-    {
-        "second": Feature(
-            "two commands on a line", "M83 G1 X5 E1", (_FIRST_ONLY, _FIRST_ONLY, _read("done in turn"))
-        ),
-        "drives": Feature(
-            "a length for each drive",
-            "M83\nG1 X5 E2.5:2.5",
-            (
-                Reading("only the first number is read"),
-                _STOPS,
-                Reading("counted as the sum, though each drive feeds its own"),
-            ),
-        ),
-        "drives-absolute": Feature(
-            "the same with absolute E",
-            "M82\nG1 X5 E2.5:2.5",
-            (
-                Reading("only the first number is read"),
-                _STOPS,
-                Reading("the firmware refuses the line, and goes on", sure=False),
-            ),
-        ),
-        "expression": Feature(
-            "a number to be worked out",
-            "G1 X{2+3}",
-            (
-                _guess("no number there: the word is left out"),
-                _STOPS,
-                _guess("only the machine knows it: the word is left out"),
-            ),
-        ),
-        "condition": Feature(
-            "conditions and loops",
-            "if state.gpOut[0].pwm > 0",
-            (_LISTED, _LISTED, _guess("only the machine knows: the lines below are counted once")),
-        ),
-        "curve": Feature(
-            "splines",
-            "G5 X5 Y5 I1 J1 P1 Q1 E1",
-            (_guess(f"not every machine knows them; {_CHORD}"), _NOT_DONE, _NOT_DONE),
-        ),
-        "machine": Feature(
-            "machine coordinates",
-            "G53 G1 X5",
-            (
-                _guess("done only by machines with work coordinates: not followed"),
-                _FIRST_ONLY,
-                _guess("passes by the offsets of tool and origin, which are not known: read without"),
-            ),
-        ),
-        "origin": Feature("another origin", "G55", (_guess(_FRAMES), _LISTED, _guess(_FRAMES))),
-        "plane": Feature(
-            "arcs upright (G18, G19)",
-            "G18\nG2 X5 Z5 I2 K1",
-            (_guess(f"not every machine knows the plane; {_CHORD}"), Reading(_CHORD), Reading(_CHORD)),
-        ),
-        "arc": Feature("an arc without a centre", "G2 X5 E1", (_REFUSED, _STOPS, _REFUSED)),
-        "arc-form": Feature("an arc by radius", "G2 X5 R5", (_read("read"), _STOPS, _read("read"))),
-        "speed": Feature(
-            "a speed of 0",
-            "G1 X5 F0",
-            (
-                _read("says nothing"),
-                Reading("the firmware stops the job there; counted as if it went on", sure=False),
-                _read("as slow as the machine can"),
-            ),
-        ),
-        "bare": Feature(
-            "a letter without a number",
-            "G1 X Y5",
-            (
-                _UNREAD,
-                _STOPS,
-                Reading("the firmware may refuse the line; read without the word", sure=False),
-            ),
-        ),
-        "repeated": Feature("a word twice", "G1 X5 X9", (_LAST, _LAST, Reading("the first one counts"))),
-        "axis": Feature("further axes", "G1 X5 U5", (_AXIS, _AXIS, _AXIS)),
-        "word": Feature("words of no meaning there", "G1 X5 Q1", (_UNREAD, _UNREAD, _UNREAD)),
-        "turns": Feature(
-            "full turns of an arc",
-            "G2 X5 I2 P2",
-            (_guess("turns only where built in: counted as one"), _UNREAD, _UNREAD),
-        ),
-        "endstop": Feature(
-            "moves to an endstop or a stored place",
-            "G1 X5 H1",
-            (_UNREAD, _UNREAD, _guess("where it ends is not known: read as a plain move")),
-        ),
-        "stray": Feature(
-            "signs that belong to no word",
-            "G1 X5 =7",
-            (_UNREAD, _STOPS, Reading("the firmware may refuse the line; passed over", sure=False)),
-        ),
-        "brackets": Feature(
-            "comments in round brackets",
-            "G1 X5 (Y9)",
-            (
-                _guess("a comment only to machines built so: words in it may be done"),
-                _STOPS,
-                _read("a comment"),
-            ),
-        ),
-        "zeros": Feature(
-            "leading zeros",
-            "G01 X5",
-            (_read("read"), Reading("no such command: the line is not done"), _read("read")),
-        ),
-        "exponent": Feature(
-            "E close behind a number",
-            "G1 X1E2",
-            (
-                _read("a word of its own"),
-                _read("a word of its own"),
-                Reading("a power of ten, so no filament"),
-            ),
-        ),
-        "change": Feature(
-            "a pause for filament",
-            "M600",
-            (
-                _read("a pause"),
-                Reading("no such command: without a macro of that name the job goes on", sure=False),
-                _read("a pause"),
-            ),
-        ),
-        "script": Feature("loading and unloading", "M701", (_SCRIPT, _LISTED, _SCRIPT)),
-        "macro-file": Feature("a file of the machine", 'M98 P"a.g"', (_LISTED, _LISTED, _SCRIPT)),
-        "force": Feature(
-            "a motor on its own", "FORCE_MOVE STEPPER=extruder DISTANCE=5", (_LISTED, _SCRIPT, _LISTED)
-        ),
-        "offset": Feature(
-            "an offset set in motion",
-            "SET_GCODE_OFFSET Z=0.1 MOVE=1",
-            (_LISTED, Reading("shifts the head: not followed"), _LISTED),
-        ),
-        "inverse": Feature(
-            "speed as inverse time",
-            "G93",
-            (
-                _LISTED,
-                _LISTED,
-                Reading("F then is no speed: read as one, times are wrong", sure=False),
-            ),
-        ),
-        "unknown": Feature("axis words of an unknown command", "G123 X5", (_NOT_DONE, _NOT_DONE, _NOT_DONE)),
-    }
-)
 
 
 @dataclass
@@ -247,7 +37,7 @@ class Note:
 
     Attributes
     ----------
-    feature : key in :data:`FEATURES`; reading : what becomes of it.
+    feature : key in ``readings.FEATURES``; reading : what becomes of it.
     count, lines, text : how often, the first few lines, and the first one's text.
     """
 
