@@ -438,7 +438,7 @@ def test_damaged_forecasts_are_computed_again(tmp_path) -> None:
     listing, spools = story(tmp_path)
     folder = tmp_path / "cache"
     first = planned(listing, spools, folder=folder)
-    for number, path in enumerate(sorted(folder.glob("*.fate"))):
+    for number, path in enumerate(sorted(folder.glob("*.forecasts"))):
         whole = path.read_bytes()
         path.write_bytes([b"", whole[:-3], whole.replace(b'"clear"', b'"adjust"'), b"{}"][number % 4])
     assert planned(listing, spools, folder=folder) == first

@@ -1,6 +1,5 @@
 """Files to jobs: what is kept is exact and small, and nothing kept is believed that may be wrong."""
 
-import json
 import os
 import pathlib
 
@@ -9,16 +8,18 @@ from hypothesis import given
 from hypothesis import strategies as st
 from queue_world import job
 
-from gcodetool import profiles
+from gcodetool import cachefile, profiles
+from gcodetool.cachefile import seal
 from gcodetool.gcode.program import read
 from gcodetool.motion.feed import feed_of
 from gcodetool.motion.timeline import timeline
 from gcodetool.profiles import sample_folder
 from gcodetool.queue import cache, reading
+from gcodetool.queue.cache import decode, encode
 from gcodetool.queue.hands import Here, Lost, Processes
 from gcodetool.queue.listing import from_paths
 from gcodetool.queue.reading import Unreadable, Wanted, read_all
-from gcodetool.queue.summary import Job, Tool, decode, encode, summarise
+from gcodetool.queue.summary import Job, Tool, summarise
 
 PETG = sample_folder() / "hose-clips-petg.gcode"
 finite = st.floats(allow_nan=False, allow_infinity=False)
@@ -109,6 +110,7 @@ def test_another_content_another_printer_another_filament_are_read_anew(tmp_path
 @pytest.mark.parametrize("how", ["cut", "other", "empty", "folder", "huge"])
 def test_a_damaged_cache_is_as_good_as_none(tmp_path, how, monkeypatch) -> None:
     path, folder = job(tmp_path, "a.gcode"), tmp_path / "cache"
+    monkeypatch.setattr(cache, "SETTLED_NS", -(10**18))
     first = read_one(path, folder)
     (kept,) = folder.glob("*.job")
     whole = kept.read_bytes()
@@ -119,14 +121,15 @@ def test_a_damaged_cache_is_as_good_as_none(tmp_path, how, monkeypatch) -> None:
     elif how == "empty":
         kept.write_bytes(b"")
     elif how == "huge":
-        monkeypatch.setattr(cache, "LARGEST", 10)
+        monkeypatch.setattr(cachefile, "LARGEST", 10)
     else:
         kept.unlink()
         kept.mkdir()
-    (folder / cache.INDEX).write_text("{not json")
+    (index,) = folder.glob("*.index")
     assert read_one(path, folder) == first
-    (folder / cache.INDEX).write_text('{"x": 3}')
-    assert read_one(path, folder) == first
+    for damaged in (b"{not json", b'{"x": 3}', index.read_bytes()[:-3], seal("paths/1", {str(path): [0]})):
+        index.write_bytes(damaged)
+        assert read_one(path, folder) == first
 
 
 def test_a_folder_that_cannot_be_written_is_done_without(tmp_path) -> None:
@@ -143,7 +146,7 @@ def test_the_cache_does_not_grow_without_end(tmp_path, monkeypatch) -> None:
     for number in range(8):
         read_one(job(tmp_path, f"part-{number}.gcode", words=f"; {number}\n"), folder)
     assert len(list(folder.glob("*.job"))) <= 4
-    assert len(json.loads((folder / cache.INDEX).read_text())) <= 4
+    assert 0 < len(cache.Index(folder).known) <= 4
 
 
 def test_a_file_that_changes_while_it_is_read_is_a_bad_row(tmp_path, monkeypatch) -> None:

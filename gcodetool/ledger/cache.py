@@ -13,7 +13,8 @@ from typing import Final
 
 from sqlalchemy import Connection, delete, insert, select
 
-from gcodetool import __version__, profiles
+from gcodetool import profiles
+from gcodetool.cachefile import stamp_of
 from gcodetool.errors import LedgerError
 from gcodetool.ledger.schema import ENTRIES, OUTLOOKS, SNAPSHOTS
 from gcodetool.ledger.store import Ledger, reading, writing
@@ -50,21 +51,7 @@ class LedgerShelf:
 
 def profiles_stamp() -> str:
     """Return what tells one set of profiles from another: this version's own, and the user's files."""
-    digest = hashlib.sha256(__version__.encode())
-    with contextlib.suppress(OSError):
-        for path in sorted(profiles.user_folder().rglob("*.toml")):
-            seen = path.stat()
-            digest.update(f"{path}\x1f{seen.st_mtime_ns}\x1f{seen.st_size}".encode())
-    return digest.hexdigest()
-
-
-def file_stamp(path: str) -> str:
-    """Return what tells one state of a file from another."""
-    try:
-        seen = Path(path).stat()
-    except OSError:
-        return "gone"
-    return f"{seen.st_mtime_ns} {seen.st_size}"
+    return stamp_of(profiles.user_folder().rglob("*.toml"))
 
 
 Marks = dict[str, list[tuple[int, str, int]]]
@@ -116,7 +103,7 @@ def key(
     """
     parts = [spool_head, model, stamp, str(members)]
     parts += [f"{name} {counted(known.get(name, []), places[name])}" for name in sorted(places)]
-    parts += [f"{path} {file_stamp(path)}" for path in sorted(files)]
+    parts.append(stamp_of(Path(path) for path in files))
     return hashlib.sha256("\x1f".join(parts).encode()).hexdigest()
 
 

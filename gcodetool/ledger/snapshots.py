@@ -6,53 +6,47 @@ the state is then computed from the record, as always.  Left out: what is in the
 which also decides whether one fits.
 """
 
-import contextlib
 import hashlib
 import os
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
+from gcodetool.cachefile import CacheFolder
 from gcodetool.moisture.record import Spool
 from gcodetool.profiles import sample_folder
 
-LARGEST: Final = 200_000_000  # bytes; anything larger is not ours
+MOST: Final = 1000  # snapshots in the cache folder, about 0.3 MB each; beyond it the older half goes
 FOLDER: Final = "GCODETOOL_SNAPSHOTS"
 NAME_LENGTH: Final = 24  # digits of a hash that stands for a record's path
 
 
 @dataclass(frozen=True)
 class FileShelf:
-    """The snapshots of the spool in one file."""
+    """The snapshots of the spool in one file; ``most``: of those of all spools in its folder."""
 
     spool_file: Path
+    most: int | None = None
 
     def path(self, members: int) -> Path:
         """Return where the snapshot of so many members lies."""
-        return self.spool_file.with_name(f".{self.spool_file.stem}.{members}.moisture")
+        return self._folder().file(self._key(members))
 
     def load(self, members: int) -> bytes | None:
         """Return what was saved, or None where there is nothing to read."""
-        path = self.path(members)
-        try:
-            return path.read_bytes() if path.stat().st_size <= LARGEST else None
-        except OSError:
-            return None
+        return self._folder().get(self._key(members))
 
     def save(self, members: int, data: bytes) -> None:
         """Keep *data* in place of what was there, in one step; silently not, where that cannot be."""
-        import tempfile
+        self._folder().put(self._key(members), data)
+        if self.most is not None:
+            self._folder().prune(self.most)
 
-        path = self.path(members)
-        with contextlib.suppress(OSError):
-            handle, name = tempfile.mkstemp(prefix=path.name, dir=path.parent)
-            try:
-                with os.fdopen(handle, "wb") as file:
-                    file.write(data)
-                Path(name).replace(path)
-            except OSError:
-                Path(name).unlink()
-                raise
+    def _folder(self) -> CacheFolder:
+        return CacheFolder(self.spool_file.parent, ".moisture")
+
+    def _key(self, members: int) -> str:
+        return f".{self.spool_file.stem}.{members}"
 
 
 def shelf_of(spool: Spool) -> FileShelf | None:
@@ -76,9 +70,7 @@ def shelf_of(spool: Spool) -> FileShelf | None:
         return FileShelf(path)
     whose = f"{path.resolve() if path.is_file() else spool.source}\n{spool.id}"
     cache = Path(wanted) if wanted else cache_folder()
-    with contextlib.suppress(OSError):
-        cache.mkdir(parents=True, exist_ok=True)
-    return FileShelf(cache / f"{hashlib.sha256(whose.encode()).hexdigest()[:NAME_LENGTH]}.toml")
+    return FileShelf(cache / f"{hashlib.sha256(whose.encode()).hexdigest()[:NAME_LENGTH]}.toml", MOST)
 
 
 def cache_folder() -> Path:

@@ -6,7 +6,6 @@ and compared before a byte of it is used.  Left out: where they lie (``ledger.sn
 
 import bisect
 import hashlib
-import json
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import Any, Final, Protocol
@@ -14,11 +13,12 @@ from typing import Any, Final, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from gcodetool.cachefile import seal, unseal
 from gcodetool.moisture.record import Event, Place, Spool
 
 Floats = NDArray[np.float64]
 
-MAGIC: Final = b"gcodetool/snapshot/1\n"
+KIND: Final = "snapshot/2"
 MODEL: Final = "2"  # of the physics: another one, and no old snapshot fits
 
 
@@ -96,9 +96,9 @@ def write(key_: str, facts: dict[str, Any], arrays: dict[str, Floats]) -> bytes:
         "facts": facts,
         "arrays": [[name, list(one.shape)] for name, one in arrays.items()],
     }
-    text = json.dumps(head).encode() + b"\n"
-    body = b"".join(np.ascontiguousarray(one, dtype="<f8").tobytes() for one in arrays.values())
-    return MAGIC + hashlib.sha256(text + body).hexdigest().encode() + b"\n" + text + body
+    return seal(
+        KIND, head, b"".join(np.ascontiguousarray(one, dtype="<f8").tobytes() for one in arrays.values())
+    )
 
 
 def read(
@@ -108,18 +108,15 @@ def read(
 
     *key_* may be a function of the facts.
     """
-    if not data.startswith(MAGIC):
-        return None
-    digest, _, rest = data[len(MAGIC) :].partition(b"\n")
-    if hashlib.sha256(rest).hexdigest().encode() != digest:
-        return None
-    text, _, body = rest.partition(b"\n")
-    head = json.loads(text)
-    if head["key"] != (key_ if isinstance(key_, str) else key_(head["facts"])):
-        return None
-    arrays, at = {}, 0
-    for name, shape in head["arrays"]:
-        count = int(np.prod(shape))
-        arrays[name] = np.frombuffer(body, dtype="<f8", count=count, offset=8 * at).reshape(shape).copy()
-        at += count
-    return head["facts"], arrays
+
+    def build(head: dict[str, Any], columns: bytes) -> tuple[dict[str, Any], dict[str, Floats]] | None:
+        if head["key"] != (key_ if isinstance(key_, str) else key_(head["facts"])):
+            return None
+        arrays, at = {}, 0
+        for name, shape in head["arrays"]:
+            count = int(np.prod(shape))
+            arrays[name] = np.frombuffer(columns, "<f8", count, offset=8 * at).reshape(shape).copy()
+            at += count
+        return head["facts"], arrays
+
+    return unseal(KIND, data, build)

@@ -6,30 +6,26 @@ file is not read again: path, size, inode and both times must be as they were.  
 unreadable or cannot be written counts as not there.
 """
 
-import contextlib
 import functools
 import hashlib
-import json
 import os
-import tempfile
-from collections.abc import Iterable
-from dataclasses import replace
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-import gcodetool
-from gcodetool.queue.summary import Job, decode
+from gcodetool.cachefile import CacheFolder, code_in, seal, stamp_of, unseal
+from gcodetool.queue import summary
+from gcodetool.queue.summary import Job, Tool
 
 if TYPE_CHECKING:
     from gcodetool.profiles import Printer
 
 FOLDER: Final = "GCODETOOL_CACHE"  # another folder than the user's; empty: none
-SUFFIX: Final = ".job"
-FATES: Final = ".fate"  # of spools, see ``kept``
-LARGEST: Final = 8_000_000  # bytes of one entry; anything larger is not ours
-MOST: Final = 20_000  # entries; beyond it the older half goes
+KIND: Final = "job/2"
+MOST: Final = 20_000  # jobs; beyond it the older half goes
 SETTLED_NS: Final = 2_000_000_000  # a file touched this shortly before its reading may change without a trace
-INDEX: Final = "index.json"
+INDEX: Final = "paths"
+INDEX_KIND: Final = "paths/2"
 
 Signature = tuple[int, int, int, int]
 
@@ -47,26 +43,7 @@ def user_folder() -> Path | None:
 @functools.cache
 def build_stamp() -> str:
     """Return what changes when the code changes that reads and times jobs, and says what is odd about them."""
-    home = Path(gcodetool.__file__).parent
-    return stamp_of(
-        [
-            home / "queue" / "summary.py",
-            home / "advice" / "job.py",
-            home / "advice" / "machine_limits.py",
-            *(home / "gcode").iterdir(),
-            *(home / "motion").iterdir(),
-        ]
-    )
-
-
-def stamp_of(paths: Iterable[Path]) -> str:
-    """Return what changes when one of these sources or compiled modules does."""
-    digest = hashlib.sha256(gcodetool.__version__.encode())
-    for path in sorted(paths):
-        if path.suffix in (".py", ".so", ".pyd"):
-            found = path.stat()
-            digest.update(f"{path.name} {found.st_size} {found.st_mtime_ns}\n".encode())
-    return digest.hexdigest()
+    return stamp_of([Path(summary.__file__), *code_in("gcode", "motion", "advice")])
 
 
 def limits_stamp(printer: "Printer | None", diameters: dict[int, float] | None, build: str) -> str:
@@ -87,35 +64,27 @@ def signature(path: Path) -> Signature:
     return found.st_size, found.st_mtime_ns, found.st_ctime_ns, found.st_ino
 
 
-def load(folder: Path | None, key: str) -> Job | None:
-    """Return the job kept under *key*, or None."""
-    if folder is None:
-        return None
-    try:
-        with (folder / (key + SUFFIX)).open("rb") as file:
-            return decode(file.read(LARGEST + 1))
-    except (OSError, ValueError, TypeError, KeyError):
-        return None
+def jobs_in(folder: Path | None) -> CacheFolder:
+    """Return the jobs kept in *folder*."""
+    return CacheFolder(folder, ".job")
 
 
-def save(folder: Path | None, key: str, data: bytes) -> None:
-    """Keep *data* under *key*, in one step; silently not, where that cannot be."""
-    if folder is not None and len(data) <= LARGEST:
-        write(folder / (key + SUFFIX), data)
+def encode(job: Job) -> bytes:
+    """Return the job as bytes."""
+    facts = asdict(replace(job, columns=b""))
+    del facts["columns"]
+    return seal(KIND, facts, job.columns)
 
 
-def write(path: Path, data: bytes) -> None:
-    """Put *data* in a file, whole or not at all; silently not, where that cannot be."""
-    with contextlib.suppress(OSError):
-        path.parent.mkdir(parents=True, exist_ok=True)
-        handle, name = tempfile.mkstemp(prefix=".new-", dir=path.parent)
-        try:
-            with os.fdopen(handle, "wb") as file:
-                file.write(data)
-            Path(name).replace(path)
-        except OSError:
-            Path(name).unlink(missing_ok=True)
-            raise
+def decode(data: bytes | None) -> Job | None:
+    """Return the job in *data*; None where it is damaged or of another version."""
+    return unseal(KIND, data, _job)
+
+
+def _job(facts: dict[str, Any], columns: bytes) -> Job:
+    tools = tuple(Tool(**each) for each in facts.pop("tools"))
+    cautions, of_machine = (tuple(facts.pop(name)) for name in ("cautions", "machine_cautions"))
+    return Job(tools=tools, cautions=cautions, machine_cautions=of_machine, columns=columns, **facts)
 
 
 class Index:
@@ -144,27 +113,9 @@ class Index:
         merged = _read_index(self.folder) | self.known
         if len(merged) > MOST:
             merged = dict(list(merged.items())[-MOST // 2 :])
-        write(self.folder / INDEX, json.dumps(merged).encode())
-        _prune(self.folder)
+        CacheFolder(self.folder, ".index").put(INDEX, seal(INDEX_KIND, merged))
+        jobs_in(self.folder).prune(MOST)
 
 
 def _read_index(folder: Path | None) -> dict[str, list[Any]]:
-    if folder is None:
-        return {}
-    try:
-        found = json.loads((folder / INDEX).read_bytes())
-    except (OSError, ValueError):
-        return {}
-    if not isinstance(found, dict):
-        return {}
-    return {path: entry for path, entry in found.items() if isinstance(entry, list) and len(entry) == 5}
-
-
-def _prune(folder: Path) -> None:
-    """Take the older half away where there are too many entries."""
-    with contextlib.suppress(OSError):
-        entries = [entry for entry in os.scandir(folder) if entry.name.endswith((SUFFIX, FATES))]
-        if len(entries) > MOST:
-            entries.sort(key=lambda entry: entry.stat().st_mtime_ns)
-            for entry in entries[: len(entries) // 2]:
-                Path(entry.path).unlink(missing_ok=True)
+    return unseal(INDEX_KIND, CacheFolder(folder, ".index").get(INDEX), lambda facts, _: facts) or {}

@@ -8,21 +8,22 @@ damaged or does not fit counts as not there.
 
 import functools
 import hashlib
-import json
 from array import array
 from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any, Final
 
-import gcodetool
 from gcodetool import profiles
+from gcodetool.cachefile import CacheFolder, code_in, seal, stamp_of, unseal
 from gcodetool.moisture.record import Spool
-from gcodetool.queue import cache
 from gcodetool.queue.chain import Dried, DryingTime
 from gcodetool.queue.findings import ToolRow
 from gcodetool.queue.shelf import Known, Shelf
 
-ROOMS: Final = ("moisture", "drying", "advice", "queue")
+KIND: Final = "forecasts/2"
+SUFFIX: Final = ".forecasts"
+MOST: Final = 20_000  # spools' forecasts; beyond it the older half goes
+PACKAGES: Final = ("motion", "moisture", "drying", "judge", "queue")  # all that an outcome is computed by
 
 
 def load(folder: Path | None, shelf: Shelf) -> None:
@@ -30,7 +31,8 @@ def load(folder: Path | None, shelf: Shelf) -> None:
     if folder is None:
         return
     for name in shelf.spools:
-        shelf.known[name] = _read(folder / (key_of(shelf, name) + cache.FATES))
+        data = CacheFolder(folder, SUFFIX).get(key_of(shelf, name))
+        shelf.known[name] = unseal(KIND, data, _known) or Known()
 
 
 def save(folder: Path | None, shelf: Shelf) -> None:
@@ -54,14 +56,13 @@ def save(folder: Path | None, shelf: Shelf) -> None:
     for spool, wet in shelf.wetness.items():
         of(spool).wet = wet
     for spool in sorted(shelf.computed & set(kept)):
-        text = json.dumps(asdict(kept[spool])).encode()
-        data = hashlib.sha256(text).hexdigest().encode() + b"\n" + text
-        cache.write(folder / (key_of(shelf, spool) + cache.FATES), data)
+        CacheFolder(folder, SUFFIX).put(key_of(shelf, spool), seal(KIND, asdict(kept[spool])))
+    CacheFolder(folder, SUFFIX).prune(MOST)
 
 
 def key_of(shelf: Shelf, name: str) -> str:
     """Return the digest of all that a spool's outcomes rest on, but its steps."""
-    digest = hashlib.sha256(f"{build_stamp()} {bodies_stamp()} {shelf.terms!r}".encode())
+    digest = hashlib.sha256(f"{build_stamp()} {shelf.terms!r}".encode())
     for word, machine in sorted(shelf.printers.items()):
         profile = machine.profile
         bare = None if profile is None else replace(profile, path=None, note=None)
@@ -78,31 +79,12 @@ def key_of(shelf: Shelf, name: str) -> str:
 
 @functools.cache
 def build_stamp() -> str:
-    """Return what changes when the code changes that forecasts."""
-    home = Path(gcodetool.__file__).parent
-    return cache.stamp_of([path for room in ROOMS for path in (home / room).iterdir()])
+    """Return what changes with the code that forecasts, and with the reels that an unknown one is taken for."""
+    bodies = [profiles.path_of("spool-bodies", name) for name in profiles.names("spool-bodies")]
+    return stamp_of([*code_in(*PACKAGES), *bodies])
 
 
-@functools.cache
-def bodies_stamp() -> str:
-    """Return what changes with the reels that an unknown one is taken for."""
-    found = [profiles.path_of("spool-bodies", name) for name in profiles.names("spool-bodies")]
-    return " ".join(f"{path} {path.stat().st_mtime_ns}" for path in found)
-
-
-def _read(path: Path) -> Known:
-    try:
-        if path.stat().st_size > cache.LARGEST * 8:
-            return Known()
-        digest, _, text = path.read_bytes().partition(b"\n")
-        if hashlib.sha256(text).hexdigest().encode() != digest:
-            return Known()
-        return _known(json.loads(text))
-    except (OSError, ValueError, TypeError, KeyError):
-        return Known()
-
-
-def _known(facts: dict[str, Any]) -> Known:
+def _known(facts: dict[str, Any], _: bytes) -> Known:
     rows = {digest: {**row, "cautions": tuple(row["cautions"])} for digest, row in facts["prints"].items()}
     return Known(
         prints={digest: ToolRow(**row) for digest, row in rows.items()},

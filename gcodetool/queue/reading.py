@@ -14,8 +14,9 @@ from typing import Final
 from gcodetool.errors import GcodetoolError
 from gcodetool.profiles import Printer
 from gcodetool.queue import cache
+from gcodetool.queue.cache import decode, encode, jobs_in
 from gcodetool.queue.hands import Hands, Lost
-from gcodetool.queue.summary import Job, decode, encode, summarise
+from gcodetool.queue.summary import Job, summarise
 
 BATCH_BYTES: Final = 8_000_000  # given to a worker at a time: less talk, and a stop is still quick
 BATCH_FILES: Final = 16
@@ -74,7 +75,7 @@ def read_all(
     folder : of the cache; None: none.
     progress : called with the number of files done.
     """
-    index = cache.Index(folder)
+    index, kept = cache.Index(folder), jobs_in(folder)
     build = cache.build_stamp()
     stamps: dict[tuple[int, tuple[tuple[int, float], ...]], str] = {}
     tasks: dict[int, _Task] = {}
@@ -99,7 +100,7 @@ def read_all(
             known = index.digest(each.path, now)
         except OSError:
             known = None  # what is wrong with it, its reading will say
-        job = None if known is None else cache.load(folder, cache.key_of(known, stamp))
+        job = None if known is None else decode(kept.get(cache.key_of(known, stamp)))
         if job is not None:
             tick()
             yield number, job
@@ -112,7 +113,7 @@ def read_all(
             job = None if read.wrong is not None else decode(read.data)
             if job is not None:
                 if not read.kept:
-                    cache.save(folder, cache.key_of(read.sha256, task.stamp), read.data)
+                    kept.put(cache.key_of(read.sha256, task.stamp), read.data)
                 if read.signature is not None:
                     index.note(task.wanted.path, read.signature, read.sha256, at_ns=read.at_ns)
             tick()
@@ -177,14 +178,15 @@ def _read(task: _Task) -> _Read:
         before = cache.signature(path)
         sha256 = _sha256(path)
         key = cache.key_of(sha256, task.stamp)
-        job = cache.load(task.folder, key)
+        kept = jobs_in(task.folder)
+        job = decode(kept.get(key))
         if job is None:
             diameters = dict(task.wanted.diameters)
             job = summarise(path, printer=task.wanted.printer, diameters=diameters, sha256=sha256)
         if cache.signature(path) != before:
             return _Read(wrong=f"{given}: changed while it was read; try again when the slicer is done")
         data = encode(job)
-        cache.save(task.folder, key, data)
+        kept.put(key, data)
         return _Read(before, at_ns, sha256, data, kept=task.folder is not None)
     except GcodetoolError as error:
         wrong = " ".join(str(error).split("\n")).replace(str(path), str(given))

@@ -1,16 +1,13 @@
 """A sliced file boiled down to what a forecast needs: small enough to keep, exact enough to judge by.
 
-``summarise`` reads and plans a file once; ``encode`` and ``decode`` carry the result through caches and
-between processes.  The columns hold one row per stretch of one layer and one tool; what belongs to single
-moves is gone.  Left out: where it is kept (``cache``), the spools (``shelf``).
+``summarise`` reads and plans a file once.  The columns hold one row per stretch of one layer and one tool; what
+belongs to single moves is gone.  Left out: how it is kept (``cache``), the spools (``shelf``).
 """
 
 import functools
 import hashlib
-import json
-import struct
-from dataclasses import asdict, dataclass, field, fields, replace
-from typing import TYPE_CHECKING, Any, Final
+from dataclasses import asdict, dataclass, field, fields
+from typing import TYPE_CHECKING, Final
 
 from gcodetool.errors import GcodeError
 
@@ -20,7 +17,6 @@ if TYPE_CHECKING:
     from gcodetool.motion.feed import ToolFeed
     from gcodetool.profiles import Printer
 
-MAGIC: Final = b"gcodetool/job/1\n"
 COLUMNS: Final = 4  # start, end [s], net length [mm], layer
 
 
@@ -140,25 +136,3 @@ def summarise(
         machine_cautions=machine_cautions(jobs, printer),
         columns=b"".join(columns),
     )
-
-
-def encode(job: Job) -> bytes:
-    """Return the job as bytes: a digest over the rest, facts as JSON, columns."""
-    facts = {name: value for name, value in asdict(replace(job, columns=b"")).items() if name != "columns"}
-    text = json.dumps(facts, allow_nan=False).encode()
-    rest = struct.pack("<I", len(text)) + text + job.columns
-    return MAGIC + hashlib.sha256(rest).digest() + rest
-
-
-def decode(data: bytes) -> Job | None:
-    """Return the job in *data*; None where it is damaged or of another version."""
-    start = len(MAGIC) + 32
-    rest = data[start:]
-    if not data.startswith(MAGIC) or data[len(MAGIC) : start] != hashlib.sha256(rest).digest():
-        return None
-    length = struct.unpack_from("<I", rest)[0]
-    facts: dict[str, Any] = json.loads(rest[4 : 4 + length])
-    tools = tuple(Tool(**each) for each in facts.pop("tools"))
-    cautions, of_machine = (tuple(facts.pop(name)) for name in ("cautions", "machine_cautions"))
-    columns = rest[4 + length :]
-    return Job(tools=tools, cautions=cautions, machine_cautions=of_machine, columns=columns, **facts)
