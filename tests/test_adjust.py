@@ -18,8 +18,8 @@ from gcodetool.cli.main import outcome
 from gcodetool.errors import ProfileError
 from gcodetool.gcode.values import strings
 from gcodetool.slicerfiles import flat_ini
-from gcodetool.slicerfiles.preset import copy_with, parse, read, shape_of
 from gcodetool.slicerfiles.settings import SHAPES, family_of
+from gcodetool.slicerfiles.shapes import copy_with, parse, read, shape_of
 
 FOLDER = pathlib.Path(__file__).parent / "data" / "profiles"
 BENCH = profiles.printer("bench-1")

@@ -18,8 +18,8 @@ from gcodetool.advice.demands import Asked
 from gcodetool.advice.tweaks import WaterVsLimits
 from gcodetool.errors import ProfileError, WriteError
 from gcodetool.judge.findings import Tweak
-from gcodetool.slicerfiles import preset as presets
-from gcodetool.slicerfiles.preset import Preset, Values
+from gcodetool.slicerfiles import shapes
+from gcodetool.slicerfiles.preset import Preset, Values, number
 from gcodetool.slicerfiles.quality_changes import worked_out
 
 if TYPE_CHECKING:
@@ -182,7 +182,7 @@ def _bound(preset: Preset, at: int) -> float | None:
     if setting is None or setting.low is None:
         return None
     texts = preset.values.get(setting.low, ())
-    return presets.number(texts[min(at, len(texts) - 1)]) if texts else None
+    return number(texts[min(at, len(texts) - 1)]) if texts else None
 
 
 def _change(
@@ -237,7 +237,7 @@ def copy_of(plan: Plan, *, name: str, note: str, at_s: float) -> dict[str, bytes
     WriteError
         The copy does not read as it should: nothing is to be written.
     """
-    made = presets.copy_with(plan.preset, plan.texts, note=note, name=name, at_s=at_s)
+    made = shapes.copy_with(plan.preset, plan.texts, note=note, name=name, at_s=at_s)
     if plan.changes:
         compare(plan, made[""], name)
     return made
@@ -249,7 +249,7 @@ def compare(plan: Plan, data: bytes, name: str) -> None:
     filament = name if before.shape == "bundle" else None
     # beside the original, whose parents (and for a system preset itself) it goes on from
     beside = before.path.with_name(f".{before.path.name}.copy")
-    again = presets.parse(data, beside, filament=filament)
+    again = shapes.parse(data, beside, filament=filament)
     wanted = dict(before.values) | plan.texts
     notes = before.setting("notes")
     free = {"inherits"} | ({notes.key} if notes is not None else set())

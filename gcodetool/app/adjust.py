@@ -15,7 +15,7 @@ from gcodetool.errors import SpoolError, UsageError
 from gcodetool.gcode.edits import write_atomic
 from gcodetool.moisture.history import state_at
 from gcodetool.moisture.members import usual
-from gcodetool.slicerfiles import preset as presets
+from gcodetool.slicerfiles import shapes
 
 if TYPE_CHECKING:
     from gcodetool.advice.demands import Asked
@@ -87,7 +87,7 @@ def adjust(
     """
     asked = Question(spool, **words)
     path, target = Path(profile), None if output is None else Path(output)
-    seen = presets.read(path, filament=filament)
+    seen = shapes.read(path, filament=filament)
     if target is not None:
         advice.check_target(seen, target, (target.with_suffix(".info"),))
     tool, word = _one_spool(asked)

@@ -15,8 +15,8 @@ from dataclasses import dataclass, field, replace
 from typing import Final
 
 from gcodetool.queue.chain import Chain, Dry, DryingTime, Leave, Print
-from gcodetool.queue.findings import GOOD_ENOUGH, ORDER, How, ToolRow
-from gcodetool.queue.shelf import Shelf, nothing
+from gcodetool.queue.findings import GOOD_ENOUGH, ORDER, How, ToolRow, nothing
+from gcodetool.queue.shelf import Shelf
 from gcodetool.queue.summary import Job, Tool
 
 SHORTEST_SHORT_MM: Final = 1.0  # less than this is rounding

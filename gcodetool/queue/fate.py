@@ -21,9 +21,8 @@ from gcodetool.moisture.history import State, Surroundings, aged, quantile, stat
 from gcodetool.moisture.record import Event, Spool
 from gcodetool.moisture.snapshot import ShelfOf
 from gcodetool.queue.chain import Chain, Dried, Dry, DryingTime, Print, Terms
-from gcodetool.queue.findings import ToolRow
+from gcodetool.queue.findings import ToolRow, nothing
 from gcodetool.queue.listing import Machine
-from gcodetool.queue.shelf import nothing
 from gcodetool.queue.summary import Job, Tool
 
 HALF_HOUR_S: Final = 1800.0  # hours of drying are given in these, rounded up

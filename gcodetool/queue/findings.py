@@ -5,9 +5,13 @@ Times are seconds since 1970 UTC, contents wt %.  None stands for what cannot be
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final, Literal
+from typing import TYPE_CHECKING, Final, Literal
 
 from gcodetool.judge.verdict_codes import BADNESS, EXIT_CODES, Code
+
+if TYPE_CHECKING:
+    from gcodetool.moisture.record import Spool
+    from gcodetool.queue.summary import Tool
 
 Verdict = Literal["clear", "adjust", "runs-out", "dry-first", "unknown", "unreadable", "not-read"]
 How = Literal["named", "noted", "mounted", "chosen", "none"]
@@ -54,6 +58,23 @@ class ToolRow:
     outcomes: dict[Code, float] | None = None
     from_layer: int | None = None
     cautions: tuple[str, ...] = ()
+
+
+def nothing(
+    tool: "Tool", code: Verdict, because: str, *, spool: str | None = None, stock: "Spool | None" = None
+) -> ToolRow:
+    """Return a row of which only the job's side is known."""
+    return ToolRow(
+        tool=tool.tool,
+        spool=spool,
+        how="none",
+        material=tool.material if stock is None else stock.material.key,
+        filament_mm=tool.filament_mm,
+        extruding_s=tool.extruding_s,
+        needed_s=tool.needed_s,
+        code=code,
+        because=because,
+    )
 
 
 @dataclass(frozen=True)

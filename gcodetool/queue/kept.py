@@ -23,7 +23,14 @@ from gcodetool.queue.shelf import Known, Shelf
 KIND: Final = "forecasts/2"
 SUFFIX: Final = ".forecasts"
 MOST: Final = 20_000  # spools' forecasts; beyond it the older half goes
-PACKAGES: Final = ("motion", "moisture", "drying", "judge", "queue")  # all that an outcome is computed by
+PACKAGES: Final = (
+    "gcode",
+    "motion",
+    "moisture",
+    "drying",
+    "judge",
+    "queue",
+)  # what an outcome is computed by
 
 
 def load(folder: Path | None, shelf: Shelf) -> None:

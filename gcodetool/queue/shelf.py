@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Final
 from gcodetool.errors import GcodetoolError
 from gcodetool.moisture.record import Spool
 from gcodetool.queue.chain import Chain, Dried, Dry, DryingTime, Print, Terms
-from gcodetool.queue.findings import ToolRow, Verdict
+from gcodetool.queue.findings import ToolRow, nothing
 from gcodetool.queue.listing import Machine
 from gcodetool.queue.summary import Job, Tool
 
@@ -181,20 +181,3 @@ class Shelf:
 
 
 NOTHING: Final = Known()
-
-
-def nothing(
-    tool: Tool, code: Verdict, because: str, *, spool: str | None = None, stock: Spool | None = None
-) -> ToolRow:
-    """Return a row of which only the job's side is known."""
-    return ToolRow(
-        tool=tool.tool,
-        spool=spool,
-        how="none",
-        material=tool.material if stock is None else stock.material.key,
-        filament_mm=tool.filament_mm,
-        extruding_s=tool.extruding_s,
-        needed_s=tool.needed_s,
-        code=code,
-        because=because,
-    )
