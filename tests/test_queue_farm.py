@@ -1,4 +1,4 @@
-"""The queue on other hands: processes and a Dask cluster give the same bytes, and a dead worker loses nothing."""
+"""The queue on other executors: processes and a Dask cluster give the same bytes, and a dead worker loses nothing."""
 
 import os
 import signal
@@ -9,7 +9,7 @@ from queue_world import AT, NOW, job, spool, stock, story
 
 from gcodetool.cli.main import outcome
 from gcodetool.errors import UsageError
-from gcodetool.queue import hands, reading, run
+from gcodetool.queue import executors, reading, run
 from gcodetool.queue.listing import from_paths
 from gcodetool.report.queue_json import to_json
 
@@ -56,7 +56,7 @@ def test_a_worker_killed_in_mid_run_loses_nothing(tmp_path, address, monkeypatch
     local = to_json(run.plan(listing, spools, at_s=NOW))
     killed = []
 
-    with hands.Cluster(address) as cluster:
+    with executors.DaskExecutor(address) as cluster:
         workers = cluster._client.run(os.getpid)
 
         def progress(what: str, count: int, _total: int | None) -> None:
@@ -64,33 +64,33 @@ def test_a_worker_killed_in_mid_run_loses_nothing(tmp_path, address, monkeypatch
                 killed.append(next(iter(workers.values())))
                 os.kill(killed[0], signal.SIGKILL)
 
-        farm = to_json(run.plan(listing, spools, at_s=NOW, hands=cluster, progress=progress))
+        farm = to_json(run.plan(listing, spools, at_s=NOW, executor=cluster, progress=progress))
     assert killed
     assert farm == local
 
 
 def test_work_given_out_again_comes_back_once(tmp_path) -> None:
     items = [(number, str(tmp_path / "mark")) for number in range(20)]
-    with hands.Processes(2) as processes:
-        got = list(processes.each(deadly_once, items))
+    with executors.ProcessExecutor(2) as processes:
+        got = list(processes.map_unordered(deadly_once, items))
     assert sorted(got) == [(number, number * number) for number in range(20)]
 
 
 def test_what_kills_its_worker_every_time_is_one_bad_row() -> None:
-    with hands.Processes(2) as processes:
-        got = dict(processes.each(deadly, list(range(12))))
-        again = dict(processes.each(squared, [1, 2]))
-    assert got.pop(7) == hands.Lost()
+    with executors.ProcessExecutor(2) as processes:
+        got = dict(processes.map_unordered(deadly, list(range(12))))
+        again = dict(processes.map_unordered(squared, [1, 2]))
+    assert got.pop(7) == executors.WorkerDied()
     assert got == {number: number * number for number in range(12) if number != 7}
     assert again == {0: 1, 1: 4}
 
 
 def test_nobody_at_the_address_is_one_line(monkeypatch) -> None:
-    monkeypatch.setattr(hands, "CONNECT_S", 0.5)
+    monkeypatch.setattr(executors, "CONNECT_S", 0.5)
     with pytest.raises(UsageError, match="nobody answers there"):
-        hands.Cluster("tcp://127.0.0.1:9")
+        executors.DaskExecutor("tcp://127.0.0.1:9")
     with pytest.raises(UsageError, match="nobody answers there"):
-        hands.Cluster("no address at all")
+        executors.DaskExecutor("no address at all")
 
 
 def test_without_the_extra_its_name_is_said(monkeypatch) -> None:
@@ -101,4 +101,4 @@ def test_without_the_extra_its_name_is_said(monkeypatch) -> None:
 
     monkeypatch.setattr(importlib, "import_module", absent)
     with pytest.raises(UsageError, match="'farm' extra"):
-        hands.Cluster("tcp://127.0.0.1:8786")
+        executors.DaskExecutor("tcp://127.0.0.1:8786")

@@ -16,8 +16,8 @@ from gcodetool.queue import choose as chooser
 from gcodetool.queue import run
 from gcodetool.queue.board import Board, Line, Pick
 from gcodetool.queue.chain import Chain, Dry, Leave, Print, Terms, chain_of
+from gcodetool.queue.executors import SerialExecutor
 from gcodetool.queue.findings import QueueFindings
-from gcodetool.queue.hands import Here
 from gcodetool.queue.listing import Listing, ToolWish, Wish, by_profile, from_paths
 from gcodetool.queue.shelf import Shelf
 from gcodetool.queue.tasks import Stock, Task, begun, hanging, tasks_of
@@ -25,7 +25,7 @@ from gcodetool.queue.tasks import Stock, Task, begun, hanging, tasks_of
 
 def begin(listing: Listing, spools: Stock, terms: Terms) -> tuple[Shelf, Board, list[Task]]:
     """Return shelf, empty board and tasks, as a plan begins with."""
-    jobs, _ = run._read(listing, spools, Here(), None, None)
+    jobs, _ = run._read(listing, spools, SerialExecutor(), None, None)
     notes: list[str] = []
     mounted = hanging(listing, spools, NOW, notes)
     tasks = tasks_of(listing, spools, jobs, mounted)
@@ -396,7 +396,7 @@ def test_what_follows_a_job_that_is_judged_harder_is_planned_anew(tmp_path, monk
     spool(tmp_path, "petg-03", water=0.6)  # the full forecast knows better
     harder, _, _ = begin(listing, stock(tmp_path), Terms(NOW, exposures=True))
     monkeypatch.setattr(full, "LONG", 2)
-    found, said = full.in_full(harder, start, chosen, Here(), None, folder=None)
+    found, said = full.in_full(harder, start, chosen, SerialExecutor(), None, folder=None)
     assert [placed.met for placed in found.all()] == [True] * 3
     assert {pick.spool for placed in found.all() for pick in placed.picks} == {"petg-04"}
     assert "judged some jobs harder" in said

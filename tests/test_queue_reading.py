@@ -16,7 +16,7 @@ from gcodetool.motion.timeline import timeline
 from gcodetool.profiles import sample_folder
 from gcodetool.queue import cache, reading
 from gcodetool.queue.cache import decode, encode
-from gcodetool.queue.hands import Here, Lost, Processes
+from gcodetool.queue.executors import ProcessExecutor, SerialExecutor, WorkerDied
 from gcodetool.queue.listing import from_paths
 from gcodetool.queue.reading import Unreadable, Wanted, read_all
 from gcodetool.queue.summary import Job, Tool, summarise
@@ -45,7 +45,7 @@ jobs = st.builds(
 
 
 def read_one(path: pathlib.Path, folder: pathlib.Path | None, **more) -> Job | Unreadable:
-    ((_, found),) = read_all([Wanted(path, **more)], Here(), folder=folder)
+    ((_, found),) = read_all([Wanted(path, **more)], SerialExecutor(), folder=folder)
     return found
 
 
@@ -178,17 +178,17 @@ def test_a_fault_of_our_own_is_one_bad_row(tmp_path, monkeypatch) -> None:
     assert "please report" in found.text
 
 
-def test_many_files_come_once_each_in_any_hands(tmp_path, monkeypatch) -> None:
+def test_many_files_come_once_each_from_any_executor(tmp_path, monkeypatch) -> None:
     monkeypatch.setattr(reading, "INLINE_BYTES", 0)
     monkeypatch.setattr(reading, "BATCH_FILES", 1)
-    monkeypatch.setattr(Processes, "_alone", lambda *_: pytest.fail("one by one, though nobody died"))
+    monkeypatch.setattr(ProcessExecutor, "_alone", lambda *_: pytest.fail("one by one, though nobody died"))
     for number in range(10):
         job(tmp_path, f"part-{number}.gcode", words=f"; {number}\n")
     wanted = [Wanted(wish.path) for wish in from_paths([tmp_path], printer=None).wishes]
     seen: list[int] = []
-    with Processes(2) as hands:
-        found = dict(read_all(wanted, hands, folder=tmp_path / "cache", progress=seen.append))
-    assert found == dict(read_all(wanted, Here(), folder=None))
+    with ProcessExecutor(2) as executor:
+        found = dict(read_all(wanted, executor, folder=tmp_path / "cache", progress=seen.append))
+    assert found == dict(read_all(wanted, SerialExecutor(), folder=None))
     assert seen == list(range(1, 11))
     assert sorted(found) == list(range(10))
 
@@ -211,13 +211,13 @@ def test_a_file_that_kills_its_worker_is_one_bad_row(tmp_path, monkeypatch) -> N
     for number in range(5):
         job(tmp_path, f"part-{number}.gcode")
 
-    class Frail(Here):
+    class Frail(SerialExecutor):
         """Workers that do not live through part-3."""
 
-        def each(self, work, items):
+        def map_unordered(self, work, items):
             for at, tasks in enumerate(items):
                 dies = any(task.wanted.path.name == "part-3.gcode" for task in tasks)
-                yield at, Lost() if dies else work(tasks)
+                yield at, WorkerDied() if dies else work(tasks)
 
     wanted = [Wanted(wish.path) for wish in from_paths([tmp_path], printer=None).wishes]
     found = dict(read_all(wanted, Frail(), folder=None))

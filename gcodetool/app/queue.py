@@ -10,14 +10,14 @@ from gcodetool.app.resolve import Moment, clock, find_printer, snapshots_of
 from gcodetool.errors import GcodetoolError, UsageError
 from gcodetool.ledger import records, store, where
 from gcodetool.ledger.spoolfile import read_spool
-from gcodetool.queue import cache, hands, listing
+from gcodetool.queue import cache, executors, listing
 from gcodetool.queue.run import plan
 from gcodetool.queue.tasks import Stock
 
 if TYPE_CHECKING:
     from gcodetool.moisture.record import Spool
+    from gcodetool.queue.executors import DaskExecutor, ProcessExecutor, SerialExecutor
     from gcodetool.queue.findings import QueueFindings
-    from gcodetool.queue.hands import Cluster, Here, Processes
     from gcodetool.queue.listing import Listing, Machine, Progress
 
 
@@ -67,7 +67,7 @@ def queue(
         raise UsageError("--scheduler and --processes exclude each other; leave one out")
     wanted, told = listed([Path(each) for each in jobs], printer, ledger)
     stock, more = stock_of([Path(each) for each in shelf] or wanted.shelf, ledger, wanted)
-    with hands_of(scheduler, processes) as workers:
+    with executor_of(scheduler, processes) as workers:
         found = plan(
             wanted,
             stock,
@@ -75,7 +75,7 @@ def queue(
             confidence=confidence,
             members=members,
             holds=None if dryers is None else dict(dryers),
-            hands=workers,
+            executor=workers,
             folder=cache.user_folder(),
             shelf_of=snapshots_of(ledger) if stock.spools else None,
             progress=progress,
@@ -167,10 +167,12 @@ def of_ledger(ledger: str | None, listing: "Listing") -> tuple[Stock, tuple[str,
         return Stock({}), (f"note: the ledger was not asked: {error}",)
 
 
-def hands_of(scheduler: str | None, processes: int | None) -> "Here | Processes | Cluster[Any, Any]":
+def executor_of(
+    scheduler: str | None, processes: int | None
+) -> "SerialExecutor | ProcessExecutor | DaskExecutor[Any, Any]":
     """Return who does the work."""
     if scheduler is not None:
-        return hands.Cluster(scheduler)
+        return executors.DaskExecutor(scheduler)
     cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
     count = processes or cores
-    return hands.Here() if count == 1 else hands.Processes(count)
+    return executors.SerialExecutor() if count == 1 else executors.ProcessExecutor(count)

@@ -1,4 +1,4 @@
-"""The plan that was chosen, forecast in full: every member, every layer, spool by spool, by many hands.
+"""The plan that was chosen, forecast in full: every member, every layer, spool by spool, by whichever executor is there.
 
 What one spool goes through does not depend on the others, so it is an errand of its own.  Left out: choosing
 (``choose``), what is made of the outcome (``rows``).
@@ -15,8 +15,8 @@ from gcodetool.queue import kept
 from gcodetool.queue.board import Board, Pick, Placed, Task
 from gcodetool.queue.chain import Chain, Dried, Dry, Print, Step, Terms, chain_of
 from gcodetool.queue.choose import continued, improved, replay
+from gcodetool.queue.executors import Executor, SerialExecutor, WorkerDied
 from gcodetool.queue.findings import ToolRow
-from gcodetool.queue.hands import Hands, Here, Lost
 from gcodetool.queue.listing import Machine, Progress
 from gcodetool.queue.shelf import Shelf
 from gcodetool.queue.summary import Job
@@ -29,12 +29,18 @@ Told = tuple[list[ToolRow], list[Dried]]
 
 
 def in_full(
-    full: Shelf, start: Board, chosen: Board, hands: Hands, progress: Progress | None, *, folder: Path | None
+    full: Shelf,
+    start: Board,
+    chosen: Board,
+    executor: Executor,
+    progress: Progress | None,
+    *,
+    folder: Path | None,
 ) -> tuple[Board, str]:
     """Return the chosen plan with every member and layer, and words where that tells otherwise and was put right."""
     if not any(placed.steps for placed in chosen.all()):
         return chosen, ""  # no spool, no forecast
-    found = _shown(full, start, chosen, hands, progress)
+    found = _shown(full, start, chosen, executor, progress)
     if found.cost.key()[:2] <= chosen.cost.key()[:2]:
         return found, ""
     # as exact, but without what no verdict needs
@@ -48,15 +54,17 @@ def in_full(
     else:
         better = improved(exact, start, found)
     kept.save(folder, exact)
-    better = found if better.cost.key() >= found.cost.key() else _shown(full, start, better, hands, progress)
+    better = (
+        found if better.cost.key() >= found.cost.key() else _shown(full, start, better, executor, progress)
+    )
     if better.cost.key() >= found.cost.key():
         return found, ""
     return better, "; the full forecast judged some jobs harder, so others were tried with it"
 
 
-def _shown(full: Shelf, start: Board, chosen: Board, hands: Hands, progress: Progress | None) -> Board:
+def _shown(full: Shelf, start: Board, chosen: Board, executor: Executor, progress: Progress | None) -> Board:
     """Return a plan as the full forecast sees it."""
-    _forecast(full, chosen, hands, progress)
+    _forecast(full, chosen, executor, progress)
     found = replay(full, start, fixed(chosen.all()))
     assert found is not None  # its dryings are settled
     return found
@@ -102,7 +110,7 @@ class _Wanted:
     dryings: list[tuple[Chain, Dry]]
 
 
-def _forecast(full: Shelf, chosen: Board, hands: Hands, progress: Progress | None) -> None:
+def _forecast(full: Shelf, chosen: Board, executor: Executor, progress: Progress | None) -> None:
     """Fill *full* with what the chosen plan needs, spool by spool."""
     asked: dict[str, _Wanted] = {}
     for placed in chosen.all():
@@ -118,9 +126,9 @@ def _forecast(full: Shelf, chosen: Board, hands: Hands, progress: Progress | Non
     if progress is not None and errands:
         progress("forecasting", 0, total)
     # one spool's steps follow each other: no use in sending them elsewhere
-    workers = hands if len(errands) > 1 or not hands.shares_files else Here()
-    for at, result in workers.each(_run_errand, errands):
-        rows, dried = _run_errand(errands[at]) if isinstance(result, Lost) else result
+    workers = executor if len(errands) > 1 or not executor.shares_files else SerialExecutor()
+    for at, result in workers.map_unordered(_run_errand, errands):
+        rows, dried = _run_errand(errands[at]) if isinstance(result, WorkerDied) else result
         wanted = asked[names[at]]
         full.prints.update(zip(wanted.prints, rows, strict=True))
         full.dryings.update(zip(wanted.dryings, dried, strict=True))

@@ -1,7 +1,7 @@
 """Files to jobs, many at once: from the cache, or read by whoever is there to do it.
 
 One bad file is one :class:`Unreadable`; nothing that a file holds ends the others.  Left out: what a job
-is (``summary``), where it is kept (``cache``), who reads (``hands``).
+is (``summary``), where it is kept (``cache``), who reads (``executors``).
 """
 
 import hashlib
@@ -15,7 +15,7 @@ from gcodetool.errors import GcodetoolError
 from gcodetool.profiles import Printer
 from gcodetool.queue import cache
 from gcodetool.queue.cache import decode, encode, jobs_in
-from gcodetool.queue.hands import Hands, Lost
+from gcodetool.queue.executors import Executor, WorkerDied
 from gcodetool.queue.summary import Job, summarise
 
 BATCH_BYTES: Final = 8_000_000  # given to a worker at a time: less talk, and a stop is still quick
@@ -63,7 +63,7 @@ class _Read:
 
 def read_all(
     wanted: Sequence[Wanted],
-    hands: Hands,
+    executor: Executor,
     *,
     folder: Path | None,
     progress: Callable[[int], None] | None = None,
@@ -105,10 +105,10 @@ def read_all(
             tick()
             yield number, job
             continue
-        tasks[number] = _Task(each, each.path.absolute(), stamp, folder if hands.shares_files else None)
+        tasks[number] = _Task(each, each.path.absolute(), stamp, folder if executor.shares_files else None)
         sizes[number] = size
     try:
-        for number, read in _worked(tasks, sizes, hands):
+        for number, read in _worked(tasks, sizes, executor):
             task = tasks[number]
             job = None if read.wrong is not None else decode(read.data)
             if job is not None:
@@ -123,27 +123,31 @@ def read_all(
         index.save()
 
 
-def _worked(tasks: dict[int, _Task], sizes: dict[int, int], hands: Hands) -> Iterator[tuple[int, _Read]]:
+def _worked(
+    tasks: dict[int, _Task], sizes: dict[int, int], executor: Executor
+) -> Iterator[tuple[int, _Read]]:
     """Yield (number, what came of it), the files handed out in batches."""
     if not tasks:
         return
-    if sum(sizes.values()) < INLINE_BYTES and hands.shares_files:
+    if sum(sizes.values()) < INLINE_BYTES and executor.shares_files:
         for number, task in tasks.items():
             yield number, _read(task)
         return
     batches = _batches(tasks, sizes)
-    for at, results in hands.each(_read_batch, [[tasks[number] for number in batch] for batch in batches]):
-        if isinstance(results, Lost):
-            yield from _one_by_one(batches[at], tasks, hands)
+    for at, results in executor.map_unordered(
+        _read_batch, [[tasks[number] for number in batch] for batch in batches]
+    ):
+        if isinstance(results, WorkerDied):
+            yield from _one_by_one(batches[at], tasks, executor)
         else:
             yield from zip(batches[at], results, strict=True)
 
 
-def _one_by_one(batch: list[int], tasks: dict[int, _Task], hands: Hands) -> Iterator[tuple[int, _Read]]:
+def _one_by_one(batch: list[int], tasks: dict[int, _Task], executor: Executor) -> Iterator[tuple[int, _Read]]:
     """Read the files of a batch that killed its worker: the others of it are not lost."""
     for number in batch:
-        for _, results in hands.each(_read_batch, [[tasks[number]]]):
-            if isinstance(results, Lost):
+        for _, results in executor.map_unordered(_read_batch, [[tasks[number]]]):
+            if isinstance(results, WorkerDied):
                 path = tasks[number].wanted.path
                 yield (
                     number,

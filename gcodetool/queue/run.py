@@ -15,9 +15,9 @@ from gcodetool.queue import kept
 from gcodetool.queue.board import Board
 from gcodetool.queue.chain import Terms
 from gcodetool.queue.choose import ALL, choose, open_jobs, replay
+from gcodetool.queue.executors import Executor, SerialExecutor
 from gcodetool.queue.findings import QueueFindings
 from gcodetool.queue.full import fixed, in_full
-from gcodetool.queue.hands import Hands, Here
 from gcodetool.queue.listing import Listing, Progress
 from gcodetool.queue.reading import Unreadable, Wanted, read_all
 from gcodetool.queue.rows import dryings_of, hints, rows_of
@@ -42,7 +42,7 @@ def plan(
     confidence: float = 0.5,
     members: int | None = None,
     holds: Mapping[str, int] | None = None,
-    hands: Hands | None = None,
+    executor: Executor | None = None,
     folder: Path | None = None,
     shelf_of: "ShelfOf | None" = None,
     progress: Progress | None = None,
@@ -56,7 +56,7 @@ def plan(
     members : of the full forecast; 1 = nominal parameters alone, None = 64 (1 where the kernels run interpreted).
     holds : dryers that may be used, and how many reels each takes; None: the list's, else those of the records,
         one reel each.
-    hands : who does the work; None: this process.
+    executor : who does the work; None: this process.
     folder : where jobs read and forecasts made before are kept; None: nowhere.
     shelf_of : where snapshots of spools lie; None: nowhere.
     progress : called with what is being done, how much is done and how much there is.
@@ -65,7 +65,7 @@ def plan(
     -----
     A stop at the keyboard ends the work; what is finished by then is returned, marked as incomplete.
     """
-    workers: Hands = Here() if hands is None else hands
+    workers: Executor = SerialExecutor() if executor is None else executor
     count = _usual(stock) if members is None else members
     jobs, complete = _read(listing, stock, workers, folder, progress)
     notes: list[str] = []
@@ -102,7 +102,7 @@ def plan(
             drier = hints(full, done)
     except KeyboardInterrupt:
         complete = False
-        workers.drop()
+        workers.cancel()
         full.stopped = True
         again = replay(full, start, fixed(done.all()))
         done = start if again is None else again
@@ -142,16 +142,16 @@ def _usual(stock: Stock) -> int:
 
 
 def _read(
-    listing: Listing, stock: Stock, hands: Hands, folder: Path | None, progress: Progress | None
+    listing: Listing, stock: Stock, executor: Executor, folder: Path | None, progress: Progress | None
 ) -> tuple[dict[Wanted, Job | Unreadable], bool]:
     """Return each file's job; False where the reading was stopped."""
     wanted = list(dict.fromkeys(wanted_of(wish, listing, stock) for wish in listing.wishes))
     found: dict[Wanted, Job | Unreadable] = {}
     tick = None if progress is None else lambda count: progress("reading", count, len(wanted))
     try:
-        for at, job in read_all(wanted, hands, folder=folder, progress=tick):
+        for at, job in read_all(wanted, executor, folder=folder, progress=tick):
             found[wanted[at]] = job
     except KeyboardInterrupt:
-        hands.drop()
+        executor.cancel()
         return found, False
     return found, True

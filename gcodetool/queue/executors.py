@@ -1,8 +1,8 @@
 """Who does the work: this process, processes beside it, or a Dask cluster.
 
-``Hands.each(work, items)`` gives (index, result) as they come, in any order; each result is what
+``Executor.map_unordered(work, items)`` gives (index, result) as they come, in any order; each result is what
 ``work(item)`` returned.  A worker that dies loses nothing: its items are given out again, and one that
-kills its worker twice gives a :class:`Lost` in place of a result.  Left out: what the work is.
+kills its worker twice gives a :class:`WorkerDied` in place of a result.  Left out: what the work is.
 """
 
 import contextlib
@@ -29,49 +29,49 @@ CONNECT_S: Final = 15.0
 
 
 @dataclass(frozen=True)
-class Lost:
+class WorkerDied:
     """In place of a result: the worker died on this item, more than once."""
 
 
-class Hands(Protocol):
+class Executor(Protocol):
     """Workers."""
 
     count: int
     shares_files: bool  # they see this machine's cache folder
 
-    def each(
+    def map_unordered(
         self, work: Callable[[Item], Result], items: Sequence[Item]
-    ) -> Iterator[tuple[int, Result | Lost]]:
+    ) -> Iterator[tuple[int, Result | WorkerDied]]:
         """Yield (index, result) of every item, as they come."""
 
-    def drop(self) -> None:
+    def cancel(self) -> None:
         """Let go of whatever is being done."""
 
 
-class Here:
+class SerialExecutor:
     """The calling process alone."""
 
     count = 1
     shares_files = True
 
-    def each(
+    def map_unordered(
         self, work: Callable[[Item], Result], items: Sequence[Item]
-    ) -> Iterator[tuple[int, Result | Lost]]:
+    ) -> Iterator[tuple[int, Result | WorkerDied]]:
         """Yield the results in order."""
         for index, item in enumerate(items):
             yield index, work(item)
 
-    def drop(self) -> None:
+    def cancel(self) -> None:
         """Do nothing: what is being done is over."""
 
-    def __enter__(self) -> "Here":
+    def __enter__(self) -> "SerialExecutor":
         return self
 
     def __exit__(self, *_: object) -> None:
         return None
 
 
-class Processes:
+class ProcessExecutor:
     """Processes beside this one, started when there is work for them."""
 
     shares_files = True
@@ -80,7 +80,7 @@ class Processes:
         self.count = count
         self._pool: ProcessPoolExecutor | None = None
 
-    def __enter__(self) -> "Processes":
+    def __enter__(self) -> "ProcessExecutor":
         return self
 
     def __exit__(
@@ -98,7 +98,7 @@ class Processes:
             process.terminate()
         self._pool = None
 
-    def drop(self) -> None:
+    def cancel(self) -> None:
         """End the processes."""
         self.close(now=True)
 
@@ -111,9 +111,9 @@ class Processes:
         context = multiprocessing.get_context("fork" if can_fork else "spawn")
         return ProcessPoolExecutor(count, mp_context=context, initializer=_begin)
 
-    def each(
+    def map_unordered(
         self, work: Callable[[Item], Result], items: Sequence[Item]
-    ) -> Iterator[tuple[int, Result | Lost]]:
+    ) -> Iterator[tuple[int, Result | WorkerDied]]:
         """Yield the results as they come."""
         from concurrent.futures.process import BrokenProcessPool
 
@@ -129,7 +129,7 @@ class Processes:
         for index in list(left):  # one by one, to find the one that kills
             yield index, self._alone(work, items[index])
 
-    def _alone(self, work: Callable[[Item], Result], item: Item) -> "Result | Lost":
+    def _alone(self, work: Callable[[Item], Result], item: Item) -> "Result | WorkerDied":
         from concurrent.futures.process import BrokenProcessPool
 
         for _ in range(2):  # it may have been another's fault the first time
@@ -139,7 +139,7 @@ class Processes:
                 return self._pool.submit(work, item).result()
             except BrokenProcessPool:
                 self.close(now=True)
-        return Lost()
+        return WorkerDied()
 
 
 def _through(
@@ -175,7 +175,7 @@ def _begin() -> None:
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 
-class Cluster(Generic[Item, Result]):
+class DaskExecutor(Generic[Item, Result]):
     """A Dask cluster that runs already; its workers must have this gcodetool and see the same files.
 
     Raises
@@ -222,18 +222,18 @@ class Cluster(Generic[Item, Result]):
                 )
         self.count = len(found)
 
-    def drop(self) -> None:
+    def cancel(self) -> None:
         """Do nothing: what is not asked for any more, the scheduler drops itself."""
 
-    def __enter__(self) -> "Cluster[Item, Result]":
+    def __enter__(self) -> "DaskExecutor[Item, Result]":
         return self
 
     def __exit__(self, *_: object) -> None:
         self._client.close()
 
-    def each(
+    def map_unordered(
         self, work: Callable[[Item], Result], items: Sequence[Item]
-    ) -> Iterator[tuple[int, Result | Lost]]:
+    ) -> Iterator[tuple[int, Result | WorkerDied]]:
         """Yield the results as they come; the scheduler gives a dead worker's items out again."""
         waiting = iter(range(len(items)))
         coming = self._farm.as_completed(loop=self._client.loop)
@@ -253,7 +253,7 @@ class Cluster(Generic[Item, Result]):
             try:
                 result = future.result()
             except self._farm.KilledWorker:
-                yield index, Lost()
+                yield index, WorkerDied()
             else:
                 yield index, result
             future.release()
