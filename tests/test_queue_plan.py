@@ -15,21 +15,21 @@ from gcodetool.queue import board as boards
 from gcodetool.queue import choose as chooser
 from gcodetool.queue import run
 from gcodetool.queue.board import Board, Line, Pick
-from gcodetool.queue.chain import Chain, Dry, Leave, Print, Terms, chain_of
 from gcodetool.queue.executors import SerialExecutor
 from gcodetool.queue.findings import QueueFindings
 from gcodetool.queue.listing import Listing, ToolWish, Wish, by_profile, from_paths
 from gcodetool.queue.shelf import Shelf
+from gcodetool.queue.spool_steps import Dry, ForecastOptions, Leave, Print, StepHistory, history_of
 from gcodetool.queue.tasks import Stock, Task, begun, hanging, tasks_of
 
 
-def begin(listing: Listing, spools: Stock, terms: Terms) -> tuple[Shelf, Board, list[Task]]:
+def begin(listing: Listing, spools: Stock, options: ForecastOptions) -> tuple[Shelf, Board, list[Task]]:
     """Return shelf, empty board and tasks, as a plan begins with."""
     jobs, _ = run._read(listing, spools, SerialExecutor(), None, None)
     notes: list[str] = []
     mounted = hanging(listing, spools, NOW, notes)
     tasks = tasks_of(listing, spools, jobs, mounted)
-    shelf = Shelf(spools.spools, {task.job.digest: task.job for task in tasks}, listing.printers, terms)
+    shelf = Shelf(spools.spools, {task.job.digest: task.job for task in tasks}, listing.printers, options)
     return shelf, begun(shelf, listing, spools, None, mounted, notes), tasks
 
 
@@ -47,7 +47,7 @@ def test_the_plan_of_the_story_is_the_best_of_all(tmp_path) -> None:
     """Every assignment of spools and dryings, followed to the end by brute force over the same simulation."""
     listing, spools = story(tmp_path)
     found = planned(listing, spools)
-    shelf, start, tasks = begin(listing, spools, Terms(NOW))
+    shelf, start, tasks = begin(listing, spools, ForecastOptions(NOW))
     every = [list(chooser.options(shelf, task, start)) for task in tasks]
     costs = []
     for picks in itertools.product(*every):
@@ -83,7 +83,7 @@ def test_no_assignment_beats_the_search(data, tmp_path_factory) -> None:
         place = data.draw(st.sampled_from(["bench", "bag", "bench-1", "oven"]))
         spool(folder, name, water=data.draw(st.sampled_from([0.02, 0.12, 0.3])), place=place)
     listing = replace(from_paths([wishes[0].path], printer="bench-1"), wishes=tuple(wishes))
-    shelf, start, tasks = begin(listing, stock(folder), Terms(NOW))
+    shelf, start, tasks = begin(listing, stock(folder), ForecastOptions(NOW))
     every = [list(chooser.options(shelf, task, start)) for task in tasks]
     ends = [
         chooser.replay(shelf, start, list(zip(tasks, picks, strict=True)))
@@ -277,12 +277,12 @@ def test_a_spool_in_the_dryer_stays_there_until_its_job_or_makes_room(tmp_path) 
     assert alone.rows[0].tools[0].spool == "petg-01"
     assert not alone.dryings
     assert alone.rows[0].tools[0].start_wt_pct < 0.07  # it went on drying
-    shelf, start, tasks = begin(listing, stock(tmp_path), Terms(NOW))
+    shelf, start, tasks = begin(listing, stock(tmp_path), ForecastOptions(NOW))
     placed = boards.place(shelf, start, tasks[0], [Pick("petg-02", "oven")])
     assert placed is not None
-    assert placed.chain("petg-01").steps == (Leave(NOW),)
-    assert shelf.fate.state(placed.chain("petg-01")).place == "bench"
-    assert shelf.fate.state(placed.chain("petg-02")).place == "bench"
+    assert placed.steps_of("petg-01").steps == (Leave(NOW),)
+    assert shelf.fate.state(placed.steps_of("petg-01")).place == "bench"
+    assert shelf.fate.state(placed.steps_of("petg-02")).place == "bench"
 
 
 def test_several_tools_each_have_their_spool(tmp_path) -> None:
@@ -338,15 +338,15 @@ def test_a_line_is_never_taken_twice(asked) -> None:
 def test_a_chain_is_the_same_however_it_was_built(steps) -> None:
     import pickle
 
-    chain = chain_of("petg-03", steps)
-    again = pickle.loads(pickle.dumps(chain))
-    assert again == chain
-    assert hash(again) == hash(chain)
-    assert chain.steps == tuple(steps)
-    for count, part in enumerate(chain.parts()):
-        assert chain_of("petg-03", steps[:count]) == part
+    history = history_of("petg-03", steps)
+    again = pickle.loads(pickle.dumps(history))
+    assert again == history
+    assert hash(again) == hash(history)
+    assert history.steps == tuple(steps)
+    for count, part in enumerate(history.parts()):
+        assert history_of("petg-03", steps[:count]) == part
         assert part.count == count
-    assert Chain("petg-03") != Chain("petg-04")
+    assert StepHistory("petg-03") != StepHistory("petg-04")
 
 
 def test_states_that_were_let_go_are_computed_again(tmp_path, monkeypatch) -> None:
@@ -390,11 +390,11 @@ def test_what_follows_a_job_that_is_judged_harder_is_planned_anew(tmp_path, monk
     for name in ("petg-03", "petg-04"):
         spool(tmp_path, name, water=0.02)
     listing = from_paths([tmp_path], printer="bench-1")
-    shelf, start, tasks = begin(listing, stock(tmp_path), Terms(NOW))
+    shelf, start, tasks = begin(listing, stock(tmp_path), ForecastOptions(NOW))
     chosen = chooser.greedy(shelf, start, tasks)
     assert {pick.spool for placed in chosen.all() for pick in placed.picks} == {"petg-03"}
     spool(tmp_path, "petg-03", water=0.6)  # the full forecast knows better
-    harder, _, _ = begin(listing, stock(tmp_path), Terms(NOW, exposures=True))
+    harder, _, _ = begin(listing, stock(tmp_path), ForecastOptions(NOW, exposures=True))
     monkeypatch.setattr(full, "LONG", 2)
     found, said = full.in_full(harder, start, chosen, SerialExecutor(), None, folder=None)
     assert [placed.met for placed in found.all()] == [True] * 3
@@ -419,9 +419,9 @@ def test_the_same_evening_is_not_forecast_again(tmp_path, monkeypatch) -> None:
     done: list[str] = []
     real = fate.Fate.printed
 
-    def printed(self, chain, step):
-        done.append(chain.spool)
-        return real(self, chain, step)
+    def printed(self, history, step):
+        done.append(history.spool)
+        return real(self, history, step)
 
     monkeypatch.setattr(fate.Fate, "printed", printed)
     spool(tmp_path / "shelf", "tpu-02", "TPU", water=0.8, place="bench")

@@ -14,9 +14,9 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final
 
-from gcodetool.queue.chain import Chain, Dry, DryingTime, Leave, Print
 from gcodetool.queue.findings import GOOD_ENOUGH, ORDER, How, ToolRow, nothing
 from gcodetool.queue.shelf import Shelf
+from gcodetool.queue.spool_steps import Dry, DryingTime, Leave, Print, StepHistory
 from gcodetool.queue.summary import Job, Tool
 
 SHORTEST_SHORT_MM: Final = 1.0  # less than this is rounding
@@ -131,7 +131,7 @@ class Stay:
 class PlacedDrying:
     """A drying in a plan."""
 
-    before: Chain
+    before: StepHistory
     step: Dry
     time: DryingTime
 
@@ -147,7 +147,7 @@ class Placed:
     rows: tuple[ToolRow, ...]
     met: bool
     dryings: tuple[PlacedDrying, ...] = ()
-    steps: tuple[tuple[Chain, Print], ...] = ()
+    steps: tuple[tuple[StepHistory, Print], ...] = ()
 
     @property
     def end_s(self) -> float:
@@ -178,7 +178,7 @@ class Board:
     turnaround_s: float
     holds: Mapping[str, int]
     lines: Mapping[str | None, Line] = field(default_factory=dict)
-    chains: Mapping[str, Chain] = field(default_factory=dict)
+    histories: Mapping[str, StepHistory] = field(default_factory=dict)
     free_s: Mapping[str, float] = field(default_factory=dict)
     stays: Mapping[str, tuple[Stay, ...]] = field(default_factory=dict)
     mounted: Mapping[tuple[str | None, int], tuple[tuple[float, str], ...]] = field(default_factory=dict)
@@ -203,9 +203,9 @@ class Board:
         """Return the jobs placed, in the order in which they were."""
         return [placed for _, placed in self.boards()][::-1]
 
-    def chain(self, spool: str) -> Chain:
+    def steps_of(self, spool: str) -> StepHistory:
         """Return what happens to a spool so far."""
-        return self.chains.get(spool) or Chain(spool)
+        return self.histories.get(spool) or StepHistory(spool)
 
     def spool_free_s(self, spool: str) -> float:
         """Return from when on a spool is free."""
@@ -231,7 +231,7 @@ def begun(
     for spool, dryer in sorted(drying.items()):
         stays[dryer] = (*stays.get(dryer, ()), Stay(-math.inf, math.inf, spool, planned=False))
     hung = {where: ((-math.inf, spool),) for where, spool in mounted.items()}
-    return Board(shelf.terms.at_s, turnaround_s, holds, stays=stays, mounted=hung)
+    return Board(shelf.options.at_s, turnaround_s, holds, stays=stays, mounted=hung)
 
 
 def place(shelf: Shelf, board: Board, task: Task, picks: Sequence[Pick]) -> Board | None:
@@ -261,7 +261,7 @@ def place(shelf: Shelf, board: Board, task: Task, picks: Sequence[Pick]) -> Boar
             if drying is None:
                 return None
             dryings.append(drying)
-    chains = {**board.chains, **draft.chains}
+    histories = {**board.histories, **draft.histories}
     rows, steps = [], []
     for slot, pick in zip(task.slots, picks, strict=True):
         if pick.spool is None:
@@ -269,12 +269,12 @@ def place(shelf: Shelf, board: Board, task: Task, picks: Sequence[Pick]) -> Boar
             rows.append(nothing(slot.tool, "unknown", why))
             continue
         step = Print(task.job.digest, slot.tool.tool, start, task.printer)
-        chain = chains.get(pick.spool) or Chain(pick.spool)
+        history = histories.get(pick.spool) or StepHistory(pick.spool)
         how: How = "mounted" if slot.how == "chosen" and _hangs(board, task, slot, pick, start) else slot.how
-        row = shelf.printed(chain, step, slot.tool)
+        row = shelf.printed(history, step, slot.tool)
         said = row.cautions if slot.caution is None else (slot.caution, *row.cautions)
         rows.append(replace(row, how=how, cautions=said))
-        steps.append((chain, step))
+        steps.append((history, step))
     enough = all(row.short_mm <= SHORTEST_SHORT_MM for row in rows)
     held = not enough or any(row.code == "dry-first" for row in rows)
     if held:
@@ -304,9 +304,9 @@ def place(shelf: Shelf, board: Board, task: Task, picks: Sequence[Pick]) -> Boar
     free = {**board.free_s, **draft.free_s}
     mounted, fed = dict(board.mounted), dict(board.fed_mm)
     slots = [slot for slot, pick in zip(task.slots, picks, strict=True) if pick.spool is not None]
-    for (chain, step), slot in zip(steps, slots, strict=True):
-        spool, where = chain.spool, (task.printer, slot.tool.tool)
-        chains[spool], free[spool] = chain.then(step), end
+    for (history, step), slot in zip(steps, slots, strict=True):
+        spool, where = history.spool, (task.printer, slot.tool.tool)
+        histories[spool], free[spool] = history.with_step(step), end
         fed[spool] = fed.get(spool, 0.0) + slot.tool.filament_mm
         mounted[where], more = _used(mounted.get(where, ()), start, spool)
         cost = replace(cost, changes=cost.changes + more)
@@ -315,7 +315,7 @@ def place(shelf: Shelf, board: Board, task: Task, picks: Sequence[Pick]) -> Boar
     return replace(
         board,
         lines=lines,
-        chains=chains,
+        histories=histories,
         free_s=free,
         stays=draft.stays,
         mounted=mounted,
@@ -358,17 +358,17 @@ class _Draft:
     def __init__(self, shelf: Shelf, board: Board) -> None:
         self.shelf, self.board = shelf, board
         self.stays: dict[str, tuple[Stay, ...]] = dict(board.stays)
-        self.chains: dict[str, Chain] = {}
+        self.histories: dict[str, StepHistory] = {}
         self.free_s: dict[str, float] = {}
 
-    def chain(self, spool: str) -> Chain:
-        return self.chains.get(spool) or self.board.chain(spool)
+    def steps_of(self, spool: str) -> StepHistory:
+        return self.histories.get(spool) or self.board.steps_of(spool)
 
     def time(self, pick: Pick, dryer: str, in_s: float, length_mm: float) -> DryingTime | None:
         assert pick.spool is not None
         if pick.time is not None:
             return pick.time
-        return self.shelf.drying_time(self.chain(pick.spool), dryer, in_s, length_mm)
+        return self.shelf.drying_time(self.steps_of(pick.spool), dryer, in_s, length_mm)
 
     def first(self, pick: Pick, dryer: str, length_mm: float) -> tuple[float, DryingTime] | None:
         """Return the earliest time at which the dryer takes the spool, and how long it needs."""
@@ -419,10 +419,10 @@ class _Draft:
         """Put a spool into a dryer, and out again."""
         self.make_room(dryer, in_s, in_s + time.seconds, spool)
         self.taken_out(spool, in_s)
-        before = self.chain(spool)
+        before = self.steps_of(spool)
         step = Dry(dryer, in_s, in_s + time.seconds, time.temperature_C)
         self.reserve(dryer, Stay(step.in_s, step.out_s, spool))
-        self.chains[spool] = before.then(step)
+        self.histories[spool] = before.with_step(step)
         return PlacedDrying(before, step, time)
 
     def taken_out(self, spool: str, at_s: float) -> None:
@@ -448,5 +448,5 @@ class _Draft:
                 return
             gone = idle[0].spool
             self.taken_out(gone, in_s)
-            self.chains[gone] = self.chain(gone).then(Leave(in_s))
+            self.histories[gone] = self.steps_of(gone).with_step(Leave(in_s))
             self.free_s[gone] = in_s

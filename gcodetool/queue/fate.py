@@ -20,9 +20,9 @@ from gcodetool.judge.print_judgement import PrintJudgement, judge_print
 from gcodetool.moisture.history import State, Surroundings, aged, quantile, state_at, surroundings
 from gcodetool.moisture.record import Event, Spool
 from gcodetool.moisture.snapshot import ShelfOf
-from gcodetool.queue.chain import Chain, Dried, Dry, DryingTime, Print, Terms
 from gcodetool.queue.findings import ToolRow, nothing
 from gcodetool.queue.listing import Machine
+from gcodetool.queue.spool_steps import Dried, Dry, DryingTime, ForecastOptions, Print, StepHistory
 from gcodetool.queue.summary import Job, Tool
 
 HALF_HOUR_S: Final = 1800.0  # hours of drying are given in these, rounded up
@@ -41,16 +41,16 @@ class Fate:
         spools: Mapping[str, Spool],
         jobs: Mapping[str, Job],
         printers: Mapping[str, Machine],
-        terms: Terms,
+        options: ForecastOptions,
         *,
         firsts: dict[tuple[str, int], State],
         shelf_of: ShelfOf,
     ) -> None:
-        self.spools, self.jobs, self.printers, self.terms = spools, jobs, printers, terms
+        self.spools, self.jobs, self.printers, self.options = spools, jobs, printers, options
         self.firsts, self.shelf_of = firsts, shelf_of
-        self._states: OrderedDict[tuple[Chain, float | None], State] = OrderedDict()
+        self._states: OrderedDict[tuple[StepHistory, float | None], State] = OrderedDict()
 
-    def state(self, chain: Chain) -> State:
+    def state(self, chain: StepHistory) -> State:
         """Return the spool right after the chain's last step.
 
         Raises
@@ -60,11 +60,11 @@ class Fate:
         """
         return self._kept((chain, None))
 
-    def at(self, chain: Chain, at_s: float) -> State:
+    def at(self, chain: StepHistory, at_s: float) -> State:
         """Return the spool at a moment after the chain's last step, having sat in its place since."""
         return self._kept((chain, at_s))
 
-    def _kept(self, key: tuple[Chain, float | None]) -> State:
+    def _kept(self, key: tuple[StepHistory, float | None]) -> State:
         found = self._states.get(key)
         if found is None:
             found = self._computed(*key)
@@ -74,7 +74,7 @@ class Fate:
             self._states.popitem(last=False)
         return found
 
-    def _computed(self, chain: Chain, at_s: float | None) -> State:
+    def _computed(self, chain: StepHistory, at_s: float | None) -> State:
         if at_s is not None:
             state = self.state(chain)
             seconds = at_s - state.as_of_s
@@ -93,11 +93,11 @@ class Fate:
 
     def first(self, name: str) -> State:
         """Return a spool as it is now; errors as in :meth:`state`."""
-        key = (name, self.terms.members)
+        key = (name, self.options.members)
         if key not in self.firsts:
             spool = self.spools[name]
             self.firsts[key] = state_at(
-                spool, self.terms.at_s, members=self.terms.members, shelf=self.shelf_of(spool)
+                spool, self.options.at_s, members=self.options.members, shelf=self.shelf_of(spool)
             )
         return self.firsts[key]
 
@@ -105,10 +105,10 @@ class Fate:
         """Return what a spool feeds next now over its marginal limit; errors as in :meth:`state`."""
         state = self.first(name)
         ratio = state.next_fed_wt_pct / state.limit_marginal_wt_pct
-        found = reached(ratio, self.terms.confidence, state.weights)
+        found = reached(ratio, self.options.confidence, state.weights)
         return found if math.isfinite(found) else math.inf
 
-    def _do(self, chain: Chain) -> None:
+    def _do(self, chain: StepHistory) -> None:
         """Take a chain's last step; its outcome is thrown away, the state is kept."""
         before, step = chain.before, chain.step
         assert before is not None
@@ -120,12 +120,12 @@ class Fate:
             state = self.at(before, step.at_s)
             self._keep(chain, moved(state, step.at_s, room_of(state)))
 
-    def _keep(self, chain: Chain, state: State) -> None:
+    def _keep(self, chain: StepHistory, state: State) -> None:
         self._states[(chain, None)] = state
         while len(self._states) > STATES:
             self._states.popitem(last=False)
 
-    def printed(self, chain: Chain, step: Print) -> ToolRow:
+    def printed(self, chain: StepHistory, step: Print) -> ToolRow:
         """Return what comes of printing from the spool after the chain's steps; errors as in :meth:`state`."""
         job = self.jobs[step.job]
         tool = next(each for each in job.tools if each.tool == step.tool)
@@ -139,13 +139,13 @@ class Fate:
             place=next(iter(where), None),
             printer=None if machine is None else machine.profile,
         )
-        feed = job.feed(step.tool).thinned(self.terms.pieces)
+        feed = job.feed(step.tool).thinned(self.options.pieces)
         judged = judge_print(
-            state, around, feed, confidence=self.terms.confidence, explain=self.terms.exposures
+            state, around, feed, confidence=self.options.confidence, explain=self.options.exposures
         )
         arrival = judged.arrival
         self._keep(
-            chain.then(step),
+            chain.with_step(step),
             put_back(arrival.after, around, step.start_s, step.start_s + job.open_air_s, arrival.fed_mm),
         )
         return self._row(state, judged, around, tool)
@@ -160,11 +160,11 @@ class Fate:
         )
         if judged.judged is None:
             return row
-        at, weights = self.terms.confidence, state.weights
+        at, weights = self.options.confidence, state.weights
         return replace(
             row,
             safe_s=judged.exposure.safe_s,
-            source=judged.exposure.source if self.terms.exposures else None,
+            source=judged.exposure.source if self.options.exposures else None,
             air=around.words,
             start_wt_pct=quantile(arrival.start_wt_pct, at, weights),
             worst_wt_pct=quantile(arrival.worst_wt_pct, at, weights),
@@ -173,7 +173,7 @@ class Fate:
             from_layer=judged.from_layer,
         )
 
-    def dried(self, chain: Chain, step: Dry) -> Dried:
+    def dried(self, chain: StepHistory, step: Dry) -> Dried:
         """Return what a drying after the chain's steps does to what is fed next."""
         state = self.at(chain, step.in_s)
         device = of_place(state.spool, state, step.dryer)
@@ -181,14 +181,16 @@ class Fate:
         after = aged(state, Surroundings(air, air, device.place), step.out_s - step.in_s)
         back = room_of(state) if state.place == step.dryer else state.place
         gone = with_events(state, Event(step.in_s, "moved", step.dryer))
-        self._keep(chain.then(step), moved(replace(after, spool=gone.spool, path=None), step.out_s, back))
-        at = self.terms.confidence
+        self._keep(
+            chain.with_step(step), moved(replace(after, spool=gone.spool, path=None), step.out_s, back)
+        )
+        at = self.options.confidence
         return Dried(
             quantile(state.next_fed_wt_pct, at, state.weights),
             quantile(after.next_fed_wt_pct, at, state.weights),
         )
 
-    def drying_time(self, chain: Chain, dryer: str, in_s: float, length_mm: float) -> DryingTime | None:
+    def drying_time(self, chain: StepHistory, dryer: str, in_s: float, length_mm: float) -> DryingTime | None:
         """Return how long a drying from *in_s* on takes; None where it cannot be, or does not get there."""
         state = self.at(chain, in_s)
         place = state.spool.places.get(dryer)
@@ -209,7 +211,7 @@ class Fate:
             keep=False,
         )
         for goal, limit in (("good", polymer.limit_good), ("marginal", polymer.limit_marginal)):
-            seconds = quantile(falls_to(ran.at_s, ran.wettest, limit), self.terms.confidence, state.weights)
+            seconds = quantile(falls_to(ran.at_s, ran.wettest, limit), self.options.confidence, state.weights)
             if math.isfinite(seconds):
                 whole = HALF_HOUR_S * max(1, math.ceil(seconds / HALF_HOUR_S))
                 return DryingTime(whole, setting.temperature_C, setting.knob_C, setting.binding.whose, goal)

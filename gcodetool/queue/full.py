@@ -13,12 +13,12 @@ from gcodetool.errors import GcodetoolError
 from gcodetool.moisture.record import Spool
 from gcodetool.queue import kept
 from gcodetool.queue.board import Board, Pick, Placed, Task
-from gcodetool.queue.chain import Chain, Dried, Dry, Print, Step, Terms, chain_of
 from gcodetool.queue.choose import continued, improved, replay
 from gcodetool.queue.executors import Executor, SerialExecutor, WorkerDied
 from gcodetool.queue.findings import ToolRow
 from gcodetool.queue.listing import Machine, Progress
 from gcodetool.queue.shelf import Shelf
+from gcodetool.queue.spool_steps import Dried, Dry, ForecastOptions, Print, Step, StepHistory, history_of
 from gcodetool.queue.summary import Job
 
 if TYPE_CHECKING:
@@ -44,7 +44,9 @@ def in_full(
     if found.cost.key()[:2] <= chosen.cost.key()[:2]:
         return found, ""
     # as exact, but without what no verdict needs
-    exact = Shelf(full.spools, full.jobs, full.printers, replace(full.terms, exposures=False), **full.shared)
+    exact = Shelf(
+        full.spools, full.jobs, full.printers, replace(full.options, exposures=False), **full.shared
+    )
     kept.load(folder, exact)
     exact.prints.update(full.prints)
     exact.dryings.update(full.dryings)
@@ -96,7 +98,7 @@ class _Errand:
     first: "State | None"
     jobs: dict[str, Job]
     printers: dict[str, Machine]
-    terms: Terms
+    options: ForecastOptions
     line: tuple[Step, ...]
     prints: tuple[tuple[int | tuple[Step, ...], Print], ...]
     dryings: tuple[tuple[int | tuple[Step, ...], Dry], ...]
@@ -106,22 +108,22 @@ class _Errand:
 class _Wanted:
     """What is asked of one spool."""
 
-    prints: list[tuple[Chain, Print]]
-    dryings: list[tuple[Chain, Dry]]
+    prints: list[tuple[StepHistory, Print]]
+    dryings: list[tuple[StepHistory, Dry]]
 
 
 def _forecast(full: Shelf, chosen: Board, executor: Executor, progress: Progress | None) -> None:
     """Fill *full* with what the chosen plan needs, spool by spool."""
     asked: dict[str, _Wanted] = {}
     for placed in chosen.all():
-        for chain, step in placed.steps:
-            if not full.has(chain, step):
-                asked.setdefault(chain.spool, _Wanted([], [])).prints.append((chain, step))
+        for history, step in placed.steps:
+            if not full.has(history, step):
+                asked.setdefault(history.spool, _Wanted([], [])).prints.append((history, step))
         for each in placed.dryings:
             if not full.has(each.before, each.step):
                 asked.setdefault(each.before.spool, _Wanted([], [])).dryings.append((each.before, each.step))
     names = sorted(asked)
-    errands = [_errand(full, name, chosen.chain(name), asked[name]) for name in names]
+    errands = [_errand(full, name, chosen.steps_of(name), asked[name]) for name in names]
     total, count = sum(len(each.prints) for each in asked.values()), 0
     if progress is not None and errands:
         progress("forecasting", 0, total)
@@ -138,11 +140,11 @@ def _forecast(full: Shelf, chosen: Board, executor: Executor, progress: Progress
             progress("forecasting", count, total)
 
 
-def _errand(full: Shelf, name: str, line: Chain, wanted: _Wanted) -> _Errand:
+def _errand(full: Shelf, name: str, line: StepHistory, wanted: _Wanted) -> _Errand:
     counts = {part: part.count for part in line.parts()}
 
-    def behind(chain: Chain) -> int | tuple[Step, ...]:
-        return counts.get(chain, chain.steps)
+    def behind(history: StepHistory) -> int | tuple[Step, ...]:
+        return counts.get(history, history.steps)
 
     try:
         first = full.fate.first(name)  # here, where its snapshot lies
@@ -155,25 +157,25 @@ def _errand(full: Shelf, name: str, line: Chain, wanted: _Wanted) -> _Errand:
         first,
         {digest: full.jobs[digest] for digest in sorted(used)},
         dict(full.printers),
-        full.terms,
+        full.options,
         line.steps,
-        tuple((behind(chain), step) for chain, step in wanted.prints),
-        tuple((behind(chain), step) for chain, step in wanted.dryings),
+        tuple((behind(history), step) for history, step in wanted.prints),
+        tuple((behind(history), step) for history, step in wanted.dryings),
     )
 
 
 def _run_errand(errand: _Errand) -> Told:
     """Compute one spool's steps."""
     name = errand.spool.id
-    firsts = {} if errand.first is None else {(name, errand.terms.members): errand.first}
-    shelf = Shelf({name: errand.spool}, errand.jobs, errand.printers, errand.terms, firsts=firsts)
-    line = chain_of(name, errand.line).parts()
+    firsts = {} if errand.first is None else {(name, errand.options.members): errand.first}
+    shelf = Shelf({name: errand.spool}, errand.jobs, errand.printers, errand.options, firsts=firsts)
+    line = history_of(name, errand.line).parts()
 
-    def chain(behind: int | tuple[Step, ...]) -> Chain:
-        return line[behind] if isinstance(behind, int) else chain_of(name, behind)
+    def steps_of(behind: int | tuple[Step, ...]) -> StepHistory:
+        return line[behind] if isinstance(behind, int) else history_of(name, behind)
 
     rows = []
     for behind, step in errand.prints:
         tool = next(each for each in errand.jobs[step.job].tools if each.tool == step.tool)
-        rows.append(shelf.printed(chain(behind), step, tool))
-    return rows, [shelf.dried(chain(behind), step) for behind, step in errand.dryings]
+        rows.append(shelf.printed(steps_of(behind), step, tool))
+    return rows, [shelf.dried(steps_of(behind), step) for behind, step in errand.dryings]

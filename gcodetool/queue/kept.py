@@ -1,7 +1,7 @@
-"""Forecasts made before, kept in the user's cache folder: one file for each spool, its record and the terms.
+"""Forecasts made before, kept in the user's cache folder: one file for each spool, its record and the options.
 
 A list that is planned again for the same evening is mostly known already.  The key is the digest of
-everything behind an outcome: the record with its places and logs, the machines, the terms, the code; within
+everything behind an outcome: the record with its places and logs, the machines, the options, the code; within
 the file an outcome stands under the digest of the spool's steps, each job among them by its own.  Whatever is
 damaged or does not fit counts as not there.
 """
@@ -16,9 +16,9 @@ from typing import Any, Final
 from gcodetool import profiles
 from gcodetool.cachefile import CacheFolder, code_in, seal, stamp_of, unseal
 from gcodetool.moisture.record import Spool
-from gcodetool.queue.chain import Dried, DryingTime
 from gcodetool.queue.findings import ToolRow
 from gcodetool.queue.shelf import Known, Shelf
+from gcodetool.queue.spool_steps import Dried, DryingTime
 
 KIND: Final = "forecasts/2"
 SUFFIX: Final = ".forecasts"
@@ -51,13 +51,13 @@ def save(folder: Path | None, shelf: Shelf) -> None:
     def of(spool: str) -> Known:
         return kept.setdefault(spool, Known())
 
-    for (chain, step), row in shelf.prints.items():
+    for (history, step), row in shelf.prints.items():
         if row.left_mm is not None:  # else its record does not say: no outcome
-            of(chain.spool).prints[chain.then(step).digest] = row
-    for (chain, stay), dried in shelf.dryings.items():
-        of(chain.spool).dryings[chain.then(stay).digest] = dried
-    for (chain, dryer, in_s, length_mm), time in shelf.times.items():
-        of(chain.spool).times[chain.asked(dryer, in_s, length_mm)] = time
+            of(history.spool).prints[history.with_step(step).digest] = row
+    for (history, stay), dried in shelf.dryings.items():
+        of(history.spool).dryings[history.with_step(stay).digest] = dried
+    for (history, dryer, in_s, length_mm), time in shelf.times.items():
+        of(history.spool).times[history.drying_key(dryer, in_s, length_mm)] = time
     for spool, left_mm in shelf.left.items():
         of(spool).left_mm = left_mm
     for spool, wet in shelf.wetness.items():
@@ -69,7 +69,7 @@ def save(folder: Path | None, shelf: Shelf) -> None:
 
 def key_of(shelf: Shelf, name: str) -> str:
     """Return the digest of all that a spool's outcomes rest on, but its steps."""
-    digest = hashlib.sha256(f"{build_stamp()} {shelf.terms!r}".encode())
+    digest = hashlib.sha256(f"{build_stamp()} {shelf.options!r}".encode())
     for word, machine in sorted(shelf.printers.items()):
         profile = machine.profile
         bare = None if profile is None else replace(profile, path=None, note=None)

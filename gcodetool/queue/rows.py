@@ -149,8 +149,8 @@ def dryings_of(full: Shelf, done: Board) -> list[Drying]:
             result = full.dried(each.before, each.step)
             undried = next(
                 full.printed(each.before, step, row_slot.tool)
-                for (chain, step), row_slot in zip(placed.steps, _fed(placed), strict=True)
-                if chain.spool == each.before.spool
+                for (history, step), row_slot in zip(placed.steps, _fed(placed), strict=True)
+                if history.spool == each.before.spool
             )
             spool = full.spools[each.before.spool]
             found.append(

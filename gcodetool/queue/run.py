@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING, Final
 
 from gcodetool.queue import kept
 from gcodetool.queue.board import Board
-from gcodetool.queue.chain import Terms
 from gcodetool.queue.choose import ALL, choose, open_jobs, replay
 from gcodetool.queue.executors import Executor, SerialExecutor
 from gcodetool.queue.findings import QueueFindings
@@ -22,6 +21,7 @@ from gcodetool.queue.listing import Listing, Progress
 from gcodetool.queue.reading import Unreadable, Wanted, read_all
 from gcodetool.queue.rows import dryings_of, hints, rows_of
 from gcodetool.queue.shelf import Shelf
+from gcodetool.queue.spool_steps import ForecastOptions
 from gcodetool.queue.summary import Job
 from gcodetool.queue.tasks import Stock, begun, hanging, tasks_of, wanted_of
 
@@ -71,18 +71,18 @@ def plan(
     notes: list[str] = []
     mounted = hanging(listing, stock, at_s, notes)
     tasks = tasks_of(listing, stock, jobs, mounted)
-    terms = Terms(at_s, confidence, min(count, MOST_MEMBERS), FEW_PIECES)
+    options = ForecastOptions(at_s, confidence, min(count, MOST_MEMBERS), FEW_PIECES)
     by_digest = {task.job.digest: task.job for task in tasks}
     firsts: dict[tuple[str, int], State] = {}
-    quick = Shelf(stock.spools, by_digest, listing.printers, terms, firsts=firsts, shelf_of=shelf_of)
+    quick = Shelf(stock.spools, by_digest, listing.printers, options, firsts=firsts, shelf_of=shelf_of)
     start = begun(quick, listing, stock, holds, mounted, notes)
     if open_jobs(quick, tasks, start.holds) > ALL:
-        quick.terms = replace(terms, members=min(count, FEW_MEMBERS))
+        quick.options = replace(options, members=min(count, FEW_MEMBERS))
     full = Shelf(
         stock.spools,
         by_digest,
         listing.printers,
-        replace(terms, members=count, pieces=None, exposures=True),
+        replace(options, members=count, pieces=None, exposures=True),
         firsts=firsts,
         shelf_of=shelf_of,
     )

@@ -1,6 +1,6 @@
 """The shelf in time: what comes of printing from each spool and of drying it, each computed once.
 
-A spool's fate depends on its own steps alone (``chain``), so what was computed is remembered, from one call
+A spool's fate depends on its own steps alone (``spool_steps``), so what was computed is remembered, from one call
 to the next where somebody keeps it (``kept``).  Left out: computing it (``fate``), which steps (``board``).
 """
 
@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING, Any, Final
 
 from gcodetool.errors import GcodetoolError
 from gcodetool.moisture.record import Spool
-from gcodetool.queue.chain import Chain, Dried, Dry, DryingTime, Print, Terms
 from gcodetool.queue.findings import ToolRow, nothing
 from gcodetool.queue.listing import Machine
+from gcodetool.queue.spool_steps import Dried, Dry, DryingTime, ForecastOptions, Print, StepHistory
 from gcodetool.queue.summary import Job, Tool
 
 if TYPE_CHECKING:
@@ -34,13 +34,13 @@ class Known:
 
 
 class Shelf:
-    """Spools, jobs and terms, with all that was computed for them so far.
+    """Spools, jobs and options, with all that was computed for them so far.
 
     ``firsts``, shared between shelves, holds spools as they are now; ``shelf_of`` says where snapshots lie.
 
     Attributes
     ----------
-    prints, times, dryings, left, wetness : what is known, by chain and step, or by spool.
+    prints, times, dryings, left, wetness : what is known, by history and step, or by spool.
     known : what earlier calls found out, by spool.
     computed : spools of which something was computed that was not known.
     evaluations : forecasts and drying courses asked for so far, computed or remembered.
@@ -52,15 +52,15 @@ class Shelf:
         spools: Mapping[str, Spool],
         jobs: Mapping[str, Job],
         printers: Mapping[str, Machine],
-        terms: Terms,
+        options: ForecastOptions,
         *,
         firsts: "dict[tuple[str, int], State] | None" = None,
         shelf_of: "ShelfOf | None" = None,
     ) -> None:
-        self.spools, self.jobs, self.printers, self.terms = spools, jobs, printers, terms
-        self.prints: dict[tuple[Chain, Print], ToolRow] = {}
-        self.times: dict[tuple[Chain, str, float, float], DryingTime | None] = {}
-        self.dryings: dict[tuple[Chain, Dry], Dried] = {}
+        self.spools, self.jobs, self.printers, self.options = spools, jobs, printers, options
+        self.prints: dict[tuple[StepHistory, Print], ToolRow] = {}
+        self.times: dict[tuple[StepHistory, str, float, float], DryingTime | None] = {}
+        self.dryings: dict[tuple[StepHistory, Dry], Dried] = {}
         self.left: dict[str, float] = {}
         self.wetness: dict[str, float] = {}
         self.known: dict[str, Known] = {}
@@ -87,54 +87,56 @@ class Shelf:
                 self.spools,
                 self.jobs,
                 self.printers,
-                self.terms,
+                self.options,
                 firsts=self._firsts,
                 shelf_of=self._shelf_of or nowhere,
             )
         return self._fate
 
-    def printed(self, chain: Chain, step: Print, tool: Tool) -> ToolRow:
-        """Return what comes of printing from the spool after the chain's steps."""
-        found = self.prints.get((chain, step))
+    def printed(self, history: StepHistory, step: Print, tool: Tool) -> ToolRow:
+        """Return what comes of printing from the spool after the history's steps."""
+        found = self.prints.get((history, step))
         if found is not None:
             return found
-        found = self._of(chain.spool).prints.get(chain.then(step).digest)
+        found = self._of(history.spool).prints.get(history.with_step(step).digest)
         if found is None and self.stopped:
-            return nothing(tool, "not-read", "stopped before its forecast", spool=chain.spool)
+            return nothing(tool, "not-read", "stopped before its forecast", spool=history.spool)
         self.evaluations += 1
         if found is None:
             try:
-                found = self.fate.printed(chain, step)
+                found = self.fate.printed(history, step)
             except GcodetoolError as error:
-                found = nothing(tool, "unknown", str(error), spool=chain.spool)
-            self.computed.add(chain.spool)
-        self.prints[(chain, step)] = found
+                found = nothing(tool, "unknown", str(error), spool=history.spool)
+            self.computed.add(history.spool)
+        self.prints[(history, step)] = found
         return found
 
-    def dried(self, chain: Chain, step: Dry) -> Dried:
-        """Return what a drying after the chain's steps does."""
-        found = self.dryings.get((chain, step))
+    def dried(self, history: StepHistory, step: Dry) -> Dried:
+        """Return what a drying after the history's steps does."""
+        found = self.dryings.get((history, step))
         if found is not None:
             return found
-        found = self._of(chain.spool).dryings.get(chain.then(step).digest)
+        found = self._of(history.spool).dryings.get(history.with_step(step).digest)
         if found is None and self.stopped:
             return Dried(math.nan, math.nan)
         self.evaluations += 1
         if found is None:
-            found = self.fate.dried(chain, step)
-            self.computed.add(chain.spool)
-        self.dryings[(chain, step)] = found
+            found = self.fate.dried(history, step)
+            self.computed.add(history.spool)
+        self.dryings[(history, step)] = found
         return found
 
-    def drying_time(self, chain: Chain, dryer: str, in_s: float, length_mm: float) -> DryingTime | None:
+    def drying_time(
+        self, history: StepHistory, dryer: str, in_s: float, length_mm: float
+    ) -> DryingTime | None:
         """Return how long the spool needs in *dryer* from *in_s* on until all of *length_mm* is good.
 
         None where that dryer is not in its record, may not be used for it, or does not get there.
         """
-        key = (chain, dryer, in_s, length_mm)
+        key = (history, dryer, in_s, length_mm)
         if key not in self.times:
             self.evaluations += 1
-            digest, known = chain.asked(dryer, in_s, length_mm), self._of(chain.spool).times
+            digest, known = history.drying_key(dryer, in_s, length_mm), self._of(history.spool).times
             if digest in known:
                 self.times[key] = known[digest]
             else:
@@ -142,22 +144,24 @@ class Shelf:
                     self.times[key] = self.fate.drying_time(*key)
                 except GcodetoolError:
                     self.times[key] = None
-                self.computed.add(chain.spool)
+                self.computed.add(history.spool)
         return self.times[key]
 
-    def has(self, chain: Chain, step: Print | Dry) -> bool:
+    def has(self, history: StepHistory, step: Print | Dry) -> bool:
         """Return whether what comes of a step is known already."""
-        known = self._of(chain.spool)
+        known = self._of(history.spool)
         if isinstance(step, Print):
-            return (chain, step) in self.prints or chain.then(step).digest in known.prints
-        return (chain, step) in self.dryings or chain.then(step).digest in known.dryings
+            return (history, step) in self.prints or history.with_step(step).digest in known.prints
+        return (history, step) in self.dryings or history.with_step(step).digest in known.dryings
 
     def left_mm(self, spool: str) -> float:
         """Return what is on a reel now; 0 where its record does not say. [mm]"""
         if spool not in self.left:
             known = self._of(spool).left_mm
             try:
-                self.left[spool] = self.fate.state(Chain(spool)).remaining_mm if known is None else known
+                self.left[spool] = (
+                    self.fate.state(StepHistory(spool)).remaining_mm if known is None else known
+                )
             except GcodetoolError:
                 self.left[spool] = 0.0
             if known is None:

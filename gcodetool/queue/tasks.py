@@ -175,7 +175,7 @@ def begun(
     notes: list[str],
 ) -> Board:
     """Return the board before the first job: what hangs where, what dries, which dryers there are."""
-    at_s = shelf.terms.at_s
+    at_s = shelf.options.at_s
     drying: dict[str, str] = {}
     for name in sorted(stock.spools):
         spool = stock.spools[name]

@@ -39,12 +39,12 @@ class Leave:
 Step = Print | Dry | Leave
 
 
-class Chain:
+class StepHistory:
     """A spool and its steps so far; two are the same where spool and steps are."""
 
     __slots__ = ("before", "count", "digest", "spool", "step")
 
-    def __init__(self, spool: str, before: "Chain | None" = None, step: Step | None = None) -> None:
+    def __init__(self, spool: str, before: "StepHistory | None" = None, step: Step | None = None) -> None:
         self.spool = spool
         self.before = before
         self.step = step
@@ -56,40 +56,40 @@ class Chain:
         return hash(self.digest)
 
     def __eq__(self, other: object) -> bool:
-        return isinstance(other, Chain) and self.digest == other.digest
+        return isinstance(other, StepHistory) and self.digest == other.digest
 
     def __reduce__(self) -> Any:  # a long one would be too deep to pickle link by link
-        return chain_of, (self.spool, self.steps)
+        return history_of, (self.spool, self.steps)
 
-    def asked(self, dryer: str, in_s: float, length_mm: float) -> str:
+    def drying_key(self, dryer: str, in_s: float, length_mm: float) -> str:
         """Return the digest of a question: how long such a drying takes after these steps."""
         return hashlib.sha256(f"{self.digest} {dryer} {in_s!r} {length_mm!r}".encode()).hexdigest()
 
-    def then(self, step: Step) -> "Chain":
-        """Return the chain with one step more."""
-        return Chain(self.spool, self, step)
+    def with_step(self, step: Step) -> "StepHistory":
+        """Return the history with one step more."""
+        return StepHistory(self.spool, self, step)
 
     @property
     def steps(self) -> tuple[Step, ...]:
         """All steps, the first one first."""
         return tuple(part.step for part in self.parts()[1:] if part.step is not None)
 
-    def parts(self) -> "list[Chain]":
-        """Return the chains that this one grew through, from the one without a step to itself."""
-        found: list[Chain] = []
-        part: Chain | None = self
+    def parts(self) -> "list[StepHistory]":
+        """Return the histories that this one grew through, from the one without a step to itself."""
+        found: list[StepHistory] = []
+        part: StepHistory | None = self
         while part is not None:
             found.append(part)
             part = part.before
         return found[::-1]
 
 
-def chain_of(spool: str, steps: Iterable[Step]) -> Chain:
-    """Return the chain of these steps."""
-    chain = Chain(spool)
+def history_of(spool: str, steps: Iterable[Step]) -> StepHistory:
+    """Return the history of these steps."""
+    history = StepHistory(spool)
     for step in steps:
-        chain = chain.then(step)
-    return chain
+        history = history.with_step(step)
+    return history
 
 
 @dataclass(frozen=True)
@@ -112,7 +112,7 @@ class Dried:
 
 
 @dataclass(frozen=True)
-class Terms:
+class ForecastOptions:
     """What a forecast is asked for.
 
     Attributes
