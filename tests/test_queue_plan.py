@@ -17,20 +17,24 @@ from gcodetool.queue import run
 from gcodetool.queue.board import Board, Line, Pick
 from gcodetool.queue.executors import SerialExecutor
 from gcodetool.queue.findings import QueueFindings
+from gcodetool.queue.forecast_memo import ForecastMemo
 from gcodetool.queue.listing import Listing, ToolWish, Wish, by_profile, from_paths
-from gcodetool.queue.shelf import Shelf
 from gcodetool.queue.spool_steps import Dry, ForecastOptions, Leave, Print, StepHistory, history_of
 from gcodetool.queue.tasks import Stock, Task, begun, hanging, tasks_of
 
 
-def begin(listing: Listing, spools: Stock, options: ForecastOptions) -> tuple[Shelf, Board, list[Task]]:
+def begin(
+    listing: Listing, spools: Stock, options: ForecastOptions
+) -> tuple[ForecastMemo, Board, list[Task]]:
     """Return shelf, empty board and tasks, as a plan begins with."""
     jobs, _ = run._read(listing, spools, SerialExecutor(), None, None)
     notes: list[str] = []
     mounted = hanging(listing, spools, NOW, notes)
     tasks = tasks_of(listing, spools, jobs, mounted)
-    shelf = Shelf(spools.spools, {task.job.digest: task.job for task in tasks}, listing.printers, options)
-    return shelf, begun(shelf, listing, spools, None, mounted, notes), tasks
+    memo = ForecastMemo(
+        spools.spools, {task.job.digest: task.job for task in tasks}, listing.printers, options
+    )
+    return memo, begun(memo, listing, spools, None, mounted, notes), tasks
 
 
 def planned(listing: Listing, spools: Stock, **more) -> QueueFindings:
@@ -47,18 +51,18 @@ def test_the_plan_of_the_story_is_the_best_of_all(tmp_path) -> None:
     """Every assignment of spools and dryings, followed to the end by brute force over the same simulation."""
     listing, spools = story(tmp_path)
     found = planned(listing, spools)
-    shelf, start, tasks = begin(listing, spools, ForecastOptions(NOW))
-    every = [list(chooser.options(shelf, task, start)) for task in tasks]
+    memo, start, tasks = begin(listing, spools, ForecastOptions(NOW))
+    every = [list(chooser.options(memo, task, start)) for task in tasks]
     costs = []
     for picks in itertools.product(*every):
-        end = chooser.replay(shelf, start, list(zip(tasks, picks, strict=True)))
+        end = chooser.replay(memo, start, list(zip(tasks, picks, strict=True)))
         if end is not None:
             costs.append(end.cost.key())
     assert len(costs) > 1000
     best = min(costs)
     assert (found.unmet, len(found.dryings)) == best[:2]
     assert found.search == "all assignments tried"
-    again = chooser.choose(shelf, start, tasks)
+    again = chooser.choose(memo, start, tasks)
     assert again.board.cost.key() == best
     assert [(row.start_s, row.verdict) for row in found.rows] == [
         (placed.start_s, max(row.code for row in placed.rows)) for placed in again.board.all()
@@ -83,15 +87,15 @@ def test_no_assignment_beats_the_search(data, tmp_path_factory) -> None:
         place = data.draw(st.sampled_from(["bench", "bag", "bench-1", "oven"]))
         spool(folder, name, water=data.draw(st.sampled_from([0.02, 0.12, 0.3])), place=place)
     listing = replace(from_paths([wishes[0].path], printer="bench-1"), wishes=tuple(wishes))
-    shelf, start, tasks = begin(listing, stock(folder), ForecastOptions(NOW))
-    every = [list(chooser.options(shelf, task, start)) for task in tasks]
+    memo, start, tasks = begin(listing, stock(folder), ForecastOptions(NOW))
+    every = [list(chooser.options(memo, task, start)) for task in tasks]
     ends = [
-        chooser.replay(shelf, start, list(zip(tasks, picks, strict=True)))
+        chooser.replay(memo, start, list(zip(tasks, picks, strict=True)))
         for picks in itertools.product(*every)
     ]
     best = min(end.cost.key() for end in ends if end is not None)
-    assert chooser.choose(shelf, start, tasks).board.cost.key() == best
-    rough = chooser.improved(shelf, start, chooser.greedy(shelf, start, tasks))
+    assert chooser.choose(memo, start, tasks).board.cost.key() == best
+    rough = chooser.improved(memo, start, chooser.greedy(memo, start, tasks))
     assert best <= rough.cost.key()
     for end in ends:
         if end is not None:
@@ -277,12 +281,12 @@ def test_a_spool_in_the_dryer_stays_there_until_its_job_or_makes_room(tmp_path) 
     assert alone.rows[0].tools[0].spool == "petg-01"
     assert not alone.dryings
     assert alone.rows[0].tools[0].start_wt_pct < 0.07  # it went on drying
-    shelf, start, tasks = begin(listing, stock(tmp_path), ForecastOptions(NOW))
-    placed = boards.place(shelf, start, tasks[0], [Pick("petg-02", "oven")])
+    memo, start, tasks = begin(listing, stock(tmp_path), ForecastOptions(NOW))
+    placed = boards.place(memo, start, tasks[0], [Pick("petg-02", "oven")])
     assert placed is not None
     assert placed.steps_of("petg-01").steps == (Leave(NOW),)
-    assert shelf.fate.state(placed.steps_of("petg-01")).place == "bench"
-    assert shelf.fate.state(placed.steps_of("petg-02")).place == "bench"
+    assert memo.fate.state(placed.steps_of("petg-01")).place == "bench"
+    assert memo.fate.state(placed.steps_of("petg-02")).place == "bench"
 
 
 def test_several_tools_each_have_their_spool(tmp_path) -> None:
@@ -390,8 +394,8 @@ def test_what_follows_a_job_that_is_judged_harder_is_planned_anew(tmp_path, monk
     for name in ("petg-03", "petg-04"):
         spool(tmp_path, name, water=0.02)
     listing = from_paths([tmp_path], printer="bench-1")
-    shelf, start, tasks = begin(listing, stock(tmp_path), ForecastOptions(NOW))
-    chosen = chooser.greedy(shelf, start, tasks)
+    memo, start, tasks = begin(listing, stock(tmp_path), ForecastOptions(NOW))
+    chosen = chooser.greedy(memo, start, tasks)
     assert {pick.spool for placed in chosen.all() for pick in placed.picks} == {"petg-03"}
     spool(tmp_path, "petg-03", water=0.6)  # the full forecast knows better
     harder, _, _ = begin(listing, stock(tmp_path), ForecastOptions(NOW, exposures=True))
@@ -406,14 +410,14 @@ def test_what_follows_a_job_that_is_judged_harder_is_planned_anew(tmp_path, monk
 
 
 def test_the_same_evening_is_not_forecast_again(tmp_path, monkeypatch) -> None:
-    from gcodetool.queue import fate, shelf
+    from gcodetool.queue import fate, forecast_memo
 
     listing, spools = story(tmp_path)
     folder = tmp_path / "cache"
     first = planned(listing, spools, folder=folder)
     assert first == planned(listing, spools)
     with monkeypatch.context() as patched:
-        patched.setattr(shelf.Shelf, "fate", property(lambda _: pytest.fail("computed again")))
+        patched.setattr(forecast_memo.ForecastMemo, "fate", property(lambda _: pytest.fail("computed again")))
         assert planned(listing, spools, folder=folder) == first
     # another moment, another record: nothing of it fits
     done: list[str] = []

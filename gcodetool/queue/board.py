@@ -4,7 +4,7 @@ Jobs are placed one after the other, in the list's order; each starts as early a
 its own earliest start allow, in a gap between earlier ones where it fits.  A spool is dried as late as
 it can be without holding up its job, and leaves the dryer when the job begins.  A job that comes out as
 dry-first, or whose reel is too short, is held: it takes neither time nor filament.  Left out: which spools
-(``choose``), what comes of it (``shelf``).
+(``choose``), what comes of it (``forecast_memo``).
 """
 
 import bisect
@@ -14,8 +14,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final
 
-from gcodetool.queue.findings import GOOD_ENOUGH, ORDER, How, ToolRow, nothing
-from gcodetool.queue.shelf import Shelf
+from gcodetool.queue.findings import GOOD_ENOUGH, ORDER, How, ToolRow, empty_row
+from gcodetool.queue.forecast_memo import ForecastMemo
 from gcodetool.queue.spool_steps import Dry, DryingTime, Leave, Print, StepHistory
 from gcodetool.queue.summary import Job, Tool
 
@@ -61,7 +61,7 @@ class Task:
 class Pick:
     """What one tool is given: a spool, or none; a dryer to go through before, or none.
 
-    ``time`` fixes how long; None: as long as the shelf says.
+    ``time`` fixes how long; None: as long as the forecast says.
     """
 
     spool: str | None
@@ -213,7 +213,7 @@ class Board:
 
 
 def begun(
-    shelf: Shelf,
+    memo: ForecastMemo,
     *,
     turnaround_s: float,
     holds: Mapping[str, int],
@@ -231,12 +231,12 @@ def begun(
     for spool, dryer in sorted(drying.items()):
         stays[dryer] = (*stays.get(dryer, ()), Stay(-math.inf, math.inf, spool, planned=False))
     hung = {where: ((-math.inf, spool),) for where, spool in mounted.items()}
-    return Board(shelf.options.at_s, turnaround_s, holds, stays=stays, mounted=hung)
+    return Board(memo.options.at_s, turnaround_s, holds, stays=stays, mounted=hung)
 
 
-def place(shelf: Shelf, board: Board, task: Task, picks: Sequence[Pick]) -> Board | None:
+def place(memo: ForecastMemo, board: Board, task: Task, picks: Sequence[Pick]) -> Board | None:
     """Return the board with *task* placed on these spools; None where a drying cannot be had."""
-    draft = _Draft(shelf, board)
+    draft = _Draft(memo, board)
     ready = max(board.at_s, task.earliest_s if task.earliest_s is not None else -math.inf)
     asked: list[tuple[Pick, str, float]] = []
     for slot, pick in zip(task.slots, picks, strict=True):
@@ -255,7 +255,7 @@ def place(shelf: Shelf, board: Board, task: Task, picks: Sequence[Pick]) -> Boar
     start = line.earliest(ready, task.job.open_air_s + board.turnaround_s)
     dryings = []
     if asked:
-        draft = _Draft(shelf, board)  # again, as late as can be
+        draft = _Draft(memo, board)  # again, as late as can be
         for pick, dryer, length_mm in asked:
             drying = draft.late(pick, dryer, length_mm, start)
             if drying is None:
@@ -266,12 +266,12 @@ def place(shelf: Shelf, board: Board, task: Task, picks: Sequence[Pick]) -> Boar
     for slot, pick in zip(task.slots, picks, strict=True):
         if pick.spool is None:
             why = f"{slot.spools[0]} feeds another tool of this job" if slot.spools else slot.why
-            rows.append(nothing(slot.tool, "unknown", why))
+            rows.append(empty_row(slot.tool, "unknown", why))
             continue
         step = Print(task.job.digest, slot.tool.tool, start, task.printer)
         history = histories.get(pick.spool) or StepHistory(pick.spool)
         how: How = "mounted" if slot.how == "chosen" and _hangs(board, task, slot, pick, start) else slot.how
-        row = shelf.printed(history, step, slot.tool)
+        row = memo.printed(history, step, slot.tool)
         said = row.cautions if slot.caution is None else (slot.caution, *row.cautions)
         rows.append(replace(row, how=how, cautions=said))
         steps.append((history, step))
@@ -355,8 +355,8 @@ def _changes(uses: Sequence[tuple[float, str]]) -> int:
 class _Draft:
     """Dryers and spools while one job is being placed."""
 
-    def __init__(self, shelf: Shelf, board: Board) -> None:
-        self.shelf, self.board = shelf, board
+    def __init__(self, memo: ForecastMemo, board: Board) -> None:
+        self.memo, self.board = memo, board
         self.stays: dict[str, tuple[Stay, ...]] = dict(board.stays)
         self.histories: dict[str, StepHistory] = {}
         self.free_s: dict[str, float] = {}
@@ -368,7 +368,7 @@ class _Draft:
         assert pick.spool is not None
         if pick.time is not None:
             return pick.time
-        return self.shelf.drying_time(self.steps_of(pick.spool), dryer, in_s, length_mm)
+        return self.memo.drying_time(self.steps_of(pick.spool), dryer, in_s, length_mm)
 
     def first(self, pick: Pick, dryer: str, length_mm: float) -> tuple[float, DryingTime] | None:
         """Return the earliest time at which the dryer takes the spool, and how long it needs."""

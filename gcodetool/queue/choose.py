@@ -14,7 +14,7 @@ from typing import Final
 
 from gcodetool.queue.board import Board, Cost, Pick, Placed, Slot, Task, place
 from gcodetool.queue.findings import GOOD_ENOUGH
-from gcodetool.queue.shelf import Shelf
+from gcodetool.queue.forecast_memo import ForecastMemo
 
 ALL: Final = 8  # jobs with something to choose up to which every assignment is tried
 ENOUGH: Final = 3000  # forecasts after which trying all of them is given up
@@ -40,14 +40,14 @@ class EnoughError(Exception):
 
 
 def options(
-    shelf: Shelf, task: Task, board: Board, *, most: int | None = None, failed: Collection[str] = ()
+    memo: ForecastMemo, task: Task, board: Board, *, most: int | None = None, failed: Collection[str] = ()
 ) -> Iterator[tuple[Pick, ...]]:
     """Yield what a job's tools may be given, the likeliest first, undried spools before dried ones.
 
     ``most``: so many spools for each tool; ``failed``: spools that were too wet for another job.
     """
     every = [
-        list(_picks(shelf, slot, _likely(shelf, task, slot, board, failed)[:most], board))
+        list(_picks(memo, slot, _likely(memo, task, slot, board, failed)[:most], board))
         for slot in task.slots
     ]
     mixed = itertools.product(*every)
@@ -67,7 +67,9 @@ def options(
         yield tuple(picks_)
 
 
-def _likely(shelf: Shelf, task: Task, slot: Slot, board: Board, failed: Collection[str]) -> Sequence[str]:
+def _likely(
+    memo: ForecastMemo, task: Task, slot: Slot, board: Board, failed: Collection[str]
+) -> Sequence[str]:
     """Return the spools for a tool: long enough ones first, dry ones, the one that hangs there."""
     if len(slot.spools) < 2:
         return slot.spools
@@ -75,37 +77,39 @@ def _likely(shelf: Shelf, task: Task, slot: Slot, board: Board, failed: Collecti
     hung = uses[-1][1] if uses else None
 
     def key(spool: str) -> tuple[bool, bool, bool, str]:
-        left_mm = shelf.left_mm(spool) - board.fed_mm.get(spool, 0.0)
-        wet = spool in failed or shelf.wet(spool) > 1.0
+        left_mm = memo.left_mm(spool) - board.fed_mm.get(spool, 0.0)
+        wet = spool in failed or memo.wet(spool) > 1.0
         return left_mm < slot.tool.filament_mm, wet, spool != hung, spool
 
     return sorted(slot.spools, key=key)
 
 
-def _picks(shelf: Shelf, slot: Slot, spools: Sequence[str], board: Board) -> Iterator[Pick]:
+def _picks(memo: ForecastMemo, slot: Slot, spools: Sequence[str], board: Board) -> Iterator[Pick]:
     if not spools:
         yield Pick(None)
     for spool in spools:
         yield Pick(spool)
         for dryer in board.holds:
-            if dries(shelf, spool, dryer):
+            if dries(memo, spool, dryer):
                 yield Pick(spool, dryer)
 
 
-def dries(shelf: Shelf, spool: str, dryer: str) -> bool:
+def dries(memo: ForecastMemo, spool: str, dryer: str) -> bool:
     """Return whether a dryer is one of the spool's record."""
-    place_ = shelf.spools[spool].places.get(dryer)
+    place_ = memo.spools[spool].places.get(dryer)
     return place_ is not None and place_.kind == "dryer"
 
 
-def choose(shelf: Shelf, start: Board, tasks: Sequence[Task], *, progress: Progress | None = None) -> Plan:
+def choose(
+    memo: ForecastMemo, start: Board, tasks: Sequence[Task], *, progress: Progress | None = None
+) -> Plan:
     """Return the best plan found for *tasks*, placed in their order."""
     said = ""
-    count = open_jobs(shelf, tasks, start.holds)
+    count = open_jobs(memo, tasks, start.holds)
     if count == 0:
-        return Plan(greedy(shelf, start, tasks, progress), "nothing to choose", True)
+        return Plan(greedy(memo, start, tasks, progress), "nothing to choose", True)
     if count <= ALL:
-        search = _Search(shelf, start, tasks, shelf.evaluations + ENOUGH, progress)
+        search = _Search(memo, start, tasks, memo.evaluations + ENOUGH, progress)
         try:
             search.run(start, 0)
         except EnoughError:
@@ -114,21 +118,21 @@ def choose(shelf: Shelf, start: Board, tasks: Sequence[Task], *, progress: Progr
             return Plan(search.best, "all assignments tried", True)
         if search.best is not None:
             return Plan(
-                improved(shelf, start, search.best, progress), said + "; then improved job by job", False
+                improved(memo, start, search.best, progress), said + "; then improved job by job", False
             )
-    board = greedy(shelf, start, tasks, progress)
-    better = improved(shelf, start, board, progress)
+    board = greedy(memo, start, tasks, progress)
+    better = improved(memo, start, board, progress)
     return Plan(
         better, said or f"more than {ALL} jobs to choose for: job by job, then improved job by job", False
     )
 
 
-def open_jobs(shelf: Shelf, tasks: Sequence[Task], holds: Mapping[str, int]) -> int:
+def open_jobs(memo: ForecastMemo, tasks: Sequence[Task], holds: Mapping[str, int]) -> int:
     """Return for how many jobs there is something to choose."""
 
     def is_open(slot: Slot) -> bool:
         return len(slot.spools) > 1 or any(
-            dries(shelf, spool, dryer) for spool in slot.spools for dryer in holds
+            dries(memo, spool, dryer) for spool in slot.spools for dryer in holds
         )
 
     return sum(any(is_open(slot) for slot in task.slots) for task in tasks)
@@ -138,16 +142,16 @@ class _Search:
     """Depth first through all assignments; the best plan so far cuts off what costs as much already."""
 
     def __init__(
-        self, shelf: Shelf, start: Board, tasks: Sequence[Task], most: int, progress: Progress | None
+        self, memo: ForecastMemo, start: Board, tasks: Sequence[Task], most: int, progress: Progress | None
     ) -> None:
-        self.shelf, self.tasks, self.most, self.progress = shelf, tasks, most, progress
+        self.memo, self.tasks, self.most, self.progress = memo, tasks, most, progress
         self.best: Board | None = None
         self.lost = [0] * (len(tasks) + 1)  # jobs from here on that nothing can save
         for at in range(len(tasks) - 1, -1, -1):
-            self.lost[at] = self.lost[at + 1] + hopeless(shelf, start, tasks[at])
+            self.lost[at] = self.lost[at + 1] + hopeless(memo, start, tasks[at])
         self.every: list[tuple[Pick, ...] | None] = []  # what a task takes, where there is one way only
         for task in tasks:
-            first_two = list(itertools.islice(options(shelf, task, start), 2))
+            first_two = list(itertools.islice(options(memo, task, start), 2))
             self.every.append(first_two[0] if len(first_two) == 1 else None)
 
     def worth(self, cost: Cost, at: int, dryings: int = 0) -> bool:
@@ -160,7 +164,7 @@ class _Search:
     def run(self, board: Board, at: int) -> None:
         """Try everything for the tasks from *at* on."""
         while at < len(self.tasks) and self.every[at] is not None:  # nothing to choose: no deeper for that
-            only = place(self.shelf, board, self.tasks[at], self.every[at] or ())
+            only = place(self.memo, board, self.tasks[at], self.every[at] or ())
             if only is None or not self.worth(only.cost, at + 1):
                 return
             board, at = only, at + 1
@@ -169,15 +173,15 @@ class _Search:
                 self.best = board
             return
         if self.progress is not None:
-            self.progress(self.shelf.evaluations)
+            self.progress(self.memo.evaluations)
         after = []
-        for picks in options(self.shelf, self.tasks[at], board):
+        for picks in options(self.memo, self.tasks[at], board):
             dryings = sum(pick.dryer is not None for pick in picks)
             if not self.worth(board.cost, at, dryings):
                 continue
-            if self.shelf.evaluations > self.most:
+            if self.memo.evaluations > self.most:
                 raise EnoughError
-            placed = place(self.shelf, board, self.tasks[at], picks)
+            placed = place(self.memo, board, self.tasks[at], picks)
             if placed is not None:
                 after.append(placed)
         after.sort(key=lambda found: found.cost.key())
@@ -186,20 +190,20 @@ class _Search:
                 self.run(found, at + 1)
 
 
-def hopeless(shelf: Shelf, start: Board, task: Task) -> bool:
+def hopeless(memo: ForecastMemo, start: Board, task: Task) -> bool:
     """Return whether a job is lost whatever is done: no spool, none long enough, or due too soon."""
     begins = max(start.at_s, task.earliest_s if task.earliest_s is not None else -math.inf)
     if task.due_s is not None and begins + task.job.open_air_s > task.due_s:
         return True
     for slot in task.slots:
-        longest = max((shelf.left_mm(spool) for spool in slot.spools), default=0.0)
+        longest = max((memo.left_mm(spool) for spool in slot.spools), default=0.0)
         if longest < slot.tool.filament_mm - 1.0:
             return True
     return False
 
 
 def greedy(
-    shelf: Shelf,
+    memo: ForecastMemo,
     start: Board,
     tasks: Sequence[Task],
     progress: Progress | None = None,
@@ -214,7 +218,7 @@ def greedy(
     failed = set(failed)
     for task in tasks:
         best: Board | None = None
-        for picks in options(shelf, task, board, most=TRIED, failed=failed):
+        for picks in options(memo, task, board, most=TRIED, failed=failed):
             if (
                 best is not None
                 and best.last is not None
@@ -222,7 +226,7 @@ def greedy(
                 and any(pick.dryer for pick in picks)
             ):
                 break  # it goes without drying
-            found = place(shelf, board, task, picks)
+            found = place(memo, board, task, picks)
             if found is not None and found.last is not None and not any(pick.dryer for pick in picks):
                 failed |= {row.spool for row in found.last.rows if row.spool and row.code not in GOOD_ENOUGH}
             if found is not None and (best is None or found.cost.key() < best.cost.key()):
@@ -230,13 +234,13 @@ def greedy(
         assert best is not None  # undried spools, or none, can always be had
         board = best
         if progress is not None:
-            progress(shelf.evaluations)
+            progress(memo.evaluations)
     return board
 
 
-def improved(shelf: Shelf, start: Board, board: Board, progress: Progress | None = None) -> Board:
+def improved(memo: ForecastMemo, start: Board, board: Board, progress: Progress | None = None) -> Board:
     """Return *board* or a better one: jobs that do not make it, are dried for or change spools are given others."""
-    most = shelf.evaluations + IMPROVING
+    most = memo.evaluations + IMPROVING
     replays, most_replays = 0, PLACINGS // max(1, len(board.all()))
     for _ in range(ROUNDS):
         better = False
@@ -247,18 +251,18 @@ def improved(shelf: Shelf, start: Board, board: Board, progress: Progress | None
         for at, placed in enumerate(plan):
             if _content(placed):
                 continue
-            for picks in options(shelf, placed.task, board, most=TRIED, failed=failed):
-                if shelf.evaluations > most or replays > most_replays:
+            for picks in options(memo, placed.task, board, most=TRIED, failed=failed):
+                if memo.evaluations > most or replays > most_replays:
                     return board
                 if picks == plan[at].picks:
                     continue
                 replays += 1
                 changed = [(each.task, picks if i == at else each.picks) for i, each in enumerate(plan)]
-                found = replay(shelf, start, changed)
+                found = replay(memo, start, changed)
                 if found is not None and found.cost.key() < board.cost.key():
                     board, better, plan = found, True, found.all()
             if progress is not None:
-                progress(shelf.evaluations)
+                progress(memo.evaluations)
         if not better:
             break
     return board
@@ -271,26 +275,26 @@ def too_wet(board: Board) -> set[str]:
     }
 
 
-def continued(shelf: Shelf, start: Board, before: Board, found: Board) -> Board:
+def continued(memo: ForecastMemo, start: Board, before: Board, found: Board) -> Board:
     """Return a plan for a long queue that is *before* up to the first job which *found* judges harder, then anew."""
     old, new = before.all(), found.all()
     first = next(
         at for at, (one, other) in enumerate(zip(old, new, strict=True)) if one.met and not other.met
     )
-    kept = replay(shelf, start, [(each.task, each.picks) for each in new[:first]])
+    kept = replay(memo, start, [(each.task, each.picks) for each in new[:first]])
     assert kept is not None  # it was found before
-    return greedy(shelf, kept, [each.task for each in new[first:]], failed=too_wet(found))
+    return greedy(memo, kept, [each.task for each in new[first:]], failed=too_wet(found))
 
 
 def _content(placed: Placed) -> bool:
     return placed.met and not placed.dryings and all(row.how == "mounted" for row in placed.rows)
 
 
-def replay(shelf: Shelf, start: Board, plan: Sequence[tuple[Task, Sequence[Pick]]]) -> Board | None:
+def replay(memo: ForecastMemo, start: Board, plan: Sequence[tuple[Task, Sequence[Pick]]]) -> Board | None:
     """Return the board with these jobs on these spools; None where a drying cannot be had."""
     board: Board | None = start
     for task, picks in plan:
         if board is None:
             return None
-        board = place(shelf, board, task, picks)
+        board = place(memo, board, task, picks)
     return board

@@ -2,7 +2,7 @@
 
 Between two steps a spool sits in its place, the one that it stands in now, and ages there; what the plan lets
 happen is added to its record, so that all that reads the record sees it.  States are kept for a while
-and computed again where they are gone.  Left out: remembering outcomes (``shelf``).
+and computed again where they are gone.  Left out: remembering outcomes (``forecast_memo``).
 """
 
 import math
@@ -20,7 +20,7 @@ from gcodetool.judge.print_judgement import PrintJudgement, judge_print
 from gcodetool.moisture.history import State, Surroundings, aged, quantile, state_at, surroundings
 from gcodetool.moisture.record import Event, Spool
 from gcodetool.moisture.snapshot import ShelfOf
-from gcodetool.queue.findings import ToolRow, nothing
+from gcodetool.queue.findings import ToolRow, empty_row
 from gcodetool.queue.listing import Machine
 from gcodetool.queue.spool_steps import Dried, Dry, DryingTime, ForecastOptions, Print, StepHistory
 from gcodetool.queue.summary import Job, Tool
@@ -153,7 +153,7 @@ class Fate:
     def _row(self, state: State, judged: PrintJudgement, around: PrintAir, tool: Tool) -> ToolRow:
         spool, arrival = state.spool, judged.arrival
         row = replace(
-            nothing(tool, judged.code, judged.because, spool=spool.id, stock=spool),
+            empty_row(tool, judged.code, judged.because, spool=spool.id, stock=spool),
             left_mm=state.remaining_mm,
             short_mm=arrival.short_mm,
             cautions=judged.cautions,

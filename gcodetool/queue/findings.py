@@ -60,7 +60,7 @@ class ToolRow:
     cautions: tuple[str, ...] = ()
 
 
-def nothing(
+def empty_row(
     tool: "Tool", code: Verdict, because: str, *, spool: str | None = None, stock: "Spool | None" = None
 ) -> ToolRow:
     """Return a row of which only the job's side is known."""

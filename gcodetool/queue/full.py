@@ -16,8 +16,8 @@ from gcodetool.queue.board import Board, Pick, Placed, Task
 from gcodetool.queue.choose import continued, improved, replay
 from gcodetool.queue.executors import Executor, SerialExecutor, WorkerDied
 from gcodetool.queue.findings import ToolRow
+from gcodetool.queue.forecast_memo import ForecastMemo
 from gcodetool.queue.listing import Machine, Progress
-from gcodetool.queue.shelf import Shelf
 from gcodetool.queue.spool_steps import Dried, Dry, ForecastOptions, Print, Step, StepHistory, history_of
 from gcodetool.queue.summary import Job
 
@@ -29,7 +29,7 @@ Told = tuple[list[ToolRow], list[Dried]]
 
 
 def in_full(
-    full: Shelf,
+    full: ForecastMemo,
     start: Board,
     chosen: Board,
     executor: Executor,
@@ -44,7 +44,7 @@ def in_full(
     if found.cost.key()[:2] <= chosen.cost.key()[:2]:
         return found, ""
     # as exact, but without what no verdict needs
-    exact = Shelf(
+    exact = ForecastMemo(
         full.spools, full.jobs, full.printers, replace(full.options, exposures=False), **full.shared
     )
     kept.load(folder, exact)
@@ -64,7 +64,9 @@ def in_full(
     return better, "; the full forecast judged some jobs harder, so others were tried with it"
 
 
-def _shown(full: Shelf, start: Board, chosen: Board, executor: Executor, progress: Progress | None) -> Board:
+def _shown(
+    full: ForecastMemo, start: Board, chosen: Board, executor: Executor, progress: Progress | None
+) -> Board:
     """Return a plan as the full forecast sees it."""
     _forecast(full, chosen, executor, progress)
     found = replay(full, start, fixed(chosen.all()))
@@ -112,7 +114,7 @@ class _Wanted:
     dryings: list[tuple[StepHistory, Dry]]
 
 
-def _forecast(full: Shelf, chosen: Board, executor: Executor, progress: Progress | None) -> None:
+def _forecast(full: ForecastMemo, chosen: Board, executor: Executor, progress: Progress | None) -> None:
     """Fill *full* with what the chosen plan needs, spool by spool."""
     asked: dict[str, _Wanted] = {}
     for placed in chosen.all():
@@ -140,7 +142,7 @@ def _forecast(full: Shelf, chosen: Board, executor: Executor, progress: Progress
             progress("forecasting", count, total)
 
 
-def _errand(full: Shelf, name: str, line: StepHistory, wanted: _Wanted) -> _Errand:
+def _errand(full: ForecastMemo, name: str, line: StepHistory, wanted: _Wanted) -> _Errand:
     counts = {part: part.count for part in line.parts()}
 
     def behind(history: StepHistory) -> int | tuple[Step, ...]:
@@ -168,7 +170,7 @@ def _run_errand(errand: _Errand) -> Told:
     """Compute one spool's steps."""
     name = errand.spool.id
     firsts = {} if errand.first is None else {(name, errand.options.members): errand.first}
-    shelf = Shelf({name: errand.spool}, errand.jobs, errand.printers, errand.options, firsts=firsts)
+    memo = ForecastMemo({name: errand.spool}, errand.jobs, errand.printers, errand.options, firsts=firsts)
     line = history_of(name, errand.line).parts()
 
     def steps_of(behind: int | tuple[Step, ...]) -> StepHistory:
@@ -177,5 +179,5 @@ def _run_errand(errand: _Errand) -> Told:
     rows = []
     for behind, step in errand.prints:
         tool = next(each for each in errand.jobs[step.job].tools if each.tool == step.tool)
-        rows.append(shelf.printed(steps_of(behind), step, tool))
-    return rows, [shelf.dried(steps_of(behind), step) for behind, step in errand.dryings]
+        rows.append(memo.printed(steps_of(behind), step, tool))
+    return rows, [memo.dried(steps_of(behind), step) for behind, step in errand.dryings]

@@ -17,7 +17,7 @@ from gcodetool import profiles
 from gcodetool.cachefile import CacheFolder, code_in, seal, stamp_of, unseal
 from gcodetool.moisture.record import Spool
 from gcodetool.queue.findings import ToolRow
-from gcodetool.queue.shelf import Known, Shelf
+from gcodetool.queue.forecast_memo import ForecastMemo, StoredForecasts
 from gcodetool.queue.spool_steps import Dried, DryingTime
 
 KIND: Final = "forecasts/2"
@@ -33,48 +33,48 @@ PACKAGES: Final = (
 )  # what an outcome is computed by
 
 
-def load(folder: Path | None, shelf: Shelf) -> None:
-    """Let *shelf* know what was kept for its spools."""
+def load(folder: Path | None, memo: ForecastMemo) -> None:
+    """Let *memo* know what was kept for its spools."""
     if folder is None:
         return
-    for name in shelf.spools:
-        data = CacheFolder(folder, SUFFIX).get(key_of(shelf, name))
-        shelf.known[name] = unseal(KIND, data, _known) or Known()
+    for name in memo.spools:
+        data = CacheFolder(folder, SUFFIX).get(key_of(memo, name))
+        memo.known[name] = unseal(KIND, data, _stored) or StoredForecasts()
 
 
-def save(folder: Path | None, shelf: Shelf) -> None:
-    """Keep what *shelf* was asked for, in place of what was kept for the same spools; nothing new: nothing done."""
-    if folder is None or not shelf.computed:
+def save(folder: Path | None, memo: ForecastMemo) -> None:
+    """Keep what *memo* was asked for, in place of what was kept for the same spools; nothing new: nothing done."""
+    if folder is None or not memo.computed:
         return
-    kept: dict[str, Known] = {}
+    kept: dict[str, StoredForecasts] = {}
 
-    def of(spool: str) -> Known:
-        return kept.setdefault(spool, Known())
+    def of(spool: str) -> StoredForecasts:
+        return kept.setdefault(spool, StoredForecasts())
 
-    for (history, step), row in shelf.prints.items():
+    for (history, step), row in memo.prints.items():
         if row.left_mm is not None:  # else its record does not say: no outcome
             of(history.spool).prints[history.with_step(step).digest] = row
-    for (history, stay), dried in shelf.dryings.items():
+    for (history, stay), dried in memo.dryings.items():
         of(history.spool).dryings[history.with_step(stay).digest] = dried
-    for (history, dryer, in_s, length_mm), time in shelf.times.items():
+    for (history, dryer, in_s, length_mm), time in memo.times.items():
         of(history.spool).times[history.drying_key(dryer, in_s, length_mm)] = time
-    for spool, left_mm in shelf.left.items():
+    for spool, left_mm in memo.left.items():
         of(spool).left_mm = left_mm
-    for spool, wet in shelf.wetness.items():
+    for spool, wet in memo.wetness.items():
         of(spool).wet = wet
-    for spool in sorted(shelf.computed & set(kept)):
-        CacheFolder(folder, SUFFIX).put(key_of(shelf, spool), seal(KIND, asdict(kept[spool])))
+    for spool in sorted(memo.computed & set(kept)):
+        CacheFolder(folder, SUFFIX).put(key_of(memo, spool), seal(KIND, asdict(kept[spool])))
     CacheFolder(folder, SUFFIX).prune(MOST)
 
 
-def key_of(shelf: Shelf, name: str) -> str:
+def key_of(memo: ForecastMemo, name: str) -> str:
     """Return the digest of all that a spool's outcomes rest on, but its steps."""
-    digest = hashlib.sha256(f"{build_stamp()} {shelf.options!r}".encode())
-    for word, machine in sorted(shelf.printers.items()):
+    digest = hashlib.sha256(f"{build_stamp()} {memo.options!r}".encode())
+    for word, machine in sorted(memo.printers.items()):
         profile = machine.profile
         bare = None if profile is None else replace(profile, path=None, note=None)
         digest.update(f"\n{word} {bare!r} {machine.places!r}".encode())
-    spool: Spool = shelf.spools[name]
+    spool: Spool = memo.spools[name]
     for place in spool.places.values():
         digest.update(f"\n{replace(place, log=None)!r}".encode())
         if place.log is not None:
@@ -91,9 +91,9 @@ def build_stamp() -> str:
     return stamp_of([*code_in(*PACKAGES), *bodies])
 
 
-def _known(facts: dict[str, Any], _: bytes) -> Known:
+def _stored(facts: dict[str, Any], _: bytes) -> StoredForecasts:
     rows = {digest: {**row, "cautions": tuple(row["cautions"])} for digest, row in facts["prints"].items()}
-    return Known(
+    return StoredForecasts(
         prints={digest: ToolRow(**row) for digest, row in rows.items()},
         dryings={digest: Dried(**each) for digest, each in facts["dryings"].items()},
         times={

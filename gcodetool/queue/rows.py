@@ -10,9 +10,9 @@ from gcodetool.moisture.record import Spool
 from gcodetool.queue.board import SHORTEST_SHORT_MM, Board, Placed, Slot, place
 from gcodetool.queue.choose import TRIED, options
 from gcodetool.queue.findings import ORDER, Drying, Row, Verdict, worst
+from gcodetool.queue.forecast_memo import ForecastMemo
 from gcodetool.queue.listing import Listing
 from gcodetool.queue.reading import Unreadable, Wanted
-from gcodetool.queue.shelf import Shelf
 from gcodetool.queue.summary import Job
 from gcodetool.queue.tasks import Stock, wanted_of
 
@@ -96,7 +96,7 @@ def _judged(placed: Placed) -> dict[str, Any]:
     }
 
 
-def hints(full: Shelf, done: Board) -> dict[int, str]:
+def hints(full: ForecastMemo, done: Board) -> dict[int, str]:
     """Return, by number, what drying would do for jobs that do not make it."""
     found_: dict[int, str] = {}
     for before, placed in done.boards():
@@ -141,7 +141,7 @@ def heat(spool: Spool) -> list[str]:
     return said
 
 
-def dryings_of(full: Shelf, done: Board) -> list[Drying]:
+def dryings_of(full: ForecastMemo, done: Board) -> list[Drying]:
     """Return what goes into a dryer when, by time."""
     found = []
     for placed in done.all():

@@ -16,11 +16,11 @@ from gcodetool.queue.board import Board
 from gcodetool.queue.choose import ALL, choose, open_jobs, replay
 from gcodetool.queue.executors import Executor, SerialExecutor
 from gcodetool.queue.findings import QueueFindings
+from gcodetool.queue.forecast_memo import ForecastMemo
 from gcodetool.queue.full import fixed, in_full
 from gcodetool.queue.listing import Listing, Progress
 from gcodetool.queue.reading import Unreadable, Wanted, read_all
 from gcodetool.queue.rows import dryings_of, hints, rows_of
-from gcodetool.queue.shelf import Shelf
 from gcodetool.queue.spool_steps import ForecastOptions
 from gcodetool.queue.summary import Job
 from gcodetool.queue.tasks import Stock, begun, hanging, tasks_of, wanted_of
@@ -74,11 +74,11 @@ def plan(
     options = ForecastOptions(at_s, confidence, min(count, MOST_MEMBERS), FEW_PIECES)
     by_digest = {task.job.digest: task.job for task in tasks}
     firsts: dict[tuple[str, int], State] = {}
-    quick = Shelf(stock.spools, by_digest, listing.printers, options, firsts=firsts, shelf_of=shelf_of)
+    quick = ForecastMemo(stock.spools, by_digest, listing.printers, options, firsts=firsts, shelf_of=shelf_of)
     start = begun(quick, listing, stock, holds, mounted, notes)
     if open_jobs(quick, tasks, start.holds) > ALL:
         quick.options = replace(options, members=min(count, FEW_MEMBERS))
-    full = Shelf(
+    full = ForecastMemo(
         stock.spools,
         by_digest,
         listing.printers,

@@ -1,6 +1,6 @@
 """What happens to a spool from now on, step by step: the keys by which its fate is remembered.
 
-Left out: what comes of the steps (``fate``), and remembering it (``shelf``).
+Left out: what comes of the steps (``fate``), and remembering it (``forecast_memo``).
 """
 
 import hashlib

@@ -12,9 +12,9 @@ from gcodetool import profiles
 from gcodetool.moisture.record import Spool
 from gcodetool.queue import board as boards
 from gcodetool.queue.board import Board, Slot, Task
+from gcodetool.queue.forecast_memo import ForecastMemo
 from gcodetool.queue.listing import Listing, Machine, ToolWish, Wish
 from gcodetool.queue.reading import Unreadable, Wanted
-from gcodetool.queue.shelf import Shelf
 from gcodetool.queue.summary import Job, Tool
 from gcodetool.tomlfile import nearest
 
@@ -167,7 +167,7 @@ def _mounted_on(spool: Spool, printer: Machine, at_s: float) -> tuple[int, float
 
 
 def begun(
-    shelf: Shelf,
+    memo: ForecastMemo,
     listing: Listing,
     stock: Stock,
     holds: Mapping[str, int] | None,
@@ -175,7 +175,7 @@ def begun(
     notes: list[str],
 ) -> Board:
     """Return the board before the first job: what hangs where, what dries, which dryers there are."""
-    at_s = shelf.options.at_s
+    at_s = memo.options.at_s
     drying: dict[str, str] = {}
     for name in sorted(stock.spools):
         spool = stock.spools[name]
@@ -199,4 +199,4 @@ def begun(
         given = dict.fromkeys(sorted(found), 1)
         if given:
             notes.append(f"dryers as the records have them, one reel each: {', '.join(given)}")
-    return boards.begun(shelf, turnaround_s=listing.turnaround_s, holds=given, mounted=mounted, drying=drying)
+    return boards.begun(memo, turnaround_s=listing.turnaround_s, holds=given, mounted=mounted, drying=drying)

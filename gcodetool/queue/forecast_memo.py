@@ -1,4 +1,4 @@
-"""The shelf in time: what comes of printing from each spool and of drying it, each computed once.
+"""What was forecast: what comes of printing from each spool and of drying it, each computed once.
 
 A spool's fate depends on its own steps alone (``spool_steps``), so what was computed is remembered, from one call
 to the next where somebody keeps it (``kept``).  Left out: computing it (``fate``), which steps (``board``).
@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from gcodetool.errors import GcodetoolError
 from gcodetool.moisture.record import Spool
-from gcodetool.queue.findings import ToolRow, nothing
+from gcodetool.queue.findings import ToolRow, empty_row
 from gcodetool.queue.listing import Machine
 from gcodetool.queue.spool_steps import Dried, Dry, DryingTime, ForecastOptions, Print, StepHistory
 from gcodetool.queue.summary import Job, Tool
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 
 @dataclass
-class Known:
+class StoredForecasts:
     """What an earlier call found out about one spool, by the digests of its steps."""
 
     prints: dict[str, ToolRow] = field(default_factory=dict)
@@ -33,10 +33,10 @@ class Known:
     wet: float | None = None
 
 
-class Shelf:
+class ForecastMemo:
     """Spools, jobs and options, with all that was computed for them so far.
 
-    ``firsts``, shared between shelves, holds spools as they are now; ``shelf_of`` says where snapshots lie.
+    ``firsts``, shared between memos, holds spools as they are now; ``shelf_of`` says where snapshots lie.
 
     Attributes
     ----------
@@ -63,7 +63,7 @@ class Shelf:
         self.dryings: dict[tuple[StepHistory, Dry], Dried] = {}
         self.left: dict[str, float] = {}
         self.wetness: dict[str, float] = {}
-        self.known: dict[str, Known] = {}
+        self.known: dict[str, StoredForecasts] = {}
         self.computed: set[str] = set()
         self.evaluations = 0
         self.stopped = False
@@ -73,7 +73,7 @@ class Shelf:
 
     @property
     def shared(self) -> dict[str, Any]:
-        """What another shelf of the same spools may share."""
+        """What another memo of the same spools may share."""
         return {"firsts": self._firsts, "shelf_of": self._shelf_of}
 
     @property
@@ -100,13 +100,13 @@ class Shelf:
             return found
         found = self._of(history.spool).prints.get(history.with_step(step).digest)
         if found is None and self.stopped:
-            return nothing(tool, "not-read", "stopped before its forecast", spool=history.spool)
+            return empty_row(tool, "not-read", "stopped before its forecast", spool=history.spool)
         self.evaluations += 1
         if found is None:
             try:
                 found = self.fate.printed(history, step)
             except GcodetoolError as error:
-                found = nothing(tool, "unknown", str(error), spool=history.spool)
+                found = empty_row(tool, "unknown", str(error), spool=history.spool)
             self.computed.add(history.spool)
         self.prints[(history, step)] = found
         return found
@@ -180,8 +180,8 @@ class Shelf:
                 self.computed.add(spool)
         return self.wetness[spool]
 
-    def _of(self, spool: str) -> Known:
-        return self.known.get(spool) or NOTHING
+    def _of(self, spool: str) -> StoredForecasts:
+        return self.known.get(spool) or NOTHING_STORED
 
 
-NOTHING: Final = Known()
+NOTHING_STORED: Final = StoredForecasts()
