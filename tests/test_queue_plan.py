@@ -11,22 +11,21 @@ from queue_world import HOUR, NOW, job, spool, stock, story
 from gcodetool.ledger.spoolfile import read_spool
 from gcodetool.moisture.solver import COMPILED
 from gcodetool.profiles import sample_folder
-from gcodetool.queue import board as boards
 from gcodetool.queue import choose as chooser
 from gcodetool.queue import run
-from gcodetool.queue.board import Board, Line, Pick
 from gcodetool.queue.executors import SerialExecutor
 from gcodetool.queue.findings import QueueFindings
 from gcodetool.queue.forecast_memo import ForecastMemo
 from gcodetool.queue.listing import Listing, ToolWish, Wish, by_profile, from_paths
+from gcodetool.queue.schedule import Assignment, PrinterCalendar, Schedule, schedule_job
 from gcodetool.queue.spool_steps import Dry, ForecastOptions, Leave, Print, StepHistory, history_of
-from gcodetool.queue.tasks import Stock, Task, begun, hanging, tasks_of
+from gcodetool.queue.tasks import Stock, Task, hanging, schedule_at_start, tasks_of
 
 
 def begin(
     listing: Listing, spools: Stock, options: ForecastOptions
-) -> tuple[ForecastMemo, Board, list[Task]]:
-    """Return shelf, empty board and tasks, as a plan begins with."""
+) -> tuple[ForecastMemo, Schedule, list[Task]]:
+    """Return memo, empty schedule and tasks, as a plan begins with."""
     jobs, _ = run._read(listing, spools, SerialExecutor(), None, None)
     notes: list[str] = []
     mounted = hanging(listing, spools, NOW, notes)
@@ -34,7 +33,7 @@ def begin(
     memo = ForecastMemo(
         spools.spools, {task.job.digest: task.job for task in tasks}, listing.printers, options
     )
-    return memo, begun(memo, listing, spools, None, mounted, notes), tasks
+    return memo, schedule_at_start(memo, listing, spools, None, mounted, notes), tasks
 
 
 def planned(listing: Listing, spools: Stock, **more) -> QueueFindings:
@@ -54,8 +53,8 @@ def test_the_plan_of_the_story_is_the_best_of_all(tmp_path) -> None:
     memo, start, tasks = begin(listing, spools, ForecastOptions(NOW))
     every = [list(chooser.options(memo, task, start)) for task in tasks]
     costs = []
-    for picks in itertools.product(*every):
-        end = chooser.replay(memo, start, list(zip(tasks, picks, strict=True)))
+    for assignments in itertools.product(*every):
+        end = chooser.replay(memo, start, list(zip(tasks, assignments, strict=True)))
         if end is not None:
             costs.append(end.cost.key())
     assert len(costs) > 1000
@@ -63,9 +62,9 @@ def test_the_plan_of_the_story_is_the_best_of_all(tmp_path) -> None:
     assert (found.unmet, len(found.dryings)) == best[:2]
     assert found.search == "all assignments tried"
     again = chooser.choose(memo, start, tasks)
-    assert again.board.cost.key() == best
+    assert again.schedule.cost.key() == best
     assert [(row.start_s, row.verdict) for row in found.rows] == [
-        (placed.start_s, max(row.code for row in placed.rows)) for placed in again.board.all()
+        (placed.start_s, max(row.code for row in placed.rows)) for placed in again.schedule.all()
     ]
     # and the story itself: what is dried is dried because nothing else would do
     assert all(drying.undried not in ("clear", "adjust") for drying in found.dryings)
@@ -90,11 +89,11 @@ def test_no_assignment_beats_the_search(data, tmp_path_factory) -> None:
     memo, start, tasks = begin(listing, stock(folder), ForecastOptions(NOW))
     every = [list(chooser.options(memo, task, start)) for task in tasks]
     ends = [
-        chooser.replay(memo, start, list(zip(tasks, picks, strict=True)))
-        for picks in itertools.product(*every)
+        chooser.replay(memo, start, list(zip(tasks, assignments, strict=True)))
+        for assignments in itertools.product(*every)
     ]
     best = min(end.cost.key() for end in ends if end is not None)
-    assert chooser.choose(memo, start, tasks).board.cost.key() == best
+    assert chooser.choose(memo, start, tasks).schedule.cost.key() == best
     rough = chooser.improved(memo, start, chooser.greedy(memo, start, tasks))
     assert best <= rough.cost.key()
     for end in ends:
@@ -102,14 +101,14 @@ def test_no_assignment_beats_the_search(data, tmp_path_factory) -> None:
             no_two_at_once(end)
 
 
-def no_two_at_once(board: Board) -> None:
+def no_two_at_once(schedule: Schedule) -> None:
     """Assert that no printer, spool or dryer is used twice at a time, and nothing before it is there."""
-    ran = [placed for placed in board.all() if not placed.held]
+    ran = [placed for placed in schedule.all() if not placed.held]
     uses: dict[str, list[tuple[float, float]]] = {}
     for placed in ran:
         uses.setdefault(f"printer {placed.task.printer}", []).append((placed.start_s, placed.end_s))
-        for pick in placed.picks:
-            uses.setdefault(f"spool {pick.spool}", []).append((placed.start_s, placed.end_s))
+        for assignment in placed.assignments:
+            uses.setdefault(f"spool {assignment.spool}", []).append((placed.start_s, placed.end_s))
         for drying in placed.dryings:
             stay = (drying.step.in_s, drying.step.out_s)
             uses.setdefault(f"spool {drying.before.spool}", []).append(stay)
@@ -282,7 +281,7 @@ def test_a_spool_in_the_dryer_stays_there_until_its_job_or_makes_room(tmp_path) 
     assert not alone.dryings
     assert alone.rows[0].tools[0].start_wt_pct < 0.07  # it went on drying
     memo, start, tasks = begin(listing, stock(tmp_path), ForecastOptions(NOW))
-    placed = boards.place(memo, start, tasks[0], [Pick("petg-02", "oven")])
+    placed = schedule_job(memo, start, tasks[0], [Assignment("petg-02", "oven")])
     assert placed is not None
     assert placed.steps_of("petg-01").steps == (Leave(NOW),)
     assert memo.fate.state(placed.steps_of("petg-01")).place == "bench"
@@ -322,17 +321,17 @@ spans = st.lists(st.tuples(eighths, st.integers(1, 400).map(lambda number: numbe
 
 @given(spans)
 def test_a_line_is_never_taken_twice(asked) -> None:
-    line = Line((), 0.0)
+    calendar = PrinterCalendar((), 0.0)
     taken: list[tuple[float, float]] = []
     for ready, length in asked:
-        start = line.earliest(ready, length)
+        start = calendar.earliest(ready, length)
         assert start >= ready
         assert all(start + length <= a + 1e-9 or b <= start + 1e-9 for a, b in taken)
         # nothing earlier would do
         for moment in [ready, *(b for _, b in taken if ready <= b < start)]:
             if moment < start:
                 assert any(moment < b - 1e-9 and a + 1e-9 < moment + length for a, b in taken)
-        line = line.taken(start, start + length)
+        calendar = calendar.taken(start, start + length)
         taken.append((start, start + length))
 
 
@@ -396,13 +395,13 @@ def test_what_follows_a_job_that_is_judged_harder_is_planned_anew(tmp_path, monk
     listing = from_paths([tmp_path], printer="bench-1")
     memo, start, tasks = begin(listing, stock(tmp_path), ForecastOptions(NOW))
     chosen = chooser.greedy(memo, start, tasks)
-    assert {pick.spool for placed in chosen.all() for pick in placed.picks} == {"petg-03"}
+    assert {assignment.spool for placed in chosen.all() for assignment in placed.assignments} == {"petg-03"}
     spool(tmp_path, "petg-03", water=0.6)  # the full forecast knows better
     harder, _, _ = begin(listing, stock(tmp_path), ForecastOptions(NOW, exposures=True))
     monkeypatch.setattr(full, "LONG", 2)
     found, said = full.in_full(harder, start, chosen, SerialExecutor(), None, folder=None)
     assert [placed.met for placed in found.all()] == [True] * 3
-    assert {pick.spool for placed in found.all() for pick in placed.picks} == {"petg-04"}
+    assert {assignment.spool for placed in found.all() for assignment in placed.assignments} == {"petg-04"}
     assert "judged some jobs harder" in said
 
 

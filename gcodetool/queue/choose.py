@@ -3,7 +3,7 @@
 Up to :data:`ALL` jobs with something to choose, every assignment is tried, or ruled out because what it costs so far is
 more than a whole plan known already; a plan's cost only grows from job to job, so nothing better is
 passed over.  Beyond that each job in turn takes what is best for it, and then single jobs are
-given other spools as long as that improves the whole.  Left out: where jobs go (``board``).
+given other spools as long as that improves the whole.  Left out: where jobs go (``schedule``).
 """
 
 import itertools
@@ -12,9 +12,9 @@ from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from gcodetool.queue.board import Board, Cost, Pick, Placed, Slot, Task, place
 from gcodetool.queue.findings import GOOD_ENOUGH
 from gcodetool.queue.forecast_memo import ForecastMemo
+from gcodetool.queue.schedule import Assignment, Cost, Schedule, ScheduledJob, Task, ToolSlot, schedule_job
 
 ALL: Final = 8  # jobs with something to choose up to which every assignment is tried
 ENOUGH: Final = 3000  # forecasts after which trying all of them is given up
@@ -28,9 +28,9 @@ Progress = Callable[[int], None]
 
 @dataclass(frozen=True)
 class Plan:
-    """A board with all jobs on it, and how it was found."""
+    """A schedule with all jobs on it, and how it was found."""
 
-    board: Board
+    schedule: Schedule
     search: str
     exact: bool
 
@@ -40,68 +40,77 @@ class EnoughError(Exception):
 
 
 def options(
-    memo: ForecastMemo, task: Task, board: Board, *, most: int | None = None, failed: Collection[str] = ()
-) -> Iterator[tuple[Pick, ...]]:
+    memo: ForecastMemo,
+    task: Task,
+    schedule: Schedule,
+    *,
+    most: int | None = None,
+    failed: Collection[str] = (),
+) -> Iterator[tuple[Assignment, ...]]:
     """Yield what a job's tools may be given, the likeliest first, undried spools before dried ones.
 
     ``most``: so many spools for each tool; ``failed``: spools that were too wet for another job.
     """
     every = [
-        list(_picks(memo, slot, _likely(memo, task, slot, board, failed)[:most], board))
+        list(_assignments(memo, slot, _likely(memo, task, slot, schedule, failed)[:most], schedule))
         for slot in task.slots
     ]
     mixed = itertools.product(*every)
     some = False
-    for picks in sorted(mixed, key=lambda found: sum(pick.dryer is not None for pick in found)):
-        used = [pick.spool for pick in picks if pick.spool is not None]
+    for assignments in sorted(
+        mixed, key=lambda found: sum(assignment.dryer is not None for assignment in found)
+    ):
+        used = [assignment.spool for assignment in assignments if assignment.spool is not None]
         if len(used) == len(set(used)):
             some = True
-            yield picks
+            yield assignments
     if not some:  # fewer spools than tools: who comes first is fed
         taken: set[str] = set()
-        picks_: list[Pick] = []
+        assignments_: list[Assignment] = []
         for slot in task.slots:
             free = next((spool for spool in slot.spools if spool not in taken), None)
             taken |= set() if free is None else {free}
-            picks_.append(Pick(free))
-        yield tuple(picks_)
+            assignments_.append(Assignment(free))
+        yield tuple(assignments_)
 
 
 def _likely(
-    memo: ForecastMemo, task: Task, slot: Slot, board: Board, failed: Collection[str]
+    memo: ForecastMemo, task: Task, slot: ToolSlot, schedule: Schedule, failed: Collection[str]
 ) -> Sequence[str]:
     """Return the spools for a tool: long enough ones first, dry ones, the one that hangs there."""
     if len(slot.spools) < 2:
         return slot.spools
-    uses = board.mounted.get((task.printer, slot.tool.tool), ())
+    uses = schedule.mounted.get((task.printer, slot.tool.tool), ())
     hung = uses[-1][1] if uses else None
 
     def key(spool: str) -> tuple[bool, bool, bool, str]:
-        left_mm = memo.left_mm(spool) - board.fed_mm.get(spool, 0.0)
+        left_mm = memo.left_mm(spool) - schedule.fed_mm.get(spool, 0.0)
         wet = spool in failed or memo.wet(spool) > 1.0
         return left_mm < slot.tool.filament_mm, wet, spool != hung, spool
 
     return sorted(slot.spools, key=key)
 
 
-def _picks(memo: ForecastMemo, slot: Slot, spools: Sequence[str], board: Board) -> Iterator[Pick]:
+def _assignments(
+    memo: ForecastMemo, slot: ToolSlot, spools: Sequence[str], schedule: Schedule
+) -> Iterator[Assignment]:
     if not spools:
-        yield Pick(None)
+        yield Assignment(None)
     for spool in spools:
-        yield Pick(spool)
-        for dryer in board.holds:
+        yield Assignment(spool)
+        for dryer in schedule.holds:
             if dries(memo, spool, dryer):
-                yield Pick(spool, dryer)
+                yield Assignment(spool, dryer)
 
 
 def dries(memo: ForecastMemo, spool: str, dryer: str) -> bool:
     """Return whether a dryer is one of the spool's record."""
-    place_ = memo.spools[spool].places.get(dryer)
-    return place_ is not None and place_.kind == "dryer"
+    place = memo.spools[spool].places.get(dryer)
+    return place is not None and place.kind == "dryer"
 
 
 def choose(
-    memo: ForecastMemo, start: Board, tasks: Sequence[Task], *, progress: Progress | None = None
+    memo: ForecastMemo, start: Schedule, tasks: Sequence[Task], *, progress: Progress | None = None
 ) -> Plan:
     """Return the best plan found for *tasks*, placed in their order."""
     said = ""
@@ -120,8 +129,8 @@ def choose(
             return Plan(
                 improved(memo, start, search.best, progress), said + "; then improved job by job", False
             )
-    board = greedy(memo, start, tasks, progress)
-    better = improved(memo, start, board, progress)
+    schedule = greedy(memo, start, tasks, progress)
+    better = improved(memo, start, schedule, progress)
     return Plan(
         better, said or f"more than {ALL} jobs to choose for: job by job, then improved job by job", False
     )
@@ -130,7 +139,7 @@ def choose(
 def open_jobs(memo: ForecastMemo, tasks: Sequence[Task], holds: Mapping[str, int]) -> int:
     """Return for how many jobs there is something to choose."""
 
-    def is_open(slot: Slot) -> bool:
+    def is_open(slot: ToolSlot) -> bool:
         return len(slot.spools) > 1 or any(
             dries(memo, spool, dryer) for spool in slot.spools for dryer in holds
         )
@@ -142,14 +151,14 @@ class _Search:
     """Depth first through all assignments; the best plan so far cuts off what costs as much already."""
 
     def __init__(
-        self, memo: ForecastMemo, start: Board, tasks: Sequence[Task], most: int, progress: Progress | None
+        self, memo: ForecastMemo, start: Schedule, tasks: Sequence[Task], most: int, progress: Progress | None
     ) -> None:
         self.memo, self.tasks, self.most, self.progress = memo, tasks, most, progress
-        self.best: Board | None = None
+        self.best: Schedule | None = None
         self.lost = [0] * (len(tasks) + 1)  # jobs from here on that nothing can save
         for at in range(len(tasks) - 1, -1, -1):
             self.lost[at] = self.lost[at + 1] + hopeless(memo, start, tasks[at])
-        self.every: list[tuple[Pick, ...] | None] = []  # what a task takes, where there is one way only
+        self.every: list[tuple[Assignment, ...] | None] = []  # what a task takes, where there is one way only
         for task in tasks:
             first_two = list(itertools.islice(options(memo, task, start), 2))
             self.every.append(first_two[0] if len(first_two) == 1 else None)
@@ -161,27 +170,27 @@ class _Search:
         least = (cost.unmet + self.lost[at], cost.dryings + dryings, cost.changes, cost.badness, cost.ends_s)
         return least < self.best.cost.key()
 
-    def run(self, board: Board, at: int) -> None:
+    def run(self, schedule: Schedule, at: int) -> None:
         """Try everything for the tasks from *at* on."""
         while at < len(self.tasks) and self.every[at] is not None:  # nothing to choose: no deeper for that
-            only = place(self.memo, board, self.tasks[at], self.every[at] or ())
+            only = schedule_job(self.memo, schedule, self.tasks[at], self.every[at] or ())
             if only is None or not self.worth(only.cost, at + 1):
                 return
-            board, at = only, at + 1
+            schedule, at = only, at + 1
         if at == len(self.tasks):
-            if self.best is None or board.cost.key() < self.best.cost.key():
-                self.best = board
+            if self.best is None or schedule.cost.key() < self.best.cost.key():
+                self.best = schedule
             return
         if self.progress is not None:
             self.progress(self.memo.evaluations)
         after = []
-        for picks in options(self.memo, self.tasks[at], board):
-            dryings = sum(pick.dryer is not None for pick in picks)
-            if not self.worth(board.cost, at, dryings):
+        for assignments in options(self.memo, self.tasks[at], schedule):
+            dryings = sum(assignment.dryer is not None for assignment in assignments)
+            if not self.worth(schedule.cost, at, dryings):
                 continue
             if self.memo.evaluations > self.most:
                 raise EnoughError
-            placed = place(self.memo, board, self.tasks[at], picks)
+            placed = schedule_job(self.memo, schedule, self.tasks[at], assignments)
             if placed is not None:
                 after.append(placed)
         after.sort(key=lambda found: found.cost.key())
@@ -190,7 +199,7 @@ class _Search:
                 self.run(found, at + 1)
 
 
-def hopeless(memo: ForecastMemo, start: Board, task: Task) -> bool:
+def hopeless(memo: ForecastMemo, start: Schedule, task: Task) -> bool:
     """Return whether a job is lost whatever is done: no spool, none long enough, or due too soon."""
     begins = max(start.at_s, task.earliest_s if task.earliest_s is not None else -math.inf)
     if task.due_s is not None and begins + task.job.open_air_s > task.due_s:
@@ -204,97 +213,107 @@ def hopeless(memo: ForecastMemo, start: Board, task: Task) -> bool:
 
 def greedy(
     memo: ForecastMemo,
-    start: Board,
+    start: Schedule,
     tasks: Sequence[Task],
     progress: Progress | None = None,
     *,
     failed: Collection[str] = (),
-) -> Board:
+) -> Schedule:
     """Return *start* with all *tasks* placed, each taking what is best for it when its turn comes.
 
     ``failed``: spools that are known to be too wet; they are tried last.
     """
-    board = start
+    schedule = start
     failed = set(failed)
     for task in tasks:
-        best: Board | None = None
-        for picks in options(memo, task, board, most=TRIED, failed=failed):
+        best: Schedule | None = None
+        for assignments in options(memo, task, schedule, most=TRIED, failed=failed):
             if (
                 best is not None
                 and best.last is not None
                 and best.last.met
-                and any(pick.dryer for pick in picks)
+                and any(assignment.dryer for assignment in assignments)
             ):
                 break  # it goes without drying
-            found = place(memo, board, task, picks)
-            if found is not None and found.last is not None and not any(pick.dryer for pick in picks):
+            found = schedule_job(memo, schedule, task, assignments)
+            if (
+                found is not None
+                and found.last is not None
+                and not any(assignment.dryer for assignment in assignments)
+            ):
                 failed |= {row.spool for row in found.last.rows if row.spool and row.code not in GOOD_ENOUGH}
             if found is not None and (best is None or found.cost.key() < best.cost.key()):
                 best = found
         assert best is not None  # undried spools, or none, can always be had
-        board = best
+        schedule = best
         if progress is not None:
             progress(memo.evaluations)
-    return board
+    return schedule
 
 
-def improved(memo: ForecastMemo, start: Board, board: Board, progress: Progress | None = None) -> Board:
-    """Return *board* or a better one: jobs that do not make it, are dried for or change spools are given others."""
+def improved(
+    memo: ForecastMemo, start: Schedule, schedule: Schedule, progress: Progress | None = None
+) -> Schedule:
+    """Return *schedule* or a better one: jobs that do not make it, are dried for or change spools are given others."""
     most = memo.evaluations + IMPROVING
-    replays, most_replays = 0, PLACINGS // max(1, len(board.all()))
+    replays, most_replays = 0, PLACINGS // max(1, len(schedule.all()))
     for _ in range(ROUNDS):
         better = False
-        plan = board.all()
+        plan = schedule.all()
         failed = {
             row.spool for each in plan for row in each.rows if row.spool and row.code not in GOOD_ENOUGH
         }
         for at, placed in enumerate(plan):
             if _content(placed):
                 continue
-            for picks in options(memo, placed.task, board, most=TRIED, failed=failed):
+            for assignments in options(memo, placed.task, schedule, most=TRIED, failed=failed):
                 if memo.evaluations > most or replays > most_replays:
-                    return board
-                if picks == plan[at].picks:
+                    return schedule
+                if assignments == plan[at].assignments:
                     continue
                 replays += 1
-                changed = [(each.task, picks if i == at else each.picks) for i, each in enumerate(plan)]
+                changed = [
+                    (each.task, assignments if i == at else each.assignments) for i, each in enumerate(plan)
+                ]
                 found = replay(memo, start, changed)
-                if found is not None and found.cost.key() < board.cost.key():
-                    board, better, plan = found, True, found.all()
+                if found is not None and found.cost.key() < schedule.cost.key():
+                    schedule, better, plan = found, True, found.all()
             if progress is not None:
                 progress(memo.evaluations)
         if not better:
             break
-    return board
+    return schedule
 
 
-def too_wet(board: Board) -> set[str]:
+def too_wet(schedule: Schedule) -> set[str]:
     """Return the spools that some job of a plan cannot be run from."""
     return {
-        row.spool for each in board.all() for row in each.rows if row.spool and row.code not in GOOD_ENOUGH
+        row.spool for each in schedule.all() for row in each.rows if row.spool and row.code not in GOOD_ENOUGH
     }
 
 
-def continued(memo: ForecastMemo, start: Board, before: Board, found: Board) -> Board:
+def continued(memo: ForecastMemo, start: Schedule, before: Schedule, found: Schedule) -> Schedule:
     """Return a plan for a long queue that is *before* up to the first job which *found* judges harder, then anew."""
     old, new = before.all(), found.all()
     first = next(
         at for at, (one, other) in enumerate(zip(old, new, strict=True)) if one.met and not other.met
     )
-    kept = replay(memo, start, [(each.task, each.picks) for each in new[:first]])
+    kept = replay(memo, start, [(each.task, each.assignments) for each in new[:first]])
     assert kept is not None  # it was found before
     return greedy(memo, kept, [each.task for each in new[first:]], failed=too_wet(found))
 
 
-def _content(placed: Placed) -> bool:
+def _content(placed: ScheduledJob) -> bool:
     return placed.met and not placed.dryings and all(row.how == "mounted" for row in placed.rows)
 
 
-def replay(memo: ForecastMemo, start: Board, plan: Sequence[tuple[Task, Sequence[Pick]]]) -> Board | None:
-    """Return the board with these jobs on these spools; None where a drying cannot be had."""
-    board: Board | None = start
-    for task, picks in plan:
-        if board is None:
+def replay(
+    memo: ForecastMemo, start: Schedule, plan: Sequence[tuple[Task, Sequence[Assignment]]]
+) -> Schedule | None:
+    """Return the schedule with these jobs on these spools; None where a drying cannot be had."""
+    schedule: Schedule | None = start
+    for task, assignments in plan:
+        if schedule is None:
             return None
-        board = place(memo, board, task, picks)
-    return board
+        schedule = schedule_job(memo, schedule, task, assignments)
+    return schedule

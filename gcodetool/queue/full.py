@@ -12,12 +12,12 @@ from typing import TYPE_CHECKING, Final
 from gcodetool.errors import GcodetoolError
 from gcodetool.moisture.record import Spool
 from gcodetool.queue import kept
-from gcodetool.queue.board import Board, Pick, Placed, Task
 from gcodetool.queue.choose import continued, improved, replay
 from gcodetool.queue.executors import Executor, SerialExecutor, WorkerDied
 from gcodetool.queue.findings import ToolRow
 from gcodetool.queue.forecast_memo import ForecastMemo
 from gcodetool.queue.listing import Machine, Progress
+from gcodetool.queue.schedule import Assignment, Schedule, ScheduledJob, Task
 from gcodetool.queue.spool_steps import Dried, Dry, ForecastOptions, Print, Step, StepHistory, history_of
 from gcodetool.queue.summary import Job
 
@@ -30,13 +30,13 @@ Told = tuple[list[ToolRow], list[Dried]]
 
 def in_full(
     full: ForecastMemo,
-    start: Board,
-    chosen: Board,
+    start: Schedule,
+    chosen: Schedule,
     executor: Executor,
     progress: Progress | None,
     *,
     folder: Path | None,
-) -> tuple[Board, str]:
+) -> tuple[Schedule, str]:
     """Return the chosen plan with every member and layer, and words where that tells otherwise and was put right."""
     if not any(placed.steps for placed in chosen.all()):
         return chosen, ""  # no spool, no forecast
@@ -65,8 +65,8 @@ def in_full(
 
 
 def _shown(
-    full: ForecastMemo, start: Board, chosen: Board, executor: Executor, progress: Progress | None
-) -> Board:
+    full: ForecastMemo, start: Schedule, chosen: Schedule, executor: Executor, progress: Progress | None
+) -> Schedule:
     """Return a plan as the full forecast sees it."""
     _forecast(full, chosen, executor, progress)
     found = replay(full, start, fixed(chosen.all()))
@@ -74,16 +74,18 @@ def _shown(
     return found
 
 
-def fixed(placed: Sequence[Placed]) -> list[tuple[Task, tuple[Pick, ...]]]:
+def fixed(placed: Sequence[ScheduledJob]) -> list[tuple[Task, tuple[Assignment, ...]]]:
     """Return a plan with its hours of drying settled."""
     found = []
     for each in placed:
         times = {drying.before.spool: drying.time for drying in each.dryings}
-        picks = tuple(
-            replace(pick, time=times.get(pick.spool)) if pick.spool is not None else pick
-            for pick in each.picks
+        assignments = tuple(
+            replace(assignment, time=times.get(assignment.spool))
+            if assignment.spool is not None
+            else assignment
+            for assignment in each.assignments
         )
-        found.append((each.task, picks))
+        found.append((each.task, assignments))
     return found
 
 
@@ -114,7 +116,7 @@ class _Wanted:
     dryings: list[tuple[StepHistory, Dry]]
 
 
-def _forecast(full: ForecastMemo, chosen: Board, executor: Executor, progress: Progress | None) -> None:
+def _forecast(full: ForecastMemo, chosen: Schedule, executor: Executor, progress: Progress | None) -> None:
     """Fill *full* with what the chosen plan needs, spool by spool."""
     asked: dict[str, _Wanted] = {}
     for placed in chosen.all():

@@ -7,12 +7,12 @@ from collections.abc import Mapping
 from typing import Any, Final
 
 from gcodetool.moisture.record import Spool
-from gcodetool.queue.board import SHORTEST_SHORT_MM, Board, Placed, Slot, place
 from gcodetool.queue.choose import TRIED, options
 from gcodetool.queue.findings import ORDER, Drying, Row, Verdict, worst
 from gcodetool.queue.forecast_memo import ForecastMemo
 from gcodetool.queue.listing import Listing
 from gcodetool.queue.reading import Unreadable, Wanted
+from gcodetool.queue.schedule import SHORTEST_SHORT_MM, Schedule, ScheduledJob, ToolSlot, schedule_job
 from gcodetool.queue.summary import Job
 from gcodetool.queue.tasks import Stock, wanted_of
 
@@ -23,7 +23,7 @@ def rows_of(
     listing: Listing,
     stock: Stock,
     jobs: Mapping[Wanted, Job | Unreadable],
-    done: Board,
+    done: Schedule,
     *,
     instead: Mapping[int, str],
 ) -> list[Row]:
@@ -69,7 +69,7 @@ def _timed(job: Job) -> dict[str, Any]:
     }
 
 
-def _judged(placed: Placed) -> dict[str, Any]:
+def _judged(placed: ScheduledJob) -> dict[str, Any]:
     """Return what a row says of its place in the plan."""
     verdict: Verdict = worst([each.code for each in placed.rows])
     because = next(each.because for each in placed.rows if each.code == verdict)
@@ -96,17 +96,17 @@ def _judged(placed: Placed) -> dict[str, Any]:
     }
 
 
-def hints(full: ForecastMemo, done: Board) -> dict[int, str]:
+def hints(full: ForecastMemo, done: Schedule) -> dict[int, str]:
     """Return, by number, what drying would do for jobs that do not make it."""
     found_: dict[int, str] = {}
-    for before, placed in done.boards():
+    for before, placed in done.history():
         if placed.met or placed.dryings or len(found_) >= HINTS:
             continue
         found = [
             other.last
-            for picks in options(full, placed.task, before, most=TRIED)
-            if any(pick.dryer for pick in picks)
-            and (other := place(full, before, placed.task, picks)) is not None
+            for assignments in options(full, placed.task, before, most=TRIED)
+            if any(assignment.dryer for assignment in assignments)
+            and (other := schedule_job(full, before, placed.task, assignments)) is not None
         ]
         tried = [each for each in found if each is not None and not each.held]
         if not tried:
@@ -122,9 +122,11 @@ def hints(full: ForecastMemo, done: Board) -> dict[int, str]:
     return found_
 
 
-def _fed(placed: Placed) -> list[Slot]:
+def _fed(placed: ScheduledJob) -> list[ToolSlot]:
     return [
-        slot for slot, pick in zip(placed.task.slots, placed.picks, strict=True) if pick.spool is not None
+        slot
+        for slot, assignment in zip(placed.task.slots, placed.assignments, strict=True)
+        if assignment.spool is not None
     ]
 
 
@@ -141,7 +143,7 @@ def heat(spool: Spool) -> list[str]:
     return said
 
 
-def dryings_of(full: ForecastMemo, done: Board) -> list[Drying]:
+def dryings_of(full: ForecastMemo, done: Schedule) -> list[Drying]:
     """Return what goes into a dryer when, by time."""
     found = []
     for placed in done.all():

@@ -12,7 +12,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from gcodetool.queue import kept
-from gcodetool.queue.board import Board
 from gcodetool.queue.choose import ALL, choose, open_jobs, replay
 from gcodetool.queue.executors import Executor, SerialExecutor
 from gcodetool.queue.findings import QueueFindings
@@ -21,9 +20,10 @@ from gcodetool.queue.full import fixed, in_full
 from gcodetool.queue.listing import Listing, Progress
 from gcodetool.queue.reading import Unreadable, Wanted, read_all
 from gcodetool.queue.rows import dryings_of, hints, rows_of
+from gcodetool.queue.schedule import Schedule
 from gcodetool.queue.spool_steps import ForecastOptions
 from gcodetool.queue.summary import Job
-from gcodetool.queue.tasks import Stock, begun, hanging, tasks_of, wanted_of
+from gcodetool.queue.tasks import Stock, hanging, schedule_at_start, tasks_of, wanted_of
 
 if TYPE_CHECKING:
     from gcodetool.moisture.snapshot import ShelfOf
@@ -75,7 +75,7 @@ def plan(
     by_digest = {task.job.digest: task.job for task in tasks}
     firsts: dict[tuple[str, int], State] = {}
     quick = ForecastMemo(stock.spools, by_digest, listing.printers, options, firsts=firsts, shelf_of=shelf_of)
-    start = begun(quick, listing, stock, holds, mounted, notes)
+    start = schedule_at_start(quick, listing, stock, holds, mounted, notes)
     if open_jobs(quick, tasks, start.holds) > ALL:
         quick.options = replace(options, members=min(count, FEW_MEMBERS))
     full = ForecastMemo(
@@ -87,7 +87,7 @@ def plan(
         shelf_of=shelf_of,
     )
     search = "stopped before a plan was found"
-    done: Board = start
+    done: Schedule = start
     drier: dict[int, str] = {}
     kept.load(folder, quick)
     kept.load(folder, full)
@@ -96,7 +96,7 @@ def plan(
             report = None if progress is None else lambda count: progress("choosing", count, None)
             found = choose(quick, start, tasks, progress=report)
             search = found.search
-            done = found.board
+            done = found.schedule
             done, said = in_full(full, start, done, workers, progress, folder=folder)
             search += said
             drier = hints(full, done)

@@ -10,11 +10,10 @@ from typing import Final
 
 from gcodetool import profiles
 from gcodetool.moisture.record import Spool
-from gcodetool.queue import board as boards
-from gcodetool.queue.board import Board, Slot, Task
 from gcodetool.queue.forecast_memo import ForecastMemo
 from gcodetool.queue.listing import Listing, Machine, ToolWish, Wish
 from gcodetool.queue.reading import Unreadable, Wanted
+from gcodetool.queue.schedule import Schedule, Task, ToolSlot, empty_schedule
 from gcodetool.queue.summary import Job, Tool
 from gcodetool.tomlfile import nearest
 
@@ -69,7 +68,7 @@ def tasks_of(
         )
     later: dict[str, float] = {}
     for at in range(len(tasks) - 1, -1, -1):
-        known: list[Slot] = []
+        known: list[ToolSlot] = []
         for slot in tasks[at].slots:
             settled = slot.spools[0] if slot.how in ("named", "noted") else None
             known.append(slot if settled is None else replace(slot, later_mm=later.get(settled, 0.0)))
@@ -79,13 +78,13 @@ def tasks_of(
     return tasks
 
 
-def _slot(tool: Tool, wish: Wish, job: Job, stock: Stock, hung: str | None) -> Slot:
+def _slot(tool: Tool, wish: Wish, job: Job, stock: Stock, hung: str | None) -> ToolSlot:
     """Return which spools a tool may be fed from, the one mounted there first."""
     asked = wish.tools.get(tool.tool)
     if asked is None and None in wish.tools:
         if len(job.tools) > 1:
             names = ", ".join(str(each.tool) for each in job.tools)
-            return Slot(tool, (), "none", f"the job feeds from tools {names}; name each in [job.tool.N]")
+            return ToolSlot(tool, (), "none", f"the job feeds from tools {names}; name each in [job.tool.N]")
         asked = wish.tools[None]
     asked = asked or ANY
     if asked.spool is not None:
@@ -93,14 +92,14 @@ def _slot(tool: Tool, wish: Wish, job: Job, stock: Stock, hung: str | None) -> S
     absent = None
     if tool.spool is not None and asked == ANY:
         if tool.spool in stock.spools:
-            return Slot(tool, (tool.spool,), "noted")
+            return ToolSlot(tool, (tool.spool,), "noted")
         absent = f"T{tool.tool}: the file names spool {tool.spool}, which is not on the shelf"
     material = asked.material or tool.material
     if material is None and asked.colour is None:
         why = "neither list nor file says which filament"
         if hung is None:
-            return Slot(tool, (), "none", f"{why}, and no spool is on the printer")
-        return Slot(
+            return ToolSlot(tool, (), "none", f"{why}, and no spool is on the printer")
+        return ToolSlot(
             tool, (hung,), "chosen", caution=f"T{tool.tool}: {why}; taken: {hung}, which is on the printer"
         )
     fitting = [
@@ -109,18 +108,18 @@ def _slot(tool: Tool, wish: Wish, job: Job, stock: Stock, hung: str | None) -> S
     fitting.sort(key=lambda name: (name != hung, name))
     what = " ".join(word for word in (asked.colour, material) if word)
     if not fitting:
-        return Slot(tool, (), "none", f"no spool of {what} on the shelf")
-    return Slot(tool, tuple(fitting), "chosen", caution=absent)
+        return ToolSlot(tool, (), "none", f"no spool of {what} on the shelf")
+    return ToolSlot(tool, tuple(fitting), "chosen", caution=absent)
 
 
-def _named(tool: Tool, name: str, stock: Stock) -> Slot:
+def _named(tool: Tool, name: str, stock: Stock) -> ToolSlot:
     if name in stock.spools:
-        return Slot(tool, (name,), "named")
+        return ToolSlot(tool, (name,), "named")
     if name in stock.broken:
-        return Slot(tool, (), "none", f"the record of {name} cannot be read: {stock.broken[name]}")
+        return ToolSlot(tool, (), "none", f"the record of {name} cannot be read: {stock.broken[name]}")
     if not stock.spools:
-        return Slot(tool, (), "none", f"no spool '{name}': the shelf is empty; name one with --shelf")
-    return Slot(tool, (), "none", f"no spool '{name}' on the shelf; {nearest(name, stock.spools)}")
+        return ToolSlot(tool, (), "none", f"no spool '{name}': the shelf is empty; name one with --shelf")
+    return ToolSlot(tool, (), "none", f"no spool '{name}' on the shelf; {nearest(name, stock.spools)}")
 
 
 def _fits(spool: Spool, material: str | None, colour: str | None, tool: Tool) -> bool:
@@ -166,15 +165,15 @@ def _mounted_on(spool: Spool, printer: Machine, at_s: float) -> tuple[int, float
     return None
 
 
-def begun(
+def schedule_at_start(
     memo: ForecastMemo,
     listing: Listing,
     stock: Stock,
     holds: Mapping[str, int] | None,
     mounted: Mapping[Where, str],
     notes: list[str],
-) -> Board:
-    """Return the board before the first job: what hangs where, what dries, which dryers there are."""
+) -> Schedule:
+    """Return the schedule before the first job: what hangs where, what dries, which dryers there are."""
     at_s = memo.options.at_s
     drying: dict[str, str] = {}
     for name in sorted(stock.spools):
@@ -199,4 +198,6 @@ def begun(
         given = dict.fromkeys(sorted(found), 1)
         if given:
             notes.append(f"dryers as the records have them, one reel each: {', '.join(given)}")
-    return boards.begun(memo, turnaround_s=listing.turnaround_s, holds=given, mounted=mounted, drying=drying)
+    return empty_schedule(
+        memo, turnaround_s=listing.turnaround_s, holds=given, mounted=mounted, drying=drying
+    )

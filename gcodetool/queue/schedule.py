@@ -23,7 +23,7 @@ SHORTEST_SHORT_MM: Final = 1.0  # less than this is rounding
 
 
 @dataclass(frozen=True)
-class Slot:
+class ToolSlot:
     """One tool of a job: its possible spools, the likeliest first.
 
     ``why``: the reason where there is none; ``caution``: what is unsure about those that there are;
@@ -51,14 +51,14 @@ class Task:
     path: str
     printer: str | None
     job: Job
-    slots: tuple[Slot, ...]
+    slots: tuple[ToolSlot, ...]
     earliest_s: float | None = None
     due_s: float | None = None
     notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
-class Pick:
+class Assignment:
     """What one tool is given: a spool, or none; a dryer to go through before, or none.
 
     ``time`` fixes how long; None: as long as the forecast says.
@@ -89,7 +89,7 @@ class Cost:
 
 
 @dataclass(frozen=True)
-class Line:
+class PrinterCalendar:
     """A printer's free time: gaps between jobs, and from when on it is free for good."""
 
     gaps: tuple[tuple[float, float], ...]
@@ -103,22 +103,22 @@ class Line:
                 return start
         return max(self.free_s, ready_s)
 
-    def taken(self, start_s: float, end_s: float) -> "Line":
-        """Return the line with a stretch taken."""
+    def taken(self, start_s: float, end_s: float) -> "PrinterCalendar":
+        """Return the calendar with a stretch taken."""
         if start_s >= self.free_s:
             gaps = self.gaps if start_s == self.free_s else (*self.gaps, (self.free_s, start_s))
-            return Line(gaps, end_s)
+            return PrinterCalendar(gaps, end_s)
         gaps_: list[tuple[float, float]] = []
         for begin, end in self.gaps:
             if begin <= start_s and end_s <= end:
                 gaps_ += [part for part in ((begin, start_s), (end_s, end)) if part[0] < part[1]]
             else:
                 gaps_.append((begin, end))
-        return Line(tuple(gaps_), self.free_s)
+        return PrinterCalendar(tuple(gaps_), self.free_s)
 
 
 @dataclass(frozen=True)
-class Stay:
+class DryerStay:
     """A spool's time in a dryer; *planned*: not one that it is in already."""
 
     in_s: float
@@ -128,7 +128,7 @@ class Stay:
 
 
 @dataclass(frozen=True)
-class PlacedDrying:
+class ScheduledDrying:
     """A drying in a plan."""
 
     before: StepHistory
@@ -137,16 +137,16 @@ class PlacedDrying:
 
 
 @dataclass(frozen=True)
-class Placed:
+class ScheduledJob:
     """A job in a plan."""
 
     task: Task
-    picks: tuple[Pick, ...]
+    assignments: tuple[Assignment, ...]
     start_s: float
     held: bool
     rows: tuple[ToolRow, ...]
     met: bool
-    dryings: tuple[PlacedDrying, ...] = ()
+    dryings: tuple[ScheduledDrying, ...] = ()
     steps: tuple[tuple[StepHistory, Print], ...] = ()
 
     @property
@@ -161,7 +161,7 @@ class Placed:
 
 
 @dataclass(frozen=True)
-class Board:
+class Schedule:
     """A plan so far.
 
     Attributes
@@ -177,31 +177,31 @@ class Board:
     at_s: float
     turnaround_s: float
     holds: Mapping[str, int]
-    lines: Mapping[str | None, Line] = field(default_factory=dict)
+    calendars: Mapping[str | None, PrinterCalendar] = field(default_factory=dict)
     histories: Mapping[str, StepHistory] = field(default_factory=dict)
     free_s: Mapping[str, float] = field(default_factory=dict)
-    stays: Mapping[str, tuple[Stay, ...]] = field(default_factory=dict)
+    stays: Mapping[str, tuple[DryerStay, ...]] = field(default_factory=dict)
     mounted: Mapping[tuple[str | None, int], tuple[tuple[float, str], ...]] = field(default_factory=dict)
     fed_mm: Mapping[str, float] = field(default_factory=dict)
     cost: Cost = Cost()
-    before: "Board | None" = field(default=None, repr=False)
-    last: Placed | None = None
+    before: "Schedule | None" = field(default=None, repr=False)
+    last: ScheduledJob | None = None
 
     @property
     def changes(self) -> int:
         """How often a spool is mounted, of jobs that are run."""
         return sum(_changes(uses) for uses in self.mounted.values())
 
-    def boards(self) -> "Iterator[tuple[Board, Placed]]":
-        """Yield each job placed with the board that it was placed on, the last one first."""
-        board = self
-        while board.before is not None and board.last is not None:
-            yield board.before, board.last
-            board = board.before
+    def history(self) -> "Iterator[tuple[Schedule, ScheduledJob]]":
+        """Yield each job placed with the schedule that it was placed into, the last one first."""
+        schedule = self
+        while schedule.before is not None and schedule.last is not None:
+            yield schedule.before, schedule.last
+            schedule = schedule.before
 
-    def all(self) -> list[Placed]:
+    def all(self) -> list[ScheduledJob]:
         """Return the jobs placed, in the order in which they were."""
-        return [placed for _, placed in self.boards()][::-1]
+        return [placed for _, placed in self.history()][::-1]
 
     def steps_of(self, spool: str) -> StepHistory:
         """Return what happens to a spool so far."""
@@ -212,65 +212,73 @@ class Board:
         return self.free_s.get(spool, self.at_s)
 
 
-def begun(
+def empty_schedule(
     memo: ForecastMemo,
     *,
     turnaround_s: float,
     holds: Mapping[str, int],
     mounted: Mapping[tuple[str | None, int], str],
     drying: Mapping[str, str],
-) -> Board:
-    """Return the board with nothing placed.
+) -> Schedule:
+    """Return the schedule with nothing placed.
 
     Parameters
     ----------
     mounted : spool by printer and tool.
     drying : dryer by spool that stands in one now.
     """
-    stays: dict[str, tuple[Stay, ...]] = {}
+    stays: dict[str, tuple[DryerStay, ...]] = {}
     for spool, dryer in sorted(drying.items()):
-        stays[dryer] = (*stays.get(dryer, ()), Stay(-math.inf, math.inf, spool, planned=False))
+        stays[dryer] = (*stays.get(dryer, ()), DryerStay(-math.inf, math.inf, spool, planned=False))
     hung = {where: ((-math.inf, spool),) for where, spool in mounted.items()}
-    return Board(memo.options.at_s, turnaround_s, holds, stays=stays, mounted=hung)
+    return Schedule(memo.options.at_s, turnaround_s, holds, stays=stays, mounted=hung)
 
 
-def place(memo: ForecastMemo, board: Board, task: Task, picks: Sequence[Pick]) -> Board | None:
-    """Return the board with *task* placed on these spools; None where a drying cannot be had."""
-    draft = _Draft(memo, board)
-    ready = max(board.at_s, task.earliest_s if task.earliest_s is not None else -math.inf)
-    asked: list[tuple[Pick, str, float]] = []
-    for slot, pick in zip(task.slots, picks, strict=True):
-        if pick.spool is None:
+def schedule_job(
+    memo: ForecastMemo, schedule: Schedule, task: Task, assignments: Sequence[Assignment]
+) -> Schedule | None:
+    """Return the schedule with *task* placed on these spools; None where a drying cannot be had."""
+    placement = _Placement(memo, schedule)
+    ready = max(schedule.at_s, task.earliest_s if task.earliest_s is not None else -math.inf)
+    asked: list[tuple[Assignment, str, float]] = []
+    for slot, assignment in zip(task.slots, assignments, strict=True):
+        if assignment.spool is None:
             continue
-        if pick.dryer is None:
-            ready = max(ready, board.spool_free_s(pick.spool))
+        if assignment.dryer is None:
+            ready = max(ready, schedule.spool_free_s(assignment.spool))
             continue
-        found = draft.first(pick, pick.dryer, slot.length_mm)
+        found = placement.first(assignment, assignment.dryer, slot.length_mm)
         if found is None:
             return None
-        asked.append((pick, pick.dryer, slot.length_mm))
-        draft.reserve(pick.dryer, Stay(found[0], found[0] + found[1].seconds, pick.spool))
+        asked.append((assignment, assignment.dryer, slot.length_mm))
+        placement.reserve(
+            assignment.dryer, DryerStay(found[0], found[0] + found[1].seconds, assignment.spool)
+        )
         ready = max(ready, found[0] + found[1].seconds)
-    line = board.lines.get(task.printer) or Line((), board.at_s)
-    start = line.earliest(ready, task.job.open_air_s + board.turnaround_s)
+    calendar = schedule.calendars.get(task.printer) or PrinterCalendar((), schedule.at_s)
+    start = calendar.earliest(ready, task.job.open_air_s + schedule.turnaround_s)
     dryings = []
     if asked:
-        draft = _Draft(memo, board)  # again, as late as can be
-        for pick, dryer, length_mm in asked:
-            drying = draft.late(pick, dryer, length_mm, start)
+        placement = _Placement(memo, schedule)  # again, as late as can be
+        for assignment, dryer, length_mm in asked:
+            drying = placement.late(assignment, dryer, length_mm, start)
             if drying is None:
                 return None
             dryings.append(drying)
-    histories = {**board.histories, **draft.histories}
+    histories = {**schedule.histories, **placement.histories}
     rows, steps = [], []
-    for slot, pick in zip(task.slots, picks, strict=True):
-        if pick.spool is None:
+    for slot, assignment in zip(task.slots, assignments, strict=True):
+        if assignment.spool is None:
             why = f"{slot.spools[0]} feeds another tool of this job" if slot.spools else slot.why
             rows.append(empty_row(slot.tool, "unknown", why))
             continue
         step = Print(task.job.digest, slot.tool.tool, start, task.printer)
-        history = histories.get(pick.spool) or StepHistory(pick.spool)
-        how: How = "mounted" if slot.how == "chosen" and _hangs(board, task, slot, pick, start) else slot.how
+        history = histories.get(assignment.spool) or StepHistory(assignment.spool)
+        how: How = (
+            "mounted"
+            if slot.how == "chosen" and _hangs(schedule, task, slot, assignment, start)
+            else slot.how
+        )
         row = memo.printed(history, step, slot.tool)
         said = row.cautions if slot.caution is None else (slot.caution, *row.cautions)
         rows.append(replace(row, how=how, cautions=said))
@@ -283,54 +291,58 @@ def place(memo: ForecastMemo, board: Board, task: Task, picks: Sequence[Pick]) -
     met = (
         enough and all(row.code in GOOD_ENOUGH for row in rows) and (task.due_s is None or end <= task.due_s)
     )
-    placed = Placed(task, tuple(picks), start, held, tuple(rows), met, tuple(dryings), tuple(steps))
+    placed = ScheduledJob(
+        task, tuple(assignments), start, held, tuple(rows), met, tuple(dryings), tuple(steps)
+    )
     bad = max(ORDER.index(row.code if enough else "unknown") for row in rows)
-    so_far = board.cost
+    so_far = schedule.cost
     cost = Cost(
         unmet=so_far.unmet + (not met),
         dryings=so_far.dryings + len(asked),
         changes=so_far.changes,
         badness=so_far.badness + bad,
-        ends_s=so_far.ends_s + end - board.at_s,
+        ends_s=so_far.ends_s + end - schedule.at_s,
     )
     if held:
         # not run: spools, printer and dryers stay as they were; it would have to be mounted, though
         hung = sum(
-            pick.spool is None or _hangs(board, task, slot, pick, start)
-            for slot, pick in zip(task.slots, picks, strict=True)
+            assignment.spool is None or _hangs(schedule, task, slot, assignment, start)
+            for slot, assignment in zip(task.slots, assignments, strict=True)
         )
-        cost = replace(cost, changes=cost.changes + len(picks) - hung)
-        return replace(board, cost=cost, before=board, last=placed)
-    free = {**board.free_s, **draft.free_s}
-    mounted, fed = dict(board.mounted), dict(board.fed_mm)
-    slots = [slot for slot, pick in zip(task.slots, picks, strict=True) if pick.spool is not None]
+        cost = replace(cost, changes=cost.changes + len(assignments) - hung)
+        return replace(schedule, cost=cost, before=schedule, last=placed)
+    free = {**schedule.free_s, **placement.free_s}
+    mounted, fed = dict(schedule.mounted), dict(schedule.fed_mm)
+    slots = [
+        slot for slot, assignment in zip(task.slots, assignments, strict=True) if assignment.spool is not None
+    ]
     for (history, step), slot in zip(steps, slots, strict=True):
         spool, where = history.spool, (task.printer, slot.tool.tool)
         histories[spool], free[spool] = history.with_step(step), end
         fed[spool] = fed.get(spool, 0.0) + slot.tool.filament_mm
         mounted[where], more = _used(mounted.get(where, ()), start, spool)
         cost = replace(cost, changes=cost.changes + more)
-        draft.taken_out(spool, start)
-    lines = {**board.lines, task.printer: line.taken(start, end + board.turnaround_s)}
+        placement.taken_out(spool, start)
+    calendars = {**schedule.calendars, task.printer: calendar.taken(start, end + schedule.turnaround_s)}
     return replace(
-        board,
-        lines=lines,
+        schedule,
+        calendars=calendars,
         histories=histories,
         free_s=free,
-        stays=draft.stays,
+        stays=placement.stays,
         mounted=mounted,
         fed_mm=fed,
         cost=cost,
-        before=board,
+        before=schedule,
         last=placed,
     )
 
 
-def _hangs(board: Board, task: Task, slot: Slot, pick: Pick, start_s: float) -> bool:
+def _hangs(schedule: Schedule, task: Task, slot: ToolSlot, assignment: Assignment, start_s: float) -> bool:
     """Return whether the spool hangs on that printer already when the job begins."""
-    uses = board.mounted.get((task.printer, slot.tool.tool), ())
+    uses = schedule.mounted.get((task.printer, slot.tool.tool), ())
     at = bisect.bisect_right(uses, start_s, key=lambda use: use[0])
-    return at > 0 and uses[at - 1][1] == pick.spool
+    return at > 0 and uses[at - 1][1] == assignment.spool
 
 
 def _used(
@@ -352,36 +364,36 @@ def _changes(uses: Sequence[tuple[float, str]]) -> int:
     return count + (1 if uses and uses[0][0] > -math.inf else 0)
 
 
-class _Draft:
+class _Placement:
     """Dryers and spools while one job is being placed."""
 
-    def __init__(self, memo: ForecastMemo, board: Board) -> None:
-        self.memo, self.board = memo, board
-        self.stays: dict[str, tuple[Stay, ...]] = dict(board.stays)
+    def __init__(self, memo: ForecastMemo, schedule: Schedule) -> None:
+        self.memo, self.schedule = memo, schedule
+        self.stays: dict[str, tuple[DryerStay, ...]] = dict(schedule.stays)
         self.histories: dict[str, StepHistory] = {}
         self.free_s: dict[str, float] = {}
 
     def steps_of(self, spool: str) -> StepHistory:
-        return self.histories.get(spool) or self.board.steps_of(spool)
+        return self.histories.get(spool) or self.schedule.steps_of(spool)
 
-    def time(self, pick: Pick, dryer: str, in_s: float, length_mm: float) -> DryingTime | None:
-        assert pick.spool is not None
-        if pick.time is not None:
-            return pick.time
-        return self.memo.drying_time(self.steps_of(pick.spool), dryer, in_s, length_mm)
+    def time(self, assignment: Assignment, dryer: str, in_s: float, length_mm: float) -> DryingTime | None:
+        assert assignment.spool is not None
+        if assignment.time is not None:
+            return assignment.time
+        return self.memo.drying_time(self.steps_of(assignment.spool), dryer, in_s, length_mm)
 
-    def first(self, pick: Pick, dryer: str, length_mm: float) -> tuple[float, DryingTime] | None:
+    def first(self, assignment: Assignment, dryer: str, length_mm: float) -> tuple[float, DryingTime] | None:
         """Return the earliest time at which the dryer takes the spool, and how long it needs."""
-        assert pick.spool is not None
-        free_s = self.board.spool_free_s(pick.spool)
+        assert assignment.spool is not None
+        free_s = self.schedule.spool_free_s(assignment.spool)
         moments = sorted({free_s, *(stay.out_s for stay in self.stays.get(dryer, ()) if stay.out_s > free_s)})
         for in_s in moments:
             if math.isinf(in_s):
                 break
-            time = self.time(pick, dryer, in_s, length_mm)
+            time = self.time(assignment, dryer, in_s, length_mm)
             if time is None:
                 return None
-            if self.has_room(dryer, in_s, in_s + time.seconds, pick.spool):
+            if self.has_room(dryer, in_s, in_s + time.seconds, assignment.spool):
                 return in_s, time
         return None
 
@@ -391,39 +403,41 @@ class _Draft:
         crossing = [stay for stay in others if stay.in_s < out_s and in_s < stay.out_s]
         moments = {in_s, *(stay.in_s for stay in crossing if stay.in_s > in_s)}
         most = max(sum(stay.in_s <= moment < stay.out_s for stay in crossing) for moment in moments)
-        return most < self.board.holds.get(dryer, 1)
+        return most < self.schedule.holds.get(dryer, 1)
 
-    def reserve(self, dryer: str, stay: Stay) -> None:
+    def reserve(self, dryer: str, stay: DryerStay) -> None:
         self.stays[dryer] = (*self.stays.get(dryer, ()), stay)
 
-    def late(self, pick: Pick, dryer: str, length_mm: float, start_s: float) -> PlacedDrying | None:
+    def late(
+        self, assignment: Assignment, dryer: str, length_mm: float, start_s: float
+    ) -> ScheduledDrying | None:
         """Return the drying that ends when the job begins, else the earliest one; it is reserved."""
-        assert pick.spool is not None
-        found = self.first(pick, dryer, length_mm)
+        assert assignment.spool is not None
+        found = self.first(assignment, dryer, length_mm)
         if found is None:
             return None
         in_s, time = found
         late_s = start_s - time.seconds
         if late_s > in_s:
-            later = self.time(pick, dryer, late_s, length_mm)
+            later = self.time(assignment, dryer, late_s, length_mm)
             fits = later is not None and start_s - later.seconds >= in_s
             if (
                 later is not None
                 and fits
-                and self.has_room(dryer, start_s - later.seconds, start_s, pick.spool)
+                and self.has_room(dryer, start_s - later.seconds, start_s, assignment.spool)
             ):
                 in_s, time = start_s - later.seconds, later
-        return self.dry(pick.spool, dryer, in_s, time)
+        return self.dry(assignment.spool, dryer, in_s, time)
 
-    def dry(self, spool: str, dryer: str, in_s: float, time: DryingTime) -> PlacedDrying:
+    def dry(self, spool: str, dryer: str, in_s: float, time: DryingTime) -> ScheduledDrying:
         """Put a spool into a dryer, and out again."""
         self.make_room(dryer, in_s, in_s + time.seconds, spool)
         self.taken_out(spool, in_s)
         before = self.steps_of(spool)
         step = Dry(dryer, in_s, in_s + time.seconds, time.temperature_C)
-        self.reserve(dryer, Stay(step.in_s, step.out_s, spool))
+        self.reserve(dryer, DryerStay(step.in_s, step.out_s, spool))
         self.histories[spool] = before.with_step(step)
-        return PlacedDrying(before, step, time)
+        return ScheduledDrying(before, step, time)
 
     def taken_out(self, spool: str, at_s: float) -> None:
         """End the stay of a spool that stands in a dryer now; from then on its end is known."""
@@ -444,7 +458,7 @@ class _Draft:
                 stay for stay in stays if stay.spool != spool and stay.in_s < out_s and in_s < stay.out_s
             ]
             idle = [stay for stay in there if not stay.planned]
-            if not idle or len(there) < self.board.holds.get(dryer, 1):
+            if not idle or len(there) < self.schedule.holds.get(dryer, 1):
                 return
             gone = idle[0].spool
             self.taken_out(gone, in_s)
