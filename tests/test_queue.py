@@ -342,19 +342,20 @@ def test_a_stop_leaves_the_finished_rows_and_says_so(tmp_path, capsys, monkeypat
 
 
 def test_a_stop_while_forecasting_keeps_what_is_there(tmp_path, capsys, monkeypatch) -> None:
-    from gcodetool.queue import full
 
     story(tmp_path)
-    real = full._run_errand
+    from gcodetool.queue import full_forecast
+
+    real = full_forecast._run_spool_task
     done = []
 
-    def errand(what):
+    def spool_task(what):
         if len(done) == 2:
             raise KeyboardInterrupt
         done.append(what)
         return real(what)
 
-    monkeypatch.setattr(full, "_run_errand", errand)
+    monkeypatch.setattr(full_forecast, "_run_spool_task", spool_task)
     code, out, err = call(capsys, "tonight.toml", "--processes", "1", "--json", *NOMINAL)
     assert code == 130
     assert "of 6 jobs were finished" in err

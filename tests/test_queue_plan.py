@@ -11,8 +11,7 @@ from queue_world import HOUR, NOW, job, spool, stock, story
 from gcodetool.ledger.spoolfile import read_spool
 from gcodetool.moisture.solver import COMPILED
 from gcodetool.profiles import sample_folder
-from gcodetool.queue import choose as chooser
-from gcodetool.queue import run
+from gcodetool.queue import full_forecast, run, search
 from gcodetool.queue.executors import SerialExecutor
 from gcodetool.queue.findings import QueueFindings
 from gcodetool.queue.forecast_memo import ForecastMemo
@@ -51,17 +50,17 @@ def test_the_plan_of_the_story_is_the_best_of_all(tmp_path) -> None:
     listing, spools = story(tmp_path)
     found = planned(listing, spools)
     memo, start, tasks = begin(listing, spools, ForecastOptions(NOW))
-    every = [list(chooser.options(memo, task, start)) for task in tasks]
+    every = [list(search.options(memo, task, start)) for task in tasks]
     costs = []
     for assignments in itertools.product(*every):
-        end = chooser.replay(memo, start, list(zip(tasks, assignments, strict=True)))
+        end = search.replay(memo, start, list(zip(tasks, assignments, strict=True)))
         if end is not None:
             costs.append(end.cost.key())
     assert len(costs) > 1000
     best = min(costs)
     assert (found.unmet, len(found.dryings)) == best[:2]
     assert found.search == "all assignments tried"
-    again = chooser.choose(memo, start, tasks)
+    again = search.choose(memo, start, tasks)
     assert again.schedule.cost.key() == best
     assert [(row.start_s, row.verdict) for row in found.rows] == [
         (placed.start_s, max(row.code for row in placed.rows)) for placed in again.schedule.all()
@@ -87,14 +86,14 @@ def test_no_assignment_beats_the_search(data, tmp_path_factory) -> None:
         spool(folder, name, water=data.draw(st.sampled_from([0.02, 0.12, 0.3])), place=place)
     listing = replace(from_paths([wishes[0].path], printer="bench-1"), wishes=tuple(wishes))
     memo, start, tasks = begin(listing, stock(folder), ForecastOptions(NOW))
-    every = [list(chooser.options(memo, task, start)) for task in tasks]
+    every = [list(search.options(memo, task, start)) for task in tasks]
     ends = [
-        chooser.replay(memo, start, list(zip(tasks, assignments, strict=True)))
+        search.replay(memo, start, list(zip(tasks, assignments, strict=True)))
         for assignments in itertools.product(*every)
     ]
     best = min(end.cost.key() for end in ends if end is not None)
-    assert chooser.choose(memo, start, tasks).schedule.cost.key() == best
-    rough = chooser.improved(memo, start, chooser.greedy(memo, start, tasks))
+    assert search.choose(memo, start, tasks).schedule.cost.key() == best
+    rough = search.improved(memo, start, search.greedy(memo, start, tasks))
     assert best <= rough.cost.key()
     for end in ends:
         if end is not None:
@@ -377,7 +376,7 @@ def test_a_good_spool_far_down_the_shelf_is_found(tmp_path) -> None:
 
 def test_a_search_that_takes_too_long_is_given_up_and_said(tmp_path, monkeypatch) -> None:
     listing, spools = story(tmp_path)
-    monkeypatch.setattr(chooser, "ENOUGH", 12)
+    monkeypatch.setattr(search, "FORECAST_BUDGET", 12)
     found = planned(listing, spools)
     assert "given up after 12 forecasts" in found.search
     assert len(found.rows) == 6
@@ -386,7 +385,6 @@ def test_a_search_that_takes_too_long_is_given_up_and_said(tmp_path, monkeypatch
 
 
 def test_what_follows_a_job_that_is_judged_harder_is_planned_anew(tmp_path, monkeypatch) -> None:
-    from gcodetool.queue import full
 
     for number in range(3):
         job(tmp_path, f"part-{number}.gcode", hours=1)
@@ -394,12 +392,12 @@ def test_what_follows_a_job_that_is_judged_harder_is_planned_anew(tmp_path, monk
         spool(tmp_path, name, water=0.02)
     listing = from_paths([tmp_path], printer="bench-1")
     memo, start, tasks = begin(listing, stock(tmp_path), ForecastOptions(NOW))
-    chosen = chooser.greedy(memo, start, tasks)
+    chosen = search.greedy(memo, start, tasks)
     assert {assignment.spool for placed in chosen.all() for assignment in placed.assignments} == {"petg-03"}
     spool(tmp_path, "petg-03", water=0.6)  # the full forecast knows better
     harder, _, _ = begin(listing, stock(tmp_path), ForecastOptions(NOW, exposures=True))
-    monkeypatch.setattr(full, "LONG", 2)
-    found, said = full.in_full(harder, start, chosen, SerialExecutor(), None, folder=None)
+    monkeypatch.setattr(full_forecast, "LONG", 2)
+    found, said = full_forecast.forecast_in_full(harder, start, chosen, SerialExecutor(), None, folder=None)
     assert [placed.met for placed in found.all()] == [True] * 3
     assert {assignment.spool for placed in found.all() for assignment in placed.assignments} == {"petg-04"}
     assert "judged some jobs harder" in said

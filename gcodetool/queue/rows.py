@@ -7,12 +7,12 @@ from collections.abc import Mapping
 from typing import Any, Final
 
 from gcodetool.moisture.record import Spool
-from gcodetool.queue.choose import TRIED, options
 from gcodetool.queue.findings import ORDER, Drying, Row, Verdict, worst
 from gcodetool.queue.forecast_memo import ForecastMemo
 from gcodetool.queue.listing import Listing
 from gcodetool.queue.reading import Unreadable, Wanted
 from gcodetool.queue.schedule import SHORTEST_SHORT_MM, Schedule, ScheduledJob, ToolSlot, schedule_job
+from gcodetool.queue.search import SPOOLS_TRIED, options
 from gcodetool.queue.summary import Job
 from gcodetool.queue.tasks import Stock, wanted_of
 
@@ -104,7 +104,7 @@ def hints(full: ForecastMemo, done: Schedule) -> dict[int, str]:
             continue
         found = [
             other.last
-            for assignments in options(full, placed.task, before, most=TRIED)
+            for assignments in options(full, placed.task, before, most=SPOOLS_TRIED)
             if any(assignment.dryer for assignment in assignments)
             and (other := schedule_job(full, before, placed.task, assignments)) is not None
         ]

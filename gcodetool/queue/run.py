@@ -12,15 +12,15 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from gcodetool.queue import kept
-from gcodetool.queue.choose import ALL, choose, open_jobs, replay
 from gcodetool.queue.executors import Executor, SerialExecutor
 from gcodetool.queue.findings import QueueFindings
 from gcodetool.queue.forecast_memo import ForecastMemo
-from gcodetool.queue.full import fixed, in_full
+from gcodetool.queue.full_forecast import fixed, forecast_in_full
 from gcodetool.queue.listing import Listing, Progress
 from gcodetool.queue.reading import Unreadable, Wanted, read_all
 from gcodetool.queue.rows import dryings_of, hints, rows_of
 from gcodetool.queue.schedule import Schedule
+from gcodetool.queue.search import MOST_EXHAUSTIVE, choose, open_jobs, replay
 from gcodetool.queue.spool_steps import ForecastOptions
 from gcodetool.queue.summary import Job
 from gcodetool.queue.tasks import Stock, hanging, schedule_at_start, tasks_of, wanted_of
@@ -76,7 +76,7 @@ def plan(
     firsts: dict[tuple[str, int], State] = {}
     quick = ForecastMemo(stock.spools, by_digest, listing.printers, options, firsts=firsts, shelf_of=shelf_of)
     start = schedule_at_start(quick, listing, stock, holds, mounted, notes)
-    if open_jobs(quick, tasks, start.holds) > ALL:
+    if open_jobs(quick, tasks, start.holds) > MOST_EXHAUSTIVE:
         quick.options = replace(options, members=min(count, FEW_MEMBERS))
     full = ForecastMemo(
         stock.spools,
@@ -95,9 +95,9 @@ def plan(
         if complete:
             report = None if progress is None else lambda count: progress("choosing", count, None)
             found = choose(quick, start, tasks, progress=report)
-            search = found.search
+            search = found.method
             done = found.schedule
-            done, said = in_full(full, start, done, workers, progress, folder=folder)
+            done, said = forecast_in_full(full, start, done, workers, progress, folder=folder)
             search += said
             drier = hints(full, done)
     except KeyboardInterrupt:

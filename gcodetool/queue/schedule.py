@@ -4,7 +4,7 @@ Jobs are placed one after the other, in the list's order; each starts as early a
 its own earliest start allow, in a gap between earlier ones where it fits.  A spool is dried as late as
 it can be without holding up its job, and leaves the dryer when the job begins.  A job that comes out as
 dry-first, or whose reel is too short, is held: it takes neither time nor filament.  Left out: which spools
-(``choose``), what comes of it (``forecast_memo``).
+(``search``), what comes of it (``forecast_memo``).
 """
 
 import bisect

@@ -1,7 +1,7 @@
 """Jobs and spools put together: which spools each tool may be fed from, and what hangs and dries where.
 
 A spool that list or file names is settled; else the one on the printer and all others of that material and
-colour may be taken.  Left out: which of them is (``choose``).
+colour may be taken.  Left out: which of them is (``search``).
 """
 
 from collections.abc import Mapping

@@ -1,8 +1,8 @@
 """Which spool for which job, and what to dry: as many jobs as possible, then few dryings, then few changes.
 
-Up to :data:`ALL` jobs with something to choose, every assignment is tried, or ruled out because what it costs so far is
-more than a whole plan known already; a plan's cost only grows from job to job, so nothing better is
-passed over.  Beyond that each job in turn takes what is best for it, and then single jobs are
+Up to :data:`MOST_EXHAUSTIVE` jobs with something to choose, every assignment is tried, or ruled out because what
+it costs so far is more than a whole plan known already; a plan's cost only grows from job to job, so nothing
+better is passed over.  Beyond that each job in turn takes what is best for it, and then single jobs are
 given other spools as long as that improves the whole.  Left out: where jobs go (``schedule``).
 """
 
@@ -16,26 +16,26 @@ from gcodetool.queue.findings import GOOD_ENOUGH
 from gcodetool.queue.forecast_memo import ForecastMemo
 from gcodetool.queue.schedule import Assignment, Cost, Schedule, ScheduledJob, Task, ToolSlot, schedule_job
 
-ALL: Final = 8  # jobs with something to choose up to which every assignment is tried
-ENOUGH: Final = 3000  # forecasts after which trying all of them is given up
-TRIED: Final = 6  # spools tried for a job where there are too many to try all
+MOST_EXHAUSTIVE: Final = 8  # jobs with something to choose up to which every assignment is tried
+FORECAST_BUDGET: Final = 3000  # forecasts after which trying all of them is given up
+SPOOLS_TRIED: Final = 6  # spools tried for a job where there are too many to try all
 ROUNDS: Final = 3  # of improving single jobs
-IMPROVING: Final = 800  # forecasts spent on that
-PLACINGS: Final = 20_000  # jobs placed anew for that
+IMPROVEMENT_BUDGET: Final = 800  # forecasts spent on that
+PLACEMENT_BUDGET: Final = 20_000  # jobs placed anew for that
 
 Progress = Callable[[int], None]
 
 
 @dataclass(frozen=True)
-class Plan:
+class SearchResult:
     """A schedule with all jobs on it, and how it was found."""
 
     schedule: Schedule
-    search: str
+    method: str
     exact: bool
 
 
-class EnoughError(Exception):
+class SearchBudgetError(Exception):
     """Too many forecasts."""
 
 
@@ -99,11 +99,11 @@ def _assignments(
     for spool in spools:
         yield Assignment(spool)
         for dryer in schedule.holds:
-            if dries(memo, spool, dryer):
+            if can_dry(memo, spool, dryer):
                 yield Assignment(spool, dryer)
 
 
-def dries(memo: ForecastMemo, spool: str, dryer: str) -> bool:
+def can_dry(memo: ForecastMemo, spool: str, dryer: str) -> bool:
     """Return whether a dryer is one of the spool's record."""
     place = memo.spools[spool].places.get(dryer)
     return place is not None and place.kind == "dryer"
@@ -111,28 +111,30 @@ def dries(memo: ForecastMemo, spool: str, dryer: str) -> bool:
 
 def choose(
     memo: ForecastMemo, start: Schedule, tasks: Sequence[Task], *, progress: Progress | None = None
-) -> Plan:
+) -> SearchResult:
     """Return the best plan found for *tasks*, placed in their order."""
     said = ""
     count = open_jobs(memo, tasks, start.holds)
     if count == 0:
-        return Plan(greedy(memo, start, tasks, progress), "nothing to choose", True)
-    if count <= ALL:
-        search = _Search(memo, start, tasks, memo.evaluations + ENOUGH, progress)
+        return SearchResult(greedy(memo, start, tasks, progress), "nothing to choose", True)
+    if count <= MOST_EXHAUSTIVE:
+        search = _Search(memo, start, tasks, memo.evaluations + FORECAST_BUDGET, progress)
         try:
             search.run(start, 0)
-        except EnoughError:
-            said = f"too many to try all: given up after {ENOUGH} forecasts"
+        except SearchBudgetError:
+            said = f"too many to try all: given up after {FORECAST_BUDGET} forecasts"
         if search.best is not None and not said:
-            return Plan(search.best, "all assignments tried", True)
+            return SearchResult(search.best, "all assignments tried", True)
         if search.best is not None:
-            return Plan(
+            return SearchResult(
                 improved(memo, start, search.best, progress), said + "; then improved job by job", False
             )
     schedule = greedy(memo, start, tasks, progress)
     better = improved(memo, start, schedule, progress)
-    return Plan(
-        better, said or f"more than {ALL} jobs to choose for: job by job, then improved job by job", False
+    return SearchResult(
+        better,
+        said or f"more than {MOST_EXHAUSTIVE} jobs to choose for: job by job, then improved job by job",
+        False,
     )
 
 
@@ -141,7 +143,7 @@ def open_jobs(memo: ForecastMemo, tasks: Sequence[Task], holds: Mapping[str, int
 
     def is_open(slot: ToolSlot) -> bool:
         return len(slot.spools) > 1 or any(
-            dries(memo, spool, dryer) for spool in slot.spools for dryer in holds
+            can_dry(memo, spool, dryer) for spool in slot.spools for dryer in holds
         )
 
     return sum(any(is_open(slot) for slot in task.slots) for task in tasks)
@@ -157,7 +159,7 @@ class _Search:
         self.best: Schedule | None = None
         self.lost = [0] * (len(tasks) + 1)  # jobs from here on that nothing can save
         for at in range(len(tasks) - 1, -1, -1):
-            self.lost[at] = self.lost[at + 1] + hopeless(memo, start, tasks[at])
+            self.lost[at] = self.lost[at + 1] + cannot_succeed(memo, start, tasks[at])
         self.every: list[tuple[Assignment, ...] | None] = []  # what a task takes, where there is one way only
         for task in tasks:
             first_two = list(itertools.islice(options(memo, task, start), 2))
@@ -189,7 +191,7 @@ class _Search:
             if not self.worth(schedule.cost, at, dryings):
                 continue
             if self.memo.evaluations > self.most:
-                raise EnoughError
+                raise SearchBudgetError
             placed = schedule_job(self.memo, schedule, self.tasks[at], assignments)
             if placed is not None:
                 after.append(placed)
@@ -199,7 +201,7 @@ class _Search:
                 self.run(found, at + 1)
 
 
-def hopeless(memo: ForecastMemo, start: Schedule, task: Task) -> bool:
+def cannot_succeed(memo: ForecastMemo, start: Schedule, task: Task) -> bool:
     """Return whether a job is lost whatever is done: no spool, none long enough, or due too soon."""
     begins = max(start.at_s, task.earliest_s if task.earliest_s is not None else -math.inf)
     if task.due_s is not None and begins + task.job.open_air_s > task.due_s:
@@ -227,7 +229,7 @@ def greedy(
     failed = set(failed)
     for task in tasks:
         best: Schedule | None = None
-        for assignments in options(memo, task, schedule, most=TRIED, failed=failed):
+        for assignments in options(memo, task, schedule, most=SPOOLS_TRIED, failed=failed):
             if (
                 best is not None
                 and best.last is not None
@@ -255,8 +257,8 @@ def improved(
     memo: ForecastMemo, start: Schedule, schedule: Schedule, progress: Progress | None = None
 ) -> Schedule:
     """Return *schedule* or a better one: jobs that do not make it, are dried for or change spools are given others."""
-    most = memo.evaluations + IMPROVING
-    replays, most_replays = 0, PLACINGS // max(1, len(schedule.all()))
+    most = memo.evaluations + IMPROVEMENT_BUDGET
+    replays, most_replays = 0, PLACEMENT_BUDGET // max(1, len(schedule.all()))
     for _ in range(ROUNDS):
         better = False
         plan = schedule.all()
@@ -266,7 +268,7 @@ def improved(
         for at, placed in enumerate(plan):
             if _content(placed):
                 continue
-            for assignments in options(memo, placed.task, schedule, most=TRIED, failed=failed):
+            for assignments in options(memo, placed.task, schedule, most=SPOOLS_TRIED, failed=failed):
                 if memo.evaluations > most or replays > most_replays:
                     return schedule
                 if assignments == plan[at].assignments:
@@ -292,7 +294,9 @@ def too_wet(schedule: Schedule) -> set[str]:
     }
 
 
-def continued(memo: ForecastMemo, start: Schedule, before: Schedule, found: Schedule) -> Schedule:
+def replan_after_first_failure(
+    memo: ForecastMemo, start: Schedule, before: Schedule, found: Schedule
+) -> Schedule:
     """Return a plan for a long queue that is *before* up to the first job which *found* judges harder, then anew."""
     old, new = before.all(), found.all()
     first = next(

@@ -1,7 +1,7 @@
 """The plan that was chosen, forecast in full: every member, every layer, spool by spool, by whichever executor is there.
 
-What one spool goes through does not depend on the others, so it is an errand of its own.  Left out: choosing
-(``choose``), what is made of the outcome (``rows``).
+What one spool goes through does not depend on the others, so it is a task of its own.  Left out: choosing
+(``search``), what is made of the outcome (``rows``).
 """
 
 from collections.abc import Sequence
@@ -12,12 +12,12 @@ from typing import TYPE_CHECKING, Final
 from gcodetool.errors import GcodetoolError
 from gcodetool.moisture.record import Spool
 from gcodetool.queue import kept
-from gcodetool.queue.choose import continued, improved, replay
 from gcodetool.queue.executors import Executor, SerialExecutor, WorkerDied
 from gcodetool.queue.findings import ToolRow
 from gcodetool.queue.forecast_memo import ForecastMemo
 from gcodetool.queue.listing import Machine, Progress
 from gcodetool.queue.schedule import Assignment, Schedule, ScheduledJob, Task
+from gcodetool.queue.search import improved, replan_after_first_failure, replay
 from gcodetool.queue.spool_steps import Dried, Dry, ForecastOptions, Print, Step, StepHistory, history_of
 from gcodetool.queue.summary import Job
 
@@ -25,10 +25,9 @@ if TYPE_CHECKING:
     from gcodetool.moisture.state import State
 
 LONG: Final = 20  # jobs; in longer queues what follows a job that is judged harder is planned anew
-Told = tuple[list[ToolRow], list[Dried]]
 
 
-def in_full(
+def forecast_in_full(
     full: ForecastMemo,
     start: Schedule,
     chosen: Schedule,
@@ -52,7 +51,7 @@ def in_full(
     exact.dryings.update(full.dryings)
     harder = any(one.met and not other.met for one, other in zip(chosen.all(), found.all(), strict=True))
     if len(chosen.all()) > LONG and harder:
-        better = continued(exact, start, chosen, found)
+        better = replan_after_first_failure(exact, start, chosen, found)
     else:
         better = improved(exact, start, found)
     kept.save(folder, exact)
@@ -90,10 +89,10 @@ def fixed(placed: Sequence[ScheduledJob]) -> list[tuple[Task, tuple[Assignment, 
 
 
 @dataclass(frozen=True)
-class _Errand:
+class _SpoolTask:
     """What one spool goes through, to be computed elsewhere.
 
-    ``first`` is the spool as it is now, None where its record does not say.  ``line`` is what happens to it in
+    ``first`` is the spool as it is now, None where its record does not say.  ``steps`` is what happens to it in
     the end; each wanted step stands behind so many steps of that, or, where it is none of it (a job that is
     held), behind the steps listed.
     """
@@ -103,7 +102,7 @@ class _Errand:
     jobs: dict[str, Job]
     printers: dict[str, Machine]
     options: ForecastOptions
-    line: tuple[Step, ...]
+    steps: tuple[Step, ...]
     prints: tuple[tuple[int | tuple[Step, ...], Print], ...]
     dryings: tuple[tuple[int | tuple[Step, ...], Dry], ...]
 
@@ -127,14 +126,14 @@ def _forecast(full: ForecastMemo, chosen: Schedule, executor: Executor, progress
             if not full.has(each.before, each.step):
                 asked.setdefault(each.before.spool, _Wanted([], [])).dryings.append((each.before, each.step))
     names = sorted(asked)
-    errands = [_errand(full, name, chosen.steps_of(name), asked[name]) for name in names]
+    spool_tasks = [_spool_task(full, name, chosen.steps_of(name), asked[name]) for name in names]
     total, count = sum(len(each.prints) for each in asked.values()), 0
-    if progress is not None and errands:
+    if progress is not None and spool_tasks:
         progress("forecasting", 0, total)
     # one spool's steps follow each other: no use in sending them elsewhere
-    workers = executor if len(errands) > 1 or not executor.shares_files else SerialExecutor()
-    for at, result in workers.map_unordered(_run_errand, errands):
-        rows, dried = _run_errand(errands[at]) if isinstance(result, WorkerDied) else result
+    workers = executor if len(spool_tasks) > 1 or not executor.shares_files else SerialExecutor()
+    for at, result in workers.map_unordered(_run_spool_task, spool_tasks):
+        rows, dried = _run_spool_task(spool_tasks[at]) if isinstance(result, WorkerDied) else result
         wanted = asked[names[at]]
         full.prints.update(zip(wanted.prints, rows, strict=True))
         full.dryings.update(zip(wanted.dryings, dried, strict=True))
@@ -144,42 +143,42 @@ def _forecast(full: ForecastMemo, chosen: Schedule, executor: Executor, progress
             progress("forecasting", count, total)
 
 
-def _errand(full: ForecastMemo, name: str, line: StepHistory, wanted: _Wanted) -> _Errand:
-    counts = {part: part.count for part in line.parts()}
+def _spool_task(full: ForecastMemo, name: str, history: StepHistory, wanted: _Wanted) -> _SpoolTask:
+    counts = {part: part.count for part in history.parts()}
 
-    def behind(history: StepHistory) -> int | tuple[Step, ...]:
-        return counts.get(history, history.steps)
+    def behind(part: StepHistory) -> int | tuple[Step, ...]:
+        return counts.get(part, part.steps)
 
     try:
         first = full.fate.first(name)  # here, where its snapshot lies
     except GcodetoolError:
         first = None
     used = {step.job for _, step in wanted.prints}
-    used |= {step.job for step in line.steps if isinstance(step, Print)}
-    return _Errand(
+    used |= {step.job for step in history.steps if isinstance(step, Print)}
+    return _SpoolTask(
         full.spools[name],
         first,
         {digest: full.jobs[digest] for digest in sorted(used)},
         dict(full.printers),
         full.options,
-        line.steps,
-        tuple((behind(history), step) for history, step in wanted.prints),
-        tuple((behind(history), step) for history, step in wanted.dryings),
+        history.steps,
+        tuple((behind(part), step) for part, step in wanted.prints),
+        tuple((behind(part), step) for part, step in wanted.dryings),
     )
 
 
-def _run_errand(errand: _Errand) -> Told:
+def _run_spool_task(task: _SpoolTask) -> tuple[list[ToolRow], list[Dried]]:
     """Compute one spool's steps."""
-    name = errand.spool.id
-    firsts = {} if errand.first is None else {(name, errand.options.members): errand.first}
-    memo = ForecastMemo({name: errand.spool}, errand.jobs, errand.printers, errand.options, firsts=firsts)
-    line = history_of(name, errand.line).parts()
+    name = task.spool.id
+    firsts = {} if task.first is None else {(name, task.options.members): task.first}
+    memo = ForecastMemo({name: task.spool}, task.jobs, task.printers, task.options, firsts=firsts)
+    steps = history_of(name, task.steps).parts()
 
     def steps_of(behind: int | tuple[Step, ...]) -> StepHistory:
-        return line[behind] if isinstance(behind, int) else history_of(name, behind)
+        return steps[behind] if isinstance(behind, int) else history_of(name, behind)
 
     rows = []
-    for behind, step in errand.prints:
-        tool = next(each for each in errand.jobs[step.job].tools if each.tool == step.tool)
+    for behind, step in task.prints:
+        tool = next(each for each in task.jobs[step.job].tools if each.tool == step.tool)
         rows.append(memo.printed(steps_of(behind), step, tool))
-    return rows, [memo.dried(steps_of(behind), step) for behind, step in errand.dryings]
+    return rows, [memo.dried(steps_of(behind), step) for behind, step in task.dryings]
