@@ -8,7 +8,7 @@ import pytest
 
 from gcodetool.ledger.spoolfile import read_spool
 from gcodetool.moisture.solver import COMPILED
-from gcodetool.queue.listing import Listing, read_list
+from gcodetool.queue.job_list import JobList, read_list
 from gcodetool.queue.tasks import Stock
 
 AT = "2026-11-25T18:00:00+01:00"
@@ -145,7 +145,7 @@ def stock(folder: pathlib.Path) -> Stock:
     return Stock({path.stem: read_spool(path) for path in sorted(folder.glob("*.toml"))})
 
 
-def story(folder: pathlib.Path) -> tuple[Listing, Stock]:
+def story(folder: pathlib.Path) -> tuple[JobList, Stock]:
     """Return six jobs on two printers, five spools, one dryer of one reel."""
     if not COMPILED:
         pytest.skip("hundreds of forecasts")

@@ -431,14 +431,14 @@ def test_a_page_says_the_same_and_runs_nothing_from_outside(tmp_path, capsys) ->
 def test_the_list_in_the_docs_can_be_read(tmp_path) -> None:
     import re
 
-    from gcodetool.queue.listing import read_list
+    from gcodetool.queue.job_list import read_list
 
     page = (pathlib.Path(__file__).parent.parent / "docs" / "queue.md").read_text(encoding="utf-8")
     (listed,) = re.findall(r"```toml\n(.*?)```", page, re.DOTALL)
     (tmp_path / "shelf").mkdir()
     (tmp_path / "tonight.toml").write_text(listed, encoding="utf-8")
     found = read_list(tmp_path / "tonight.toml", printer=None)
-    assert [wish.path.name for wish in found.wishes] == [
+    assert [request.path.name for request in found.requests] == [
         "drip-manifold.gcode",
         "hose-clips.gcode",
         "hose-clips.gcode",
@@ -447,7 +447,7 @@ def test_the_list_in_the_docs_can_be_read(tmp_path) -> None:
     assert found.holds == {"oven": 2}
     assert found.turnaround_s == 900
     assert sorted(found.printers) == ["bench-1", "bench-2"]
-    assert set(found.wishes[3].tools) == {0, 1}
+    assert set(found.requests[3].tools) == {0, 1}
 
 
 def test_a_dryer_that_no_record_has_is_said(tmp_path, capsys) -> None:

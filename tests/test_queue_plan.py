@@ -15,28 +15,28 @@ from gcodetool.queue import full_forecast, run, search
 from gcodetool.queue.executors import SerialExecutor
 from gcodetool.queue.findings import QueueFindings
 from gcodetool.queue.forecast_memo import ForecastMemo
-from gcodetool.queue.listing import Listing, ToolWish, Wish, by_profile, from_paths
+from gcodetool.queue.job_list import JobList, JobRequest, ToolRequest, by_profile, from_paths
 from gcodetool.queue.schedule import Assignment, PrinterCalendar, Schedule, schedule_job
 from gcodetool.queue.spool_steps import Dry, ForecastOptions, Leave, Print, StepHistory, history_of
 from gcodetool.queue.tasks import Stock, Task, hanging, schedule_at_start, tasks_of
 
 
 def begin(
-    listing: Listing, spools: Stock, options: ForecastOptions
+    job_list: JobList, spools: Stock, options: ForecastOptions
 ) -> tuple[ForecastMemo, Schedule, list[Task]]:
     """Return memo, empty schedule and tasks, as a plan begins with."""
-    jobs, _ = run._read(listing, spools, SerialExecutor(), None, None)
+    jobs, _ = run._read(job_list, spools, SerialExecutor(), None, None)
     notes: list[str] = []
-    mounted = hanging(listing, spools, NOW, notes)
-    tasks = tasks_of(listing, spools, jobs, mounted)
+    mounted = hanging(job_list, spools, NOW, notes)
+    tasks = tasks_of(job_list, spools, jobs, mounted)
     memo = ForecastMemo(
-        spools.spools, {task.job.digest: task.job for task in tasks}, listing.printers, options
+        spools.spools, {task.job.digest: task.job for task in tasks}, job_list.printers, options
     )
-    return memo, schedule_at_start(memo, listing, spools, None, mounted, notes), tasks
+    return memo, schedule_at_start(memo, job_list, spools, None, mounted, notes), tasks
 
 
-def planned(listing: Listing, spools: Stock, **more) -> QueueFindings:
-    return run.plan(listing, spools, at_s=NOW, **({"members": 1} | more))
+def planned(job_list: JobList, spools: Stock, **more) -> QueueFindings:
+    return run.plan(job_list, spools, at_s=NOW, **({"members": 1} | more))
 
 
 # ---------------------------------------------------------------- choosing
@@ -47,9 +47,9 @@ SLOW = pytest.mark.skipif(not COMPILED, reason="thousands of forecasts")
 @SLOW
 def test_the_plan_of_the_story_is_the_best_of_all(tmp_path) -> None:
     """Every assignment of spools and dryings, followed to the end by brute force over the same simulation."""
-    listing, spools = story(tmp_path)
-    found = planned(listing, spools)
-    memo, start, tasks = begin(listing, spools, ForecastOptions(NOW))
+    job_list, spools = story(tmp_path)
+    found = planned(job_list, spools)
+    memo, start, tasks = begin(job_list, spools, ForecastOptions(NOW))
     every = [list(search.options(memo, task, start)) for task in tasks]
     costs = []
     for assignments in itertools.product(*every):
@@ -76,16 +76,16 @@ def test_the_plan_of_the_story_is_the_best_of_all(tmp_path) -> None:
 def test_no_assignment_beats_the_search(data, tmp_path_factory) -> None:
     folder = tmp_path_factory.mktemp("queue")
     count = data.draw(st.integers(2, 3))
-    wishes = []
+    requests = []
     for number in range(count):
         path = job(folder, f"part-{number}.gcode", hours=data.draw(st.sampled_from([0.5, 2, 5])), metres=20)
         due = data.draw(st.sampled_from([None, 4 * HOUR, 12 * HOUR]))
-        wishes.append(Wish(path, "bench-1", due_s=None if due is None else NOW + due))
+        requests.append(JobRequest(path, "bench-1", due_s=None if due is None else NOW + due))
     for name in ("petg-03", "petg-04"):
         place = data.draw(st.sampled_from(["bench", "bag", "bench-1", "oven"]))
         spool(folder, name, water=data.draw(st.sampled_from([0.02, 0.12, 0.3])), place=place)
-    listing = replace(from_paths([wishes[0].path], printer="bench-1"), wishes=tuple(wishes))
-    memo, start, tasks = begin(listing, stock(folder), ForecastOptions(NOW))
+    job_list = replace(from_paths([requests[0].path], printer="bench-1"), requests=tuple(requests))
+    memo, start, tasks = begin(job_list, stock(folder), ForecastOptions(NOW))
     every = [list(search.options(memo, task, start)) for task in tasks]
     ends = [
         search.replay(memo, start, list(zip(tasks, assignments, strict=True)))
@@ -199,10 +199,10 @@ def test_a_gap_on_the_printer_is_used(tmp_path) -> None:
     job(tmp_path, "late.gcode")
     job(tmp_path, "soon.gcode")
     spool(tmp_path, "petg-03", place="bench-1")
-    listing = from_paths([tmp_path], printer="bench-1")
-    late, soon = listing.wishes
-    listing = replace(listing, wishes=(replace(late, earliest_s=NOW + 5 * HOUR), soon))
-    found = planned(listing, Stock({}))
+    job_list = from_paths([tmp_path], printer="bench-1")
+    late, soon = job_list.requests
+    job_list = replace(job_list, requests=(replace(late, earliest_s=NOW + 5 * HOUR), soon))
+    found = planned(job_list, Stock({}))
     assert found.rows[0].start_s == NOW + 5 * HOUR
     assert found.rows[1].start_s == NOW
 
@@ -210,11 +210,13 @@ def test_a_gap_on_the_printer_is_used(tmp_path) -> None:
 def test_due_and_dried_in_time(tmp_path) -> None:
     job(tmp_path, "a.gcode", hours=1)
     spool(tmp_path, "petg-04", water=0.3, place="bench")
-    listing = from_paths([tmp_path], printer="bench-1")
-    wish = listing.wishes[0]
+    job_list = from_paths([tmp_path], printer="bench-1")
+    request = job_list.requests[0]
 
     def due(hours: float) -> QueueFindings:
-        return planned(replace(listing, wishes=(replace(wish, due_s=NOW + hours * HOUR),)), stock(tmp_path))
+        return planned(
+            replace(job_list, requests=(replace(request, due_s=NOW + hours * HOUR),)), stock(tmp_path)
+        )
 
     soon, later = due(3), due(30)
     assert soon.unmet == 1
@@ -233,14 +235,16 @@ def test_one_drying_serves_all_jobs_that_name_the_spool(tmp_path) -> None:
     for number in (1, 2, 3):
         job(tmp_path, f"part-{number}.gcode", hours=1, metres=40)
     spool(tmp_path, "petg-04", water=0.3, place="bench", net_g=1000)
-    listing = from_paths([tmp_path], printer="bench-1")
+    job_list = from_paths([tmp_path], printer="bench-1")
     named = replace(
-        listing,
-        wishes=tuple(replace(wish, tools={None: ToolWish(spool="petg-04")}) for wish in listing.wishes),
+        job_list,
+        requests=tuple(
+            replace(request, tools={None: ToolRequest(spool="petg-04")}) for request in job_list.requests
+        ),
     )
     found, first = (
         planned(named, stock(tmp_path)),
-        planned(replace(named, wishes=named.wishes[:1]), stock(tmp_path)),
+        planned(replace(named, requests=named.requests[:1]), stock(tmp_path)),
     )
     assert len(found.dryings) == 1
     assert found.unmet == 0
@@ -254,15 +258,15 @@ def test_a_dryer_takes_as_many_reels_as_it_holds(tmp_path) -> None:
         spool(tmp_path, f"petg-0{number}", water=0.3, place="bench")
     paths = sorted(tmp_path.glob("*.gcode"))
     printers = [f"bench-{at}" for at in (1, 2)]
-    listing = Listing(
+    job_list = JobList(
         tuple(
-            Wish(path, printer, {None: ToolWish(spool=f"petg-0{at}")})
+            JobRequest(path, printer, {None: ToolRequest(spool=f"petg-0{at}")})
             for at, (path, printer) in enumerate(zip(paths, printers, strict=True), 1)
         ),
         {printer: by_profile(printer) for printer in printers},
     )
-    one = planned(listing, stock(tmp_path), holds={"oven": 1})
-    two = planned(listing, stock(tmp_path), holds={"oven": 2})
+    one = planned(job_list, stock(tmp_path), holds={"oven": 1})
+    two = planned(job_list, stock(tmp_path), holds={"oven": 2})
     assert [len(found.dryings) for found in (one, two)] == [2, 2]
     assert one.dryings[1].in_s >= one.dryings[0].out_s
     assert two.dryings[1].in_s == two.dryings[0].in_s == NOW
@@ -272,14 +276,15 @@ def test_a_spool_in_the_dryer_stays_there_until_its_job_or_makes_room(tmp_path) 
     job(tmp_path, "a.gcode", hours=1)
     spool(tmp_path, "petg-01", water=0.1, place="oven")
     spool(tmp_path, "petg-02", water=0.3, place="bench")
-    listing = from_paths([tmp_path], printer="bench-1")
+    job_list = from_paths([tmp_path], printer="bench-1")
     alone = planned(
-        replace(listing, wishes=(replace(listing.wishes[0], earliest_s=NOW + 20 * HOUR),)), stock(tmp_path)
+        replace(job_list, requests=(replace(job_list.requests[0], earliest_s=NOW + 20 * HOUR),)),
+        stock(tmp_path),
     )
     assert alone.rows[0].tools[0].spool == "petg-01"
     assert not alone.dryings
     assert alone.rows[0].tools[0].start_wt_pct < 0.07  # it went on drying
-    memo, start, tasks = begin(listing, stock(tmp_path), ForecastOptions(NOW))
+    memo, start, tasks = begin(job_list, stock(tmp_path), ForecastOptions(NOW))
     placed = schedule_job(memo, start, tasks[0], [Assignment("petg-02", "oven")])
     assert placed is not None
     assert placed.steps_of("petg-01").steps == (Leave(NOW),)
@@ -293,9 +298,9 @@ def test_several_tools_each_have_their_spool(tmp_path) -> None:
     spool(tmp_path, "pla-11", "PLA", place="bench")
     found = planned(from_paths([tmp_path], printer="bench-1"), stock(tmp_path)).rows[0]
     assert [(tool.tool, tool.spool) for tool in found.tools] == [(0, "petg-03"), (1, "pla-11")]
-    listing = from_paths([tmp_path], printer="bench-1")
-    wish = Wish(tmp_path / "two.gcode", "bench-1", {None: ToolWish(spool="petg-03")})
-    same = planned(replace(listing, wishes=(wish,)), stock(tmp_path)).rows[0]
+    job_list = from_paths([tmp_path], printer="bench-1")
+    request = JobRequest(tmp_path / "two.gcode", "bench-1", {None: ToolRequest(spool="petg-03")})
+    same = planned(replace(job_list, requests=(request,)), stock(tmp_path)).rows[0]
     assert same.verdict == "unknown"
     assert "[job.tool.N]" in same.because
 
@@ -303,10 +308,12 @@ def test_several_tools_each_have_their_spool(tmp_path) -> None:
 def test_fewer_spools_than_tools(tmp_path) -> None:
     job(tmp_path, "two.gcode", materials=["PETG", "PETG"])
     spool(tmp_path, "petg-03", place="bench")
-    listing = from_paths([tmp_path], printer="bench-1")
-    both = replace(listing.wishes[0], tools={0: ToolWish(spool="petg-03"), 1: ToolWish(spool="petg-03")})
-    for wishes in (listing.wishes, (both,)):
-        found = planned(replace(listing, wishes=wishes), stock(tmp_path)).rows[0]
+    job_list = from_paths([tmp_path], printer="bench-1")
+    both = replace(
+        job_list.requests[0], tools={0: ToolRequest(spool="petg-03"), 1: ToolRequest(spool="petg-03")}
+    )
+    for requests in (job_list.requests, (both,)):
+        found = planned(replace(job_list, requests=requests), stock(tmp_path)).rows[0]
         assert [tool.spool for tool in found.tools] == ["petg-03", None]
         assert found.tools[1].because == "petg-03 feeds another tool of this job"
         assert found.verdict == "unknown"
@@ -357,10 +364,10 @@ def test_states_that_were_let_go_are_computed_again(tmp_path, monkeypatch) -> No
     for number in range(5):
         job(tmp_path, f"part-{number}.gcode")
     spool(tmp_path, "petg-03", place="bench-1")
-    listing = from_paths([tmp_path], printer="bench-1")
-    usual = planned(listing, stock(tmp_path))
+    job_list = from_paths([tmp_path], printer="bench-1")
+    usual = planned(job_list, stock(tmp_path))
     monkeypatch.setattr(fate, "STATES", 2)
-    assert planned(listing, stock(tmp_path)) == usual
+    assert planned(job_list, stock(tmp_path)) == usual
 
 
 def test_a_good_spool_far_down_the_shelf_is_found(tmp_path) -> None:
@@ -375,12 +382,12 @@ def test_a_good_spool_far_down_the_shelf_is_found(tmp_path) -> None:
 
 
 def test_a_search_that_takes_too_long_is_given_up_and_said(tmp_path, monkeypatch) -> None:
-    listing, spools = story(tmp_path)
+    job_list, spools = story(tmp_path)
     monkeypatch.setattr(search, "FORECAST_BUDGET", 12)
-    found = planned(listing, spools)
+    found = planned(job_list, spools)
     assert "given up after 12 forecasts" in found.search
     assert len(found.rows) == 6
-    best = planned(listing, spools)
+    best = planned(job_list, spools)
     assert best.unmet <= found.unmet
 
 
@@ -390,12 +397,12 @@ def test_what_follows_a_job_that_is_judged_harder_is_planned_anew(tmp_path, monk
         job(tmp_path, f"part-{number}.gcode", hours=1)
     for name in ("petg-03", "petg-04"):
         spool(tmp_path, name, water=0.02)
-    listing = from_paths([tmp_path], printer="bench-1")
-    memo, start, tasks = begin(listing, stock(tmp_path), ForecastOptions(NOW))
+    job_list = from_paths([tmp_path], printer="bench-1")
+    memo, start, tasks = begin(job_list, stock(tmp_path), ForecastOptions(NOW))
     chosen = search.greedy(memo, start, tasks)
     assert {assignment.spool for placed in chosen.all() for assignment in placed.assignments} == {"petg-03"}
     spool(tmp_path, "petg-03", water=0.6)  # the full forecast knows better
-    harder, _, _ = begin(listing, stock(tmp_path), ForecastOptions(NOW, exposures=True))
+    harder, _, _ = begin(job_list, stock(tmp_path), ForecastOptions(NOW, exposures=True))
     monkeypatch.setattr(full_forecast, "LONG", 2)
     found, said = full_forecast.forecast_in_full(harder, start, chosen, SerialExecutor(), None, folder=None)
     assert [placed.met for placed in found.all()] == [True] * 3
@@ -409,13 +416,13 @@ def test_what_follows_a_job_that_is_judged_harder_is_planned_anew(tmp_path, monk
 def test_the_same_evening_is_not_forecast_again(tmp_path, monkeypatch) -> None:
     from gcodetool.queue import fate, forecast_memo
 
-    listing, spools = story(tmp_path)
+    job_list, spools = story(tmp_path)
     folder = tmp_path / "cache"
-    first = planned(listing, spools, folder=folder)
-    assert first == planned(listing, spools)
+    first = planned(job_list, spools, folder=folder)
+    assert first == planned(job_list, spools)
     with monkeypatch.context() as patched:
         patched.setattr(forecast_memo.ForecastMemo, "fate", property(lambda _: pytest.fail("computed again")))
-        assert planned(listing, spools, folder=folder) == first
+        assert planned(job_list, spools, folder=folder) == first
     # another moment, another record: nothing of it fits
     done: list[str] = []
     real = fate.Fate.printed
@@ -426,23 +433,23 @@ def test_the_same_evening_is_not_forecast_again(tmp_path, monkeypatch) -> None:
 
     monkeypatch.setattr(fate.Fate, "printed", printed)
     spool(tmp_path / "shelf", "tpu-02", "TPU", water=0.8, place="bench")
-    changed = planned(listing, stock(tmp_path / "shelf"), folder=folder)
+    changed = planned(job_list, stock(tmp_path / "shelf"), folder=folder)
     assert "tpu-02" in done
-    assert changed == planned(listing, stock(tmp_path / "shelf"))
+    assert changed == planned(job_list, stock(tmp_path / "shelf"))
     del done[:]
-    later = run.plan(listing, spools, at_s=NOW + HOUR, members=1, folder=folder)
+    later = run.plan(job_list, spools, at_s=NOW + HOUR, members=1, folder=folder)
     assert done
-    assert later == run.plan(listing, spools, at_s=NOW + HOUR, members=1)
+    assert later == run.plan(job_list, spools, at_s=NOW + HOUR, members=1)
 
 
 def test_damaged_forecasts_are_computed_again(tmp_path) -> None:
-    listing, spools = story(tmp_path)
+    job_list, spools = story(tmp_path)
     folder = tmp_path / "cache"
-    first = planned(listing, spools, folder=folder)
+    first = planned(job_list, spools, folder=folder)
     for number, path in enumerate(sorted(folder.glob("*.forecasts"))):
         whole = path.read_bytes()
         path.write_bytes([b"", whole[:-3], whole.replace(b'"clear"', b'"adjust"'), b"{}"][number % 4])
-    assert planned(listing, spools, folder=folder) == first
+    assert planned(job_list, spools, folder=folder) == first
 
 
 def test_snapshots_of_spools_change_nothing(tmp_path, monkeypatch) -> None:
@@ -451,8 +458,8 @@ def test_snapshots_of_spools_change_nothing(tmp_path, monkeypatch) -> None:
     monkeypatch.setenv("GCODETOOL_SNAPSHOTS", str(tmp_path / "snapshots"))
     job(tmp_path, "a.gcode")
     spool(tmp_path, "petg-03", place="bench")
-    listing, spools = from_paths([tmp_path], printer="bench-1"), stock(tmp_path)
-    plain = planned(listing, spools, members=4)
+    job_list, spools = from_paths([tmp_path], printer="bench-1"), stock(tmp_path)
+    plain = planned(job_list, spools, members=4)
     for _ in range(2):
-        assert planned(listing, spools, members=4, shelf_of=shelf_of) == plain
+        assert planned(job_list, spools, members=4, shelf_of=shelf_of) == plain
     assert list((tmp_path / "snapshots").glob(".*.moisture"))

@@ -17,7 +17,7 @@ from gcodetool.profiles import sample_folder
 from gcodetool.queue import cache, reading
 from gcodetool.queue.cache import decode, encode
 from gcodetool.queue.executors import ProcessExecutor, SerialExecutor, WorkerDied
-from gcodetool.queue.listing import from_paths
+from gcodetool.queue.job_list import from_paths
 from gcodetool.queue.reading import Unreadable, Wanted, read_all
 from gcodetool.queue.summary import Job, Tool, summarise
 
@@ -184,7 +184,7 @@ def test_many_files_come_once_each_from_any_executor(tmp_path, monkeypatch) -> N
     monkeypatch.setattr(ProcessExecutor, "_alone", lambda *_: pytest.fail("one by one, though nobody died"))
     for number in range(10):
         job(tmp_path, f"part-{number}.gcode", words=f"; {number}\n")
-    wanted = [Wanted(wish.path) for wish in from_paths([tmp_path], printer=None).wishes]
+    wanted = [Wanted(request.path) for request in from_paths([tmp_path], printer=None).requests]
     seen: list[int] = []
     with ProcessExecutor(2) as executor:
         found = dict(read_all(wanted, executor, folder=tmp_path / "cache", progress=seen.append))
@@ -200,7 +200,10 @@ def test_folders_are_read_by_name_and_an_empty_one_is_said(tmp_path) -> None:
     job(tmp_path, "a.GCODE")
     (tmp_path / ".hidden.gcode").write_text("")
     (tmp_path / "readme.txt").write_text("")
-    assert [wish.path.name for wish in from_paths([tmp_path], printer=None).wishes] == ["a.GCODE", "b.gcode"]
+    assert [request.path.name for request in from_paths([tmp_path], printer=None).requests] == [
+        "a.GCODE",
+        "b.gcode",
+    ]
     (tmp_path / "none").mkdir()
     with pytest.raises(QueueError, match="no sliced file"):
         from_paths([tmp_path / "none"], printer=None)
@@ -219,7 +222,7 @@ def test_a_file_that_kills_its_worker_is_one_bad_row(tmp_path, monkeypatch) -> N
                 dies = any(task.wanted.path.name == "part-3.gcode" for task in tasks)
                 yield at, WorkerDied() if dies else work(tasks)
 
-    wanted = [Wanted(wish.path) for wish in from_paths([tmp_path], printer=None).wishes]
+    wanted = [Wanted(request.path) for request in from_paths([tmp_path], printer=None).requests]
     found = dict(read_all(wanted, Frail(), folder=None))
     assert [isinstance(found[at], Job) for at in range(5)] == [True, True, True, False, True]
     assert "ended the worker twice" in found[3].text

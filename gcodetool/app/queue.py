@@ -10,7 +10,7 @@ from gcodetool.app.resolve import Moment, clock, find_printer, snapshots_of
 from gcodetool.errors import GcodetoolError, UsageError
 from gcodetool.ledger import records, store, where
 from gcodetool.ledger.spoolfile import read_spool
-from gcodetool.queue import cache, executors, listing
+from gcodetool.queue import cache, executors, job_list
 from gcodetool.queue.run import plan
 from gcodetool.queue.tasks import Stock
 
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from gcodetool.moisture.record import Spool
     from gcodetool.queue.executors import DaskExecutor, ProcessExecutor, SerialExecutor
     from gcodetool.queue.findings import QueueFindings
-    from gcodetool.queue.listing import Listing, Machine, Progress
+    from gcodetool.queue.job_list import JobList, Progress, QueuePrinter
 
 
 def queue(
@@ -85,7 +85,7 @@ def queue(
 
 def listed(
     jobs: Sequence[Path], printer: str | None, ledger: str | None
-) -> "tuple[Listing, tuple[str, ...]]":
+) -> "tuple[JobList, tuple[str, ...]]":
     """Return what is asked for, and what is worth telling.
 
     Raises
@@ -95,23 +95,23 @@ def listed(
     """
     notes: list[str] = []
 
-    def find(word: str) -> "Machine":
+    def find(word: str) -> "QueuePrinter":
         machine = find_printer(word, ledger=ledger)
         notes.extend(machine.notes)
-        return listing.Machine(machine.profile, machine.places)
+        return job_list.QueuePrinter(machine.profile, machine.places)
 
-    lists = [path for path in jobs if listing.is_list(path)]
+    lists = [path for path in jobs if job_list.is_list(path)]
     if lists and len(jobs) > 1:
         raise UsageError(f"{lists[0]}: a list stands alone; put the other jobs into it")
     found = (
-        listing.read_list(lists[0], printer=printer, find=find)
+        job_list.read_list(lists[0], printer=printer, find=find)
         if lists
-        else listing.from_paths(jobs, printer=printer, find=find)
+        else job_list.from_paths(jobs, printer=printer, find=find)
     )
     return found, tuple(dict.fromkeys(notes))
 
 
-def stock_of(paths: Sequence[Path], ledger: str | None, listing: "Listing") -> tuple[Stock, tuple[str, ...]]:
+def stock_of(paths: Sequence[Path], ledger: str | None, job_list: "JobList") -> tuple[Stock, tuple[str, ...]]:
     """Return the spools at hand: of files and folders, else of the ledger; a broken record is left out and said.
 
     Raises
@@ -120,7 +120,7 @@ def stock_of(paths: Sequence[Path], ledger: str | None, listing: "Listing") -> t
         A shelf that is not there, or holds no spool file.
     """
     if not paths:
-        return of_ledger(ledger, listing)
+        return of_ledger(ledger, job_list)
     spools: dict[str, Spool] = {}
     broken: dict[str, str] = {}
     for path in paths:
@@ -142,14 +142,14 @@ def stock_of(paths: Sequence[Path], ledger: str | None, listing: "Listing") -> t
     return Stock(spools, broken), ()
 
 
-def of_ledger(ledger: str | None, listing: "Listing") -> tuple[Stock, tuple[str, ...]]:
+def of_ledger(ledger: str | None, job_list: "JobList") -> tuple[Stock, tuple[str, ...]]:
     """Return the ledger's spools, each with the printers and dryers that the queue may use; none without one."""
     if ledger is None and not where.exists(None):
         return Stock({}), ()
     try:
         with store.reading(store.open_ledger(ledger, make=False)) as conn:
             places, known = records.places(conn), records.spools(conn)
-            also = {name for machine in listing.printers.values() for name in machine.places}
+            also = {name for machine in job_list.printers.values() for name in machine.places}
             also |= {name for name, place in places.items() if place.kind == "dryer"}
             spools: dict[str, Spool] = {}
             broken: dict[str, str] = {}

@@ -21,7 +21,7 @@ from gcodetool.moisture.history import State, Surroundings, aged, quantile, stat
 from gcodetool.moisture.record import Event, Spool
 from gcodetool.moisture.snapshot import ShelfOf
 from gcodetool.queue.findings import ToolRow, empty_row
-from gcodetool.queue.listing import Machine
+from gcodetool.queue.job_list import QueuePrinter
 from gcodetool.queue.spool_steps import Dried, Dry, DryingTime, ForecastOptions, Print, StepHistory
 from gcodetool.queue.summary import Job, Tool
 
@@ -40,7 +40,7 @@ class Fate:
         self,
         spools: Mapping[str, Spool],
         jobs: Mapping[str, Job],
-        printers: Mapping[str, Machine],
+        printers: Mapping[str, QueuePrinter],
         options: ForecastOptions,
         *,
         firsts: dict[tuple[str, int], State],

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Final
 from gcodetool.errors import GcodetoolError
 from gcodetool.moisture.record import Spool
 from gcodetool.queue.findings import ToolRow, empty_row
-from gcodetool.queue.listing import Machine
+from gcodetool.queue.job_list import QueuePrinter
 from gcodetool.queue.spool_steps import Dried, Dry, DryingTime, ForecastOptions, Print, StepHistory
 from gcodetool.queue.summary import Job, Tool
 
@@ -51,7 +51,7 @@ class ForecastMemo:
         self,
         spools: Mapping[str, Spool],
         jobs: Mapping[str, Job],
-        printers: Mapping[str, Machine],
+        printers: Mapping[str, QueuePrinter],
         options: ForecastOptions,
         *,
         firsts: "dict[tuple[str, int], State] | None" = None,

@@ -15,7 +15,7 @@ from gcodetool.queue import kept
 from gcodetool.queue.executors import Executor, SerialExecutor, WorkerDied
 from gcodetool.queue.findings import ToolRow
 from gcodetool.queue.forecast_memo import ForecastMemo
-from gcodetool.queue.listing import Machine, Progress
+from gcodetool.queue.job_list import Progress, QueuePrinter
 from gcodetool.queue.schedule import Assignment, Schedule, ScheduledJob, Task
 from gcodetool.queue.search import improved, replan_after_first_failure, replay
 from gcodetool.queue.spool_steps import Dried, Dry, ForecastOptions, Print, Step, StepHistory, history_of
@@ -100,7 +100,7 @@ class _SpoolTask:
     spool: Spool
     first: "State | None"
     jobs: dict[str, Job]
-    printers: dict[str, Machine]
+    printers: dict[str, QueuePrinter]
     options: ForecastOptions
     steps: tuple[Step, ...]
     prints: tuple[tuple[int | tuple[Step, ...], Print], ...]

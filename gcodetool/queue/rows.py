@@ -9,7 +9,7 @@ from typing import Any, Final
 from gcodetool.moisture.record import Spool
 from gcodetool.queue.findings import ORDER, Drying, Row, Verdict, worst
 from gcodetool.queue.forecast_memo import ForecastMemo
-from gcodetool.queue.listing import Listing
+from gcodetool.queue.job_list import JobList
 from gcodetool.queue.reading import Unreadable, Wanted
 from gcodetool.queue.schedule import SHORTEST_SHORT_MM, Schedule, ScheduledJob, ToolSlot, schedule_job
 from gcodetool.queue.search import SPOOLS_TRIED, options
@@ -20,7 +20,7 @@ HINTS: Final = 12  # jobs that do not make it, of which it is said what drying w
 
 
 def rows_of(
-    listing: Listing,
+    job_list: JobList,
     stock: Stock,
     jobs: Mapping[Wanted, Job | Unreadable],
     done: Schedule,
@@ -33,16 +33,16 @@ def rows_of(
     """
     placed = {each.task.number: each for each in done.all()}
     rows = []
-    for number, wish in enumerate(listing.wishes, 1):
+    for number, request in enumerate(job_list.requests, 1):
         known: dict[str, Any] = {
             "number": number,
-            "path": str(wish.path),
-            "printer": wish.printer,
-            "earliest_s": wish.earliest_s,
-            "due_s": wish.due_s,
+            "path": str(request.path),
+            "printer": request.printer,
+            "earliest_s": request.earliest_s,
+            "due_s": request.due_s,
             "instead": instead.get(number),
         }
-        job = jobs.get(wanted_of(wish, listing, stock))
+        job = jobs.get(wanted_of(request, job_list, stock))
         if number in placed:
             rows.append(Row(**known, **_timed(placed[number].task.job), **_judged(placed[number])))
         elif isinstance(job, Unreadable):

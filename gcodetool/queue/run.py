@@ -16,7 +16,7 @@ from gcodetool.queue.executors import Executor, SerialExecutor
 from gcodetool.queue.findings import QueueFindings
 from gcodetool.queue.forecast_memo import ForecastMemo
 from gcodetool.queue.full_forecast import fixed, forecast_in_full
-from gcodetool.queue.listing import Listing, Progress
+from gcodetool.queue.job_list import JobList, Progress
 from gcodetool.queue.reading import Unreadable, Wanted, read_all
 from gcodetool.queue.rows import dryings_of, hints, rows_of
 from gcodetool.queue.schedule import Schedule
@@ -35,7 +35,7 @@ FEW_PIECES: Final = 64
 
 
 def plan(
-    listing: Listing,
+    job_list: JobList,
     stock: Stock,
     *,
     at_s: float,
@@ -67,21 +67,23 @@ def plan(
     """
     workers: Executor = SerialExecutor() if executor is None else executor
     count = _usual(stock) if members is None else members
-    jobs, complete = _read(listing, stock, workers, folder, progress)
+    jobs, complete = _read(job_list, stock, workers, folder, progress)
     notes: list[str] = []
-    mounted = hanging(listing, stock, at_s, notes)
-    tasks = tasks_of(listing, stock, jobs, mounted)
+    mounted = hanging(job_list, stock, at_s, notes)
+    tasks = tasks_of(job_list, stock, jobs, mounted)
     options = ForecastOptions(at_s, confidence, min(count, MOST_MEMBERS), FEW_PIECES)
     by_digest = {task.job.digest: task.job for task in tasks}
     firsts: dict[tuple[str, int], State] = {}
-    quick = ForecastMemo(stock.spools, by_digest, listing.printers, options, firsts=firsts, shelf_of=shelf_of)
-    start = schedule_at_start(quick, listing, stock, holds, mounted, notes)
+    quick = ForecastMemo(
+        stock.spools, by_digest, job_list.printers, options, firsts=firsts, shelf_of=shelf_of
+    )
+    start = schedule_at_start(quick, job_list, stock, holds, mounted, notes)
     if open_jobs(quick, tasks, start.holds) > MOST_EXHAUSTIVE:
         quick.options = replace(options, members=min(count, FEW_MEMBERS))
     full = ForecastMemo(
         stock.spools,
         by_digest,
-        listing.printers,
+        job_list.printers,
         replace(options, members=count, pieces=None, exposures=True),
         firsts=firsts,
         shelf_of=shelf_of,
@@ -106,9 +108,9 @@ def plan(
         full.stopped = True
         again = replay(full, start, fixed(done.all()))
         done = start if again is None else again
-    if listing.wishes and not any(wish.printer for wish in listing.wishes) and len(tasks) > 1:
+    if job_list.requests and not any(request.printer for request in job_list.requests) and len(tasks) > 1:
         notes.append("no printer is named: the jobs are taken to run one after another on one machine")
-    rows = rows_of(listing, stock, jobs, done, instead=drier)
+    rows = rows_of(job_list, stock, jobs, done, instead=drier)
     dryings = dryings_of(full, done)
     kept.save(folder, quick)
     kept.save(folder, full)
@@ -142,10 +144,10 @@ def _usual(stock: Stock) -> int:
 
 
 def _read(
-    listing: Listing, stock: Stock, executor: Executor, folder: Path | None, progress: Progress | None
+    job_list: JobList, stock: Stock, executor: Executor, folder: Path | None, progress: Progress | None
 ) -> tuple[dict[Wanted, Job | Unreadable], bool]:
     """Return each file's job; False where the reading was stopped."""
-    wanted = list(dict.fromkeys(wanted_of(wish, listing, stock) for wish in listing.wishes))
+    wanted = list(dict.fromkeys(wanted_of(request, job_list, stock) for request in job_list.requests))
     found: dict[Wanted, Job | Unreadable] = {}
     tick = None if progress is None else lambda count: progress("reading", count, len(wanted))
     try:

@@ -11,14 +11,14 @@ from typing import Final
 from gcodetool import profiles
 from gcodetool.moisture.record import Spool
 from gcodetool.queue.forecast_memo import ForecastMemo
-from gcodetool.queue.listing import Listing, Machine, ToolWish, Wish
+from gcodetool.queue.job_list import JobList, JobRequest, QueuePrinter, ToolRequest
 from gcodetool.queue.reading import Unreadable, Wanted
 from gcodetool.queue.schedule import Schedule, Task, ToolSlot, empty_schedule
 from gcodetool.queue.summary import Job, Tool
 from gcodetool.tomlfile import nearest
 
 Where = tuple[str | None, int]  # a printer's tool
-ANY: Final = ToolWish()
+ANY: Final = ToolRequest()
 
 
 @dataclass(frozen=True)
@@ -35,36 +35,47 @@ class Stock:
     broken: Mapping[str, str] = field(default_factory=dict)
 
 
-def wanted_of(wish: Wish, listing: Listing, stock: Stock) -> Wanted:
-    """Return what is to be read for a wish: its file, for its printer, with what its spools measure."""
-    printer = None if wish.printer is None else listing.printers[wish.printer].profile
+def wanted_of(request: JobRequest, job_list: JobList, stock: Stock) -> Wanted:
+    """Return what is to be read for a request: its file, for its printer, with what its spools measure."""
+    printer = None if request.printer is None else job_list.printers[request.printer].profile
     wound = {
         tool or 0: stock.spools[each.spool].diameter_mm
-        for tool, each in wish.tools.items()
+        for tool, each in request.tools.items()
         if each.spool in stock.spools and each.spool is not None
     }
-    return Wanted(wish.path, printer, tuple(sorted(wound.items())))
+    return Wanted(request.path, printer, tuple(sorted(wound.items())))
 
 
 def tasks_of(
-    listing: Listing,
+    job_list: JobList,
     stock: Stock,
     jobs: Mapping[Wanted, Job | Unreadable],
     mounted: Mapping[Where, str],
 ) -> list[Task]:
     """Return the jobs that could be read, with the spools that they may take."""
     tasks = []
-    for number, wish in enumerate(listing.wishes, 1):
-        job = jobs.get(wanted_of(wish, listing, stock))
+    for number, request in enumerate(job_list.requests, 1):
+        job = jobs.get(wanted_of(request, job_list, stock))
         if not isinstance(job, Job):
             continue
         slots = tuple(
-            _slot(tool, wish, job, stock, mounted.get((wish.printer, tool.tool))) for tool in job.tools
+            _slot(tool, request, job, stock, mounted.get((request.printer, tool.tool))) for tool in job.tools
         )
-        unused = sorted({tool for tool in wish.tools if tool is not None} - {each.tool for each in job.tools})
+        unused = sorted(
+            {tool for tool in request.tools if tool is not None} - {each.tool for each in job.tools}
+        )
         notes = tuple(f"the list names tool {tool}, but the job feeds nothing from it" for tool in unused)
         tasks.append(
-            Task(number, str(wish.path), wish.printer, job, slots, wish.earliest_s, wish.due_s, notes)
+            Task(
+                number,
+                str(request.path),
+                request.printer,
+                job,
+                slots,
+                request.earliest_s,
+                request.due_s,
+                notes,
+            )
         )
     later: dict[str, float] = {}
     for at in range(len(tasks) - 1, -1, -1):
@@ -78,14 +89,14 @@ def tasks_of(
     return tasks
 
 
-def _slot(tool: Tool, wish: Wish, job: Job, stock: Stock, hung: str | None) -> ToolSlot:
+def _slot(tool: Tool, request: JobRequest, job: Job, stock: Stock, hung: str | None) -> ToolSlot:
     """Return which spools a tool may be fed from, the one mounted there first."""
-    asked = wish.tools.get(tool.tool)
-    if asked is None and None in wish.tools:
+    asked = request.tools.get(tool.tool)
+    if asked is None and None in request.tools:
         if len(job.tools) > 1:
             names = ", ".join(str(each.tool) for each in job.tools)
             return ToolSlot(tool, (), "none", f"the job feeds from tools {names}; name each in [job.tool.N]")
-        asked = wish.tools[None]
+        asked = request.tools[None]
     asked = asked or ANY
     if asked.spool is not None:
         return _named(tool, asked.spool, stock)
@@ -134,11 +145,11 @@ def _fits(spool: Spool, material: str | None, colour: str | None, tool: Tool) ->
     return abs(tool.diameter_mm - spool.diameter_mm) <= DIAMETER_SLACK_MM
 
 
-def hanging(listing: Listing, stock: Stock, at_s: float, notes: list[str]) -> dict[Where, str]:
+def hanging(job_list: JobList, stock: Stock, at_s: float, notes: list[str]) -> dict[Where, str]:
     """Return the spool on each printer's tool; of several noted there, the one that came last."""
     found: dict[Where, list[tuple[float, str]]] = {}
     for name in sorted(stock.spools):
-        for word, printer in listing.printers.items():
+        for word, printer in job_list.printers.items():
             since = _mounted_on(stock.spools[name], printer, at_s)
             if since is not None:
                 found.setdefault((word, since[0]), []).append((since[1], name))
@@ -153,7 +164,7 @@ def hanging(listing: Listing, stock: Stock, at_s: float, notes: list[str]) -> di
     return mounted
 
 
-def _mounted_on(spool: Spool, printer: Machine, at_s: float) -> tuple[int, float] | None:
+def _mounted_on(spool: Spool, printer: QueuePrinter, at_s: float) -> tuple[int, float] | None:
     """Return the tool of *printer* that the spool feeds now, and since when; None: it is elsewhere."""
     for event in reversed(spool.events):
         if event.at_s <= at_s and event.place is not None:
@@ -167,7 +178,7 @@ def _mounted_on(spool: Spool, printer: Machine, at_s: float) -> tuple[int, float
 
 def schedule_at_start(
     memo: ForecastMemo,
-    listing: Listing,
+    job_list: JobList,
     stock: Stock,
     holds: Mapping[str, int] | None,
     mounted: Mapping[Where, str],
@@ -182,7 +193,7 @@ def schedule_at_start(
         last = spool.places.get(stays[-1]) if stays else None
         if last is not None and last.kind == "dryer":
             drying[name] = last.name
-    given = dict(listing.holds if holds is None else holds)
+    given = dict(job_list.holds if holds is None else holds)
     found = {
         place.name
         for spool in stock.spools.values()
@@ -199,5 +210,5 @@ def schedule_at_start(
         if given:
             notes.append(f"dryers as the records have them, one reel each: {', '.join(given)}")
     return empty_schedule(
-        memo, turnaround_s=listing.turnaround_s, holds=given, mounted=mounted, drying=drying
+        memo, turnaround_s=job_list.turnaround_s, holds=given, mounted=mounted, drying=drying
     )

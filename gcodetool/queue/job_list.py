@@ -1,4 +1,4 @@
-"""What is to be printed: a list file, folders and single files become wishes, in their order.
+"""What is to be printed: a list file, folders and single files become requests, in their order.
 
 A list is a TOML file as ``docs/queue.md`` describes it; paths in it are relative to it.  Left out: reading
 the G-code (``reading``) and the spools (``cli``).
@@ -32,7 +32,7 @@ MINUTE_S: Final = 60.0
 
 
 @dataclass(frozen=True)
-class ToolWish:
+class ToolRequest:
     """What a tool is to be fed from: a spool, or any of that material and colour; all None: as the file says."""
 
     spool: str | None = None
@@ -41,47 +41,47 @@ class ToolWish:
 
 
 @dataclass(frozen=True)
-class Wish:
+class JobRequest:
     """A job that waits.  ``tools`` by number; None stands for the job's only tool."""
 
     path: Path
     printer: str | None = None
-    tools: dict[int | None, ToolWish] = field(default_factory=dict)
+    tools: dict[int | None, ToolRequest] = field(default_factory=dict)
     earliest_s: float | None = None
     due_s: float | None = None
 
 
 @dataclass(frozen=True)
-class Machine:
+class QueuePrinter:
     """A printer: its profile, and the places of the records that are it; None: no profile is known."""
 
     profile: Printer | None
     places: tuple[str, ...] = ()
 
 
-Finder = Callable[[str], Machine]
+Finder = Callable[[str], QueuePrinter]
 Progress = Callable[[str, int, int | None], None]  # what is being done, how much of it is done, of how much
 
 
-def by_profile(word: str) -> Machine:
+def by_profile(word: str) -> QueuePrinter:
     """Return the machine that a profile's name or file describes."""
-    return Machine(profiles.printer(word))
+    return QueuePrinter(profiles.printer(word))
 
 
 @dataclass(frozen=True)
-class Listing:
+class JobList:
     """What a call asks for.
 
     Attributes
     ----------
-    printers : machines by the name that a wish gives.
+    printers : machines by the name that a request gives.
     shelf : spool files and folders; empty: the list names none.
     holds : reels that each dryer takes; empty: not said.
     turnaround_s : between two jobs on a printer.
     """
 
-    wishes: tuple[Wish, ...]
-    printers: dict[str, Machine]
+    requests: tuple[JobRequest, ...]
+    printers: dict[str, QueuePrinter]
     shelf: tuple[Path, ...] = ()
     holds: dict[str, int] = field(default_factory=dict)
     turnaround_s: float = 0.0
@@ -92,7 +92,7 @@ def is_list(path: Path) -> bool:
     return path.suffix.lower() == ".toml"
 
 
-def from_paths(paths: Sequence[Path], *, printer: str | None, find: Finder = by_profile) -> Listing:
+def from_paths(paths: Sequence[Path], *, printer: str | None, find: Finder = by_profile) -> JobList:
     """Return jobs named one by one and folders of jobs, in the order given, a folder's by name.
 
     Raises
@@ -114,7 +114,7 @@ def from_paths(paths: Sequence[Path], *, printer: str | None, find: Finder = by_
         else:
             found.append(path)
     printers = {} if printer is None else {printer: find(printer)}
-    return Listing(tuple(Wish(path, printer) for path in found), printers)
+    return JobList(tuple(JobRequest(path, printer) for path in found), printers)
 
 
 def _in_folder(folder: Path) -> list[Path]:
@@ -125,7 +125,7 @@ def _in_folder(folder: Path) -> list[Path]:
     )
 
 
-def read_list(path: Path, *, printer: str | None, find: Finder = by_profile) -> Listing:
+def read_list(path: Path, *, printer: str | None, find: Finder = by_profile) -> JobList:
     """Return what the list at *path* says; *printer* stands for those jobs that name none.
 
     Raises
@@ -141,16 +141,16 @@ def read_list(path: Path, *, printer: str | None, find: Finder = by_profile) -> 
     table.text("note")
     usual = table.text("printer")
     default = usual if printer is None else printer
-    wishes: list[Wish] = []
+    requests: list[JobRequest] = []
     names: dict[str, Table] = {}
     if usual is not None:
         names[usual] = table
     for entry in table.array("job"):
-        one, copies = _wish(entry, path.parent, default)
-        wishes += [one] * copies
+        one, copies = _request(entry, path.parent, default)
+        requests += [one] * copies
         if "printer" in entry and one.printer is not None:
             names.setdefault(one.printer, entry)
-    if not wishes:
+    if not requests:
         table.fail("job", "no job is listed; add one, headed [[job]], with its file")
     printers = {name: _printer(name, where, path.parent, find) for name, where in names.items()}
     if printer is not None:
@@ -161,13 +161,13 @@ def read_list(path: Path, *, printer: str | None, find: Finder = by_profile) -> 
         inner.need("holds")
         holds[name] = inner.whole("holds", low=1, high=1000) or 1
     minutes = table.number("turnaround_min", low=0, high=10_000) or 0.0
-    return Listing(tuple(wishes), printers, _shelf(table, path.parent), holds, minutes * MINUTE_S)
+    return JobList(tuple(requests), printers, _shelf(table, path.parent), holds, minutes * MINUTE_S)
 
 
-def _printer(name: str, table: Table, folder: Path, find: Finder) -> Machine:
+def _printer(name: str, table: Table, folder: Path, find: Finder) -> QueuePrinter:
     try:
         if name.endswith(".toml") or profiles.is_path(name):
-            return Machine(profiles.printer(folder / name))
+            return QueuePrinter(profiles.printer(folder / name))
         return find(name)
     except (ProfileError, UsageError) as error:
         table.fail("printer", str(error))
@@ -182,11 +182,11 @@ def _shelf(table: Table, folder: Path) -> tuple[Path, ...]:
     return found
 
 
-def _wish(entry: Table, folder: Path, printer: str | None) -> tuple[Wish, int]:
+def _request(entry: Table, folder: Path, printer: str | None) -> tuple[JobRequest, int]:
     entry.only(JOB_KEYS)
     entry.need("file")
     entry.text("note")
-    tools: dict[int | None, ToolWish] = {}
+    tools: dict[int | None, ToolRequest] = {}
     if any(key in entry for key in ("spool", "material", "colour")):
         tools[None] = _tool(entry)
     for name, inner in entry.tables("tool").items():
@@ -203,14 +203,14 @@ def _wish(entry: Table, folder: Path, printer: str | None) -> tuple[Wish, int]:
         entry.fail("due", "due is not after earliest; correct one of the two")
     copies = entry.whole("copies", low=1, high=MOST_COPIES) or 1
     own = entry.text("printer")
-    wish = Wish(folder / (entry.text("file") or ""), own or printer, tools, earliest, due)
-    return wish, copies
+    request = JobRequest(folder / (entry.text("file") or ""), own or printer, tools, earliest, due)
+    return request, copies
 
 
-def _tool(table: Table) -> ToolWish:
+def _tool(table: Table) -> ToolRequest:
     spool, material = table.text("spool"), table.text("material")
     if spool is not None and (material is not None or "colour" in table):
         table.fail("spool", "a spool is named, so material and colour are settled; leave them out")
     if material is not None and profiles.lookup("materials", material) is None:
         table.fail("material", profiles.unknown("materials", material))
-    return ToolWish(spool, material, table.text("colour"))
+    return ToolRequest(spool, material, table.text("colour"))
