@@ -18,7 +18,7 @@ from gcodetool.queue.forecast_memo import ForecastMemo
 from gcodetool.queue.job_list import JobList, JobRequest, ToolRequest, by_profile, from_paths
 from gcodetool.queue.schedule import Assignment, PrinterCalendar, Schedule, schedule_job
 from gcodetool.queue.spool_steps import Dry, ForecastOptions, Leave, Print, StepHistory, history_of
-from gcodetool.queue.tasks import Stock, Task, hanging, schedule_at_start, tasks_of
+from gcodetool.queue.tasks import Stock, Task, mounted_spools, schedule_at_start, tasks_of
 
 
 def begin(
@@ -27,7 +27,7 @@ def begin(
     """Return memo, empty schedule and tasks, as a plan begins with."""
     jobs, _ = run._read(job_list, spools, SerialExecutor(), None, None)
     notes: list[str] = []
-    mounted = hanging(job_list, spools, NOW, notes)
+    mounted = mounted_spools(job_list, spools, NOW, notes)
     tasks = tasks_of(job_list, spools, jobs, mounted)
     memo = ForecastMemo(
         spools.spools, {task.job.digest: task.job for task in tasks}, job_list.printers, options

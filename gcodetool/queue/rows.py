@@ -130,7 +130,7 @@ def _fed(placed: ScheduledJob) -> list[ToolSlot]:
     ]
 
 
-def heat(spool: Spool) -> list[str]:
+def drying_cautions(spool: Spool) -> list[str]:
     """Return the cautions that stand beside every drying of *spool*."""
     from gcodetool.drying.words import HEAT_IN_SHORT, STYRENIC, STYRENIC_REEL
 
@@ -171,7 +171,7 @@ def dryings_of(full: ForecastMemo, done: Schedule) -> list[Drying]:
                     for_number=placed.task.number,
                     undried=undried.code,
                     because=undried.because,
-                    cautions=tuple(heat(spool)),
+                    cautions=tuple(drying_cautions(spool)),
                 )
             )
     return sorted(found, key=lambda each: (each.in_s, each.dryer, each.spool))

@@ -23,7 +23,7 @@ from gcodetool.queue.schedule import Schedule
 from gcodetool.queue.search import MOST_EXHAUSTIVE, choose, open_jobs, replay
 from gcodetool.queue.spool_steps import ForecastOptions
 from gcodetool.queue.summary import Job
-from gcodetool.queue.tasks import Stock, hanging, schedule_at_start, tasks_of, wanted_of
+from gcodetool.queue.tasks import Stock, mounted_spools, schedule_at_start, tasks_of, wanted_of
 
 if TYPE_CHECKING:
     from gcodetool.moisture.snapshot import ShelfOf
@@ -69,7 +69,7 @@ def plan(
     count = _usual(stock) if members is None else members
     jobs, complete = _read(job_list, stock, workers, folder, progress)
     notes: list[str] = []
-    mounted = hanging(job_list, stock, at_s, notes)
+    mounted = mounted_spools(job_list, stock, at_s, notes)
     tasks = tasks_of(job_list, stock, jobs, mounted)
     options = ForecastOptions(at_s, confidence, min(count, MOST_MEMBERS), FEW_PIECES)
     by_digest = {task.job.digest: task.job for task in tasks}

@@ -145,7 +145,7 @@ def _fits(spool: Spool, material: str | None, colour: str | None, tool: Tool) ->
     return abs(tool.diameter_mm - spool.diameter_mm) <= DIAMETER_SLACK_MM
 
 
-def hanging(job_list: JobList, stock: Stock, at_s: float, notes: list[str]) -> dict[Where, str]:
+def mounted_spools(job_list: JobList, stock: Stock, at_s: float, notes: list[str]) -> dict[Where, str]:
     """Return the spool on each printer's tool; of several noted there, the one that came last."""
     found: dict[Where, list[tuple[float, str]]] = {}
     for name in sorted(stock.spools):
