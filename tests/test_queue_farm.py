@@ -9,7 +9,7 @@ from queue_world import AT, NOW, job, spool, stock, story
 
 from gcodetool.cli.main import outcome
 from gcodetool.errors import UsageError
-from gcodetool.queue import executors, reading, run
+from gcodetool.queue import executors, plan, reading
 from gcodetool.queue.job_list import from_paths
 from gcodetool.report.queue_json import to_json
 
@@ -53,7 +53,7 @@ def test_a_worker_killed_in_mid_run_loses_nothing(tmp_path, address, monkeypatch
     spool(tmp_path, "petg-03", place="bench-1")
     spool(tmp_path, "petg-04", place="bench")
     job_list, spools = from_paths([tmp_path], printer="bench-1"), stock(tmp_path)
-    local = to_json(run.plan(job_list, spools, at_s=NOW))
+    local = to_json(plan.plan(job_list, spools, at_s=NOW))
     killed = []
 
     with executors.DaskExecutor(address) as cluster:
@@ -64,7 +64,7 @@ def test_a_worker_killed_in_mid_run_loses_nothing(tmp_path, address, monkeypatch
                 killed.append(next(iter(workers.values())))
                 os.kill(killed[0], signal.SIGKILL)
 
-        farm = to_json(run.plan(job_list, spools, at_s=NOW, executor=cluster, progress=progress))
+        farm = to_json(plan.plan(job_list, spools, at_s=NOW, executor=cluster, progress=progress))
     assert killed
     assert farm == local
 

@@ -11,7 +11,7 @@ from queue_world import HOUR, NOW, job, spool, stock, story
 from gcodetool.ledger.spoolfile import read_spool
 from gcodetool.moisture.solver import COMPILED
 from gcodetool.profiles import sample_folder
-from gcodetool.queue import full_forecast, run, search
+from gcodetool.queue import full_forecast, plan, search
 from gcodetool.queue.executors import SerialExecutor
 from gcodetool.queue.findings import QueueFindings
 from gcodetool.queue.forecast_memo import ForecastMemo
@@ -25,7 +25,7 @@ def begin(
     job_list: JobList, spools: Stock, options: ForecastOptions
 ) -> tuple[ForecastMemo, Schedule, list[Task]]:
     """Return memo, empty schedule and tasks, as a plan begins with."""
-    jobs, _ = run._read(job_list, spools, SerialExecutor(), None, None)
+    jobs, _ = plan._read(job_list, spools, SerialExecutor(), None, None)
     notes: list[str] = []
     mounted = mounted_spools(job_list, spools, NOW, notes)
     tasks = tasks_of(job_list, spools, jobs, mounted)
@@ -36,7 +36,7 @@ def begin(
 
 
 def planned(job_list: JobList, spools: Stock, **more) -> QueueFindings:
-    return run.plan(job_list, spools, at_s=NOW, **({"members": 1} | more))
+    return plan.plan(job_list, spools, at_s=NOW, **({"members": 1} | more))
 
 
 # ---------------------------------------------------------------- choosing
@@ -142,7 +142,7 @@ def test_a_job_alone_is_judged_as_check_judges_it(tmp_path) -> None:
     record = sample_folder() / "shelf" / "petg-03.toml"
     read = read_spool(record)
     at_s = NOW - 9 * HOUR
-    found = run.plan(
+    found = plan.plan(
         from_paths([path], printer="bench-1"), Stock({read.id: read}), at_s=at_s, members=8
     ).rows[0]
     checked = gcodetool.check(path, read, at=at_s, members=8, printer="bench-1")
@@ -437,9 +437,9 @@ def test_the_same_evening_is_not_forecast_again(tmp_path, monkeypatch) -> None:
     assert "tpu-02" in done
     assert changed == planned(job_list, stock(tmp_path / "shelf"))
     del done[:]
-    later = run.plan(job_list, spools, at_s=NOW + HOUR, members=1, folder=folder)
+    later = plan.plan(job_list, spools, at_s=NOW + HOUR, members=1, folder=folder)
     assert done
-    assert later == run.plan(job_list, spools, at_s=NOW + HOUR, members=1)
+    assert later == plan.plan(job_list, spools, at_s=NOW + HOUR, members=1)
 
 
 def test_damaged_forecasts_are_computed_again(tmp_path) -> None:

@@ -11,7 +11,7 @@ from gcodetool.errors import GcodetoolError, UsageError
 from gcodetool.ledger import records, store, where
 from gcodetool.ledger.spoolfile import read_spool
 from gcodetool.queue import cache, executors, job_list
-from gcodetool.queue.run import plan
+from gcodetool.queue.plan import plan
 from gcodetool.queue.tasks import Stock
 
 if TYPE_CHECKING:

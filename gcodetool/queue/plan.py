@@ -47,7 +47,7 @@ def plan(
     shelf_of: "ShelfOf | None" = None,
     progress: Progress | None = None,
 ) -> QueueFindings:
-    """Return what becomes of the jobs of *listing* on the spools of *stock*.
+    """Return what becomes of the jobs of *job_list* on the spools of *stock*.
 
     Parameters
     ----------
