@@ -14,9 +14,9 @@ from gcodetool.gcode.program import read
 from gcodetool.motion.feed import feed_of
 from gcodetool.motion.timeline import timeline
 from gcodetool.profiles import sample_folder
-from gcodetool.queue import cache, reading
-from gcodetool.queue.cache import decode, encode
+from gcodetool.queue import job_cache, reading
 from gcodetool.queue.executors import ProcessExecutor, SerialExecutor, WorkerDied
+from gcodetool.queue.job_cache import decode, encode
 from gcodetool.queue.job_list import from_paths
 from gcodetool.queue.reading import Unreadable, Wanted, read_all
 from gcodetool.queue.summary import Job, Tool, summarise
@@ -81,7 +81,7 @@ def test_a_summary_is_what_the_timeline_says() -> None:
 def test_a_file_read_before_is_not_read_again(tmp_path, monkeypatch) -> None:
     path, folder = job(tmp_path, "a.gcode"), tmp_path / "cache"
     os.utime(path, (1_700_000_000, 1_700_000_000))
-    monkeypatch.setattr(cache, "SETTLED_NS", -(10**18))  # a file of this moment counts as settled
+    monkeypatch.setattr(job_cache, "SETTLED_NS", -(10**18))  # a file of this moment counts as settled
     first = read_one(path, folder)
     monkeypatch.setattr(reading, "summarise", lambda *_, **__: pytest.fail("read again"))
     assert read_one(path, folder) == first
@@ -110,7 +110,7 @@ def test_another_content_another_printer_another_filament_are_read_anew(tmp_path
 @pytest.mark.parametrize("how", ["cut", "other", "empty", "folder", "huge"])
 def test_a_damaged_cache_is_as_good_as_none(tmp_path, how, monkeypatch) -> None:
     path, folder = job(tmp_path, "a.gcode"), tmp_path / "cache"
-    monkeypatch.setattr(cache, "SETTLED_NS", -(10**18))
+    monkeypatch.setattr(job_cache, "SETTLED_NS", -(10**18))
     first = read_one(path, folder)
     (kept,) = folder.glob("*.job")
     whole = kept.read_bytes()
@@ -140,13 +140,13 @@ def test_a_folder_that_cannot_be_written_is_done_without(tmp_path) -> None:
 
 
 def test_the_cache_does_not_grow_without_end(tmp_path, monkeypatch) -> None:
-    monkeypatch.setattr(cache, "MOST", 4)
-    monkeypatch.setattr(cache, "SETTLED_NS", -(10**18))
+    monkeypatch.setattr(job_cache, "MOST", 4)
+    monkeypatch.setattr(job_cache, "SETTLED_NS", -(10**18))
     folder = tmp_path / "cache"
     for number in range(8):
         read_one(job(tmp_path, f"part-{number}.gcode", words=f"; {number}\n"), folder)
     assert len(list(folder.glob("*.job"))) <= 4
-    assert 0 < len(cache.Index(folder).known) <= 4
+    assert 0 < len(job_cache.Index(folder).known) <= 4
 
 
 def test_a_file_that_changes_while_it_is_read_is_a_bad_row(tmp_path, monkeypatch) -> None:

@@ -10,7 +10,7 @@ from gcodetool.app.resolve import Moment, clock, find_printer, snapshots_of
 from gcodetool.errors import GcodetoolError, UsageError
 from gcodetool.ledger import records, store, where
 from gcodetool.ledger.spoolfile import read_spool
-from gcodetool.queue import cache, executors, job_list
+from gcodetool.queue import executors, job_cache, job_list
 from gcodetool.queue.plan import plan
 from gcodetool.queue.tasks import Stock
 
@@ -76,7 +76,7 @@ def queue(
             members=members,
             holds=None if dryers is None else dict(dryers),
             executor=workers,
-            folder=cache.user_folder(),
+            folder=job_cache.user_folder(),
             shelf_of=snapshots_of(ledger) if stock.spools else None,
             progress=progress,
         )

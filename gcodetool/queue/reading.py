@@ -1,7 +1,7 @@
 """Files to jobs, many at once: from the cache, or read by whoever is there to do it.
 
 One bad file is one :class:`Unreadable`; nothing that a file holds ends the others.  Left out: what a job
-is (``summary``), where it is kept (``cache``), who reads (``executors``).
+is (``summary``), where it is kept (``job_cache``), who reads (``executors``).
 """
 
 import hashlib
@@ -13,9 +13,9 @@ from typing import Final
 
 from gcodetool.errors import GcodetoolError
 from gcodetool.profiles import Printer
-from gcodetool.queue import cache
-from gcodetool.queue.cache import decode, encode, jobs_in
+from gcodetool.queue import job_cache
 from gcodetool.queue.executors import Executor, WorkerDied
+from gcodetool.queue.job_cache import decode, encode, jobs_in
 from gcodetool.queue.summary import Job, summarise
 
 BATCH_BYTES: Final = 8_000_000  # given to a worker at a time: less talk, and a stop is still quick
@@ -53,7 +53,7 @@ class _Task:
 class _Read:
     """What a worker returns: the encoded job, or what is wrong."""
 
-    signature: cache.Signature | None = None
+    signature: job_cache.Signature | None = None
     at_ns: int = 0
     sha256: str = ""
     data: bytes = b""
@@ -75,8 +75,8 @@ def read_all(
     folder : of the cache; None: none.
     progress : called with the number of files done.
     """
-    index, kept = cache.Index(folder), jobs_in(folder)
-    build = cache.build_stamp()
+    index, kept = job_cache.Index(folder), jobs_in(folder)
+    build = job_cache.build_stamp()
     stamps: dict[tuple[int, tuple[tuple[int, float], ...]], str] = {}
     tasks: dict[int, _Task] = {}
     sizes: dict[int, int] = {}
@@ -91,16 +91,16 @@ def read_all(
     for number, each in enumerate(wanted):
         machine = (id(each.printer), each.diameters)
         if machine not in stamps:
-            stamps[machine] = cache.limits_stamp(each.printer, dict(each.diameters), build)
+            stamps[machine] = job_cache.limits_stamp(each.printer, dict(each.diameters), build)
         stamp = stamps[machine]
         size = 0
         try:
-            now = cache.signature(each.path)
+            now = job_cache.signature(each.path)
             size = now[0]
             known = index.digest(each.path, now)
         except OSError:
             known = None  # what is wrong with it, its reading will say
-        job = None if known is None else decode(kept.get(cache.key_of(known, stamp)))
+        job = None if known is None else decode(kept.get(job_cache.key_of(known, stamp)))
         if job is not None:
             tick()
             yield number, job
@@ -113,7 +113,7 @@ def read_all(
             job = None if read.wrong is not None else decode(read.data)
             if job is not None:
                 if not read.kept:
-                    kept.put(cache.key_of(read.sha256, task.stamp), read.data)
+                    kept.put(job_cache.key_of(read.sha256, task.stamp), read.data)
                 if read.signature is not None:
                     index.note(task.wanted.path, read.signature, read.sha256, at_ns=read.at_ns)
             tick()
@@ -179,15 +179,15 @@ def _read(task: _Task) -> _Read:
     given, path = task.wanted.path, task.absolute
     try:
         at_ns = time.time_ns()
-        before = cache.signature(path)
+        before = job_cache.signature(path)
         sha256 = _sha256(path)
-        key = cache.key_of(sha256, task.stamp)
+        key = job_cache.key_of(sha256, task.stamp)
         kept = jobs_in(task.folder)
         job = decode(kept.get(key))
         if job is None:
             diameters = dict(task.wanted.diameters)
             job = summarise(path, printer=task.wanted.printer, diameters=diameters, sha256=sha256)
-        if cache.signature(path) != before:
+        if job_cache.signature(path) != before:
             return _Read(wrong=f"{given}: changed while it was read; try again when the slicer is done")
         data = encode(job)
         kept.put(key, data)

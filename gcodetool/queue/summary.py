@@ -1,7 +1,7 @@
 """A sliced file boiled down to what a forecast needs: small enough to keep, exact enough to judge by.
 
 ``summarise`` reads and plans a file once.  The columns hold one row per stretch of one layer and one tool; what
-belongs to single moves is gone.  Left out: how it is kept (``cache``), the spools (``forecast_memo``).
+belongs to single moves is gone.  Left out: how it is kept (``job_cache``), the spools (``forecast_memo``).
 """
 
 import functools
