@@ -10,7 +10,7 @@ from collections.abc import Collection
 import pytest
 
 import gcodetool
-from gcodetool.queue import kept
+from gcodetool.queue import forecast_store
 
 PACKAGE = pathlib.Path(gcodetool.__file__).parent
 SOURCES = sorted(PACKAGE.rglob("*.py"))
@@ -189,7 +189,7 @@ def test_kept_forecasts_hang_on_all_the_code_that_makes_them() -> None:
     graph["gcodetool.queue.summary"] = set()  # a job is known by its content
     needed = {name.split(".")[1] for name in reached(graph, "gcodetool.queue.fate") if "." in name}
     files = {"errors", "tomlfile", "profiles", "profilefile", "cachefile"}  # what they hold is in the key
-    assert needed - files <= set(kept.PACKAGES)
+    assert needed - files <= set(forecast_store.PACKAGES)
 
 
 def test_physics_and_motion_know_no_clock_and_no_database() -> None:

@@ -1,7 +1,7 @@
 """What was forecast: what comes of printing from each spool and of drying it, each computed once.
 
 A spool's fate depends on its own steps alone (``spool_steps``), so what was computed is remembered, from one call
-to the next where somebody keeps it (``kept``).  Left out: computing it (``fate``), which steps (``schedule``).
+to the next where somebody keeps it (``forecast_store``).  Left out: computing it (``fate``), which steps (``schedule``).
 """
 
 import math

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final
 
 from gcodetool.errors import GcodetoolError
 from gcodetool.moisture.record import Spool
-from gcodetool.queue import kept
+from gcodetool.queue import forecast_store
 from gcodetool.queue.executors import Executor, SerialExecutor, WorkerDied
 from gcodetool.queue.findings import ToolRow
 from gcodetool.queue.forecast_memo import ForecastMemo
@@ -46,7 +46,7 @@ def forecast_in_full(
     exact = ForecastMemo(
         full.spools, full.jobs, full.printers, replace(full.options, exposures=False), **full.shared
     )
-    kept.load(folder, exact)
+    forecast_store.load(folder, exact)
     exact.prints.update(full.prints)
     exact.dryings.update(full.dryings)
     harder = any(one.met and not other.met for one, other in zip(chosen.all(), found.all(), strict=True))
@@ -54,7 +54,7 @@ def forecast_in_full(
         better = replan_after_first_failure(exact, start, chosen, found)
     else:
         better = improved(exact, start, found)
-    kept.save(folder, exact)
+    forecast_store.save(folder, exact)
     better = (
         found if better.cost.key() >= found.cost.key() else _shown(full, start, better, executor, progress)
     )

@@ -11,7 +11,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from gcodetool.queue import kept
+from gcodetool.queue import forecast_store
 from gcodetool.queue.executors import Executor, SerialExecutor
 from gcodetool.queue.findings import QueueFindings
 from gcodetool.queue.forecast_memo import ForecastMemo
@@ -91,8 +91,8 @@ def plan(
     search = "stopped before a plan was found"
     done: Schedule = start
     drier: dict[int, str] = {}
-    kept.load(folder, quick)
-    kept.load(folder, full)
+    forecast_store.load(folder, quick)
+    forecast_store.load(folder, full)
     try:
         if complete:
             report = None if progress is None else lambda count: progress("choosing", count, None)
@@ -112,8 +112,8 @@ def plan(
         notes.append("no printer is named: the jobs are taken to run one after another on one machine")
     rows = rows_of(job_list, stock, jobs, done, instead=drier)
     dryings = dryings_of(full, done)
-    kept.save(folder, quick)
-    kept.save(folder, full)
+    forecast_store.save(folder, quick)
+    forecast_store.save(folder, full)
     return QueueFindings(
         as_of_s=at_s,
         confidence=confidence,
