@@ -25,7 +25,7 @@ def begin(
     job_list: JobList, spools: Stock, options: ForecastOptions
 ) -> tuple[ForecastMemo, Schedule, list[Task]]:
     """Return memo, empty schedule and tasks, as a plan begins with."""
-    jobs, _ = plan._read(job_list, spools, SerialExecutor(), None, None)
+    jobs, _ = plan._read_jobs(job_list, spools, SerialExecutor(), None, None)
     notes: list[str] = []
     mounted = mounted_spools(job_list, spools, NOW, notes)
     tasks = tasks_of(job_list, spools, jobs, mounted)

@@ -140,7 +140,7 @@ def test_a_folder_that_cannot_be_written_is_done_without(tmp_path) -> None:
 
 
 def test_the_cache_does_not_grow_without_end(tmp_path, monkeypatch) -> None:
-    monkeypatch.setattr(job_cache, "MOST", 4)
+    monkeypatch.setattr(job_cache, "MOST_JOBS", 4)
     monkeypatch.setattr(job_cache, "SETTLED_NS", -(10**18))
     folder = tmp_path / "cache"
     for number in range(8):

@@ -78,7 +78,7 @@ def empty_row(
 
 
 @dataclass(frozen=True)
-class Row:
+class JobRow:
     """One job.
 
     Attributes
@@ -120,7 +120,7 @@ class Row:
 
 
 @dataclass(frozen=True)
-class Drying:
+class DryingRow:
     """A spool in a dryer: from when to when, how hot, what for.
 
     ``knob_C`` is what the dryer must show for that; None where nothing is to be set.  ``reached`` is the limit
@@ -161,8 +161,8 @@ class QueueFindings:
     as_of_s: float
     confidence: float
     members: int
-    rows: tuple[Row, ...]
-    dryings: tuple[Drying, ...]
+    rows: tuple[JobRow, ...]
+    dryings: tuple[DryingRow, ...]
     changes: int
     search: str
     notes: tuple[str, ...] = ()

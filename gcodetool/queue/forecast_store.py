@@ -22,7 +22,7 @@ from gcodetool.queue.spool_steps import Dried, DryingTime
 
 KIND: Final = "forecasts/2"
 SUFFIX: Final = ".forecasts"
-MOST: Final = 20_000  # spools' forecasts; beyond it the older half goes
+MOST_FORECASTS: Final = 20_000  # spools' forecasts; beyond it the older half goes
 PACKAGES: Final = (
     "gcode",
     "motion",
@@ -38,7 +38,7 @@ def load(folder: Path | None, memo: ForecastMemo) -> None:
     if folder is None:
         return
     for name in memo.spools:
-        data = CacheFolder(folder, SUFFIX).get(key_of(memo, name))
+        data = CacheFolder(folder, SUFFIX).get(forecasts_key(memo, name))
         memo.known[name] = unseal(KIND, data, _stored) or StoredForecasts()
 
 
@@ -63,13 +63,13 @@ def save(folder: Path | None, memo: ForecastMemo) -> None:
     for spool, wet in memo.wetness.items():
         of(spool).wet = wet
     for spool in sorted(memo.computed & set(kept)):
-        CacheFolder(folder, SUFFIX).put(key_of(memo, spool), seal(KIND, asdict(kept[spool])))
-    CacheFolder(folder, SUFFIX).prune(MOST)
+        CacheFolder(folder, SUFFIX).put(forecasts_key(memo, spool), seal(KIND, asdict(kept[spool])))
+    CacheFolder(folder, SUFFIX).prune(MOST_FORECASTS)
 
 
-def key_of(memo: ForecastMemo, name: str) -> str:
+def forecasts_key(memo: ForecastMemo, name: str) -> str:
     """Return the digest of all that a spool's outcomes rest on, but its steps."""
-    digest = hashlib.sha256(f"{build_stamp()} {memo.options!r}".encode())
+    digest = hashlib.sha256(f"{forecasting_stamp()} {memo.options!r}".encode())
     for word, machine in sorted(memo.printers.items()):
         profile = machine.profile
         bare = None if profile is None else replace(profile, path=None, note=None)
@@ -85,7 +85,7 @@ def key_of(memo: ForecastMemo, name: str) -> str:
 
 
 @functools.cache
-def build_stamp() -> str:
+def forecasting_stamp() -> str:
     """Return what changes with the code that forecasts, and with the reels that an unknown one is taken for."""
     bodies = [profiles.path_of("spool-bodies", name) for name in profiles.names("spool-bodies")]
     return stamp_of([*code_in(*PACKAGES), *bodies])

@@ -108,7 +108,7 @@ class _SpoolTask:
 
 
 @dataclass
-class _Wanted:
+class _WantedSteps:
     """What is asked of one spool."""
 
     prints: list[tuple[StepHistory, Print]]
@@ -117,14 +117,16 @@ class _Wanted:
 
 def _forecast(full: ForecastMemo, chosen: Schedule, executor: Executor, progress: Progress | None) -> None:
     """Fill *full* with what the chosen plan needs, spool by spool."""
-    asked: dict[str, _Wanted] = {}
+    asked: dict[str, _WantedSteps] = {}
     for placed in chosen.all():
         for history, step in placed.steps:
             if not full.has(history, step):
-                asked.setdefault(history.spool, _Wanted([], [])).prints.append((history, step))
+                asked.setdefault(history.spool, _WantedSteps([], [])).prints.append((history, step))
         for each in placed.dryings:
             if not full.has(each.before, each.step):
-                asked.setdefault(each.before.spool, _Wanted([], [])).dryings.append((each.before, each.step))
+                asked.setdefault(each.before.spool, _WantedSteps([], [])).dryings.append(
+                    (each.before, each.step)
+                )
     names = sorted(asked)
     spool_tasks = [_spool_task(full, name, chosen.steps_of(name), asked[name]) for name in names]
     total, count = sum(len(each.prints) for each in asked.values()), 0
@@ -143,7 +145,7 @@ def _forecast(full: ForecastMemo, chosen: Schedule, executor: Executor, progress
             progress("forecasting", count, total)
 
 
-def _spool_task(full: ForecastMemo, name: str, history: StepHistory, wanted: _Wanted) -> _SpoolTask:
+def _spool_task(full: ForecastMemo, name: str, history: StepHistory, wanted: _WantedSteps) -> _SpoolTask:
     counts = {part: part.count for part in history.parts()}
 
     def behind(part: StepHistory) -> int | tuple[Step, ...]:

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 FOLDER: Final = "GCODETOOL_CACHE"  # another folder than the user's; empty: none
 KIND: Final = "job/2"
-MOST: Final = 20_000  # jobs; beyond it the older half goes
+MOST_JOBS: Final = 20_000  # jobs; beyond it the older half goes
 SETTLED_NS: Final = 2_000_000_000  # a file touched this shortly before its reading may change without a trace
 INDEX: Final = "paths"
 INDEX_KIND: Final = "paths/2"
@@ -41,7 +41,7 @@ def user_folder() -> Path | None:
 
 
 @functools.cache
-def build_stamp() -> str:
+def reading_stamp() -> str:
     """Return what changes when the code changes that reads and times jobs, and says what is odd about them."""
     return stamp_of([Path(summary.__file__), *code_in("gcode", "motion", "advice")])
 
@@ -53,7 +53,7 @@ def limits_stamp(printer: "Printer | None", diameters: dict[int, float] | None, 
     return hashlib.sha256(f"{build}\n{bare!r}\n{wound!r}".encode()).hexdigest()
 
 
-def key_of(sha256: str, stamp: str) -> str:
+def job_key(sha256: str, stamp: str) -> str:
     """Return the key of a content under limits."""
     return hashlib.sha256(f"{sha256} {stamp}".encode()).hexdigest()
 
@@ -111,10 +111,10 @@ class Index:
         if self.folder is None or not self.changed:
             return
         merged = _read_index(self.folder) | self.known
-        if len(merged) > MOST:
-            merged = dict(list(merged.items())[-MOST // 2 :])
+        if len(merged) > MOST_JOBS:
+            merged = dict(list(merged.items())[-MOST_JOBS // 2 :])
         CacheFolder(self.folder, ".index").put(INDEX, seal(INDEX_KIND, merged))
-        jobs_in(self.folder).prune(MOST)
+        jobs_in(self.folder).prune(MOST_JOBS)
 
 
 def _read_index(folder: Path | None) -> dict[str, list[Any]]:

@@ -67,7 +67,7 @@ def plan(
     """
     workers: Executor = SerialExecutor() if executor is None else executor
     count = _usual(stock) if members is None else members
-    jobs, complete = _read(job_list, stock, workers, folder, progress)
+    jobs, complete = _read_jobs(job_list, stock, workers, folder, progress)
     notes: list[str] = []
     mounted = mounted_spools(job_list, stock, at_s, notes)
     tasks = tasks_of(job_list, stock, jobs, mounted)
@@ -143,7 +143,7 @@ def _usual(stock: Stock) -> int:
 # ---------------------------------------------------------------- reading
 
 
-def _read(
+def _read_jobs(
     job_list: JobList, stock: Stock, executor: Executor, folder: Path | None, progress: Progress | None
 ) -> tuple[dict[Wanted, Job | Unreadable], bool]:
     """Return each file's job; False where the reading was stopped."""

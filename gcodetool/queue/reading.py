@@ -40,7 +40,7 @@ class Unreadable:
 
 
 @dataclass(frozen=True)
-class _Task:
+class _ReadTask:
     """A file to read; workers may stand in another folder, so its path is absolute."""
 
     wanted: Wanted
@@ -50,7 +50,7 @@ class _Task:
 
 
 @dataclass(frozen=True)
-class _Read:
+class _ReadResult:
     """What a worker returns: the encoded job, or what is wrong."""
 
     signature: job_cache.Signature | None = None
@@ -76,9 +76,9 @@ def read_all(
     progress : called with the number of files done.
     """
     index, kept = job_cache.Index(folder), jobs_in(folder)
-    build = job_cache.build_stamp()
+    build = job_cache.reading_stamp()
     stamps: dict[tuple[int, tuple[tuple[int, float], ...]], str] = {}
-    tasks: dict[int, _Task] = {}
+    tasks: dict[int, _ReadTask] = {}
     sizes: dict[int, int] = {}
     done = 0
 
@@ -100,12 +100,14 @@ def read_all(
             known = index.digest(each.path, now)
         except OSError:
             known = None  # what is wrong with it, its reading will say
-        job = None if known is None else decode(kept.get(job_cache.key_of(known, stamp)))
+        job = None if known is None else decode(kept.get(job_cache.job_key(known, stamp)))
         if job is not None:
             tick()
             yield number, job
             continue
-        tasks[number] = _Task(each, each.path.absolute(), stamp, folder if executor.shares_files else None)
+        tasks[number] = _ReadTask(
+            each, each.path.absolute(), stamp, folder if executor.shares_files else None
+        )
         sizes[number] = size
     try:
         for number, read in _worked(tasks, sizes, executor):
@@ -113,7 +115,7 @@ def read_all(
             job = None if read.wrong is not None else decode(read.data)
             if job is not None:
                 if not read.kept:
-                    kept.put(job_cache.key_of(read.sha256, task.stamp), read.data)
+                    kept.put(job_cache.job_key(read.sha256, task.stamp), read.data)
                 if read.signature is not None:
                     index.note(task.wanted.path, read.signature, read.sha256, at_ns=read.at_ns)
             tick()
@@ -124,8 +126,8 @@ def read_all(
 
 
 def _worked(
-    tasks: dict[int, _Task], sizes: dict[int, int], executor: Executor
-) -> Iterator[tuple[int, _Read]]:
+    tasks: dict[int, _ReadTask], sizes: dict[int, int], executor: Executor
+) -> Iterator[tuple[int, _ReadResult]]:
     """Yield (number, what came of it), the files handed out in batches."""
     if not tasks:
         return
@@ -143,7 +145,9 @@ def _worked(
             yield from zip(batches[at], results, strict=True)
 
 
-def _one_by_one(batch: list[int], tasks: dict[int, _Task], executor: Executor) -> Iterator[tuple[int, _Read]]:
+def _one_by_one(
+    batch: list[int], tasks: dict[int, _ReadTask], executor: Executor
+) -> Iterator[tuple[int, _ReadResult]]:
     """Read the files of a batch that killed its worker: the others of it are not lost."""
     for number in batch:
         for _, results in executor.map_unordered(_read_batch, [[tasks[number]]]):
@@ -151,13 +155,15 @@ def _one_by_one(batch: list[int], tasks: dict[int, _Task], executor: Executor) -
                 path = tasks[number].wanted.path
                 yield (
                     number,
-                    _Read(wrong=f"{path}: reading it ended the worker twice; look at its size and memory"),
+                    _ReadResult(
+                        wrong=f"{path}: reading it ended the worker twice; look at its size and memory"
+                    ),
                 )
             else:
                 yield number, results[0]
 
 
-def _batches(tasks: dict[int, _Task], sizes: dict[int, int]) -> list[list[int]]:
+def _batches(tasks: dict[int, _ReadTask], sizes: dict[int, int]) -> list[list[int]]:
     """Return numbers in batches that are neither many nor large."""
     found: list[list[int]] = []
     held = 0
@@ -170,28 +176,28 @@ def _batches(tasks: dict[int, _Task], sizes: dict[int, int]) -> list[list[int]]:
     return found
 
 
-def _read_batch(tasks: Sequence[_Task]) -> list[_Read]:
+def _read_batch(tasks: Sequence[_ReadTask]) -> list[_ReadResult]:
     return [_read(task) for task in tasks]
 
 
-def _read(task: _Task) -> _Read:
+def _read(task: _ReadTask) -> _ReadResult:
     """Read one file, or say what is wrong with it."""
     given, path = task.wanted.path, task.absolute
     try:
         at_ns = time.time_ns()
         before = job_cache.signature(path)
         sha256 = _sha256(path)
-        key = job_cache.key_of(sha256, task.stamp)
+        key = job_cache.job_key(sha256, task.stamp)
         kept = jobs_in(task.folder)
         job = decode(kept.get(key))
         if job is None:
             diameters = dict(task.wanted.diameters)
             job = summarise(path, printer=task.wanted.printer, diameters=diameters, sha256=sha256)
         if job_cache.signature(path) != before:
-            return _Read(wrong=f"{given}: changed while it was read; try again when the slicer is done")
+            return _ReadResult(wrong=f"{given}: changed while it was read; try again when the slicer is done")
         data = encode(job)
         kept.put(key, data)
-        return _Read(before, at_ns, sha256, data, kept=task.folder is not None)
+        return _ReadResult(before, at_ns, sha256, data, kept=task.folder is not None)
     except GcodetoolError as error:
         wrong = " ".join(str(error).split("\n")).replace(str(path), str(given))
     except MemoryError:
@@ -200,7 +206,7 @@ def _read(task: _Task) -> _Read:
         wrong = f"{given}: {error.strerror or error}; check the path and its permissions"
     except Exception as error:  # one row, and the others stand
         wrong = f"{given}: a fault in gcodetool itself: {type(error).__name__}: {error}; please report it"
-    return _Read(wrong=wrong)
+    return _ReadResult(wrong=wrong)
 
 
 def _sha256(path: Path) -> str:

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from typing import Any, Final
 
 from gcodetool.moisture.record import Spool
-from gcodetool.queue.findings import ORDER, Drying, Row, Verdict, worst
+from gcodetool.queue.findings import ORDER, DryingRow, JobRow, Verdict, worst
 from gcodetool.queue.forecast_memo import ForecastMemo
 from gcodetool.queue.job_list import JobList
 from gcodetool.queue.reading import Unreadable, Wanted
@@ -26,7 +26,7 @@ def rows_of(
     done: Schedule,
     *,
     instead: Mapping[int, str],
-) -> list[Row]:
+) -> list[JobRow]:
     """Return a row for every job of the list, in its order, also where the work was stopped before it.
 
     ``instead``: by number, what drying would do.
@@ -44,15 +44,15 @@ def rows_of(
         }
         job = jobs.get(wanted_of(request, job_list, stock))
         if number in placed:
-            rows.append(Row(**known, **_timed(placed[number].task.job), **_judged(placed[number])))
+            rows.append(JobRow(**known, **_timed(placed[number].task.job), **_judged(placed[number])))
         elif isinstance(job, Unreadable):
-            rows.append(Row(**known, verdict="unreadable", because=job.text, error=job.text))
+            rows.append(JobRow(**known, verdict="unreadable", because=job.text, error=job.text))
         elif job is not None:
             rows.append(
-                Row(**known, **_timed(job), verdict="not-read", because="stopped before its forecast")
+                JobRow(**known, **_timed(job), verdict="not-read", because="stopped before its forecast")
             )
         else:
-            rows.append(Row(**known, verdict="not-read", because="stopped before it was read"))
+            rows.append(JobRow(**known, verdict="not-read", because="stopped before it was read"))
     return rows
 
 
@@ -143,7 +143,7 @@ def drying_cautions(spool: Spool) -> list[str]:
     return said
 
 
-def dryings_of(full: ForecastMemo, done: Schedule) -> list[Drying]:
+def dryings_of(full: ForecastMemo, done: Schedule) -> list[DryingRow]:
     """Return what goes into a dryer when, by time."""
     found = []
     for placed in done.all():
@@ -156,7 +156,7 @@ def dryings_of(full: ForecastMemo, done: Schedule) -> list[Drying]:
             )
             spool = full.spools[each.before.spool]
             found.append(
-                Drying(
+                DryingRow(
                     spool=each.before.spool,
                     material=spool.material.key,
                     dryer=each.step.dryer,

@@ -23,7 +23,7 @@ ROUNDS: Final = 3  # of improving single jobs
 IMPROVEMENT_BUDGET: Final = 800  # forecasts spent on that
 PLACEMENT_BUDGET: Final = 20_000  # jobs placed anew for that
 
-Progress = Callable[[int], None]
+SearchProgress = Callable[[int], None]
 
 
 @dataclass(frozen=True)
@@ -110,7 +110,7 @@ def can_dry(memo: ForecastMemo, spool: str, dryer: str) -> bool:
 
 
 def choose(
-    memo: ForecastMemo, start: Schedule, tasks: Sequence[Task], *, progress: Progress | None = None
+    memo: ForecastMemo, start: Schedule, tasks: Sequence[Task], *, progress: SearchProgress | None = None
 ) -> SearchResult:
     """Return the best plan found for *tasks*, placed in their order."""
     said = ""
@@ -153,7 +153,12 @@ class _Search:
     """Depth first through all assignments; the best plan so far cuts off what costs as much already."""
 
     def __init__(
-        self, memo: ForecastMemo, start: Schedule, tasks: Sequence[Task], most: int, progress: Progress | None
+        self,
+        memo: ForecastMemo,
+        start: Schedule,
+        tasks: Sequence[Task],
+        most: int,
+        progress: SearchProgress | None,
     ) -> None:
         self.memo, self.tasks, self.most, self.progress = memo, tasks, most, progress
         self.best: Schedule | None = None
@@ -217,7 +222,7 @@ def greedy(
     memo: ForecastMemo,
     start: Schedule,
     tasks: Sequence[Task],
-    progress: Progress | None = None,
+    progress: SearchProgress | None = None,
     *,
     failed: Collection[str] = (),
 ) -> Schedule:
@@ -254,7 +259,7 @@ def greedy(
 
 
 def improved(
-    memo: ForecastMemo, start: Schedule, schedule: Schedule, progress: Progress | None = None
+    memo: ForecastMemo, start: Schedule, schedule: Schedule, progress: SearchProgress | None = None
 ) -> Schedule:
     """Return *schedule* or a better one: jobs that do not make it, are dried for or change spools are given others."""
     most = memo.evaluations + IMPROVEMENT_BUDGET

@@ -5,7 +5,7 @@ import math
 from datetime import UTC, datetime
 from typing import Any, Final
 
-from gcodetool.queue.findings import Drying, QueueFindings, Row, ToolRow
+from gcodetool.queue.findings import DryingRow, JobRow, QueueFindings, ToolRow
 
 SCHEMA: Final = "gcodetool/queue/1"
 
@@ -33,7 +33,7 @@ def as_dict(found: QueueFindings) -> dict[str, Any]:
     }
 
 
-def row_dict(row: Row) -> dict[str, Any]:
+def row_dict(row: JobRow) -> dict[str, Any]:
     """Return one entry of ``jobs``."""
     return {
         "number": row.number,
@@ -98,7 +98,7 @@ def tool_dict(tool: ToolRow) -> dict[str, Any]:
     }
 
 
-def drying_dict(drying: Drying) -> dict[str, Any]:
+def drying_dict(drying: DryingRow) -> dict[str, Any]:
     """Return one entry of ``dryings``."""
     return {
         "spool": drying.spool,

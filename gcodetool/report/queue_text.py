@@ -10,7 +10,7 @@ from datetime import datetime
 from pathlib import PurePath
 from typing import Final, TextIO
 
-from gcodetool.queue.findings import Drying, QueueFindings, Row, ToolRow, Verdict
+from gcodetool.queue.findings import DryingRow, JobRow, QueueFindings, ToolRow, Verdict
 from gcodetool.report.as_text import COLOURS, SIGNS, local, percent
 from gcodetool.report.layout import Page, plain
 
@@ -124,7 +124,7 @@ def _table(found: QueueFindings, page: Page) -> None:
             page.hanging("     ", plain(reason(row, found.as_of_s)))
 
 
-def cells(row: Row, as_of_s: float) -> Iterator[tuple[str, ...]]:
+def cells(row: JobRow, as_of_s: float) -> Iterator[tuple[str, ...]]:
     """Yield a row's cells, a line for each tool."""
     start = "" if row.start_s is None or row.held else moment(row.start_s, as_of_s)
     air = "" if row.open_air_s is None else short(row.open_air_s)
@@ -151,7 +151,7 @@ def cells(row: Row, as_of_s: float) -> Iterator[tuple[str, ...]]:
         )
 
 
-def reason(row: Row, as_of_s: float) -> str:
+def reason(row: JobRow, as_of_s: float) -> str:
     """Return why a row's verdict is what it is, and whether it comes in time."""
     late = ""
     if row.in_time is False and row.due_s is not None:
@@ -233,7 +233,7 @@ def aligned(line: Sequence[str], widths: Sequence[int], gap: int) -> str:
     return (" " * gap).join(shown)
 
 
-def _drying(drying: Drying, as_of_s: float, page: Page) -> None:
+def _drying(drying: DryingRow, as_of_s: float, page: Page) -> None:
     knob = drying.knob_C
     setting = "" if knob is None or knob == drying.temperature_C else f", knob at {knob:g}"
     page.hanging(

@@ -12,7 +12,7 @@ from pathlib import PurePath
 from typing import Final
 
 from gcodetool import __version__
-from gcodetool.queue.findings import Drying, QueueFindings, Row
+from gcodetool.queue.findings import DryingRow, JobRow, QueueFindings
 from gcodetool.report.html import page
 from gcodetool.report.queue_text import (
     cells,
@@ -94,7 +94,7 @@ def queue(found: QueueFindings) -> str:
     )
 
 
-def lines_of(row: Row, as_of_s: float) -> list[tuple[str, ...]]:
+def lines_of(row: JobRow, as_of_s: float) -> list[tuple[str, ...]]:
     """Return a row's cells, one line for each tool."""
     return list(cells(row, as_of_s))
 
@@ -122,7 +122,7 @@ def picture(found: QueueFindings) -> Picture | None:
     return Picture(TOP + LANE * len(lanes) + 6, lanes, tuple(bars), ticks, told)
 
 
-def _job(row: Row, y: float, begin_s: float, scale: float, as_of_s: float) -> Bar:
+def _job(row: JobRow, y: float, begin_s: float, scale: float, as_of_s: float) -> Bar:
     start, end = row.start_s or 0.0, row.end_s or 0.0
     width = max((end - start) * scale, 2.0)
     text = f"{sign(row.verdict)} {row.number} {page.clean(PurePath(row.path).stem, 60)}"
@@ -139,7 +139,7 @@ def _job(row: Row, y: float, begin_s: float, scale: float, as_of_s: float) -> Ba
 
 
 def _dryings(
-    dryings: Sequence[Drying], where: dict[str, float], begin_s: float, scale: float, as_of_s: float
+    dryings: Sequence[DryingRow], where: dict[str, float], begin_s: float, scale: float, as_of_s: float
 ) -> list[Bar]:
     found = []
     for each in dryings:
