@@ -13,6 +13,7 @@ from scipy.special import j0, j1, jn_zeros
 from twins import interpreted
 
 from gcodetool import profiles
+from gcodetool.errors import CalculationError
 from gcodetool.moisture import air, bodies, solver
 from gcodetool.moisture import field as fields
 from gcodetool.moisture.field import March, uniform
@@ -216,6 +217,7 @@ def test_free_strands_need_the_tabled_hours(name):
 # ------------------------------------------------------------------------------- a second solution
 
 HOUR = 3600.0
+DAY = 24 * HOUR
 SILICA = AGENTS["silica_gel"]
 BOARD = bodies.body_water(Body(profile=profiles.spool_body("cardboard"), mass_g=40.0))
 
@@ -634,3 +636,51 @@ def test_an_empty_reel_marches_on_and_says_nan():
 def test_nan_stays_nan_and_comes_back():
     march = exposed(reel("PLA", math.nan), ROOM, 60.0)
     assert np.isnan(march.outer_mean()).all()
+
+
+def over_saturated(kelvin, share):
+    """A box that takes in air with *share* times the vapour that saturates it."""
+    density = share * float(air.vapour_density(kelvin, air.saturation_pressure(kelvin)))
+    return air.Air(kelvin, 300.0, closed=True, air_m3=0.007, exchange_m3_s=1e-4, exchange_kg_m3=density)
+
+
+@pytest.mark.parametrize("members", [1, 3])
+@pytest.mark.parametrize("days", [1, 16])
+def test_a_reel_soaked_in_air_beyond_saturation_dries_to_numbers(members, days):
+    wind, parameters = wound("PVA", grams=60.0, members=members)
+    wind = dataclasses.replace(wind, flange_open=1.0)
+    march = March(uniform(wind, parameters, 0.004, ROOM_K, count=8), parameters)
+    room = air.blown(air.room_air(29.6, 25.0), 5.6)
+    for place, seconds in ((over_saturated(297.4, 1.48), days * DAY), (room, 2 * HOUR), (room, 300 * DAY)):
+        march.surround(place)
+        before = march.field().water_kg() - march.inflow_kg()
+        march.run(seconds)
+        after = march.field().water_kg() - march.inflow_kg()
+        assert after == pytest.approx(before, rel=1e-9)
+    balance = parameters.equilibrium(room.rh_pct / 100.0, room.temperature_K)
+    assert march.field().mean() == pytest.approx(balance, rel=0.01)
+
+
+class Broken:
+    """A kernel that turns one member's water into something else than a number."""
+
+    class Reel(solver.Reel):
+        def __init__(self, given):
+            super().__init__(given)
+            self.given = given
+
+        def march(self, *step):
+            self.given.water[1] = math.inf
+            return super().march(*step)
+
+
+def test_a_calculation_that_stops_being_numbers_says_so():
+    wind, parameters = wound("PA6", members=3)
+    march = March(uniform(wind, parameters, 0.004, ROOM_K), parameters, kernel=Broken)
+    march.surround(ROOM)
+    with pytest.raises(CalculationError, match=r"1 of 3 members .* within 2 h in air of 23.0 °C and 50 % RH"):
+        march.run(2 * HOUR)
+    start = np.array([0.004, math.nan, 0.004])  # what was none from the start is left alone
+    march = March(uniform(wind, parameters, start, ROOM_K), parameters, kernel=Broken)
+    march.surround(ROOM)
+    march.run(2 * HOUR)

@@ -13,6 +13,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from gcodetool.errors import CalculationError
 from gcodetool.moisture import solver
 from gcodetool.moisture.air import Air, saturation_pressure, vapour_density
 from gcodetool.moisture.bodies import BodyWater
@@ -29,6 +30,7 @@ from gcodetool.moisture.winding import (
 )
 
 Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
 
 FIRST_STEP_S: Final = 1.0  # after a change of air
 GROWTH: Final = 2.5  # of the steps, at most; docs/physics.md, section 5, measures what that costs
@@ -287,13 +289,41 @@ class March:
         )
 
     def run(self, seconds: float, *, first_s: float = FIRST_STEP_S, longest_s: float = LONGEST_S) -> float:
-        """March on; return the step that would come next [s]."""
+        """March on; return the step that would come next [s].
+
+        Raises
+        ------
+        CalculationError
+            Where a member's numbers were finite and are not any more.
+        """
         if not self.winding.layers or seconds <= 0.0:
             return first_s
+        before = self._finite()
         after = self.kernel.march(seconds, first_s, GROWTH, longest_s, self._tolerance, HEAT_TOLERANCE)
+        lost = before & ~self._finite()
+        if lost.any() and self._air is not None:
+            raise CalculationError(
+                f"{int(lost.sum())} of {self.members} members of the moisture calculation stopped being numbers"
+                f" within {seconds / 3600.0:.3g} h in air of {self._air.temperature_C:.1f} °C and"
+                f" {self._air.rh_pct:.0f} % RH; please report this with the spool's record"
+            )
         if self._body is not None and self._air is not None and not self._air.closed:
             self._weather(self._body, self._air, seconds)
         return float(after)
+
+    def _finite(self) -> Bools:
+        """Return whether all that the kernel holds of a member is finite, (members,)."""
+        cells = self.winding.layers * self.members
+        total = np.zeros(self.members)
+        for values, count in (
+            (self.given.water, cells * self.shells),
+            (self.given.gap, cells),
+            (self.given.temperature, cells),
+            (self.given.store, self.members),
+            (self.given.body, self.members),
+        ):
+            total += np.frombuffer(values, dtype=np.float64)[:count].reshape(-1, self.members).sum(axis=0)
+        return np.isfinite(total)
 
     def _weather(self, body: BodyWater, air: Air, seconds: float) -> None:
         """Let the body follow constant air, exactly."""

@@ -862,12 +862,18 @@ class Reel:
     @cython.cfunc
     @cython.exceptval(check=False)
     def bend(self, i: cython.Py_ssize_t, m: cython.Py_ssize_t) -> cython.void:
-        """Make phi at a strand's surface a line over the pressure in its gap, of the isotherm's line over activity."""
+        """Make phi at a strand's surface a line over the pressure in its gap, of the isotherm's line over activity.
+
+        Above saturation phi goes on as it left it: its exponential along the isotherm's line there overflows.
+        """
         M: cython.Py_ssize_t = self.members
         j: cython.Py_ssize_t = i * M + m
         k: cython.double = self.parameters[GROWTH * M + m]
+        a: cython.double = self.taken[j]
+        if a > 1.0:
+            a = 1.0
         slope: cython.double = self.line_slope[j] * self.warmth[j]
-        content: cython.double = self.line_level[j] * self.warmth[j] + slope * self.taken[j]
+        content: cython.double = self.line_level[j] * self.warmth[j] + slope * a
         slope /= self.full_Pa[j]
         if k != 0.0:
             x: cython.double = exp(k * content)
@@ -876,7 +882,7 @@ class Reel:
                 content *= 1.0 + 0.5 * k * content
             else:
                 content = (x - 1.0) / k
-        self.surface_level[j] = content - slope * self.taken[j] * self.full_Pa[j]
+        self.surface_level[j] = content - slope * a * self.full_Pa[j]
         self.surface_slope[j] = slope
 
     @cython.cfunc
