@@ -14,10 +14,11 @@ from gcodetool.errors import SpoolError
 from gcodetool.ledger.snapshots import FileShelf
 from gcodetool.ledger.spoolfile import read_spool
 from gcodetool.moisture import air, bodies, solver
+from gcodetool.moisture.constants import MOLAR_GAS
 from gcodetool.moisture.field import March, uniform
 from gcodetool.moisture.forecast import forecast
 from gcodetool.moisture.history import aged, state_at, surroundings
-from gcodetool.moisture.polymer import CONDENSATION_J_MOL, MOLAR_GAS, polymer
+from gcodetool.moisture.polymer import CONDENSATION_J_MOL, polymer
 from gcodetool.moisture.record import Body, Event, Place, Spool
 from gcodetool.moisture.winding import SHELLS, winding
 

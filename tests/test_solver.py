@@ -16,8 +16,9 @@ from gcodetool import profiles
 from gcodetool.errors import CalculationError
 from gcodetool.moisture import air, bodies, solver
 from gcodetool.moisture import field as fields
+from gcodetool.moisture.constants import MOLAR_GAS
 from gcodetool.moisture.field import March, uniform
-from gcodetool.moisture.polymer import CONDENSATION_J_MOL, MOLAR_GAS, polymer, spread_evenly
+from gcodetool.moisture.polymer import CONDENSATION_J_MOL, polymer, spread_evenly
 from gcodetool.moisture.record import Body, Spool
 from gcodetool.moisture.winding import SHELLS, shells, winding
 

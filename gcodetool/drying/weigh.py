@@ -8,12 +8,12 @@ from numpy.typing import NDArray
 
 from gcodetool.drying.course import Course
 from gcodetool.moisture import learning
+from gcodetool.moisture.constants import HOUR_S
 from gcodetool.moisture.history import Quantiles, State, quantile, quantiles, reel_of
 
 SCALES_G: Final = (1.0, 0.1, 0.01)
 STEPS: Final = 10.0  # of a scale, over the whole loss, that tell something
 SHARES: Final = (1 / 3, 2 / 3, 1.0)  # of the hours advised: three looks and the one before
-HOUR_S: Final = 3600.0
 
 
 @dataclass(frozen=True)

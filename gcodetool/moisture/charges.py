@@ -9,13 +9,13 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from gcodetool.moisture.constants import HOUR_S
 from gcodetool.moisture.field import March
 from gcodetool.moisture.places import Surroundings
 from gcodetool.moisture.record import Spool
 
 Floats = NDArray[np.float64]
 
-HOUR_S: Final = 3600.0
 IN_HOURS: Final = 48.0  # up to which a time is told in hours
 
 

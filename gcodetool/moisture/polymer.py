@@ -15,19 +15,16 @@ from numpy.typing import ArrayLike, NDArray
 
 from gcodetool.errors import OutOfRangeError
 from gcodetool.moisture.air import in_range
+from gcodetool.moisture.constants import MOLAR_GAS, REFERENCE_K, SMALLEST_ACTIVITY, WATER_KG_MOL
 
 if TYPE_CHECKING:
     from gcodetool.profiles import Material, Pair
 
 Floats = NDArray[np.float64]
 
-MOLAR_GAS: Final = 8.314462618  # J/(mol K), CODATA
-WATER_KG_MOL: Final = 0.018015
 CONDENSATION_J_MOL: Final = 44_000.0  # of water at 25 °C [handbook]; 41 600 at 80 °C
-REFERENCE_K: Final = 296.15  # 23 °C, where the material files state their numbers
 ROOM_ACTIVITY: Final = 0.5  # 50 % RH, the other half of the standard atmosphere 23/50
 FIBRE_DENSITY_KG_M3: Final = 2550.0  # glass; carbon would be 1780 [handbook]
-SMALLEST_ACTIVITY: Final = 1e-3  # below it every isotherm is a straight line through the origin
 
 # A new sealed reel: 0.4 of its equilibrium at 23 °C/50 % RH, from 0.2 to 0.6 (own estimate; of 71 new nylon
 # reels in one published trial more than half held over 0.75 wt %, a quarter of that equilibrium).

@@ -21,14 +21,16 @@ import cython
 from cython.cimports.libc.math import exp, fabs, log, sqrt
 from cython.cimports.libc.math import pow as power
 
+from gcodetool.moisture import constants
+
 COMPILED: Final = cython.compiled
 
 GAMMA = cython.declare(
     cython.double, 0.2928932188134524
 )  # 1 - 1/sqrt(2), Alexander (1977), "Diagonally implicit Runge-Kutta methods"
-REFERENCE_K = cython.declare(cython.double, 296.15)
-VAPOUR_GAS = cython.declare(cython.double, 461.5)  # J/(kg K)
-SMALLEST_ACTIVITY = cython.declare(cython.double, 1e-3)
+REFERENCE_K = cython.declare(cython.double, constants.REFERENCE_K)
+VAPOUR_GAS = cython.declare(cython.double, constants.VAPOUR_GAS)
+SMALLEST_ACTIVITY = cython.declare(cython.double, constants.SMALLEST_ACTIVITY)
 NEAR_K = cython.declare(cython.double, 1.0)  # members this close share one look at the vapour's tables
 SPEED_SLACK = cython.declare(cython.double, 2.5)  # of heat_slack: D follows temperature less strictly
 SHORTEST_S = cython.declare(cython.double, 1e-9)  # too short for a rate

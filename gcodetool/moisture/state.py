@@ -10,7 +10,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from gcodetool.moisture.air import ZERO_CELSIUS_K, Air
+from gcodetool.moisture.air import Air
+from gcodetool.moisture.constants import ZERO_CELSIUS_K
 from gcodetool.moisture.field import Field
 from gcodetool.moisture.learning import Inspected, Weighed
 from gcodetool.moisture.places import Surroundings, box_of
