@@ -195,51 +195,67 @@ class Planner:
     dialect: cython.int
     cap: cython.Py_ssize_t
     batch: cython.Py_ssize_t
-    lim: cython.double[::1]
-    # the limits in force that every move needs, taken from `lim` at each `take` and M204
-    ax: cython.double  # M201
-    ay: cython.double
-    az: cython.double
-    ae: cython.double
-    vx: cython.double  # M203; Klipper: vx the top speed, ax the acceleration, z and e their own limits
-    vy: cython.double
-    vz: cython.double
-    ve: cython.double
-    jx: cython.double  # jerk; Klipper: jx jd · a, je the step in filament speed, jy the softer acceleration
-    jy: cython.double
-    jz: cython.double
-    je: cython.double
-    jd: cython.double  # Marlin: junction deviation
-    a_print: cython.double
-    a_travel: cython.double
-    a_only: cython.double
-    steps_x: cython.double  # Marlin, 1/mm
-    steps_y: cython.double
-    steps_z: cython.double
-    steps_e: cython.double
-    steps_ax: cython.double  # steps/s2
-    steps_ay: cython.double
-    steps_az: cython.double
-    steps_ae: cython.double
-    least: cython.double  # lowest speed of printing and of other moves
-    least_travel: cython.double
-    advance: cython.double
+    limits: cython.double[::1]
+    # the limits in force that every move needs, taken from `limits` at each `take` and M204; mm and seconds
+    # Klipper
+    max_velocity: cython.double
+    max_accel: cython.double
+    max_z_velocity: cython.double
+    max_z_accel: cython.double
+    max_extrude_velocity: cython.double
+    max_extrude_accel: cython.double
+    corner_v2: (
+        cython.double
+    )  # of a right angle's speed, times sqrt(2) - 1: junction deviation times acceleration
+    mcr_accel: cython.double  # the softer acceleration of the minimum cruise ratio
+    extruder_corner_velocity: cython.double
+    # Marlin and RepRapFirmware
+    max_accel_x: cython.double  # M201
+    max_accel_y: cython.double
+    max_accel_z: cython.double
+    max_accel_e: cython.double
+    max_speed_x: cython.double  # M203
+    max_speed_y: cython.double
+    max_speed_z: cython.double
+    max_speed_e: cython.double
+    jerk_x: cython.double  # M205, M566
+    jerk_y: cython.double
+    jerk_z: cython.double
+    jerk_e: cython.double
+    print_accel: cython.double  # M204 P
+    travel_accel: cython.double  # M204 T
+    min_speed: cython.double  # of printing moves (Marlin), of all (RepRapFirmware)
+    pressure_advance: cython.double  # M900 K, M572 S
+    # Marlin
+    retract_accel: cython.double  # M204 R
+    min_travel_speed: cython.double
+    junction_deviation: cython.double  # 0: classic jerk
+    steps_per_mm_x: cython.double
+    steps_per_mm_y: cython.double
+    steps_per_mm_z: cython.double
+    steps_per_mm_e: cython.double
+    max_step_accel_x: cython.double  # steps/s2
+    max_step_accel_y: cython.double
+    max_step_accel_z: cython.double
+    max_step_accel_e: cython.double
     # sums, one place per bucket (a stretch of one layer and tool)
     bucket = cython.declare(cython.Py_ssize_t, visibility="public")
-    moving: cython.double[::1]
-    forward: cython.double[::1]
-    waiting: cython.double[::1]
-    fed: cython.double[::1]
+    moving_s: cython.double[::1]
+    forward_s: cython.double[::1]
+    waiting_s: cython.double[::1]
+    fed_mm: cython.double[::1]
     forward_mm: cython.double[::1]
-    last: cython.double[::1]
-    height: cython.double[::1]
+    last_s: cython.double[::1]
+    height_mm: cython.double[::1]
     # demands of each tool
     slot = cython.declare(cython.Py_ssize_t, visibility="public")
     area = cython.declare(cython.double, visibility="public")
     histogram: cython.double[::1]
     figures: cython.double[::1]
-    open_travel: cython.double
-    open_retraction = cython.declare(cython.double, visibility="readonly")  # mm back since the last forward
+    open_travel_mm: cython.double
+    open_retraction_mm = cython.declare(
+        cython.double, visibility="readonly"
+    )  # mm back since the last forward
     # the move table, for those who ask
     tabled = cython.declare(cython.bint, visibility="public")
     rows_tabled = cython.declare(cython.Py_ssize_t, visibility="public")
@@ -255,75 +271,90 @@ class Planner:
     retractions_unknown = cython.declare(cython.longlong, visibility="readonly")
     acceleration_line = cython.declare(cython.longlong, visibility="readonly")
     # where the machine stands, and the row in hand
-    px: cython.double
-    py: cython.double
-    pz: cython.double
-    pe: cython.double  # Marlin: filament so far, for rounding to steps
-    sx: cython.double  # Marlin: whole steps at the end of the last planned move
-    sy: cython.double
-    sz: cython.double
-    se: cython.double
-    step_x: cython.double  # mm
-    step_y: cython.double
-    step_z: cython.double
-    step_e: cython.double
+    position_x: cython.double
+    position_y: cython.double
+    position_z: cython.double
     feed: cython.double
     line: cython.longlong
     retracted: cython.bint
-    lift: cython.double
+    lift_mm: cython.double
+    # Marlin: the same in whole steps, at the end of the last planned move
+    filament_mm: cython.double  # so far, for rounding to steps
+    at_step_x: cython.double
+    at_step_y: cython.double
+    at_step_z: cython.double
+    at_step_e: cython.double
+    mm_per_step_x: cython.double
+    mm_per_step_y: cython.double
+    mm_per_step_z: cython.double
+    mm_per_step_e: cython.double
     # the move before
     fresh: cython.bint  # nothing to join: after a stop
-    b_only: cython.bint  # moved filament only
-    b_kind: cython.int
-    bx: cython.double  # direction
-    by: cython.double
-    bz: cython.double
-    be: cython.double
-    b_v: cython.double
-    b_v2: cython.double
-    b_a: cython.double
-    b_l: cython.double
-    b_j: cython.double
-    b_jm: cython.double
-    b_d: cython.double
-    b_dm: cython.double
-    b_corner: cython.double
-    b_safe: cython.double
+    before_x: cython.double  # its direction: mm per mm of it
+    before_y: cython.double
+    before_z: cython.double
+    before_e: cython.double
+    # Klipper
+    before_only_filament: cython.bint
+    before_cruise_v2: cython.double
+    before_start_v2: cython.double
+    before_smooth_start_v2: cython.double
+    before_delta_v2: cython.double
+    before_smooth_delta_v2: cython.double
+    before_corner_v2: cython.double
+    # Marlin and RepRapFirmware
+    before_speed: cython.double
+    before_marks: cython.int  # RepRapFirmware: which drives moved
+    before_speed_x: cython.double  # Marlin's classic jerk: of each axis
+    before_speed_y: cython.double
+    before_speed_z: cython.double
+    before_speed_e: cython.double
+    before_safe_speed: cython.double
     # forward state
-    cruise_v2: cython.double
+    last_cruise_v2: cython.double
     # arcs
-    arc_radius: cython.double
+    arc_radius_mm: cython.double
     # the queue
     count = cython.declare(cython.Py_ssize_t, visibility="readonly")
     room: cython.Py_ssize_t
     next_pass: cython.Py_ssize_t
-    q_l: cython.double[::1]
-    q_a: cython.double[::1]
-    q_v2: cython.double[::1]
-    q_j: cython.double[::1]
-    q_jm: cython.double[::1]
-    q_d: cython.double[::1]
-    q_dm: cython.double[::1]
-    q_s: cython.double[::1]
-    q_sm: cython.double[::1]
-    q_c: cython.double[::1]
-    q_flow: cython.double[::1]
-    q_bucket: cython.longlong[::1]
-    q_slot: cython.longlong[::1]
-    q_kind: cython.longlong[::1]
-    q_line: cython.longlong[::1]
+    queue_max_start_v2: cython.double[::1]  # as the corner allows it
+    queue_delta_v2: cython.double[::1]  # what speeding up over the whole move adds
+    queue_start_v2: cython.double[::1]  # as the backward pass leaves it
+    queue_flow: cython.double[::1]
+    queue_bucket: cython.longlong[::1]
+    queue_slot: cython.longlong[::1]
+    queue_kind: cython.longlong[::1]
+    queue_line: cython.longlong[::1]
+    # Klipper and RepRapFirmware
+    queue_mm: cython.double[::1]
+    queue_accel: cython.double[::1]
+    queue_max_cruise_v2: cython.double[::1]
+    # Klipper: with the softer acceleration, and the cruise that follows
+    queue_max_smooth_start_v2: cython.double[::1]
+    queue_smooth_delta_v2: cython.double[::1]
+    queue_smooth_start_v2: cython.double[::1]
+    queue_cruise_v2: cython.double[::1]
+    # Marlin, in the memory of those above that it has no use for
+    queue_steps: cython.double[::1]
+    queue_step_accel: cython.double[::1]
+    queue_step_rate: cython.double[::1]
+    queue_steps_per_mm: cython.double[::1]  # as the rounded rate has it
+    queue_mm_per_step: cython.double[::1]
+    # Marlin and RepRapFirmware, likewise: 1 where any speed can be reached from any other
+    queue_reaches_any: cython.double[::1]
     store: object
 
     def __init__(self, dialect: int, limits: array, cap: int = QUEUE_CAP, batch: int = 512) -> None:
         self.dialect = dialect
         self.cap = max(cap, 4)
         self.batch = max(batch, 1)
-        self.lim = limits
+        self.limits = limits
         self.bucket = 0
         self.slot = 0
         self.area = 0.25 * 3.141592653589793 * 1.75 * 1.75
-        self.open_travel = 0.0
-        self.open_retraction = 0.0
+        self.open_travel_mm = 0.0
+        self.open_retraction_mm = 0.0
         self.tabled = False
         self.rows_tabled = 0
         self.starved = False
@@ -336,25 +367,33 @@ class Planner:
         self.rejected_arcs = 0
         self.retractions_unknown = 0
         self.acceleration_line = 0
-        self.jx = self.jy = self.jz = self.je = self.jd = 0.0
-        self.a_print = self.a_travel = self.a_only = self.advance = self.least = self.least_travel = 0.0
-        self.steps_x = self.steps_y = self.steps_z = self.steps_e = 0.0
-        self.steps_ax = self.steps_ay = self.steps_az = self.steps_ae = 0.0
+        self.max_velocity = self.max_accel = self.max_z_velocity = self.max_z_accel = 0.0
+        self.max_extrude_velocity = self.max_extrude_accel = self.extruder_corner_velocity = 0.0
+        self.corner_v2 = self.mcr_accel = 0.0
+        self.max_accel_x = self.max_accel_y = self.max_accel_z = self.max_accel_e = 0.0
+        self.max_speed_x = self.max_speed_y = self.max_speed_z = self.max_speed_e = 0.0
+        self.jerk_x = self.jerk_y = self.jerk_z = self.jerk_e = self.junction_deviation = 0.0
+        self.print_accel = self.travel_accel = self.retract_accel = self.pressure_advance = 0.0
+        self.min_speed = self.min_travel_speed = 0.0
+        self.steps_per_mm_x = self.steps_per_mm_y = self.steps_per_mm_z = self.steps_per_mm_e = 0.0
+        self.max_step_accel_x = self.max_step_accel_y = self.max_step_accel_z = self.max_step_accel_e = 0.0
         self._refresh()
-        self.px = self.py = self.pz = self.pe = 0.0
-        self.sx = self.sy = self.sz = self.se = 0.0
+        self.position_x = self.position_y = self.position_z = self.filament_mm = 0.0
+        self.at_step_x = self.at_step_y = self.at_step_z = self.at_step_e = 0.0
         self.feed = 25.0
         self.line = 0
         self.retracted = False
-        self.lift = 0.0
+        self.lift_mm = 0.0
         self.fresh = True
-        self.b_only = False
-        self.b_kind = 0
-        self.bx = self.by = self.bz = self.be = 0.0
-        self.b_v = self.b_v2 = self.b_a = self.b_l = self.b_j = self.b_jm = 0.0
-        self.b_d = self.b_dm = self.b_corner = self.b_safe = 0.0
-        self.cruise_v2 = 0.0
-        self.arc_radius = 0.0
+        self.before_only_filament = False
+        self.before_marks = 0
+        self.before_x = self.before_y = self.before_z = self.before_e = 0.0
+        self.before_speed_x = self.before_speed_y = self.before_speed_z = self.before_speed_e = 0.0
+        self.before_speed = self.before_safe_speed = self.before_cruise_v2 = self.before_corner_v2 = 0.0
+        self.before_start_v2 = self.before_smooth_start_v2 = 0.0
+        self.before_delta_v2 = self.before_smooth_delta_v2 = 0.0
+        self.last_cruise_v2 = 0.0
+        self.arc_radius_mm = 0.0
         self.count = 0
         self.room = 0
         self.store = None
@@ -377,13 +416,13 @@ class Planner:
         height: array,
     ) -> None:
         """Take the arrays that buckets are summed in; all of one length, kept by the caller."""
-        self.moving = moving
-        self.forward = forward
-        self.waiting = waiting
-        self.fed = fed
+        self.moving_s = moving
+        self.forward_s = forward
+        self.waiting_s = waiting
+        self.fed_mm = fed
         self.forward_mm = forward_mm
-        self.last = last
-        self.height = height
+        self.last_s = last
+        self.height_mm = height
 
     def demands(self, histogram: array, figures: array) -> None:
         """Take the arrays for each tool's demands: FLOW_BINS and TOOL_FIGURES places per slot."""
@@ -411,16 +450,16 @@ class Planner:
     def new_steps(self) -> None:
         """Count where the machine stands in steps again, after M92 changed their length."""
         self.stop()
-        self.step_x = self.step_y = self.step_z = self.step_e = 0.0
+        self.mm_per_step_x = self.mm_per_step_y = self.mm_per_step_z = self.mm_per_step_e = 0.0
         if self.dialect == _MARLIN:
-            self.step_x = 1.0 / self.lim[_M_X]
-            self.step_y = 1.0 / self.lim[_M_Y]
-            self.step_z = 1.0 / self.lim[_M_Z]
-            self.step_e = 1.0 / self.lim[_M_E]
-            self.sx = floor(self.px * self.lim[_M_X] + 0.5)
-            self.sy = floor(self.py * self.lim[_M_Y] + 0.5)
-            self.sz = floor(self.pz * self.lim[_M_Z] + 0.5)
-            self.se = floor(self.pe * self.lim[_M_E] + 0.5)
+            self.mm_per_step_x = 1.0 / self.limits[_M_X]
+            self.mm_per_step_y = 1.0 / self.limits[_M_Y]
+            self.mm_per_step_z = 1.0 / self.limits[_M_Z]
+            self.mm_per_step_e = 1.0 / self.limits[_M_E]
+            self.at_step_x = floor(self.position_x * self.limits[_M_X] + 0.5)
+            self.at_step_y = floor(self.position_y * self.limits[_M_Y] + 0.5)
+            self.at_step_z = floor(self.position_z * self.limits[_M_Z] + 0.5)
+            self.at_step_e = floor(self.filament_mm * self.limits[_M_E] + 0.5)
 
     def take(self, rows: object, begin: cython.Py_ssize_t, end: cython.Py_ssize_t) -> cython.Py_ssize_t:
         """Plan rows from *begin*; return the first that Python must look at, or *end*."""
@@ -475,8 +514,8 @@ class Planner:
                     if self.dialect == _RRF and arg[n] & 7:
                         self._stop()
                     elif self.dialect == _MARLIN and arg[n] & 8:
-                        self.pe = (
-                            self.se / self.lim[_M_E]
+                        self.filament_mm = (
+                            self.at_step_e / self.limits[_M_E]
                         )  # what rounding to whole steps still owes is forgotten
                 elif what == _RETRACT or what == _UNRETRACT:
                     self.line = line[n]
@@ -484,11 +523,11 @@ class Planner:
                 elif what == _HOME:
                     self._stop()
                     if arg[n] & 1:
-                        self.px = self.sx = 0.0
+                        self.position_x = self.at_step_x = 0.0
                     if arg[n] & 2:
-                        self.py = self.sy = 0.0
+                        self.position_y = self.at_step_y = 0.0
                     if arg[n] & 4:
-                        self.pz = self.sz = 0.0
+                        self.position_z = self.at_step_z = 0.0
                 else:
                     break
                 n += 1
@@ -501,7 +540,7 @@ class Planner:
         """Plan to a standstill."""
         self._plan(True)
         self.fresh = True
-        self.cruise_v2 = 0.0
+        self.last_cruise_v2 = 0.0
 
     @cython.cfunc
     @cython.nogil
@@ -509,60 +548,60 @@ class Planner:
     def _refresh(self) -> cython.void:
         """Take the limits in force from the array that they are kept in."""
         if self.dialect == _KLIPPER:
-            self.vx = self.lim[_K_V]
-            self.ax = self.lim[_K_A]
-            self.vz = self.lim[_K_ZV]
-            self.az = self.lim[_K_ZA]
-            self.ve = self.lim[_K_EV]
-            self.ae = self.lim[_K_EA]
-            self.jx = self.lim[_K_CORNER] * self.lim[_K_CORNER] * _CORNER
-            self.jy = self.lim[_K_A] * (1.0 - self.lim[_K_RATIO])
-            self.je = self.lim[_K_E_STEP]
+            self.max_velocity = self.limits[_K_V]
+            self.max_accel = self.limits[_K_A]
+            self.max_z_velocity = self.limits[_K_ZV]
+            self.max_z_accel = self.limits[_K_ZA]
+            self.max_extrude_velocity = self.limits[_K_EV]
+            self.max_extrude_accel = self.limits[_K_EA]
+            self.corner_v2 = self.limits[_K_CORNER] * self.limits[_K_CORNER] * _CORNER
+            self.mcr_accel = self.limits[_K_A] * (1.0 - self.limits[_K_RATIO])
+            self.extruder_corner_velocity = self.limits[_K_E_STEP]
         elif self.dialect == _RRF:
-            self.ax = self.lim[_R_AX]
-            self.ay = self.lim[_R_AY]
-            self.az = self.lim[_R_AZ]
-            self.ae = self.lim[_R_AE]
-            self.vx = self.lim[_R_VX]
-            self.vy = self.lim[_R_VY]
-            self.vz = self.lim[_R_VZ]
-            self.ve = self.lim[_R_VE]
-            self.jx = self.lim[_R_JX]
-            self.jy = self.lim[_R_JY]
-            self.jz = self.lim[_R_JZ]
-            self.je = self.lim[_R_JE]
-            self.a_print = self.lim[_R_P]
-            self.a_travel = self.lim[_R_T]
-            self.least = self.lim[_R_LEAST]
-            self.advance = self.lim[_R_K]
+            self.max_accel_x = self.limits[_R_AX]
+            self.max_accel_y = self.limits[_R_AY]
+            self.max_accel_z = self.limits[_R_AZ]
+            self.max_accel_e = self.limits[_R_AE]
+            self.max_speed_x = self.limits[_R_VX]
+            self.max_speed_y = self.limits[_R_VY]
+            self.max_speed_z = self.limits[_R_VZ]
+            self.max_speed_e = self.limits[_R_VE]
+            self.jerk_x = self.limits[_R_JX]
+            self.jerk_y = self.limits[_R_JY]
+            self.jerk_z = self.limits[_R_JZ]
+            self.jerk_e = self.limits[_R_JE]
+            self.print_accel = self.limits[_R_P]
+            self.travel_accel = self.limits[_R_T]
+            self.min_speed = self.limits[_R_LEAST]
+            self.pressure_advance = self.limits[_R_K]
         else:
-            self.ax = self.lim[_M_AX]
-            self.ay = self.lim[_M_AY]
-            self.az = self.lim[_M_AZ]
-            self.ae = self.lim[_M_AE]
-            self.vx = self.lim[_M_VX]
-            self.vy = self.lim[_M_VY]
-            self.vz = self.lim[_M_VZ]
-            self.ve = self.lim[_M_VE]
-            self.jx = self.lim[_M_JX]
-            self.jy = self.lim[_M_JY]
-            self.jz = self.lim[_M_JZ]
-            self.je = self.lim[_M_JE]
-            self.jd = self.lim[_M_J]
-            self.a_print = self.lim[_M_P]
-            self.a_travel = self.lim[_M_T]
-            self.a_only = self.lim[_M_R]
-            self.least = self.lim[_M_LEAST]
-            self.least_travel = self.lim[_M_LEAST_T]
-            self.advance = self.lim[_M_K]
-            self.steps_x = self.lim[_M_X]
-            self.steps_y = self.lim[_M_Y]
-            self.steps_z = self.lim[_M_Z]
-            self.steps_e = self.lim[_M_E]
-            self.steps_ax = self.lim[_M_AX] * self.lim[_M_X]
-            self.steps_ay = self.lim[_M_AY] * self.lim[_M_Y]
-            self.steps_az = self.lim[_M_AZ] * self.lim[_M_Z]
-            self.steps_ae = self.lim[_M_AE] * self.lim[_M_E]
+            self.max_accel_x = self.limits[_M_AX]
+            self.max_accel_y = self.limits[_M_AY]
+            self.max_accel_z = self.limits[_M_AZ]
+            self.max_accel_e = self.limits[_M_AE]
+            self.max_speed_x = self.limits[_M_VX]
+            self.max_speed_y = self.limits[_M_VY]
+            self.max_speed_z = self.limits[_M_VZ]
+            self.max_speed_e = self.limits[_M_VE]
+            self.jerk_x = self.limits[_M_JX]
+            self.jerk_y = self.limits[_M_JY]
+            self.jerk_z = self.limits[_M_JZ]
+            self.jerk_e = self.limits[_M_JE]
+            self.junction_deviation = self.limits[_M_J]
+            self.print_accel = self.limits[_M_P]
+            self.travel_accel = self.limits[_M_T]
+            self.retract_accel = self.limits[_M_R]
+            self.min_speed = self.limits[_M_LEAST]
+            self.min_travel_speed = self.limits[_M_LEAST_T]
+            self.pressure_advance = self.limits[_M_K]
+            self.steps_per_mm_x = self.limits[_M_X]
+            self.steps_per_mm_y = self.limits[_M_Y]
+            self.steps_per_mm_z = self.limits[_M_Z]
+            self.steps_per_mm_e = self.limits[_M_E]
+            self.max_step_accel_x = self.limits[_M_AX] * self.limits[_M_X]
+            self.max_step_accel_y = self.limits[_M_AY] * self.limits[_M_Y]
+            self.max_step_accel_z = self.limits[_M_AZ] * self.limits[_M_Z]
+            self.max_step_accel_e = self.limits[_M_AE] * self.limits[_M_E]
 
     # -- rows ---------------------------------------------------------------------------------------
 
@@ -573,39 +612,39 @@ class Planner:
         self, tx: cython.double, ty: cython.double, tz: cython.double, de: cython.double
     ) -> cython.void:
         """Add one row's filament and travel to its bucket and tool; what is counted needs no plan."""
-        across: cython.bint = tx != self.px or ty != self.py
+        across: cython.bint = tx != self.position_x or ty != self.position_y
         place: cython.Py_ssize_t = self.slot * _FIGURES
         behind: cython.double = self.figures[place + 5] - de
         self.figures[place + 5] = behind if behind > 0 else 0.0
         if across:
             self.figures[place + 6] += de
         if de > 0:
-            self.fed[self.bucket] += de
+            self.fed_mm[self.bucket] += de
             self.forward_mm[self.bucket] += de
             if across:
-                if self.height[self.bucket] != self.height[self.bucket]:  # NaN: the first of its bucket
-                    self.height[self.bucket] = tz
-                if self.open_travel > 0:
-                    if self.open_travel > self.figures[place + 2]:
-                        self.figures[place + 2] = self.open_travel
-                    self.open_travel = 0.0
-                dx = tx - self.px
-                dy = ty - self.py
+                if self.height_mm[self.bucket] != self.height_mm[self.bucket]:  # NaN: the first of its bucket
+                    self.height_mm[self.bucket] = tz
+                if self.open_travel_mm > 0:
+                    if self.open_travel_mm > self.figures[place + 2]:
+                        self.figures[place + 2] = self.open_travel_mm
+                    self.open_travel_mm = 0.0
+                dx = tx - self.position_x
+                dy = ty - self.position_y
                 self.figures[place + 3] += sqrt(dx * dx + dy * dy)
-            if self.open_retraction > 0:
-                if self.open_retraction > self.figures[place + 4]:
-                    self.figures[place + 4] = self.open_retraction
-                self.open_retraction = 0.0
+            if self.open_retraction_mm > 0:
+                if self.open_retraction_mm > self.figures[place + 4]:
+                    self.figures[place + 4] = self.open_retraction_mm
+                self.open_retraction_mm = 0.0
         elif de < 0:
-            self.fed[self.bucket] += de
-            if self.open_retraction == 0:
+            self.fed_mm[self.bucket] += de
+            if self.open_retraction_mm == 0:
                 self.figures[place] += 1
-            self.open_retraction -= de
+            self.open_retraction_mm -= de
         elif across:
-            dx = tx - self.px
-            dy = ty - self.py
+            dx = tx - self.position_x
+            dy = ty - self.position_y
             dx = sqrt(dx * dx + dy * dy)
-            self.open_travel += dx
+            self.open_travel_mm += dx
             self.figures[place + 1] += dx
 
     @cython.cfunc
@@ -614,14 +653,14 @@ class Planner:
     def _go(self, tx: cython.double, ty: cython.double, tz: cython.double, de: cython.double) -> cython.void:
         """Move straight to a place, by the dialect's rules."""
         if self.dialect == _KLIPPER:
-            self._klipper(tx - self.px, ty - self.py, tz - self.pz, de)
+            self._klipper(tx - self.position_x, ty - self.position_y, tz - self.position_z, de)
         elif self.dialect == _RRF:
-            self._rrf(tx - self.px, ty - self.py, tz - self.pz, de)
+            self._rrf(tx - self.position_x, ty - self.position_y, tz - self.position_z, de)
         else:
             self._marlin(tx, ty, tz, de)
-        self.px = tx
-        self.py = ty
-        self.pz = tz
+        self.position_x = tx
+        self.position_y = ty
+        self.position_z = tz
 
     @cython.cfunc
     @cython.nogil
@@ -636,25 +675,25 @@ class Planner:
             if not 0 < s < _UNBOUNDED and 0 < p < _UNBOUNDED and 0 < t < _UNBOUNDED:
                 s = p if p < t else t
             if 0 < s < _UNBOUNDED:
-                self.lim[_K_A] = s
+                self.limits[_K_A] = s
         elif self.dialect == _RRF:
             if 0 < s < _UNBOUNDED:
-                self.lim[_R_P] = s
-                self.lim[_R_T] = s
+                self.limits[_R_P] = s
+                self.limits[_R_T] = s
             if 0 < p < _UNBOUNDED:
-                self.lim[_R_P] = p
+                self.limits[_R_P] = p
             if 0 < t < _UNBOUNDED:
-                self.lim[_R_T] = t
+                self.limits[_R_T] = t
         else:
             if 0 < s < _UNBOUNDED:
-                self.lim[_M_P] = s
-                self.lim[_M_T] = s
+                self.limits[_M_P] = s
+                self.limits[_M_T] = s
             if 0 < p < _UNBOUNDED:
-                self.lim[_M_P] = p
+                self.limits[_M_P] = p
             if 0 < r < _UNBOUNDED:
-                self.lim[_M_R] = r
+                self.limits[_M_R] = r
             if 0 < t < _UNBOUNDED:
-                self.lim[_M_T] = t
+                self.limits[_M_T] = t
         self._refresh()
 
     @cython.cfunc
@@ -665,19 +704,19 @@ class Planner:
         lift: cython.double = 0.0
         feed: cython.double = self.feed
         if self.dialect == _KLIPPER:
-            length = self.lim[_K_BACK]
-            again = length + self.lim[_K_EXTRA]
-            speed = self.lim[_K_BACK_V] if back else self.lim[_K_FORTH_V]
+            length = self.limits[_K_BACK]
+            again = length + self.limits[_K_EXTRA]
+            speed = self.limits[_K_BACK_V] if back else self.limits[_K_FORTH_V]
         elif self.dialect == _RRF:
-            length = self.lim[_R_BACK]
-            again = length + self.lim[_R_EXTRA]
-            speed = self.lim[_R_BACK_V] if back else self.lim[_R_FORTH_V]
-            lift = self.lim[_R_LIFT]
+            length = self.limits[_R_BACK]
+            again = length + self.limits[_R_EXTRA]
+            speed = self.limits[_R_BACK_V] if back else self.limits[_R_FORTH_V]
+            lift = self.limits[_R_LIFT]
         else:
-            length = self.lim[_M_BACK]
-            again = length + self.lim[_M_EXTRA]
-            speed = self.lim[_M_BACK_V] if back else self.lim[_M_FORTH_V]
-            lift = self.lim[_M_LIFT]
+            length = self.limits[_M_BACK]
+            again = length + self.limits[_M_EXTRA]
+            speed = self.limits[_M_BACK_V] if back else self.limits[_M_FORTH_V]
+            lift = self.limits[_M_LIFT]
         if length < 0:
             self.retractions_unknown += 1
             return
@@ -686,14 +725,14 @@ class Planner:
         self.retracted = back
         self.feed = speed if speed > _SLOWEST else _SLOWEST
         if back:
-            if self.open_retraction == 0:
+            if self.open_retraction_mm == 0:
                 self.figures[self.slot * _FIGURES] += 1
             if length > self.figures[self.slot * _FIGURES + 4]:
                 self.figures[self.slot * _FIGURES + 4] = length
-            self._go(self.px, self.py, self.pz, -length)
+            self._go(self.position_x, self.position_y, self.position_z, -length)
         self._lift(back, lift)
         if not back:
-            self._go(self.px, self.py, self.pz, again)
+            self._go(self.position_x, self.position_y, self.position_z, again)
         self.feed = feed
 
     @cython.cfunc
@@ -702,16 +741,21 @@ class Planner:
     def _lift(self, back: cython.bint, lift: cython.double) -> cython.void:
         """Raise Z with a retraction, lower it again before its end; the job's own Z is not told."""
         feed: cython.double = self.feed
-        height: cython.double = self.pz
+        height: cython.double = self.position_z
         if back:
-            self.lift = lift
-        if self.lift != 0:
+            self.lift_mm = lift
+        if self.lift_mm != 0:
             self.feed = _FAR  # as fast as the Z axis is allowed to
-            self._go(self.px, self.py, self.pz + (self.lift if back else -self.lift), 0.0)
-            self.pz = height
-            self.sz = floor(height * self.lim[_M_Z] + 0.5) if self.dialect == _MARLIN else 0.0
+            self._go(
+                self.position_x,
+                self.position_y,
+                self.position_z + (self.lift_mm if back else -self.lift_mm),
+                0.0,
+            )
+            self.position_z = height
+            self.at_step_z = floor(height * self.limits[_M_Z] + 0.5) if self.dialect == _MARLIN else 0.0
         if not back:
-            self.lift = 0.0
+            self.lift_mm = 0.0
         self.feed = feed
 
     @cython.cfunc
@@ -728,9 +772,9 @@ class Planner:
         arg: cython.int,
     ) -> cython.void:
         """Cut an arc into the chords that this firmware cuts it into."""
-        x: cython.double = self.px
-        y: cython.double = self.py
-        z: cython.double = self.pz
+        x: cython.double = self.position_x
+        y: cython.double = self.position_y
+        z: cython.double = self.position_z
         clockwise: cython.bint = (arg & 32) != 0
         n: cython.longlong
         k: cython.longlong
@@ -766,7 +810,7 @@ class Planner:
         length = radius * angle
         if self.dialect == _KLIPPER:
             half = tz - z
-            chords = floor(sqrt(length * length + half * half) / self.lim[_K_ARC])
+            chords = floor(sqrt(length * length + half * half) / self.limits[_K_ARC])
         elif self.dialect == _RRF:
             half = sqrt(0.04 * radius)
             if 0.005 * self.feed < half:
@@ -792,14 +836,14 @@ class Planner:
             share = turn * k
             dx = cos(share)
             dy = sin(share)
-            self.arc_radius = radius if k > 1 else 0.0
+            self.arc_radius_mm = radius if k > 1 else 0.0
             self._go(
                 x + ci - ci * dx + cj * dy,
                 y + cj - ci * dy - cj * dx,
                 z + (tz - z) * k / chords,
                 de / chords,
             )
-        self.arc_radius = 0.0
+        self.arc_radius_mm = 0.0
         self._go(tx, ty, tz, de / chords)
 
     # -- Klipper ------------------------------------------------------------------------------------
@@ -821,93 +865,93 @@ class Planner:
             length = fabs(de)
             dx = dy = dz = 0.0
             e = 1.0 if de > 0 else -1.0
-            v = self.feed if self.feed < self.ve else self.ve
-            a = self.ae
+            v = self.feed if self.feed < self.max_extrude_velocity else self.max_extrude_velocity
+            a = self.max_extrude_accel
         else:
             length = sqrt(l2)
             ratio = 1.0 / length
             dx *= ratio
             dy *= ratio
             e = de * ratio
-            v = self.feed if self.feed < self.vx else self.vx
-            a = self.ax
+            v = self.feed if self.feed < self.max_velocity else self.max_velocity
+            a = self.max_accel
             if dz != 0:
                 dz *= ratio
                 ratio = 1.0 / fabs(dz)
-                if self.vz * ratio < v:
-                    v = self.vz * ratio
-                if self.az * ratio < a:
-                    a = self.az * ratio
+                if self.max_z_velocity * ratio < v:
+                    v = self.max_z_velocity * ratio
+                if self.max_z_accel * ratio < a:
+                    a = self.max_z_accel * ratio
             if e < 0 or (e != 0 and dx == 0 and dy == 0):
                 ratio = 1.0 / fabs(e)
-                if self.ve * ratio < v:
-                    v = self.ve * ratio
-                if self.ae * ratio < a:
-                    a = self.ae * ratio
+                if self.max_extrude_velocity * ratio < v:
+                    v = self.max_extrude_velocity * ratio
+                if self.max_extrude_accel * ratio < a:
+                    a = self.max_extrude_accel * ratio
             if dx != 0 or dy != 0:
                 kind = 2
         v2 = v * v
         d = 2 * a * length
-        dm = 2 * self.jy * length
+        dm = 2 * self.mcr_accel * length
         if dm > d:
             dm = d
-        corner = self.jx
-        if a != self.ax:
-            corner = corner * a / self.ax  # jd * a
-        if self.fresh or only or self.b_only:
+        corner = self.corner_v2
+        if a != self.max_accel:
+            corner = corner * a / self.max_accel  # jd * a
+        if self.fresh or only or self.before_only_filament:
             junction = 0.0
             smooth = 0.0
         else:
-            junction = v2 if v2 < self.b_v2 else self.b_v2
-            limit = self.b_j + self.b_d
+            junction = v2 if v2 < self.before_cruise_v2 else self.before_cruise_v2
+            limit = self.before_start_v2 + self.before_delta_v2
             if limit < junction:
                 junction = limit
-            if e != self.be:
-                limit = self.je / (e - self.be)
+            if e != self.before_e:
+                limit = self.extruder_corner_velocity / (e - self.before_e)
                 limit = limit * limit
                 if limit < junction:
                     junction = limit
-            cosine = -(self.bx * dx + self.by * dy + self.bz * dz)
+            cosine = -(self.before_x * dx + self.before_y * dy + self.before_z * dz)
             s = 0.5 * (1.0 - cosine)
             c = 0.5 * (1.0 + cosine)
             if s < 1.0 and c > 0:
                 # corner·s' / (1 - s') with s' = sqrt(s); root and quotient only where it bites
-                limit = corner if corner < self.b_corner else self.b_corner
+                limit = corner if corner < self.before_corner_v2 else self.before_corner_v2
                 ratio = limit + junction
                 if s * ratio * ratio < junction * junction:
                     ratio = sqrt(s) if s > 0 else 0.0
                     junction = limit * ratio / (1.0 - ratio)
                 # L*a*T/2 with T = s'/c', likewise
-                limit = 0.25 * (d if d < self.b_d else self.b_d)
+                limit = 0.25 * (d if d < self.before_delta_v2 else self.before_delta_v2)
                 if limit * limit * s < junction * junction * c:
                     junction = limit * sqrt(s / c) if s > 0 else 0.0
-            smooth = self.b_jm + self.b_dm
+            smooth = self.before_smooth_start_v2 + self.before_smooth_delta_v2
             if junction < smooth:
                 smooth = junction
         self.fresh = False
-        self.b_only = only
-        self.bx = dx
-        self.by = dy
-        self.bz = dz
-        self.be = e
-        self.b_v2 = v2
-        self.b_d = d
-        self.b_dm = dm
-        self.b_j = junction
-        self.b_jm = smooth
-        self.b_corner = corner
+        self.before_only_filament = only
+        self.before_x = dx
+        self.before_y = dy
+        self.before_z = dz
+        self.before_e = e
+        self.before_cruise_v2 = v2
+        self.before_delta_v2 = d
+        self.before_smooth_delta_v2 = dm
+        self.before_start_v2 = junction
+        self.before_smooth_start_v2 = smooth
+        self.before_corner_v2 = corner
         if de > 0:
             kind |= 1
         elif de < 0:
             kind |= 4
         i = self.count
-        self.q_l[i] = length
-        self.q_a[i] = a
-        self.q_v2[i] = v2
-        self.q_j[i] = junction
-        self.q_jm[i] = smooth
-        self.q_d[i] = d
-        self.q_dm[i] = dm
+        self.queue_mm[i] = length
+        self.queue_accel[i] = a
+        self.queue_max_cruise_v2[i] = v2
+        self.queue_max_start_v2[i] = junction
+        self.queue_max_smooth_start_v2[i] = smooth
+        self.queue_delta_v2[i] = d
+        self.queue_smooth_delta_v2[i] = dm
         self._queue(i, kind, e)
 
     @cython.cfunc
@@ -915,11 +959,11 @@ class Planner:
     @cython.exceptval(check=False)
     def _queue(self, i: cython.Py_ssize_t, kind: cython.int, e: cython.double) -> cython.void:
         """Fill the columns that every dialect has, and plan where a batch is full."""
-        self.q_kind[i] = kind
-        self.q_bucket[i] = self.bucket
-        self.q_slot[i] = self.slot
-        self.q_line[i] = self.line
-        self.q_flow[i] = e * self.area * _BINS_PER_MM3_S if kind == 3 else 0.0
+        self.queue_kind[i] = kind
+        self.queue_bucket[i] = self.bucket
+        self.queue_slot[i] = self.slot
+        self.queue_line[i] = self.line
+        self.queue_flow[i] = e * self.area * _BINS_PER_MM3_S if kind == 3 else 0.0
         self.moves += 1
         self.count = i + 1
         if self.count >= self.next_pass:
@@ -968,8 +1012,8 @@ class Planner:
     def _backward_klipper(self, final: cython.bint) -> cython.Py_ssize_t:
         """Pass A3 and A4, last move to first; return how many moves are final.
 
-        Writes q_s (S), q_sm (S') and q_c: the squared cruise speed of a move that can speed up, or
-        -1 where it follows from the move before.
+        Writes queue_start_v2 (S), queue_smooth_start_v2 (S') and queue_cruise_v2: the squared cruise speed of
+        a move that can speed up, or -1 where it follows from the move before.
         """
         i: cython.Py_ssize_t = self.count
         s: cython.double = 0.0
@@ -984,47 +1028,55 @@ class Planner:
             high = high_m = _UNBOUNDED
             while i > 0:
                 i -= 1
-                reach = s + self.q_d[i]
-                s = self.q_j[i] if self.q_j[i] < reach else reach
-                reach_h = high + self.q_d[i]
-                high = self.q_j[i] if self.q_j[i] < reach_h else reach_h
-                reach_m = sm + self.q_dm[i]
-                sm = self.q_jm[i] if self.q_jm[i] < reach_m else reach_m
-                reach_h = high_m + self.q_dm[i]
-                high_m = self.q_jm[i] if self.q_jm[i] < reach_h else reach_h
+                reach = s + self.queue_delta_v2[i]
+                s = self.queue_max_start_v2[i] if self.queue_max_start_v2[i] < reach else reach
+                reach_h = high + self.queue_delta_v2[i]
+                high = self.queue_max_start_v2[i] if self.queue_max_start_v2[i] < reach_h else reach_h
+                reach_m = sm + self.queue_smooth_delta_v2[i]
+                sm = (
+                    self.queue_max_smooth_start_v2[i]
+                    if self.queue_max_smooth_start_v2[i] < reach_m
+                    else reach_m
+                )
+                reach_h = high_m + self.queue_smooth_delta_v2[i]
+                high_m = (
+                    self.queue_max_smooth_start_v2[i]
+                    if self.queue_max_smooth_start_v2[i] < reach_h
+                    else reach_h
+                )
                 if s == high and sm == high_m and sm < reach_m and sm < reach_h:
                     break
             else:
                 return 0
-            self.q_s[i] = s
-            self.q_sm[i] = sm
+            self.queue_start_v2[i] = s
+            self.queue_smooth_start_v2[i] = sm
         ready = i
         while i > 0:
             i -= 1
-            reach = s + self.q_d[i]
-            start = self.q_j[i] if self.q_j[i] < reach else reach
-            reach_m = sm + self.q_dm[i]
-            if self.q_jm[i] < reach_m:
-                if held or self.q_jm[i] + self.q_dm[i] > sm:
-                    peak = 0.5 * (self.q_jm[i] + reach_m)
+            reach = s + self.queue_delta_v2[i]
+            start = self.queue_max_start_v2[i] if self.queue_max_start_v2[i] < reach else reach
+            reach_m = sm + self.queue_smooth_delta_v2[i]
+            if self.queue_max_smooth_start_v2[i] < reach_m:
+                if held or self.queue_max_smooth_start_v2[i] + self.queue_smooth_delta_v2[i] > sm:
+                    peak = 0.5 * (self.queue_max_smooth_start_v2[i] + reach_m)
                     known = True
                 elif not known:
                     ready = i
                 held = False
-                sm = self.q_jm[i]
+                sm = self.queue_max_smooth_start_v2[i]
                 cruise = 0.5 * (start + reach)
-                if self.q_v2[i] < cruise:
-                    cruise = self.q_v2[i]
+                if self.queue_max_cruise_v2[i] < cruise:
+                    cruise = self.queue_max_cruise_v2[i]
                 if peak < cruise:
                     cruise = peak
-                self.q_c[i] = cruise
+                self.queue_cruise_v2[i] = cruise
             else:
                 held = True
                 sm = reach_m
-                self.q_c[i] = -1.0
+                self.queue_cruise_v2[i] = -1.0
             s = start
-            self.q_s[i] = s
-            self.q_sm[i] = sm
+            self.queue_start_v2[i] = s
+            self.queue_smooth_start_v2[i] = sm
         return ready
 
     @cython.cfunc
@@ -1033,18 +1085,18 @@ class Planner:
     def _commit_klipper(self, ready: cython.Py_ssize_t, final: cython.bint) -> cython.void:
         """Turn the first *ready* moves into seconds, first to last."""
         i: cython.Py_ssize_t
-        c2: cython.double = self.cruise_v2
+        c2: cython.double = self.last_cruise_v2
         last2: cython.double = -1.0
         last: cython.double = 0.0
         for i in range(ready):
-            s2 = self.q_s[i]
-            if self.q_c[i] >= 0:
-                c2 = self.q_c[i]
+            s2 = self.queue_start_v2[i]
+            if self.queue_cruise_v2[i] >= 0:
+                c2 = self.queue_cruise_v2[i]
             elif s2 < c2:
                 c2 = s2
             if c2 < 1e-12:  # a limit of nearly nothing: slow, but never for ever
                 c2 = 1e-12
-            e2 = self.q_s[i + 1] if i + 1 < self.count else 0.0
+            e2 = self.queue_start_v2[i + 1] if i + 1 < self.count else 0.0
             if s2 > c2:
                 s2 = c2
             if e2 > c2:
@@ -1054,17 +1106,17 @@ class Planner:
             ve = vc if e2 == c2 else sqrt(e2)
             last = ve
             last2 = e2
-            inverse = 1.0 / self.q_a[i]
-            at = self.q_l[i] - 0.5 * (2 * c2 - s2 - e2) * inverse
+            inverse = 1.0 / self.queue_accel[i]
+            at = self.queue_mm[i] - 0.5 * (2 * c2 - s2 - e2) * inverse
             at = at / vc if at > 0 else 0.0
             up = (vc - vs) * inverse
             down = (vc - ve) * inverse
             self._add(i, up, at, down, vs, vc)
-        self.cruise_v2 = c2
+        self.last_cruise_v2 = c2
         if ready < self.count and not final:
             # where the cap cut the queue these bind; else they are what later passes find again
-            self.q_j[ready] = self.q_s[ready]
-            self.q_jm[ready] = self.q_sm[ready]
+            self.queue_max_start_v2[ready] = self.queue_start_v2[ready]
+            self.queue_max_smooth_start_v2[ready] = self.queue_smooth_start_v2[ready]
 
     @cython.cfunc
     @cython.nogil
@@ -1072,8 +1124,8 @@ class Planner:
     def _backward(self, final: cython.bint) -> cython.Py_ssize_t:
         """Pass of B4 and C3, last move to first; return how many moves are final.
 
-        q_jm is 1 where the move is long enough to reach any speed from any other: its start does
-        not depend on what follows.
+        Where a move is long enough to reach any speed from any other, its start does not depend on
+        what follows.
         """
         i: cython.Py_ssize_t = self.count
         s: cython.double = 0.0
@@ -1084,24 +1136,28 @@ class Planner:
         if not final:
             while i > 0:
                 i -= 1
-                if self.q_jm[i] != 0:
-                    s = high = self.q_j[i]
+                if self.queue_reaches_any[i] != 0:
+                    s = high = self.queue_max_start_v2[i]
                     break
-                reach = s + self.q_d[i]
-                s = self.q_j[i] if self.q_j[i] < reach else reach
-                reach = high + self.q_d[i]
-                high = self.q_j[i] if self.q_j[i] < reach else reach
+                reach = s + self.queue_delta_v2[i]
+                s = self.queue_max_start_v2[i] if self.queue_max_start_v2[i] < reach else reach
+                reach = high + self.queue_delta_v2[i]
+                high = self.queue_max_start_v2[i] if self.queue_max_start_v2[i] < reach else reach
                 if s == high:
                     break
             else:
                 return 0
-            self.q_s[i] = s
+            self.queue_start_v2[i] = s
         ready = i
         while i > 0:
             i -= 1
-            reach = s + self.q_d[i]
-            s = self.q_j[i] if self.q_jm[i] != 0 or self.q_j[i] < reach else reach
-            self.q_s[i] = s
+            reach = s + self.queue_delta_v2[i]
+            s = (
+                self.queue_max_start_v2[i]
+                if self.queue_reaches_any[i] != 0 or self.queue_max_start_v2[i] < reach
+                else reach
+            )
+            self.queue_start_v2[i] = s
         return ready
 
     @cython.cfunc
@@ -1110,13 +1166,13 @@ class Planner:
     def _commit(self, ready: cython.Py_ssize_t, final: cython.bint) -> cython.void:
         """Forward pass of B4 and C3 over the first *ready* moves, and their seconds."""
         i: cython.Py_ssize_t
-        s2 = self.q_s[0]
+        s2 = self.queue_start_v2[0]
         vs = sqrt(s2)
         for i in range(ready):
             if i + 1 < self.count:
-                e2 = self.q_s[i + 1]
-                if self.q_jm[i] == 0 and s2 < e2 and s2 + self.q_d[i] < e2:
-                    e2 = s2 + self.q_d[i]
+                e2 = self.queue_start_v2[i + 1]
+                if self.queue_reaches_any[i] == 0 and s2 < e2 and s2 + self.queue_delta_v2[i] < e2:
+                    e2 = s2 + self.queue_delta_v2[i]
             elif self.dialect == _MARLIN:
                 e2 = _MARLIN_MINIMUM_V2
             else:
@@ -1129,7 +1185,7 @@ class Planner:
                 self._ramps(i, s2, e2)
             s2 = e2
         if ready < self.count and not final:
-            self.q_j[ready] = s2  # settled: later passes can only find it again
+            self.queue_max_start_v2[ready] = s2  # settled: later passes can only find it again
 
     @cython.cfunc
     @cython.nogil
@@ -1144,18 +1200,18 @@ class Planner:
         vc: cython.double,
     ) -> cython.void:
         """Count a final move into its bucket."""
-        b: cython.Py_ssize_t = self.q_bucket[i]
-        kind: cython.int = self.q_kind[i]
+        b: cython.Py_ssize_t = self.queue_bucket[i]
+        kind: cython.int = self.queue_kind[i]
         t: cython.double = up + at + down
         bin_: cython.Py_ssize_t
-        self.moving[b] += t
+        self.moving_s[b] += t
         if kind & 1:
-            self.forward[b] += t
-            self.last[b] = self.moving[b] + self.waiting[b]
+            self.forward_s[b] += t
+            self.last_s[b] = self.moving_s[b] + self.waiting_s[b]
             if kind == 3:
-                flow = self.q_flow[i] * vc
+                flow = self.queue_flow[i] * vc
                 bin_ = cython.cast(cython.Py_ssize_t, flow) if flow < _BINS else _BINS - 1
-                self.histogram[self.q_slot[i] * _BINS + bin_] += t
+                self.histogram[self.queue_slot[i] * _BINS + bin_] += t
         if self.tabled:
             self._tabulate(i, up, at, down, vs)
 
@@ -1163,26 +1219,26 @@ class Planner:
     @cython.nogil
     @cython.exceptval(check=False)
     def _shift(self, ready: cython.Py_ssize_t) -> cython.void:
-        """Move what is left to the front of the queue."""
+        """Move what is left to the front of the queue; columns that share their memory, once."""
         i: cython.Py_ssize_t
         k: cython.Py_ssize_t
         for i in range(self.count - ready):
             k = i + ready
-            self.q_l[i] = self.q_l[k]
-            self.q_a[i] = self.q_a[k]
-            self.q_v2[i] = self.q_v2[k]
-            self.q_j[i] = self.q_j[k]
-            self.q_jm[i] = self.q_jm[k]
-            self.q_d[i] = self.q_d[k]
-            self.q_dm[i] = self.q_dm[k]
-            self.q_s[i] = self.q_s[k]
-            self.q_sm[i] = self.q_sm[k]
-            self.q_c[i] = self.q_c[k]
-            self.q_flow[i] = self.q_flow[k]
-            self.q_bucket[i] = self.q_bucket[k]
-            self.q_slot[i] = self.q_slot[k]
-            self.q_kind[i] = self.q_kind[k]
-            self.q_line[i] = self.q_line[k]
+            self.queue_mm[i] = self.queue_mm[k]
+            self.queue_accel[i] = self.queue_accel[k]
+            self.queue_max_cruise_v2[i] = self.queue_max_cruise_v2[k]
+            self.queue_max_start_v2[i] = self.queue_max_start_v2[k]
+            self.queue_max_smooth_start_v2[i] = self.queue_max_smooth_start_v2[k]
+            self.queue_delta_v2[i] = self.queue_delta_v2[k]
+            self.queue_smooth_delta_v2[i] = self.queue_smooth_delta_v2[k]
+            self.queue_start_v2[i] = self.queue_start_v2[k]
+            self.queue_smooth_start_v2[i] = self.queue_smooth_start_v2[k]
+            self.queue_cruise_v2[i] = self.queue_cruise_v2[k]
+            self.queue_flow[i] = self.queue_flow[k]
+            self.queue_bucket[i] = self.queue_bucket[k]
+            self.queue_slot[i] = self.queue_slot[k]
+            self.queue_kind[i] = self.queue_kind[k]
+            self.queue_line[i] = self.queue_line[k]
         self.count -= ready
 
     # -- Marlin -------------------------------------------------------------------------------------
@@ -1196,19 +1252,19 @@ class Planner:
         """Queue one move by sections B0 to B3; under 6 steps on every axis it waits for the next."""
         kind: cython.int = 0
         i: cython.Py_ssize_t
-        nx = _floor(tx * self.steps_x + 0.5)
-        ny = _floor(ty * self.steps_y + 0.5)
-        nz = _floor(tz * self.steps_z + 0.5)
-        self.pe += de
-        ne = _floor(self.pe * self.steps_e + 0.5)
-        kx = nx - self.sx
-        ky = ny - self.sy
-        kz = nz - self.sz
-        ke = ne - self.se
-        mx = kx * self.step_x
-        my = ky * self.step_y
-        mz = kz * self.step_z
-        me = ke * self.step_e
+        nx = _floor(tx * self.steps_per_mm_x + 0.5)
+        ny = _floor(ty * self.steps_per_mm_y + 0.5)
+        nz = _floor(tz * self.steps_per_mm_z + 0.5)
+        self.filament_mm += de
+        ne = _floor(self.filament_mm * self.steps_per_mm_e + 0.5)
+        kx = nx - self.at_step_x
+        ky = ny - self.at_step_y
+        kz = nz - self.at_step_z
+        ke = ne - self.at_step_e
+        mx = kx * self.mm_per_step_x
+        my = ky * self.mm_per_step_y
+        mz = kz * self.mm_per_step_z
+        me = ke * self.mm_per_step_e
         kx = fabs(kx)
         ky = fabs(ky)
         kz = fabs(kz)
@@ -1217,57 +1273,57 @@ class Planner:
         most = kz if kz > most else most
         if most < _MARLIN_SHORTEST:
             if ke < _MARLIN_SHORTEST:
-                if tx != self.px or ty != self.py or tz != self.pz or de != 0:
+                if tx != self.position_x or ty != self.position_y or tz != self.position_z or de != 0:
                     self.dropped += 1
                 return
             length = fabs(me)
         else:
             length = sqrt(mx * mx + my * my + mz * mz)
         most = ke if ke > most else most
-        self.sx = nx
-        self.sy = ny
-        self.sz = nz
-        self.se = ne
+        self.at_step_x = nx
+        self.at_step_y = ny
+        self.at_step_z = nz
+        self.at_step_e = ne
         inverse = 1.0 / length
         step = 1.0 / most
         # speed, B1: one factor makes every axis obey M203
         v = self.feed
-        limit = self.least if ke > 0 else self.least_travel
+        limit = self.min_speed if ke > 0 else self.min_travel_speed
         v = limit if limit > v else v
         per_mm = most * inverse
         rate = _ceil(v * per_mm - _ROUNDING)
         top = v * inverse
         limit = top
-        limit = _within(limit, mx, self.vx)
-        limit = _within(limit, my, self.vy)
-        limit = _within(limit, mz, self.vz)
-        limit = _within(limit, me, self.ve)
+        limit = _within(limit, mx, self.max_speed_x)
+        limit = _within(limit, my, self.max_speed_y)
+        limit = _within(limit, mz, self.max_speed_z)
+        limit = _within(limit, me, self.max_speed_e)
         if limit < top:
             v = limit * length
             rate = _floor(rate * limit / top + _ROUNDING)
         # acceleration, B2, in whole steps/s2
         if kx == 0 and ky == 0 and kz == 0:
-            accel = _ceil(self.a_only * per_mm - _ROUNDING)
+            accel = _ceil(self.retract_accel * per_mm - _ROUNDING)
         else:
-            a = self.a_print if ke > 0 else self.a_travel
-            if self.advance > 0 and ke > 0 and de > 0:  # M900: linear advance
-                limit = self.je
-                if self.jd > 0:
-                    limit = sqrt(2.414 * self.jd * self.ae)
-                a = _within(a, self.advance * me * inverse, limit)
+            a = self.print_accel if ke > 0 else self.travel_accel
+            if self.pressure_advance > 0 and ke > 0 and de > 0:  # M900: linear advance
+                limit = self.jerk_e
+                if self.junction_deviation > 0:
+                    limit = sqrt(2.414 * self.junction_deviation * self.max_accel_e)
+                a = _within(a, self.pressure_advance * me * inverse, limit)
             accel = _ceil(a * per_mm - _ROUNDING)
             limit = accel * step
-            limit = _within(limit, kx, self.steps_ax)
-            limit = _within(limit, ky, self.steps_ay)
-            limit = _within(limit, kz, self.steps_az)
-            limit = _within(limit, ke, self.steps_ae)
+            limit = _within(limit, kx, self.max_step_accel_x)
+            limit = _within(limit, ky, self.max_step_accel_y)
+            limit = _within(limit, kz, self.max_step_accel_z)
+            limit = _within(limit, ke, self.max_step_accel_e)
             if limit * most < accel:
                 accel = _floor(limit * most + _ROUNDING)
         accel = accel if accel > 1 else 1.0
         rate = rate if rate > 1 else 1.0
         a = accel * step * length
         flow = fabs(me) * step  # per step
-        if self.jd > 0:
+        if self.junction_deviation > 0:
             if me != 0:
                 inverse = 1.0 / sqrt(mx * mx + my * my + mz * mz + me * me)
             junction = self._junction_deviation(
@@ -1277,7 +1333,7 @@ class Planner:
             inverse *= v
             junction = self._classic_jerk(mx * inverse, my * inverse, mz * inverse, me * inverse, v)
         self.fresh = False
-        self.b_v = v
+        self.before_speed = v
         if de > 0:
             kind = 1
         elif de < 0:
@@ -1285,14 +1341,14 @@ class Planner:
         if kx > 0 or ky > 0:
             kind |= 2
         i = self.count
-        self.q_l[i] = most
-        self.q_a[i] = accel
-        self.q_v2[i] = rate
-        self.q_j[i] = junction
-        self.q_d[i] = 2 * a * length
-        self.q_jm[i] = 1.0 if v * v <= self.q_d[i] + _MARLIN_MINIMUM_V2 else 0.0
-        self.q_dm[i] = rate / v  # steps per mm, as the rounded rate has it
-        self.q_sm[i] = length * step
+        self.queue_steps[i] = most
+        self.queue_step_accel[i] = accel
+        self.queue_step_rate[i] = rate
+        self.queue_max_start_v2[i] = junction
+        self.queue_delta_v2[i] = 2 * a * length
+        self.queue_reaches_any[i] = 1.0 if v * v <= self.queue_delta_v2[i] + _MARLIN_MINIMUM_V2 else 0.0
+        self.queue_steps_per_mm[i] = rate / v  # steps per mm, as the rounded rate has it
+        self.queue_mm_per_step[i] = length * step
         self._queue(i, kind, flow)
 
     @cython.cfunc
@@ -1309,14 +1365,14 @@ class Planner:
         a: cython.double,
     ) -> cython.double:
         """Return the squared speed at the start of a move, B3a; u is its direction, filament included."""
-        px = self.bx
-        py = self.by
-        pz = self.bz
-        pe = self.be
-        self.bx = ux
-        self.by = uy
-        self.bz = uz
-        self.be = ue
+        px = self.before_x
+        py = self.before_y
+        pz = self.before_z
+        pe = self.before_e
+        self.before_x = ux
+        self.before_y = uy
+        self.before_z = uz
+        self.before_e = ue
         if self.fresh:
             return 0.0
         cosine = -(px * ux + py * uy + pz * uz + pe * ue)
@@ -1330,18 +1386,18 @@ class Planner:
         pe = ue - pe
         w2 = px * px + py * py + pz * pz + pe * pe
         if w2 > 0:  # the corner's own direction, capped by each axis
-            a = _within_corner(a, px, w2, self.ax)
-            a = _within_corner(a, py, w2, self.ay)
-            a = _within_corner(a, pz, w2, self.az)
-            a = _within_corner(a, pe, w2, self.ae)
-        junction = v if v < self.b_v else self.b_v
+            a = _within_corner(a, px, w2, self.max_accel_x)
+            a = _within_corner(a, py, w2, self.max_accel_y)
+            a = _within_corner(a, pz, w2, self.max_accel_z)
+            a = _within_corner(a, pe, w2, self.max_accel_e)
+        junction = v if v < self.before_speed else self.before_speed
         junction = junction * junction
-        if self.arc_radius > 0:
-            limit = a * self.arc_radius
+        if self.arc_radius_mm > 0:
+            limit = a * self.arc_radius_mm
             return limit if limit < junction else junction
         # a·J·s / (1 - s) with s = sin of half the corner; root and quotient only where it bites
         s2 = 0.5 * (1.0 - cosine)
-        limit = a * self.jd
+        limit = a * self.junction_deviation
         w = limit + junction
         if s2 * w * w < junction * junction:
             s = sqrt(s2)
@@ -1363,28 +1419,28 @@ class Planner:
     ) -> cython.double:
         """Return the squared speed at the start of a move, B3b; c are the speeds of each axis."""
         safe = 1.0
-        safe = _within(safe, cx, self.jx)
-        safe = _within(safe, cy, self.jy)
-        safe = _within(safe, cz, self.jz)
-        safe = _within(safe, ce, self.je)
+        safe = _within(safe, cx, self.jerk_x)
+        safe = _within(safe, cy, self.jerk_y)
+        safe = _within(safe, cz, self.jerk_z)
+        safe = _within(safe, ce, self.jerk_e)
         safe *= v
         join = safe
         if not self.fresh:
-            join = v if v < self.b_v else self.b_v
-            scale = v / self.b_v if v < self.b_v else 1.0
+            join = v if v < self.before_speed else self.before_speed
+            scale = v / self.before_speed if v < self.before_speed else 1.0
             share = 1.0
-            share = _within(share, _jump(self.bx * scale, cx), self.jx)
-            share = _within(share, _jump(self.by * scale, cy), self.jy)
-            share = _within(share, _jump(self.bz * scale, cz), self.jz)
-            share = _within(share, _jump(self.be * scale, ce), self.je)
+            share = _within(share, _jump(self.before_speed_x * scale, cx), self.jerk_x)
+            share = _within(share, _jump(self.before_speed_y * scale, cy), self.jerk_y)
+            share = _within(share, _jump(self.before_speed_z * scale, cz), self.jerk_z)
+            share = _within(share, _jump(self.before_speed_e * scale, ce), self.jerk_e)
             join *= share
-            if safe > 0.99 * join and self.b_safe > 0.99 * join:
+            if safe > 0.99 * join and self.before_safe_speed > 0.99 * join:
                 join = safe
-        self.bx = cx
-        self.by = cy
-        self.bz = cz
-        self.be = ce
-        self.b_safe = safe
+        self.before_speed_x = cx
+        self.before_speed_y = cy
+        self.before_speed_z = cz
+        self.before_speed_e = ce
+        self.before_safe_speed = safe
         return join * join
 
     @cython.cfunc
@@ -1392,13 +1448,13 @@ class Planner:
     @cython.exceptval(check=False)
     def _steps(self, i: cython.Py_ssize_t, vs: cython.double, ve: cython.double) -> cython.void:
         """Turn a Marlin move into seconds: ramps in whole steps and whole rates, B4."""
-        steps = self.q_l[i]
-        rate = self.q_v2[i]
-        twice = 2.0 * self.q_a[i]
+        steps = self.queue_steps[i]
+        rate = self.queue_step_rate[i]
+        twice = 2.0 * self.queue_step_accel[i]
         half = 1.0 / twice
         inverse = 2.0 * half
-        first = _ceil(vs * self.q_dm[i] - _ROUNDING)
-        last = _ceil(ve * self.q_dm[i] - _ROUNDING)
+        first = _ceil(vs * self.queue_steps_per_mm[i] - _ROUNDING)
+        last = _ceil(ve * self.queue_steps_per_mm[i] - _ROUNDING)
         first = first if first > _MARLIN_RATE_FLOOR else _MARLIN_RATE_FLOOR
         last = last if last > _MARLIN_RATE_FLOOR else _MARLIN_RATE_FLOOR
         top = rate
@@ -1451,56 +1507,56 @@ class Planner:
         dy *= inverse
         dz *= inverse
         de *= inverse
-        v = self.feed if self.feed > self.least else self.least
+        v = self.feed if self.feed > self.min_speed else self.min_speed
         a = _UNBOUNDED
         if dx != 0:
-            v = _within(v, dx, self.vx)
-            a = _within(a, dx, self.ax)
+            v = _within(v, dx, self.max_speed_x)
+            a = _within(a, dx, self.max_accel_x)
         if dy != 0:
-            v = _within(v, dy, self.vy)
-            a = _within(a, dy, self.ay)
+            v = _within(v, dy, self.max_speed_y)
+            a = _within(a, dy, self.max_accel_y)
         if dz != 0:
-            v = _within(v, dz, self.vz)
-            a = _within(a, dz, self.az)
+            v = _within(v, dz, self.max_speed_z)
+            a = _within(a, dz, self.max_accel_z)
         if de != 0:
-            v = _within(v, de, self.ve)
-            a = _within(a, de, self.ae)
+            v = _within(v, de, self.max_speed_e)
+            a = _within(a, de, self.max_accel_e)
         if dx != 0 or dy != 0:
             kind = 2
-            limit = self.a_print if de > 0 else self.a_travel
+            limit = self.print_accel if de > 0 else self.travel_accel
             if limit < a:
                 a = limit
-            if de > 0 and self.advance > 0:  # pressure advance, C7
-                a = _within(a, de * self.advance, self.je)
+            if de > 0 and self.pressure_advance > 0:  # pressure advance, C7
+                a = _within(a, de * self.pressure_advance, self.jerk_e)
             marks = 3 if de > 0 else 1
         if de != 0 and marks < 2:
             marks |= 4
-        if self.fresh or (self.lim[_R_POLICY] == 0 and marks != self.b_kind):
+        if self.fresh or (self.limits[_R_POLICY] == 0 and marks != self.before_marks):
             junction = 0.0
         else:
-            junction = v if v < self.b_v else self.b_v
-            junction = _within(junction, dx - self.bx, self.jx)
-            junction = _within(junction, dy - self.by, self.jy)
-            junction = _within(junction, dz - self.bz, self.jz)
-            junction = _within(junction, de - self.be, self.je)
+            junction = v if v < self.before_speed else self.before_speed
+            junction = _within(junction, dx - self.before_x, self.jerk_x)
+            junction = _within(junction, dy - self.before_y, self.jerk_y)
+            junction = _within(junction, dz - self.before_z, self.jerk_z)
+            junction = _within(junction, de - self.before_e, self.jerk_e)
         self.fresh = False
-        self.b_kind = marks
-        self.bx = dx
-        self.by = dy
-        self.bz = dz
-        self.be = de
-        self.b_v = v
+        self.before_marks = marks
+        self.before_x = dx
+        self.before_y = dy
+        self.before_z = dz
+        self.before_e = de
+        self.before_speed = v
         if de > 0:
             kind |= 1
         elif de < 0:
             kind |= 4
         i = self.count
-        self.q_l[i] = length
-        self.q_a[i] = a
-        self.q_v2[i] = v * v
-        self.q_j[i] = junction * junction
-        self.q_d[i] = 2 * a * length
-        self.q_jm[i] = 0.0
+        self.queue_mm[i] = length
+        self.queue_accel[i] = a
+        self.queue_max_cruise_v2[i] = v * v
+        self.queue_max_start_v2[i] = junction * junction
+        self.queue_delta_v2[i] = 2 * a * length
+        self.queue_reaches_any[i] = 0.0
         self._queue(i, kind, de)
 
     @cython.cfunc
@@ -1508,10 +1564,10 @@ class Planner:
     @cython.exceptval(check=False)
     def _ramps(self, i: cython.Py_ssize_t, s2: cython.double, e2: cython.double) -> cython.void:
         """Turn a RepRapFirmware move into seconds, in whole clocks, C3."""
-        c2: cython.double = 0.5 * (s2 + e2 + self.q_d[i])
-        inverse: cython.double = 1.0 / self.q_a[i]
-        if self.q_v2[i] < c2:
-            c2 = self.q_v2[i]
+        c2: cython.double = 0.5 * (s2 + e2 + self.queue_delta_v2[i])
+        inverse: cython.double = 1.0 / self.queue_accel[i]
+        if self.queue_max_cruise_v2[i] < c2:
+            c2 = self.queue_max_cruise_v2[i]
         if s2 > c2:
             s2 = c2
         if e2 > c2:
@@ -1521,7 +1577,7 @@ class Planner:
         vc = sqrt(c2)
         up = (vc - vs) * inverse
         down = (vc - ve) * inverse
-        at = self.q_l[i] - 0.5 * (2 * c2 - s2 - e2) * inverse
+        at = self.queue_mm[i] - 0.5 * (2 * c2 - s2 - e2) * inverse
         at = at / vc if at > 0 else 0.0
         t = up + at + down
         t -= floor(t * _RRF_CLOCK) / _RRF_CLOCK
@@ -1549,12 +1605,14 @@ class Planner:
         if place + _COLUMNS > len(self.table):
             self._lengthen()
             place = self.rows_tabled * _COLUMNS
-        self.table[place] = self.q_line[i]
-        self.table[place + 1] = self.q_kind[i]
+        self.table[place] = self.queue_line[i]
+        self.table[place + 1] = self.queue_kind[i]
         self.table[place + 2] = up
         self.table[place + 3] = at
         self.table[place + 4] = down
-        self.table[place + 5] = vs * self.q_sm[i] if self.dialect == _MARLIN else vs  # steps/s there
+        self.table[place + 5] = (
+            vs * self.queue_mm_per_step[i] if self.dialect == _MARLIN else vs
+        )  # steps/s there
         self.rows_tabled += 1
 
     @cython.cfunc
@@ -1586,9 +1644,18 @@ class Planner:
             for old, new in zip(self.store, reals + whole, strict=True):
                 new[: len(old)] = old
         self.store = reals + whole
-        self.q_l, self.q_a, self.q_v2, self.q_j, self.q_jm, self.q_d = reals[:6]
-        self.q_dm, self.q_s, self.q_sm, self.q_c, self.q_flow = reals[6:]
-        self.q_bucket, self.q_slot, self.q_kind, self.q_line = whole
+        self.queue_mm = self.queue_steps = reals[0]
+        self.queue_accel = self.queue_step_accel = reals[1]
+        self.queue_max_cruise_v2 = self.queue_step_rate = reals[2]
+        self.queue_max_start_v2 = reals[3]
+        self.queue_max_smooth_start_v2 = self.queue_reaches_any = reals[4]
+        self.queue_delta_v2 = reals[5]
+        self.queue_smooth_delta_v2 = self.queue_steps_per_mm = reals[6]
+        self.queue_start_v2 = reals[7]
+        self.queue_smooth_start_v2 = self.queue_mm_per_step = reals[8]
+        self.queue_cruise_v2 = reals[9]
+        self.queue_flow = reals[10]
+        self.queue_bucket, self.queue_slot, self.queue_kind, self.queue_line = whole
         self.room = size
 
 
