@@ -35,13 +35,20 @@ KLIPPER_LIMITS: Final = (
     "unretract_extra_length", "unretract_speed",
 )
 cython.declare(
-    _K_V=cython.int, _K_A=cython.int, _K_ZV=cython.int, _K_ZA=cython.int, _K_CORNER=cython.int,
-    _K_RATIO=cython.int, _K_EV=cython.int, _K_EA=cython.int, _K_E_STEP=cython.int, _K_ARC=cython.int,
-    _K_BACK=cython.int, _K_BACK_V=cython.int, _K_EXTRA=cython.int, _K_FORTH_V=cython.int,
+    _KLIPPER_MAX_VELOCITY=cython.int, _KLIPPER_MAX_ACCEL=cython.int, _KLIPPER_MAX_Z_VELOCITY=cython.int,
+    _KLIPPER_MAX_Z_ACCEL=cython.int, _KLIPPER_SQUARE_CORNER_VELOCITY=cython.int,
+    _KLIPPER_MINIMUM_CRUISE_RATIO=cython.int, _KLIPPER_MAX_EXTRUDE_ONLY_VELOCITY=cython.int,
+    _KLIPPER_MAX_EXTRUDE_ONLY_ACCEL=cython.int, _KLIPPER_INSTANTANEOUS_CORNER_VELOCITY=cython.int,
+    _KLIPPER_ARC_RESOLUTION=cython.int, _KLIPPER_RETRACT_LENGTH=cython.int,
+    _KLIPPER_RETRACT_SPEED=cython.int, _KLIPPER_UNRETRACT_EXTRA_LENGTH=cython.int,
+    _KLIPPER_UNRETRACT_SPEED=cython.int,
 )
 (
-    _K_V, _K_A, _K_ZV, _K_ZA, _K_CORNER, _K_RATIO, _K_EV, _K_EA, _K_E_STEP, _K_ARC, _K_BACK, _K_BACK_V,
-    _K_EXTRA, _K_FORTH_V,
+    _KLIPPER_MAX_VELOCITY, _KLIPPER_MAX_ACCEL, _KLIPPER_MAX_Z_VELOCITY, _KLIPPER_MAX_Z_ACCEL,
+    _KLIPPER_SQUARE_CORNER_VELOCITY, _KLIPPER_MINIMUM_CRUISE_RATIO, _KLIPPER_MAX_EXTRUDE_ONLY_VELOCITY,
+    _KLIPPER_MAX_EXTRUDE_ONLY_ACCEL, _KLIPPER_INSTANTANEOUS_CORNER_VELOCITY, _KLIPPER_ARC_RESOLUTION,
+    _KLIPPER_RETRACT_LENGTH, _KLIPPER_RETRACT_SPEED, _KLIPPER_UNRETRACT_EXTRA_LENGTH,
+    _KLIPPER_UNRETRACT_SPEED,
 ) = range(14)
 # M205 J 0: a classic jerk build.  M207 S below 0: firmware retraction is not compiled in.
 MARLIN_LIMITS: Final = (
@@ -50,17 +57,23 @@ MARLIN_LIMITS: Final = (
     "M92 X", "M92 Y", "M92 Z", "M92 E", "M207 S", "M207 F", "M207 Z", "M208 S", "M208 F", "M900 K",
 )
 cython.declare(
-    _M_AX=cython.int, _M_AY=cython.int, _M_AZ=cython.int, _M_AE=cython.int, _M_VX=cython.int,
-    _M_VY=cython.int, _M_VZ=cython.int, _M_VE=cython.int, _M_P=cython.int, _M_R=cython.int,
-    _M_T=cython.int, _M_J=cython.int, _M_JX=cython.int, _M_JY=cython.int, _M_JZ=cython.int,
-    _M_JE=cython.int, _M_LEAST=cython.int, _M_LEAST_T=cython.int, _M_X=cython.int, _M_Y=cython.int,
-    _M_Z=cython.int, _M_E=cython.int, _M_BACK=cython.int, _M_BACK_V=cython.int, _M_LIFT=cython.int,
-    _M_EXTRA=cython.int, _M_FORTH_V=cython.int, _M_K=cython.int,
+    _MARLIN_M201_X=cython.int, _MARLIN_M201_Y=cython.int, _MARLIN_M201_Z=cython.int,
+    _MARLIN_M201_E=cython.int, _MARLIN_M203_X=cython.int, _MARLIN_M203_Y=cython.int,
+    _MARLIN_M203_Z=cython.int, _MARLIN_M203_E=cython.int, _MARLIN_M204_P=cython.int,
+    _MARLIN_M204_R=cython.int, _MARLIN_M204_T=cython.int, _MARLIN_M205_J=cython.int,
+    _MARLIN_M205_X=cython.int, _MARLIN_M205_Y=cython.int, _MARLIN_M205_Z=cython.int,
+    _MARLIN_M205_E=cython.int, _MARLIN_M205_S=cython.int, _MARLIN_M205_T=cython.int,
+    _MARLIN_M92_X=cython.int, _MARLIN_M92_Y=cython.int, _MARLIN_M92_Z=cython.int,
+    _MARLIN_M92_E=cython.int, _MARLIN_M207_S=cython.int, _MARLIN_M207_F=cython.int,
+    _MARLIN_M207_Z=cython.int, _MARLIN_M208_S=cython.int, _MARLIN_M208_F=cython.int,
+    _MARLIN_M900_K=cython.int,
 )
 (
-    _M_AX, _M_AY, _M_AZ, _M_AE, _M_VX, _M_VY, _M_VZ, _M_VE, _M_P, _M_R, _M_T, _M_J, _M_JX, _M_JY, _M_JZ,
-    _M_JE, _M_LEAST, _M_LEAST_T, _M_X, _M_Y, _M_Z, _M_E, _M_BACK, _M_BACK_V, _M_LIFT, _M_EXTRA,
-    _M_FORTH_V, _M_K,
+    _MARLIN_M201_X, _MARLIN_M201_Y, _MARLIN_M201_Z, _MARLIN_M201_E, _MARLIN_M203_X, _MARLIN_M203_Y,
+    _MARLIN_M203_Z, _MARLIN_M203_E, _MARLIN_M204_P, _MARLIN_M204_R, _MARLIN_M204_T, _MARLIN_M205_J,
+    _MARLIN_M205_X, _MARLIN_M205_Y, _MARLIN_M205_Z, _MARLIN_M205_E, _MARLIN_M205_S, _MARLIN_M205_T,
+    _MARLIN_M92_X, _MARLIN_M92_Y, _MARLIN_M92_Z, _MARLIN_M92_E, _MARLIN_M207_S, _MARLIN_M207_F,
+    _MARLIN_M207_Z, _MARLIN_M208_S, _MARLIN_M208_F, _MARLIN_M900_K,
 ) = range(28)
 RRF_LIMITS: Final = (
     "M201 X", "M201 Y", "M201 Z", "M201 E", "M203 X", "M203 Y", "M203 Z", "M203 E",
@@ -68,15 +81,18 @@ RRF_LIMITS: Final = (
     "M207 S", "M207 R", "M207 F", "M207 T", "M207 Z", "M572 S",
 )
 cython.declare(
-    _R_AX=cython.int, _R_AY=cython.int, _R_AZ=cython.int, _R_AE=cython.int, _R_VX=cython.int,
-    _R_VY=cython.int, _R_VZ=cython.int, _R_VE=cython.int, _R_JX=cython.int, _R_JY=cython.int,
-    _R_JZ=cython.int, _R_JE=cython.int, _R_P=cython.int, _R_T=cython.int, _R_POLICY=cython.int,
-    _R_LEAST=cython.int, _R_BACK=cython.int, _R_EXTRA=cython.int, _R_BACK_V=cython.int,
-    _R_FORTH_V=cython.int, _R_LIFT=cython.int, _R_K=cython.int,
+    _RRF_M201_X=cython.int, _RRF_M201_Y=cython.int, _RRF_M201_Z=cython.int, _RRF_M201_E=cython.int,
+    _RRF_M203_X=cython.int, _RRF_M203_Y=cython.int, _RRF_M203_Z=cython.int, _RRF_M203_E=cython.int,
+    _RRF_M566_X=cython.int, _RRF_M566_Y=cython.int, _RRF_M566_Z=cython.int, _RRF_M566_E=cython.int,
+    _RRF_M204_P=cython.int, _RRF_M204_T=cython.int, _RRF_M566_P=cython.int, _RRF_M203_I=cython.int,
+    _RRF_M207_S=cython.int, _RRF_M207_R=cython.int, _RRF_M207_F=cython.int, _RRF_M207_T=cython.int,
+    _RRF_M207_Z=cython.int, _RRF_M572_S=cython.int,
 )
 (
-    _R_AX, _R_AY, _R_AZ, _R_AE, _R_VX, _R_VY, _R_VZ, _R_VE, _R_JX, _R_JY, _R_JZ, _R_JE, _R_P, _R_T,
-    _R_POLICY, _R_LEAST, _R_BACK, _R_EXTRA, _R_BACK_V, _R_FORTH_V, _R_LIFT, _R_K,
+    _RRF_M201_X, _RRF_M201_Y, _RRF_M201_Z, _RRF_M201_E, _RRF_M203_X, _RRF_M203_Y, _RRF_M203_Z,
+    _RRF_M203_E, _RRF_M566_X, _RRF_M566_Y, _RRF_M566_Z, _RRF_M566_E, _RRF_M204_P, _RRF_M204_T,
+    _RRF_M566_P, _RRF_M203_I, _RRF_M207_S, _RRF_M207_R, _RRF_M207_F, _RRF_M207_T, _RRF_M207_Z,
+    _RRF_M572_S,
 ) = range(22)
 # fmt: on
 
@@ -160,12 +176,12 @@ def _within(value: cython.double, share: cython.double, limit: cython.double) ->
 @cython.nogil
 @cython.exceptval(check=False)
 def _within_corner(
-    a: cython.double, part: cython.double, w2: cython.double, limit: cython.double
+    accel: cython.double, part: cython.double, length2: cython.double, limit: cython.double
 ) -> cython.double:
-    """Return *a*, lowered so that its part along one axis, part/sqrt(w2), stays within *limit*."""
-    if a * a * part * part > limit * limit * w2:
-        return limit * sqrt(w2) / fabs(part)
-    return a
+    """Return *accel*, lowered so that its part along one axis, part/sqrt(w2), stays within *limit*."""
+    if accel * accel * part * part > limit * limit * length2:
+        return limit * sqrt(length2) / fabs(part)
+    return accel
 
 
 @cython.cfunc
@@ -452,14 +468,14 @@ class Planner:
         self.stop()
         self.mm_per_step_x = self.mm_per_step_y = self.mm_per_step_z = self.mm_per_step_e = 0.0
         if self.dialect == _MARLIN:
-            self.mm_per_step_x = 1.0 / self.limits[_M_X]
-            self.mm_per_step_y = 1.0 / self.limits[_M_Y]
-            self.mm_per_step_z = 1.0 / self.limits[_M_Z]
-            self.mm_per_step_e = 1.0 / self.limits[_M_E]
-            self.at_step_x = floor(self.position_x * self.limits[_M_X] + 0.5)
-            self.at_step_y = floor(self.position_y * self.limits[_M_Y] + 0.5)
-            self.at_step_z = floor(self.position_z * self.limits[_M_Z] + 0.5)
-            self.at_step_e = floor(self.filament_mm * self.limits[_M_E] + 0.5)
+            self.mm_per_step_x = 1.0 / self.limits[_MARLIN_M92_X]
+            self.mm_per_step_y = 1.0 / self.limits[_MARLIN_M92_Y]
+            self.mm_per_step_z = 1.0 / self.limits[_MARLIN_M92_Z]
+            self.mm_per_step_e = 1.0 / self.limits[_MARLIN_M92_E]
+            self.at_step_x = floor(self.position_x * self.limits[_MARLIN_M92_X] + 0.5)
+            self.at_step_y = floor(self.position_y * self.limits[_MARLIN_M92_Y] + 0.5)
+            self.at_step_z = floor(self.position_z * self.limits[_MARLIN_M92_Z] + 0.5)
+            self.at_step_e = floor(self.filament_mm * self.limits[_MARLIN_M92_E] + 0.5)
 
     def take(self, rows: object, begin: cython.Py_ssize_t, end: cython.Py_ssize_t) -> cython.Py_ssize_t:
         """Plan rows from *begin*; return the first that Python must look at, or *end*."""
@@ -515,7 +531,7 @@ class Planner:
                         self._stop()
                     elif self.dialect == _MARLIN and arg[n] & 8:
                         self.filament_mm = (
-                            self.at_step_e / self.limits[_M_E]
+                            self.at_step_e / self.limits[_MARLIN_M92_E]
                         )  # what rounding to whole steps still owes is forgotten
                 elif what == _RETRACT or what == _UNRETRACT:
                     self.line = line[n]
@@ -548,60 +564,66 @@ class Planner:
     def _refresh(self) -> cython.void:
         """Take the limits in force from the array that they are kept in."""
         if self.dialect == _KLIPPER:
-            self.max_velocity = self.limits[_K_V]
-            self.max_accel = self.limits[_K_A]
-            self.max_z_velocity = self.limits[_K_ZV]
-            self.max_z_accel = self.limits[_K_ZA]
-            self.max_extrude_velocity = self.limits[_K_EV]
-            self.max_extrude_accel = self.limits[_K_EA]
-            self.corner_v2 = self.limits[_K_CORNER] * self.limits[_K_CORNER] * _CORNER
-            self.mcr_accel = self.limits[_K_A] * (1.0 - self.limits[_K_RATIO])
-            self.extruder_corner_velocity = self.limits[_K_E_STEP]
+            self.max_velocity = self.limits[_KLIPPER_MAX_VELOCITY]
+            self.max_accel = self.limits[_KLIPPER_MAX_ACCEL]
+            self.max_z_velocity = self.limits[_KLIPPER_MAX_Z_VELOCITY]
+            self.max_z_accel = self.limits[_KLIPPER_MAX_Z_ACCEL]
+            self.max_extrude_velocity = self.limits[_KLIPPER_MAX_EXTRUDE_ONLY_VELOCITY]
+            self.max_extrude_accel = self.limits[_KLIPPER_MAX_EXTRUDE_ONLY_ACCEL]
+            self.corner_v2 = (
+                self.limits[_KLIPPER_SQUARE_CORNER_VELOCITY]
+                * self.limits[_KLIPPER_SQUARE_CORNER_VELOCITY]
+                * _CORNER
+            )
+            self.mcr_accel = self.limits[_KLIPPER_MAX_ACCEL] * (
+                1.0 - self.limits[_KLIPPER_MINIMUM_CRUISE_RATIO]
+            )
+            self.extruder_corner_velocity = self.limits[_KLIPPER_INSTANTANEOUS_CORNER_VELOCITY]
         elif self.dialect == _RRF:
-            self.max_accel_x = self.limits[_R_AX]
-            self.max_accel_y = self.limits[_R_AY]
-            self.max_accel_z = self.limits[_R_AZ]
-            self.max_accel_e = self.limits[_R_AE]
-            self.max_speed_x = self.limits[_R_VX]
-            self.max_speed_y = self.limits[_R_VY]
-            self.max_speed_z = self.limits[_R_VZ]
-            self.max_speed_e = self.limits[_R_VE]
-            self.jerk_x = self.limits[_R_JX]
-            self.jerk_y = self.limits[_R_JY]
-            self.jerk_z = self.limits[_R_JZ]
-            self.jerk_e = self.limits[_R_JE]
-            self.print_accel = self.limits[_R_P]
-            self.travel_accel = self.limits[_R_T]
-            self.min_speed = self.limits[_R_LEAST]
-            self.pressure_advance = self.limits[_R_K]
+            self.max_accel_x = self.limits[_RRF_M201_X]
+            self.max_accel_y = self.limits[_RRF_M201_Y]
+            self.max_accel_z = self.limits[_RRF_M201_Z]
+            self.max_accel_e = self.limits[_RRF_M201_E]
+            self.max_speed_x = self.limits[_RRF_M203_X]
+            self.max_speed_y = self.limits[_RRF_M203_Y]
+            self.max_speed_z = self.limits[_RRF_M203_Z]
+            self.max_speed_e = self.limits[_RRF_M203_E]
+            self.jerk_x = self.limits[_RRF_M566_X]
+            self.jerk_y = self.limits[_RRF_M566_Y]
+            self.jerk_z = self.limits[_RRF_M566_Z]
+            self.jerk_e = self.limits[_RRF_M566_E]
+            self.print_accel = self.limits[_RRF_M204_P]
+            self.travel_accel = self.limits[_RRF_M204_T]
+            self.min_speed = self.limits[_RRF_M203_I]
+            self.pressure_advance = self.limits[_RRF_M572_S]
         else:
-            self.max_accel_x = self.limits[_M_AX]
-            self.max_accel_y = self.limits[_M_AY]
-            self.max_accel_z = self.limits[_M_AZ]
-            self.max_accel_e = self.limits[_M_AE]
-            self.max_speed_x = self.limits[_M_VX]
-            self.max_speed_y = self.limits[_M_VY]
-            self.max_speed_z = self.limits[_M_VZ]
-            self.max_speed_e = self.limits[_M_VE]
-            self.jerk_x = self.limits[_M_JX]
-            self.jerk_y = self.limits[_M_JY]
-            self.jerk_z = self.limits[_M_JZ]
-            self.jerk_e = self.limits[_M_JE]
-            self.junction_deviation = self.limits[_M_J]
-            self.print_accel = self.limits[_M_P]
-            self.travel_accel = self.limits[_M_T]
-            self.retract_accel = self.limits[_M_R]
-            self.min_speed = self.limits[_M_LEAST]
-            self.min_travel_speed = self.limits[_M_LEAST_T]
-            self.pressure_advance = self.limits[_M_K]
-            self.steps_per_mm_x = self.limits[_M_X]
-            self.steps_per_mm_y = self.limits[_M_Y]
-            self.steps_per_mm_z = self.limits[_M_Z]
-            self.steps_per_mm_e = self.limits[_M_E]
-            self.max_step_accel_x = self.limits[_M_AX] * self.limits[_M_X]
-            self.max_step_accel_y = self.limits[_M_AY] * self.limits[_M_Y]
-            self.max_step_accel_z = self.limits[_M_AZ] * self.limits[_M_Z]
-            self.max_step_accel_e = self.limits[_M_AE] * self.limits[_M_E]
+            self.max_accel_x = self.limits[_MARLIN_M201_X]
+            self.max_accel_y = self.limits[_MARLIN_M201_Y]
+            self.max_accel_z = self.limits[_MARLIN_M201_Z]
+            self.max_accel_e = self.limits[_MARLIN_M201_E]
+            self.max_speed_x = self.limits[_MARLIN_M203_X]
+            self.max_speed_y = self.limits[_MARLIN_M203_Y]
+            self.max_speed_z = self.limits[_MARLIN_M203_Z]
+            self.max_speed_e = self.limits[_MARLIN_M203_E]
+            self.jerk_x = self.limits[_MARLIN_M205_X]
+            self.jerk_y = self.limits[_MARLIN_M205_Y]
+            self.jerk_z = self.limits[_MARLIN_M205_Z]
+            self.jerk_e = self.limits[_MARLIN_M205_E]
+            self.junction_deviation = self.limits[_MARLIN_M205_J]
+            self.print_accel = self.limits[_MARLIN_M204_P]
+            self.travel_accel = self.limits[_MARLIN_M204_T]
+            self.retract_accel = self.limits[_MARLIN_M204_R]
+            self.min_speed = self.limits[_MARLIN_M205_S]
+            self.min_travel_speed = self.limits[_MARLIN_M205_T]
+            self.pressure_advance = self.limits[_MARLIN_M900_K]
+            self.steps_per_mm_x = self.limits[_MARLIN_M92_X]
+            self.steps_per_mm_y = self.limits[_MARLIN_M92_Y]
+            self.steps_per_mm_z = self.limits[_MARLIN_M92_Z]
+            self.steps_per_mm_e = self.limits[_MARLIN_M92_E]
+            self.max_step_accel_x = self.limits[_MARLIN_M201_X] * self.limits[_MARLIN_M92_X]
+            self.max_step_accel_y = self.limits[_MARLIN_M201_Y] * self.limits[_MARLIN_M92_Y]
+            self.max_step_accel_z = self.limits[_MARLIN_M201_Z] * self.limits[_MARLIN_M92_Z]
+            self.max_step_accel_e = self.limits[_MARLIN_M201_E] * self.limits[_MARLIN_M92_E]
 
     # -- rows ---------------------------------------------------------------------------------------
 
@@ -675,25 +697,25 @@ class Planner:
             if not 0 < s < _UNBOUNDED and 0 < p < _UNBOUNDED and 0 < t < _UNBOUNDED:
                 s = p if p < t else t
             if 0 < s < _UNBOUNDED:
-                self.limits[_K_A] = s
+                self.limits[_KLIPPER_MAX_ACCEL] = s
         elif self.dialect == _RRF:
             if 0 < s < _UNBOUNDED:
-                self.limits[_R_P] = s
-                self.limits[_R_T] = s
+                self.limits[_RRF_M204_P] = s
+                self.limits[_RRF_M204_T] = s
             if 0 < p < _UNBOUNDED:
-                self.limits[_R_P] = p
+                self.limits[_RRF_M204_P] = p
             if 0 < t < _UNBOUNDED:
-                self.limits[_R_T] = t
+                self.limits[_RRF_M204_T] = t
         else:
             if 0 < s < _UNBOUNDED:
-                self.limits[_M_P] = s
-                self.limits[_M_T] = s
+                self.limits[_MARLIN_M204_P] = s
+                self.limits[_MARLIN_M204_T] = s
             if 0 < p < _UNBOUNDED:
-                self.limits[_M_P] = p
+                self.limits[_MARLIN_M204_P] = p
             if 0 < r < _UNBOUNDED:
-                self.limits[_M_R] = r
+                self.limits[_MARLIN_M204_R] = r
             if 0 < t < _UNBOUNDED:
-                self.limits[_M_T] = t
+                self.limits[_MARLIN_M204_T] = t
         self._refresh()
 
     @cython.cfunc
@@ -704,19 +726,19 @@ class Planner:
         lift: cython.double = 0.0
         feed: cython.double = self.feed
         if self.dialect == _KLIPPER:
-            length = self.limits[_K_BACK]
-            again = length + self.limits[_K_EXTRA]
-            speed = self.limits[_K_BACK_V] if back else self.limits[_K_FORTH_V]
+            length = self.limits[_KLIPPER_RETRACT_LENGTH]
+            again = length + self.limits[_KLIPPER_UNRETRACT_EXTRA_LENGTH]
+            speed = self.limits[_KLIPPER_RETRACT_SPEED] if back else self.limits[_KLIPPER_UNRETRACT_SPEED]
         elif self.dialect == _RRF:
-            length = self.limits[_R_BACK]
-            again = length + self.limits[_R_EXTRA]
-            speed = self.limits[_R_BACK_V] if back else self.limits[_R_FORTH_V]
-            lift = self.limits[_R_LIFT]
+            length = self.limits[_RRF_M207_S]
+            again = length + self.limits[_RRF_M207_R]
+            speed = self.limits[_RRF_M207_F] if back else self.limits[_RRF_M207_T]
+            lift = self.limits[_RRF_M207_Z]
         else:
-            length = self.limits[_M_BACK]
-            again = length + self.limits[_M_EXTRA]
-            speed = self.limits[_M_BACK_V] if back else self.limits[_M_FORTH_V]
-            lift = self.limits[_M_LIFT]
+            length = self.limits[_MARLIN_M207_S]
+            again = length + self.limits[_MARLIN_M208_S]
+            speed = self.limits[_MARLIN_M207_F] if back else self.limits[_MARLIN_M208_F]
+            lift = self.limits[_MARLIN_M207_Z]
         if length < 0:
             self.retractions_unknown += 1
             return
@@ -753,7 +775,9 @@ class Planner:
                 0.0,
             )
             self.position_z = height
-            self.at_step_z = floor(height * self.limits[_M_Z] + 0.5) if self.dialect == _MARLIN else 0.0
+            self.at_step_z = (
+                floor(height * self.limits[_MARLIN_M92_Z] + 0.5) if self.dialect == _MARLIN else 0.0
+            )
         if not back:
             self.lift_mm = 0.0
         self.feed = feed
@@ -810,7 +834,7 @@ class Planner:
         length = radius * angle
         if self.dialect == _KLIPPER:
             half = tz - z
-            chords = floor(sqrt(length * length + half * half) / self.limits[_K_ARC])
+            chords = floor(sqrt(length * length + half * half) / self.limits[_KLIPPER_ARC_RESOLUTION])
         elif self.dialect == _RRF:
             half = sqrt(0.04 * radius)
             if 0.005 * self.feed < half:
@@ -855,117 +879,119 @@ class Planner:
         self, dx: cython.double, dy: cython.double, dz: cython.double, de: cython.double
     ) -> cython.void:
         """Queue one move by sections A1 and A2."""
-        l2: cython.double = dx * dx + dy * dy + dz * dz
-        only: cython.bint = l2 < 1e-18
+        length2: cython.double = dx * dx + dy * dy + dz * dz
+        only_filament: cython.bint = length2 < 1e-18
         kind: cython.int = 0
-        i: cython.Py_ssize_t
-        if only:
+        place: cython.Py_ssize_t
+        if only_filament:
             if de == 0:
                 return
             length = fabs(de)
             dx = dy = dz = 0.0
-            e = 1.0 if de > 0 else -1.0
-            v = self.feed if self.feed < self.max_extrude_velocity else self.max_extrude_velocity
-            a = self.max_extrude_accel
+            filament_per_mm = 1.0 if de > 0 else -1.0
+            speed = self.feed if self.feed < self.max_extrude_velocity else self.max_extrude_velocity
+            accel = self.max_extrude_accel
         else:
-            length = sqrt(l2)
+            length = sqrt(length2)
             ratio = 1.0 / length
             dx *= ratio
             dy *= ratio
-            e = de * ratio
-            v = self.feed if self.feed < self.max_velocity else self.max_velocity
-            a = self.max_accel
+            filament_per_mm = de * ratio
+            speed = self.feed if self.feed < self.max_velocity else self.max_velocity
+            accel = self.max_accel
             if dz != 0:
                 dz *= ratio
                 ratio = 1.0 / fabs(dz)
-                if self.max_z_velocity * ratio < v:
-                    v = self.max_z_velocity * ratio
-                if self.max_z_accel * ratio < a:
-                    a = self.max_z_accel * ratio
-            if e < 0 or (e != 0 and dx == 0 and dy == 0):
-                ratio = 1.0 / fabs(e)
-                if self.max_extrude_velocity * ratio < v:
-                    v = self.max_extrude_velocity * ratio
-                if self.max_extrude_accel * ratio < a:
-                    a = self.max_extrude_accel * ratio
+                if self.max_z_velocity * ratio < speed:
+                    speed = self.max_z_velocity * ratio
+                if self.max_z_accel * ratio < accel:
+                    accel = self.max_z_accel * ratio
+            if filament_per_mm < 0 or (filament_per_mm != 0 and dx == 0 and dy == 0):
+                ratio = 1.0 / fabs(filament_per_mm)
+                if self.max_extrude_velocity * ratio < speed:
+                    speed = self.max_extrude_velocity * ratio
+                if self.max_extrude_accel * ratio < accel:
+                    accel = self.max_extrude_accel * ratio
             if dx != 0 or dy != 0:
                 kind = 2
-        v2 = v * v
-        d = 2 * a * length
-        dm = 2 * self.mcr_accel * length
-        if dm > d:
-            dm = d
-        corner = self.corner_v2
-        if a != self.max_accel:
-            corner = corner * a / self.max_accel  # jd * a
-        if self.fresh or only or self.before_only_filament:
-            junction = 0.0
-            smooth = 0.0
+        cruise_v2 = speed * speed
+        delta_v2 = 2 * accel * length
+        smooth_delta_v2 = 2 * self.mcr_accel * length
+        if smooth_delta_v2 > delta_v2:
+            smooth_delta_v2 = delta_v2
+        corner_v2 = self.corner_v2
+        if accel != self.max_accel:
+            corner_v2 = corner_v2 * accel / self.max_accel  # jd * a
+        if self.fresh or only_filament or self.before_only_filament:
+            start_v2 = 0.0
+            smooth_start_v2 = 0.0
         else:
-            junction = v2 if v2 < self.before_cruise_v2 else self.before_cruise_v2
+            start_v2 = cruise_v2 if cruise_v2 < self.before_cruise_v2 else self.before_cruise_v2
             limit = self.before_start_v2 + self.before_delta_v2
-            if limit < junction:
-                junction = limit
-            if e != self.before_e:
-                limit = self.extruder_corner_velocity / (e - self.before_e)
+            if limit < start_v2:
+                start_v2 = limit
+            if filament_per_mm != self.before_e:
+                limit = self.extruder_corner_velocity / (filament_per_mm - self.before_e)
                 limit = limit * limit
-                if limit < junction:
-                    junction = limit
+                if limit < start_v2:
+                    start_v2 = limit
             cosine = -(self.before_x * dx + self.before_y * dy + self.before_z * dz)
-            s = 0.5 * (1.0 - cosine)
-            c = 0.5 * (1.0 + cosine)
-            if s < 1.0 and c > 0:
-                # corner·s' / (1 - s') with s' = sqrt(s); root and quotient only where it bites
-                limit = corner if corner < self.before_corner_v2 else self.before_corner_v2
-                ratio = limit + junction
-                if s * ratio * ratio < junction * junction:
-                    ratio = sqrt(s) if s > 0 else 0.0
-                    junction = limit * ratio / (1.0 - ratio)
-                # L*a*T/2 with T = s'/c', likewise
-                limit = 0.25 * (d if d < self.before_delta_v2 else self.before_delta_v2)
-                if limit * limit * s < junction * junction * c:
-                    junction = limit * sqrt(s / c) if s > 0 else 0.0
-            smooth = self.before_smooth_start_v2 + self.before_smooth_delta_v2
-            if junction < smooth:
-                smooth = junction
+            sin2_half = 0.5 * (1.0 - cosine)
+            cos2_half = 0.5 * (1.0 + cosine)
+            if sin2_half < 1.0 and cos2_half > 0:
+                # corner·s / (1 - s) with s = sin of half the angle; root and quotient only where it bites
+                limit = corner_v2 if corner_v2 < self.before_corner_v2 else self.before_corner_v2
+                ratio = limit + start_v2
+                if sin2_half * ratio * ratio < start_v2 * start_v2:
+                    ratio = sqrt(sin2_half) if sin2_half > 0 else 0.0
+                    start_v2 = limit * ratio / (1.0 - ratio)
+                # L·a·T/2 with T = tan of half the angle, likewise
+                limit = 0.25 * (delta_v2 if delta_v2 < self.before_delta_v2 else self.before_delta_v2)
+                if limit * limit * sin2_half < start_v2 * start_v2 * cos2_half:
+                    start_v2 = limit * sqrt(sin2_half / cos2_half) if sin2_half > 0 else 0.0
+            smooth_start_v2 = self.before_smooth_start_v2 + self.before_smooth_delta_v2
+            if start_v2 < smooth_start_v2:
+                smooth_start_v2 = start_v2
         self.fresh = False
-        self.before_only_filament = only
+        self.before_only_filament = only_filament
         self.before_x = dx
         self.before_y = dy
         self.before_z = dz
-        self.before_e = e
-        self.before_cruise_v2 = v2
-        self.before_delta_v2 = d
-        self.before_smooth_delta_v2 = dm
-        self.before_start_v2 = junction
-        self.before_smooth_start_v2 = smooth
-        self.before_corner_v2 = corner
+        self.before_e = filament_per_mm
+        self.before_cruise_v2 = cruise_v2
+        self.before_delta_v2 = delta_v2
+        self.before_smooth_delta_v2 = smooth_delta_v2
+        self.before_start_v2 = start_v2
+        self.before_smooth_start_v2 = smooth_start_v2
+        self.before_corner_v2 = corner_v2
         if de > 0:
             kind |= 1
         elif de < 0:
             kind |= 4
-        i = self.count
-        self.queue_mm[i] = length
-        self.queue_accel[i] = a
-        self.queue_max_cruise_v2[i] = v2
-        self.queue_max_start_v2[i] = junction
-        self.queue_max_smooth_start_v2[i] = smooth
-        self.queue_delta_v2[i] = d
-        self.queue_smooth_delta_v2[i] = dm
-        self._queue(i, kind, e)
+        place = self.count
+        self.queue_mm[place] = length
+        self.queue_accel[place] = accel
+        self.queue_max_cruise_v2[place] = cruise_v2
+        self.queue_max_start_v2[place] = start_v2
+        self.queue_max_smooth_start_v2[place] = smooth_start_v2
+        self.queue_delta_v2[place] = delta_v2
+        self.queue_smooth_delta_v2[place] = smooth_delta_v2
+        self._queue(place, kind, filament_per_mm)
 
     @cython.cfunc
     @cython.nogil
     @cython.exceptval(check=False)
-    def _queue(self, i: cython.Py_ssize_t, kind: cython.int, e: cython.double) -> cython.void:
+    def _queue(
+        self, place: cython.Py_ssize_t, kind: cython.int, filament_per_unit: cython.double
+    ) -> cython.void:
         """Fill the columns that every dialect has, and plan where a batch is full."""
-        self.queue_kind[i] = kind
-        self.queue_bucket[i] = self.bucket
-        self.queue_slot[i] = self.slot
-        self.queue_line[i] = self.line
-        self.queue_flow[i] = e * self.area * _BINS_PER_MM3_S if kind == 3 else 0.0
+        self.queue_kind[place] = kind
+        self.queue_bucket[place] = self.bucket
+        self.queue_slot[place] = self.slot
+        self.queue_line[place] = self.line
+        self.queue_flow[place] = filament_per_unit * self.area * _BINS_PER_MM3_S if kind == 3 else 0.0
         self.moves += 1
-        self.count = i + 1
+        self.count = place + 1
         if self.count >= self.next_pass:
             self._plan(False)
 
@@ -1016,67 +1042,76 @@ class Planner:
         a move that can speed up, or -1 where it follows from the move before.
         """
         i: cython.Py_ssize_t = self.count
-        s: cython.double = 0.0
-        sm: cython.double = 0.0
-        high: cython.double = 0.0
-        high_m: cython.double = 0.0
-        peak: cython.double = 0.0
-        known: cython.bint = final  # whether the peak is
-        held: cython.bint = False  # the move just after cannot speed up
+        start_v2: cython.double = 0.0
+        smooth_v2: cython.double = 0.0
+        high_start_v2: cython.double = 0.0
+        high_smooth_v2: cython.double = 0.0
+        peak_v2: cython.double = 0.0
+        peak_known: cython.bint = final  # whether the peak is
+        next_held: cython.bint = False  # the move just after cannot speed up
         ready: cython.Py_ssize_t
         if not final:
-            high = high_m = _UNBOUNDED
+            high_start_v2 = high_smooth_v2 = _UNBOUNDED
             while i > 0:
                 i -= 1
-                reach = s + self.queue_delta_v2[i]
-                s = self.queue_max_start_v2[i] if self.queue_max_start_v2[i] < reach else reach
-                reach_h = high + self.queue_delta_v2[i]
-                high = self.queue_max_start_v2[i] if self.queue_max_start_v2[i] < reach_h else reach_h
-                reach_m = sm + self.queue_smooth_delta_v2[i]
-                sm = (
-                    self.queue_max_smooth_start_v2[i]
-                    if self.queue_max_smooth_start_v2[i] < reach_m
-                    else reach_m
+                reach_v2 = start_v2 + self.queue_delta_v2[i]
+                start_v2 = self.queue_max_start_v2[i] if self.queue_max_start_v2[i] < reach_v2 else reach_v2
+                high_reach_v2 = high_start_v2 + self.queue_delta_v2[i]
+                high_start_v2 = (
+                    self.queue_max_start_v2[i]
+                    if self.queue_max_start_v2[i] < high_reach_v2
+                    else high_reach_v2
                 )
-                reach_h = high_m + self.queue_smooth_delta_v2[i]
-                high_m = (
+                smooth_reach_v2 = smooth_v2 + self.queue_smooth_delta_v2[i]
+                smooth_v2 = (
                     self.queue_max_smooth_start_v2[i]
-                    if self.queue_max_smooth_start_v2[i] < reach_h
-                    else reach_h
+                    if self.queue_max_smooth_start_v2[i] < smooth_reach_v2
+                    else smooth_reach_v2
                 )
-                if s == high and sm == high_m and sm < reach_m and sm < reach_h:
+                high_reach_v2 = high_smooth_v2 + self.queue_smooth_delta_v2[i]
+                high_smooth_v2 = (
+                    self.queue_max_smooth_start_v2[i]
+                    if self.queue_max_smooth_start_v2[i] < high_reach_v2
+                    else high_reach_v2
+                )
+                if (
+                    start_v2 == high_start_v2
+                    and smooth_v2 == high_smooth_v2
+                    and smooth_v2 < smooth_reach_v2
+                    and smooth_v2 < high_reach_v2
+                ):
                     break
             else:
                 return 0
-            self.queue_start_v2[i] = s
-            self.queue_smooth_start_v2[i] = sm
+            self.queue_start_v2[i] = start_v2
+            self.queue_smooth_start_v2[i] = smooth_v2
         ready = i
         while i > 0:
             i -= 1
-            reach = s + self.queue_delta_v2[i]
-            start = self.queue_max_start_v2[i] if self.queue_max_start_v2[i] < reach else reach
-            reach_m = sm + self.queue_smooth_delta_v2[i]
-            if self.queue_max_smooth_start_v2[i] < reach_m:
-                if held or self.queue_max_smooth_start_v2[i] + self.queue_smooth_delta_v2[i] > sm:
-                    peak = 0.5 * (self.queue_max_smooth_start_v2[i] + reach_m)
-                    known = True
-                elif not known:
+            reach_v2 = start_v2 + self.queue_delta_v2[i]
+            earlier_v2 = self.queue_max_start_v2[i] if self.queue_max_start_v2[i] < reach_v2 else reach_v2
+            smooth_reach_v2 = smooth_v2 + self.queue_smooth_delta_v2[i]
+            if self.queue_max_smooth_start_v2[i] < smooth_reach_v2:
+                if next_held or self.queue_max_smooth_start_v2[i] + self.queue_smooth_delta_v2[i] > smooth_v2:
+                    peak_v2 = 0.5 * (self.queue_max_smooth_start_v2[i] + smooth_reach_v2)
+                    peak_known = True
+                elif not peak_known:
                     ready = i
-                held = False
-                sm = self.queue_max_smooth_start_v2[i]
-                cruise = 0.5 * (start + reach)
-                if self.queue_max_cruise_v2[i] < cruise:
-                    cruise = self.queue_max_cruise_v2[i]
-                if peak < cruise:
-                    cruise = peak
-                self.queue_cruise_v2[i] = cruise
+                next_held = False
+                smooth_v2 = self.queue_max_smooth_start_v2[i]
+                cruise_v2 = 0.5 * (earlier_v2 + reach_v2)
+                if self.queue_max_cruise_v2[i] < cruise_v2:
+                    cruise_v2 = self.queue_max_cruise_v2[i]
+                if peak_v2 < cruise_v2:
+                    cruise_v2 = peak_v2
+                self.queue_cruise_v2[i] = cruise_v2
             else:
-                held = True
-                sm = reach_m
+                next_held = True
+                smooth_v2 = smooth_reach_v2
                 self.queue_cruise_v2[i] = -1.0
-            s = start
-            self.queue_start_v2[i] = s
-            self.queue_smooth_start_v2[i] = sm
+            start_v2 = earlier_v2
+            self.queue_start_v2[i] = start_v2
+            self.queue_smooth_start_v2[i] = smooth_v2
         return ready
 
     @cython.cfunc
@@ -1085,34 +1120,34 @@ class Planner:
     def _commit_klipper(self, ready: cython.Py_ssize_t, final: cython.bint) -> cython.void:
         """Turn the first *ready* moves into seconds, first to last."""
         i: cython.Py_ssize_t
-        c2: cython.double = self.last_cruise_v2
-        last2: cython.double = -1.0
-        last: cython.double = 0.0
+        cruise_v2: cython.double = self.last_cruise_v2
+        last_end_v2: cython.double = -1.0
+        last_end: cython.double = 0.0
         for i in range(ready):
-            s2 = self.queue_start_v2[i]
+            start_v2 = self.queue_start_v2[i]
             if self.queue_cruise_v2[i] >= 0:
-                c2 = self.queue_cruise_v2[i]
-            elif s2 < c2:
-                c2 = s2
-            if c2 < 1e-12:  # a limit of nearly nothing: slow, but never for ever
-                c2 = 1e-12
-            e2 = self.queue_start_v2[i + 1] if i + 1 < self.count else 0.0
-            if s2 > c2:
-                s2 = c2
-            if e2 > c2:
-                e2 = c2
-            vc = sqrt(c2)
-            vs = last if s2 == last2 else sqrt(s2)
-            ve = vc if e2 == c2 else sqrt(e2)
-            last = ve
-            last2 = e2
-            inverse = 1.0 / self.queue_accel[i]
-            at = self.queue_mm[i] - 0.5 * (2 * c2 - s2 - e2) * inverse
-            at = at / vc if at > 0 else 0.0
-            up = (vc - vs) * inverse
-            down = (vc - ve) * inverse
-            self._add(i, up, at, down, vs, vc)
-        self.last_cruise_v2 = c2
+                cruise_v2 = self.queue_cruise_v2[i]
+            elif start_v2 < cruise_v2:
+                cruise_v2 = start_v2
+            if cruise_v2 < 1e-12:  # a limit of nearly nothing: slow, but never for ever
+                cruise_v2 = 1e-12
+            end_v2 = self.queue_start_v2[i + 1] if i + 1 < self.count else 0.0
+            if start_v2 > cruise_v2:
+                start_v2 = cruise_v2
+            if end_v2 > cruise_v2:
+                end_v2 = cruise_v2
+            cruise = sqrt(cruise_v2)
+            start = last_end if start_v2 == last_end_v2 else sqrt(start_v2)
+            end = cruise if end_v2 == cruise_v2 else sqrt(end_v2)
+            last_end = end
+            last_end_v2 = end_v2
+            per_accel = 1.0 / self.queue_accel[i]
+            cruise_s = self.queue_mm[i] - 0.5 * (2 * cruise_v2 - start_v2 - end_v2) * per_accel
+            cruise_s = cruise_s / cruise if cruise_s > 0 else 0.0
+            up_s = (cruise - start) * per_accel
+            down_s = (cruise - end) * per_accel
+            self._add(i, up_s, cruise_s, down_s, start, cruise)
+        self.last_cruise_v2 = cruise_v2
         if ready < self.count and not final:
             # where the cap cut the queue these bind; else they are what later passes find again
             self.queue_max_start_v2[ready] = self.queue_start_v2[ready]
@@ -1128,36 +1163,38 @@ class Planner:
         what follows.
         """
         i: cython.Py_ssize_t = self.count
-        s: cython.double = 0.0
-        high: cython.double = _UNBOUNDED
+        start_v2: cython.double = 0.0
+        high_start_v2: cython.double = _UNBOUNDED
         ready: cython.Py_ssize_t
         if self.dialect == _MARLIN:
-            s = _MARLIN_MINIMUM_V2
+            start_v2 = _MARLIN_MINIMUM_V2
         if not final:
             while i > 0:
                 i -= 1
                 if self.queue_reaches_any[i] != 0:
-                    s = high = self.queue_max_start_v2[i]
+                    start_v2 = high_start_v2 = self.queue_max_start_v2[i]
                     break
-                reach = s + self.queue_delta_v2[i]
-                s = self.queue_max_start_v2[i] if self.queue_max_start_v2[i] < reach else reach
-                reach = high + self.queue_delta_v2[i]
-                high = self.queue_max_start_v2[i] if self.queue_max_start_v2[i] < reach else reach
-                if s == high:
+                reach_v2 = start_v2 + self.queue_delta_v2[i]
+                start_v2 = self.queue_max_start_v2[i] if self.queue_max_start_v2[i] < reach_v2 else reach_v2
+                reach_v2 = high_start_v2 + self.queue_delta_v2[i]
+                high_start_v2 = (
+                    self.queue_max_start_v2[i] if self.queue_max_start_v2[i] < reach_v2 else reach_v2
+                )
+                if start_v2 == high_start_v2:
                     break
             else:
                 return 0
-            self.queue_start_v2[i] = s
+            self.queue_start_v2[i] = start_v2
         ready = i
         while i > 0:
             i -= 1
-            reach = s + self.queue_delta_v2[i]
-            s = (
+            reach_v2 = start_v2 + self.queue_delta_v2[i]
+            start_v2 = (
                 self.queue_max_start_v2[i]
-                if self.queue_reaches_any[i] != 0 or self.queue_max_start_v2[i] < reach
-                else reach
+                if self.queue_reaches_any[i] != 0 or self.queue_max_start_v2[i] < reach_v2
+                else reach_v2
             )
-            self.queue_start_v2[i] = s
+            self.queue_start_v2[i] = start_v2
         return ready
 
     @cython.cfunc
@@ -1166,26 +1203,30 @@ class Planner:
     def _commit(self, ready: cython.Py_ssize_t, final: cython.bint) -> cython.void:
         """Forward pass of B4 and C3 over the first *ready* moves, and their seconds."""
         i: cython.Py_ssize_t
-        s2 = self.queue_start_v2[0]
-        vs = sqrt(s2)
+        start_v2 = self.queue_start_v2[0]
+        start = sqrt(start_v2)
         for i in range(ready):
             if i + 1 < self.count:
-                e2 = self.queue_start_v2[i + 1]
-                if self.queue_reaches_any[i] == 0 and s2 < e2 and s2 + self.queue_delta_v2[i] < e2:
-                    e2 = s2 + self.queue_delta_v2[i]
+                end_v2 = self.queue_start_v2[i + 1]
+                if (
+                    self.queue_reaches_any[i] == 0
+                    and start_v2 < end_v2
+                    and start_v2 + self.queue_delta_v2[i] < end_v2
+                ):
+                    end_v2 = start_v2 + self.queue_delta_v2[i]
             elif self.dialect == _MARLIN:
-                e2 = _MARLIN_MINIMUM_V2
+                end_v2 = _MARLIN_MINIMUM_V2
             else:
-                e2 = 0.0
+                end_v2 = 0.0
             if self.dialect == _MARLIN:
-                ve = sqrt(e2)
-                self._steps(i, vs, ve)
-                vs = ve
+                end = sqrt(end_v2)
+                self._steps(i, start, end)
+                start = end
             else:
-                self._ramps(i, s2, e2)
-            s2 = e2
+                self._ramps(i, start_v2, end_v2)
+            start_v2 = end_v2
         if ready < self.count and not final:
-            self.queue_max_start_v2[ready] = s2  # settled: later passes can only find it again
+            self.queue_max_start_v2[ready] = start_v2  # settled: later passes can only find it again
 
     @cython.cfunc
     @cython.nogil
@@ -1193,27 +1234,27 @@ class Planner:
     def _add(
         self,
         i: cython.Py_ssize_t,
-        up: cython.double,
-        at: cython.double,
-        down: cython.double,
-        vs: cython.double,
-        vc: cython.double,
+        up_s: cython.double,
+        cruise_s: cython.double,
+        down_s: cython.double,
+        start: cython.double,
+        cruise: cython.double,
     ) -> cython.void:
         """Count a final move into its bucket."""
-        b: cython.Py_ssize_t = self.queue_bucket[i]
+        bucket: cython.Py_ssize_t = self.queue_bucket[i]
         kind: cython.int = self.queue_kind[i]
-        t: cython.double = up + at + down
-        bin_: cython.Py_ssize_t
-        self.moving_s[b] += t
+        seconds: cython.double = up_s + cruise_s + down_s
+        flow_bin: cython.Py_ssize_t
+        self.moving_s[bucket] += seconds
         if kind & 1:
-            self.forward_s[b] += t
-            self.last_s[b] = self.moving_s[b] + self.waiting_s[b]
+            self.forward_s[bucket] += seconds
+            self.last_s[bucket] = self.moving_s[bucket] + self.waiting_s[bucket]
             if kind == 3:
-                flow = self.queue_flow[i] * vc
-                bin_ = cython.cast(cython.Py_ssize_t, flow) if flow < _BINS else _BINS - 1
-                self.histogram[self.queue_slot[i] * _BINS + bin_] += t
+                flow = self.queue_flow[i] * cruise
+                flow_bin = cython.cast(cython.Py_ssize_t, flow) if flow < _BINS else _BINS - 1
+                self.histogram[self.queue_slot[i] * _BINS + flow_bin] += seconds
         if self.tabled:
-            self._tabulate(i, up, at, down, vs)
+            self._tabulate(i, up_s, cruise_s, down_s, start)
 
     @cython.cfunc
     @cython.nogil
@@ -1221,24 +1262,24 @@ class Planner:
     def _shift(self, ready: cython.Py_ssize_t) -> cython.void:
         """Move what is left to the front of the queue; columns that share their memory, once."""
         i: cython.Py_ssize_t
-        k: cython.Py_ssize_t
+        source: cython.Py_ssize_t
         for i in range(self.count - ready):
-            k = i + ready
-            self.queue_mm[i] = self.queue_mm[k]
-            self.queue_accel[i] = self.queue_accel[k]
-            self.queue_max_cruise_v2[i] = self.queue_max_cruise_v2[k]
-            self.queue_max_start_v2[i] = self.queue_max_start_v2[k]
-            self.queue_max_smooth_start_v2[i] = self.queue_max_smooth_start_v2[k]
-            self.queue_delta_v2[i] = self.queue_delta_v2[k]
-            self.queue_smooth_delta_v2[i] = self.queue_smooth_delta_v2[k]
-            self.queue_start_v2[i] = self.queue_start_v2[k]
-            self.queue_smooth_start_v2[i] = self.queue_smooth_start_v2[k]
-            self.queue_cruise_v2[i] = self.queue_cruise_v2[k]
-            self.queue_flow[i] = self.queue_flow[k]
-            self.queue_bucket[i] = self.queue_bucket[k]
-            self.queue_slot[i] = self.queue_slot[k]
-            self.queue_kind[i] = self.queue_kind[k]
-            self.queue_line[i] = self.queue_line[k]
+            source = i + ready
+            self.queue_mm[i] = self.queue_mm[source]
+            self.queue_accel[i] = self.queue_accel[source]
+            self.queue_max_cruise_v2[i] = self.queue_max_cruise_v2[source]
+            self.queue_max_start_v2[i] = self.queue_max_start_v2[source]
+            self.queue_max_smooth_start_v2[i] = self.queue_max_smooth_start_v2[source]
+            self.queue_delta_v2[i] = self.queue_delta_v2[source]
+            self.queue_smooth_delta_v2[i] = self.queue_smooth_delta_v2[source]
+            self.queue_start_v2[i] = self.queue_start_v2[source]
+            self.queue_smooth_start_v2[i] = self.queue_smooth_start_v2[source]
+            self.queue_cruise_v2[i] = self.queue_cruise_v2[source]
+            self.queue_flow[i] = self.queue_flow[source]
+            self.queue_bucket[i] = self.queue_bucket[source]
+            self.queue_slot[i] = self.queue_slot[source]
+            self.queue_kind[i] = self.queue_kind[source]
+            self.queue_line[i] = self.queue_line[source]
         self.count -= ready
 
     # -- Marlin -------------------------------------------------------------------------------------
@@ -1251,105 +1292,115 @@ class Planner:
     ) -> cython.void:
         """Queue one move by sections B0 to B3; under 6 steps on every axis it waits for the next."""
         kind: cython.int = 0
-        i: cython.Py_ssize_t
-        nx = _floor(tx * self.steps_per_mm_x + 0.5)
-        ny = _floor(ty * self.steps_per_mm_y + 0.5)
-        nz = _floor(tz * self.steps_per_mm_z + 0.5)
+        place: cython.Py_ssize_t
+        to_step_x = _floor(tx * self.steps_per_mm_x + 0.5)
+        to_step_y = _floor(ty * self.steps_per_mm_y + 0.5)
+        to_step_z = _floor(tz * self.steps_per_mm_z + 0.5)
         self.filament_mm += de
-        ne = _floor(self.filament_mm * self.steps_per_mm_e + 0.5)
-        kx = nx - self.at_step_x
-        ky = ny - self.at_step_y
-        kz = nz - self.at_step_z
-        ke = ne - self.at_step_e
-        mx = kx * self.mm_per_step_x
-        my = ky * self.mm_per_step_y
-        mz = kz * self.mm_per_step_z
-        me = ke * self.mm_per_step_e
-        kx = fabs(kx)
-        ky = fabs(ky)
-        kz = fabs(kz)
-        ke = fabs(ke)
-        most = kx if kx > ky else ky
-        most = kz if kz > most else most
-        if most < _MARLIN_SHORTEST:
-            if ke < _MARLIN_SHORTEST:
+        to_step_e = _floor(self.filament_mm * self.steps_per_mm_e + 0.5)
+        steps_x = to_step_x - self.at_step_x
+        steps_y = to_step_y - self.at_step_y
+        steps_z = to_step_z - self.at_step_z
+        steps_e = to_step_e - self.at_step_e
+        mm_x = steps_x * self.mm_per_step_x
+        mm_y = steps_y * self.mm_per_step_y
+        mm_z = steps_z * self.mm_per_step_z
+        mm_e = steps_e * self.mm_per_step_e
+        steps_x = fabs(steps_x)
+        steps_y = fabs(steps_y)
+        steps_z = fabs(steps_z)
+        steps_e = fabs(steps_e)
+        most_steps = steps_x if steps_x > steps_y else steps_y
+        most_steps = steps_z if steps_z > most_steps else most_steps
+        if most_steps < _MARLIN_SHORTEST:
+            if steps_e < _MARLIN_SHORTEST:
                 if tx != self.position_x or ty != self.position_y or tz != self.position_z or de != 0:
                     self.dropped += 1
                 return
-            length = fabs(me)
+            length = fabs(mm_e)
         else:
-            length = sqrt(mx * mx + my * my + mz * mz)
-        most = ke if ke > most else most
-        self.at_step_x = nx
-        self.at_step_y = ny
-        self.at_step_z = nz
-        self.at_step_e = ne
-        inverse = 1.0 / length
-        step = 1.0 / most
+            length = sqrt(mm_x * mm_x + mm_y * mm_y + mm_z * mm_z)
+        most_steps = steps_e if steps_e > most_steps else most_steps
+        self.at_step_x = to_step_x
+        self.at_step_y = to_step_y
+        self.at_step_z = to_step_z
+        self.at_step_e = to_step_e
+        per_length = 1.0 / length
+        per_steps = 1.0 / most_steps
         # speed, B1: one factor makes every axis obey M203
-        v = self.feed
-        limit = self.min_speed if ke > 0 else self.min_travel_speed
-        v = limit if limit > v else v
-        per_mm = most * inverse
-        rate = _ceil(v * per_mm - _ROUNDING)
-        top = v * inverse
+        speed = self.feed
+        limit = self.min_speed if steps_e > 0 else self.min_travel_speed
+        speed = limit if limit > speed else speed
+        steps_per_mm = most_steps * per_length
+        rate = _ceil(speed * steps_per_mm - _ROUNDING)
+        top = speed * per_length
         limit = top
-        limit = _within(limit, mx, self.max_speed_x)
-        limit = _within(limit, my, self.max_speed_y)
-        limit = _within(limit, mz, self.max_speed_z)
-        limit = _within(limit, me, self.max_speed_e)
+        limit = _within(limit, mm_x, self.max_speed_x)
+        limit = _within(limit, mm_y, self.max_speed_y)
+        limit = _within(limit, mm_z, self.max_speed_z)
+        limit = _within(limit, mm_e, self.max_speed_e)
         if limit < top:
-            v = limit * length
+            speed = limit * length
             rate = _floor(rate * limit / top + _ROUNDING)
         # acceleration, B2, in whole steps/s2
-        if kx == 0 and ky == 0 and kz == 0:
-            accel = _ceil(self.retract_accel * per_mm - _ROUNDING)
+        if steps_x == 0 and steps_y == 0 and steps_z == 0:
+            step_accel = _ceil(self.retract_accel * steps_per_mm - _ROUNDING)
         else:
-            a = self.print_accel if ke > 0 else self.travel_accel
-            if self.pressure_advance > 0 and ke > 0 and de > 0:  # M900: linear advance
+            accel = self.print_accel if steps_e > 0 else self.travel_accel
+            if self.pressure_advance > 0 and steps_e > 0 and de > 0:  # M900: linear advance
                 limit = self.jerk_e
                 if self.junction_deviation > 0:
                     limit = sqrt(2.414 * self.junction_deviation * self.max_accel_e)
-                a = _within(a, self.pressure_advance * me * inverse, limit)
-            accel = _ceil(a * per_mm - _ROUNDING)
-            limit = accel * step
-            limit = _within(limit, kx, self.max_step_accel_x)
-            limit = _within(limit, ky, self.max_step_accel_y)
-            limit = _within(limit, kz, self.max_step_accel_z)
-            limit = _within(limit, ke, self.max_step_accel_e)
-            if limit * most < accel:
-                accel = _floor(limit * most + _ROUNDING)
-        accel = accel if accel > 1 else 1.0
+                accel = _within(accel, self.pressure_advance * mm_e * per_length, limit)
+            step_accel = _ceil(accel * steps_per_mm - _ROUNDING)
+            limit = step_accel * per_steps
+            limit = _within(limit, steps_x, self.max_step_accel_x)
+            limit = _within(limit, steps_y, self.max_step_accel_y)
+            limit = _within(limit, steps_z, self.max_step_accel_z)
+            limit = _within(limit, steps_e, self.max_step_accel_e)
+            if limit * most_steps < step_accel:
+                step_accel = _floor(limit * most_steps + _ROUNDING)
+        step_accel = step_accel if step_accel > 1 else 1.0
         rate = rate if rate > 1 else 1.0
-        a = accel * step * length
-        flow = fabs(me) * step  # per step
+        accel = step_accel * per_steps * length
+        filament_per_step = fabs(mm_e) * per_steps  # per step
         if self.junction_deviation > 0:
-            if me != 0:
-                inverse = 1.0 / sqrt(mx * mx + my * my + mz * mz + me * me)
-            junction = self._junction_deviation(
-                mx * inverse, my * inverse, mz * inverse, me * inverse, length, v, a
+            if mm_e != 0:
+                per_length = 1.0 / sqrt(mm_x * mm_x + mm_y * mm_y + mm_z * mm_z + mm_e * mm_e)
+            start_v2 = self._junction_deviation(
+                mm_x * per_length,
+                mm_y * per_length,
+                mm_z * per_length,
+                mm_e * per_length,
+                length,
+                speed,
+                accel,
             )
         else:
-            inverse *= v
-            junction = self._classic_jerk(mx * inverse, my * inverse, mz * inverse, me * inverse, v)
+            per_length *= speed
+            start_v2 = self._classic_jerk(
+                mm_x * per_length, mm_y * per_length, mm_z * per_length, mm_e * per_length, speed
+            )
         self.fresh = False
-        self.before_speed = v
+        self.before_speed = speed
         if de > 0:
             kind = 1
         elif de < 0:
             kind = 4
-        if kx > 0 or ky > 0:
+        if steps_x > 0 or steps_y > 0:
             kind |= 2
-        i = self.count
-        self.queue_steps[i] = most
-        self.queue_step_accel[i] = accel
-        self.queue_step_rate[i] = rate
-        self.queue_max_start_v2[i] = junction
-        self.queue_delta_v2[i] = 2 * a * length
-        self.queue_reaches_any[i] = 1.0 if v * v <= self.queue_delta_v2[i] + _MARLIN_MINIMUM_V2 else 0.0
-        self.queue_steps_per_mm[i] = rate / v  # steps per mm, as the rounded rate has it
-        self.queue_mm_per_step[i] = length * step
-        self._queue(i, kind, flow)
+        place = self.count
+        self.queue_steps[place] = most_steps
+        self.queue_step_accel[place] = step_accel
+        self.queue_step_rate[place] = rate
+        self.queue_max_start_v2[place] = start_v2
+        self.queue_delta_v2[place] = 2 * accel * length
+        self.queue_reaches_any[place] = (
+            1.0 if speed * speed <= self.queue_delta_v2[place] + _MARLIN_MINIMUM_V2 else 0.0
+        )
+        self.queue_steps_per_mm[place] = rate / speed  # steps per mm, as the rounded rate has it
+        self.queue_mm_per_step[place] = length * per_steps
+        self._queue(place, kind, filament_per_step)
 
     @cython.cfunc
     @cython.nogil
@@ -1361,128 +1412,145 @@ class Planner:
         uz: cython.double,
         ue: cython.double,
         length: cython.double,
-        v: cython.double,
-        a: cython.double,
+        speed: cython.double,
+        accel: cython.double,
     ) -> cython.double:
         """Return the squared speed at the start of a move, B3a; u is its direction, filament included."""
-        px = self.before_x
-        py = self.before_y
-        pz = self.before_z
-        pe = self.before_e
+        turn_x = self.before_x
+        turn_y = self.before_y
+        turn_z = self.before_z
+        turn_e = self.before_e
         self.before_x = ux
         self.before_y = uy
         self.before_z = uz
         self.before_e = ue
         if self.fresh:
             return 0.0
-        cosine = -(px * ux + py * uy + pz * uz + pe * ue)
+        cosine = -(turn_x * ux + turn_y * uy + turn_z * uz + turn_e * ue)
         if cosine > 0.999999:
             return _MARLIN_MINIMUM_V2
         if cosine < -0.999999:
             cosine = -0.999999
-        px = ux - px
-        py = uy - py
-        pz = uz - pz
-        pe = ue - pe
-        w2 = px * px + py * py + pz * pz + pe * pe
-        if w2 > 0:  # the corner's own direction, capped by each axis
-            a = _within_corner(a, px, w2, self.max_accel_x)
-            a = _within_corner(a, py, w2, self.max_accel_y)
-            a = _within_corner(a, pz, w2, self.max_accel_z)
-            a = _within_corner(a, pe, w2, self.max_accel_e)
-        junction = v if v < self.before_speed else self.before_speed
-        junction = junction * junction
+        turn_x = ux - turn_x
+        turn_y = uy - turn_y
+        turn_z = uz - turn_z
+        turn_e = ue - turn_e
+        turn2 = turn_x * turn_x + turn_y * turn_y + turn_z * turn_z + turn_e * turn_e
+        if turn2 > 0:  # the corner's own direction, capped by each axis
+            accel = _within_corner(accel, turn_x, turn2, self.max_accel_x)
+            accel = _within_corner(accel, turn_y, turn2, self.max_accel_y)
+            accel = _within_corner(accel, turn_z, turn2, self.max_accel_z)
+            accel = _within_corner(accel, turn_e, turn2, self.max_accel_e)
+        start_v2 = speed if speed < self.before_speed else self.before_speed
+        start_v2 = start_v2 * start_v2
         if self.arc_radius_mm > 0:
-            limit = a * self.arc_radius_mm
-            return limit if limit < junction else junction
+            limit = accel * self.arc_radius_mm
+            return limit if limit < start_v2 else start_v2
         # a·J·s / (1 - s) with s = sin of half the corner; root and quotient only where it bites
-        s2 = 0.5 * (1.0 - cosine)
-        limit = a * self.junction_deviation
-        w = limit + junction
-        if s2 * w * w < junction * junction:
-            s = sqrt(s2)
-            junction = limit * s / (1.0 - s)
+        sin2_half = 0.5 * (1.0 - cosine)
+        limit = accel * self.junction_deviation
+        bound = limit + start_v2
+        if sin2_half * bound * bound < start_v2 * start_v2:
+            sin_half = sqrt(sin2_half)
+            start_v2 = limit * sin_half / (1.0 - sin_half)
         if length < 1 and cosine < -0.7071067812:
             # the turn's angle lies between its chord and 1.03 times that: acos only where it may bite
-            limit = length * a
-            w = 2.0 * (1.0 + cosine)
-            if limit * limit < 1.07 * w * junction * junction:
+            limit = length * accel
+            bound = 2.0 * (1.0 + cosine)
+            if limit * limit < 1.07 * bound * start_v2 * start_v2:
                 limit = limit / acos(-cosine)
-                junction = limit if limit < junction else junction
-        return junction
+                start_v2 = limit if limit < start_v2 else start_v2
+        return start_v2
 
     @cython.cfunc
     @cython.nogil
     @cython.exceptval(check=False)
     def _classic_jerk(
-        self, cx: cython.double, cy: cython.double, cz: cython.double, ce: cython.double, v: cython.double
+        self,
+        speed_x: cython.double,
+        speed_y: cython.double,
+        speed_z: cython.double,
+        speed_e: cython.double,
+        speed: cython.double,
     ) -> cython.double:
         """Return the squared speed at the start of a move, B3b; c are the speeds of each axis."""
-        safe = 1.0
-        safe = _within(safe, cx, self.jerk_x)
-        safe = _within(safe, cy, self.jerk_y)
-        safe = _within(safe, cz, self.jerk_z)
-        safe = _within(safe, ce, self.jerk_e)
-        safe *= v
-        join = safe
+        safe_speed = 1.0
+        safe_speed = _within(safe_speed, speed_x, self.jerk_x)
+        safe_speed = _within(safe_speed, speed_y, self.jerk_y)
+        safe_speed = _within(safe_speed, speed_z, self.jerk_z)
+        safe_speed = _within(safe_speed, speed_e, self.jerk_e)
+        safe_speed *= speed
+        join_speed = safe_speed
         if not self.fresh:
-            join = v if v < self.before_speed else self.before_speed
-            scale = v / self.before_speed if v < self.before_speed else 1.0
+            join_speed = speed if speed < self.before_speed else self.before_speed
+            scale = speed / self.before_speed if speed < self.before_speed else 1.0
             share = 1.0
-            share = _within(share, _jump(self.before_speed_x * scale, cx), self.jerk_x)
-            share = _within(share, _jump(self.before_speed_y * scale, cy), self.jerk_y)
-            share = _within(share, _jump(self.before_speed_z * scale, cz), self.jerk_z)
-            share = _within(share, _jump(self.before_speed_e * scale, ce), self.jerk_e)
-            join *= share
-            if safe > 0.99 * join and self.before_safe_speed > 0.99 * join:
-                join = safe
-        self.before_speed_x = cx
-        self.before_speed_y = cy
-        self.before_speed_z = cz
-        self.before_speed_e = ce
-        self.before_safe_speed = safe
-        return join * join
+            share = _within(share, _jump(self.before_speed_x * scale, speed_x), self.jerk_x)
+            share = _within(share, _jump(self.before_speed_y * scale, speed_y), self.jerk_y)
+            share = _within(share, _jump(self.before_speed_z * scale, speed_z), self.jerk_z)
+            share = _within(share, _jump(self.before_speed_e * scale, speed_e), self.jerk_e)
+            join_speed *= share
+            if safe_speed > 0.99 * join_speed and self.before_safe_speed > 0.99 * join_speed:
+                join_speed = safe_speed
+        self.before_speed_x = speed_x
+        self.before_speed_y = speed_y
+        self.before_speed_z = speed_z
+        self.before_speed_e = speed_e
+        self.before_safe_speed = safe_speed
+        return join_speed * join_speed
 
     @cython.cfunc
     @cython.nogil
     @cython.exceptval(check=False)
-    def _steps(self, i: cython.Py_ssize_t, vs: cython.double, ve: cython.double) -> cython.void:
+    def _steps(self, i: cython.Py_ssize_t, start: cython.double, end: cython.double) -> cython.void:
         """Turn a Marlin move into seconds: ramps in whole steps and whole rates, B4."""
         steps = self.queue_steps[i]
         rate = self.queue_step_rate[i]
-        twice = 2.0 * self.queue_step_accel[i]
-        half = 1.0 / twice
-        inverse = 2.0 * half
-        first = _ceil(vs * self.queue_steps_per_mm[i] - _ROUNDING)
-        last = _ceil(ve * self.queue_steps_per_mm[i] - _ROUNDING)
-        first = first if first > _MARLIN_RATE_FLOOR else _MARLIN_RATE_FLOOR
-        last = last if last > _MARLIN_RATE_FLOOR else _MARLIN_RATE_FLOOR
-        top = rate
-        way = (rate * rate - first * first) * half
-        brake = (rate * rate - last * last) * half
-        way = way if way > 0 else 0.0
-        brake = brake if brake > 0 else 0.0
-        if way < steps and brake < steps and _ceil(way - _ROUNDING) + _floor(brake + _ROUNDING) <= steps:
-            brake = _floor(brake + _ROUNDING)
+        twice_accel = 2.0 * self.queue_step_accel[i]
+        per_twice_accel = 1.0 / twice_accel
+        per_accel = 2.0 * per_twice_accel
+        first_rate = _ceil(start * self.queue_steps_per_mm[i] - _ROUNDING)
+        last_rate = _ceil(end * self.queue_steps_per_mm[i] - _ROUNDING)
+        first_rate = first_rate if first_rate > _MARLIN_RATE_FLOOR else _MARLIN_RATE_FLOOR
+        last_rate = last_rate if last_rate > _MARLIN_RATE_FLOOR else _MARLIN_RATE_FLOOR
+        top_rate = rate
+        up_steps = (rate * rate - first_rate * first_rate) * per_twice_accel
+        down_steps = (rate * rate - last_rate * last_rate) * per_twice_accel
+        up_steps = up_steps if up_steps > 0 else 0.0
+        down_steps = down_steps if down_steps > 0 else 0.0
+        if (
+            up_steps < steps
+            and down_steps < steps
+            and _ceil(up_steps - _ROUNDING) + _floor(down_steps + _ROUNDING) <= steps
+        ):
+            down_steps = _floor(down_steps + _ROUNDING)
         else:
-            up = 0.5 * steps + (last * last - first * first) * (0.5 * half)
-            up = _ceil(up - _ROUNDING) if 0 < up < steps else (0.0 if up < steps else steps)
-            brake = steps - up
-            top = first * first + up * twice
-            top = rate if top > rate * rate else sqrt(top)
-            way = (top * top - first * first) * half
-            way = way if way > 0 else 0.0
-        slow = top * top - brake * twice
-        slow = sqrt(slow) if slow > last * last else last
-        slow = slow if slow < top else top
-        rest = brake - (top * top - slow * slow) * half  # steps of the brake left at the final rate
-        t_up = (top - first) * inverse if top > first else 0.0
-        t_down = (top - slow) * inverse
+            ramp_steps = 0.5 * steps + (last_rate * last_rate - first_rate * first_rate) * (
+                0.5 * per_twice_accel
+            )
+            ramp_steps = (
+                _ceil(ramp_steps - _ROUNDING)
+                if 0 < ramp_steps < steps
+                else (0.0 if ramp_steps < steps else steps)
+            )
+            down_steps = steps - ramp_steps
+            top_rate = first_rate * first_rate + ramp_steps * twice_accel
+            top_rate = rate if top_rate > rate * rate else sqrt(top_rate)
+            up_steps = (top_rate * top_rate - first_rate * first_rate) * per_twice_accel
+            up_steps = up_steps if up_steps > 0 else 0.0
+        slow_rate = top_rate * top_rate - down_steps * twice_accel
+        slow_rate = sqrt(slow_rate) if slow_rate > last_rate * last_rate else last_rate
+        slow_rate = slow_rate if slow_rate < top_rate else top_rate
+        rest = (
+            down_steps - (top_rate * top_rate - slow_rate * slow_rate) * per_twice_accel
+        )  # steps of the brake left at the final rate
+        up_s = (top_rate - first_rate) * per_accel if top_rate > first_rate else 0.0
+        down_s = (top_rate - slow_rate) * per_accel
         if rest > _ROUNDING:
-            t_down += rest / slow
-        rest = steps - brake - way
-        rest = rest / top if rest > 0 else 0.0
-        self._add(i, t_up, rest, t_down, first, top)
+            down_s += rest / slow_rate
+        rest = steps - down_steps - up_steps
+        rest = rest / top_rate if rest > 0 else 0.0
+        self._add(i, up_s, rest, down_s, first_rate, top_rate)
 
     # -- RepRapFirmware -----------------------------------------------------------------------------
 
@@ -1491,101 +1559,101 @@ class Planner:
     @cython.exceptval(check=False)
     def _rrf(self, dx: cython.double, dy: cython.double, dz: cython.double, de: cython.double) -> cython.void:
         """Queue one move by sections C1 and C2."""
-        l2: cython.double = dx * dx + dy * dy + dz * dz
+        length2: cython.double = dx * dx + dy * dy + dz * dz
         kind: cython.int = 0
         marks: cython.int = 0
-        i: cython.Py_ssize_t
-        if l2 < 1e-18:
+        place: cython.Py_ssize_t
+        if length2 < 1e-18:
             if de == 0:
                 return
             length = fabs(de)
             dx = dy = dz = 0.0
         else:
-            length = sqrt(l2)
-        inverse = 1.0 / length
-        dx *= inverse
-        dy *= inverse
-        dz *= inverse
-        de *= inverse
-        v = self.feed if self.feed > self.min_speed else self.min_speed
-        a = _UNBOUNDED
+            length = sqrt(length2)
+        per_length = 1.0 / length
+        dx *= per_length
+        dy *= per_length
+        dz *= per_length
+        de *= per_length
+        speed = self.feed if self.feed > self.min_speed else self.min_speed
+        accel = _UNBOUNDED
         if dx != 0:
-            v = _within(v, dx, self.max_speed_x)
-            a = _within(a, dx, self.max_accel_x)
+            speed = _within(speed, dx, self.max_speed_x)
+            accel = _within(accel, dx, self.max_accel_x)
         if dy != 0:
-            v = _within(v, dy, self.max_speed_y)
-            a = _within(a, dy, self.max_accel_y)
+            speed = _within(speed, dy, self.max_speed_y)
+            accel = _within(accel, dy, self.max_accel_y)
         if dz != 0:
-            v = _within(v, dz, self.max_speed_z)
-            a = _within(a, dz, self.max_accel_z)
+            speed = _within(speed, dz, self.max_speed_z)
+            accel = _within(accel, dz, self.max_accel_z)
         if de != 0:
-            v = _within(v, de, self.max_speed_e)
-            a = _within(a, de, self.max_accel_e)
+            speed = _within(speed, de, self.max_speed_e)
+            accel = _within(accel, de, self.max_accel_e)
         if dx != 0 or dy != 0:
             kind = 2
             limit = self.print_accel if de > 0 else self.travel_accel
-            if limit < a:
-                a = limit
+            if limit < accel:
+                accel = limit
             if de > 0 and self.pressure_advance > 0:  # pressure advance, C7
-                a = _within(a, de * self.pressure_advance, self.jerk_e)
+                accel = _within(accel, de * self.pressure_advance, self.jerk_e)
             marks = 3 if de > 0 else 1
         if de != 0 and marks < 2:
             marks |= 4
-        if self.fresh or (self.limits[_R_POLICY] == 0 and marks != self.before_marks):
-            junction = 0.0
+        if self.fresh or (self.limits[_RRF_M566_P] == 0 and marks != self.before_marks):
+            start_speed = 0.0
         else:
-            junction = v if v < self.before_speed else self.before_speed
-            junction = _within(junction, dx - self.before_x, self.jerk_x)
-            junction = _within(junction, dy - self.before_y, self.jerk_y)
-            junction = _within(junction, dz - self.before_z, self.jerk_z)
-            junction = _within(junction, de - self.before_e, self.jerk_e)
+            start_speed = speed if speed < self.before_speed else self.before_speed
+            start_speed = _within(start_speed, dx - self.before_x, self.jerk_x)
+            start_speed = _within(start_speed, dy - self.before_y, self.jerk_y)
+            start_speed = _within(start_speed, dz - self.before_z, self.jerk_z)
+            start_speed = _within(start_speed, de - self.before_e, self.jerk_e)
         self.fresh = False
         self.before_marks = marks
         self.before_x = dx
         self.before_y = dy
         self.before_z = dz
         self.before_e = de
-        self.before_speed = v
+        self.before_speed = speed
         if de > 0:
             kind |= 1
         elif de < 0:
             kind |= 4
-        i = self.count
-        self.queue_mm[i] = length
-        self.queue_accel[i] = a
-        self.queue_max_cruise_v2[i] = v * v
-        self.queue_max_start_v2[i] = junction * junction
-        self.queue_delta_v2[i] = 2 * a * length
-        self.queue_reaches_any[i] = 0.0
-        self._queue(i, kind, de)
+        place = self.count
+        self.queue_mm[place] = length
+        self.queue_accel[place] = accel
+        self.queue_max_cruise_v2[place] = speed * speed
+        self.queue_max_start_v2[place] = start_speed * start_speed
+        self.queue_delta_v2[place] = 2 * accel * length
+        self.queue_reaches_any[place] = 0.0
+        self._queue(place, kind, de)
 
     @cython.cfunc
     @cython.nogil
     @cython.exceptval(check=False)
-    def _ramps(self, i: cython.Py_ssize_t, s2: cython.double, e2: cython.double) -> cython.void:
+    def _ramps(self, i: cython.Py_ssize_t, start_v2: cython.double, end_v2: cython.double) -> cython.void:
         """Turn a RepRapFirmware move into seconds, in whole clocks, C3."""
-        c2: cython.double = 0.5 * (s2 + e2 + self.queue_delta_v2[i])
-        inverse: cython.double = 1.0 / self.queue_accel[i]
-        if self.queue_max_cruise_v2[i] < c2:
-            c2 = self.queue_max_cruise_v2[i]
-        if s2 > c2:
-            s2 = c2
-        if e2 > c2:
-            e2 = c2
-        vs = sqrt(s2)
-        ve = sqrt(e2)
-        vc = sqrt(c2)
-        up = (vc - vs) * inverse
-        down = (vc - ve) * inverse
-        at = self.queue_mm[i] - 0.5 * (2 * c2 - s2 - e2) * inverse
-        at = at / vc if at > 0 else 0.0
-        t = up + at + down
-        t -= floor(t * _RRF_CLOCK) / _RRF_CLOCK
-        if at > t:
-            at -= t
-        elif up > t:
-            up -= t
-        self._add(i, up, at, down, vs, vc)
+        cruise_v2: cython.double = 0.5 * (start_v2 + end_v2 + self.queue_delta_v2[i])
+        per_accel: cython.double = 1.0 / self.queue_accel[i]
+        if self.queue_max_cruise_v2[i] < cruise_v2:
+            cruise_v2 = self.queue_max_cruise_v2[i]
+        if start_v2 > cruise_v2:
+            start_v2 = cruise_v2
+        if end_v2 > cruise_v2:
+            end_v2 = cruise_v2
+        start = sqrt(start_v2)
+        end = sqrt(end_v2)
+        cruise = sqrt(cruise_v2)
+        up_s = (cruise - start) * per_accel
+        down_s = (cruise - end) * per_accel
+        cruise_s = self.queue_mm[i] - 0.5 * (2 * cruise_v2 - start_v2 - end_v2) * per_accel
+        cruise_s = cruise_s / cruise if cruise_s > 0 else 0.0
+        late_s = up_s + cruise_s + down_s
+        late_s -= floor(late_s * _RRF_CLOCK) / _RRF_CLOCK
+        if cruise_s > late_s:
+            cruise_s -= late_s
+        elif up_s > late_s:
+            up_s -= late_s
+        self._add(i, up_s, cruise_s, down_s, start, cruise)
 
     # -- rare work, in Python ---------------------------------------------------------------------------
 
@@ -1595,10 +1663,10 @@ class Planner:
     def _tabulate(
         self,
         i: cython.Py_ssize_t,
-        up: cython.double,
-        at: cython.double,
-        down: cython.double,
-        vs: cython.double,
+        up_s: cython.double,
+        cruise_s: cython.double,
+        down_s: cython.double,
+        start: cython.double,
     ) -> cython.void:
         """Write one row of the move table."""
         place: cython.Py_ssize_t = self.rows_tabled * _COLUMNS
@@ -1607,11 +1675,11 @@ class Planner:
             place = self.rows_tabled * _COLUMNS
         self.table[place] = self.queue_line[i]
         self.table[place + 1] = self.queue_kind[i]
-        self.table[place + 2] = up
-        self.table[place + 3] = at
-        self.table[place + 4] = down
+        self.table[place + 2] = up_s
+        self.table[place + 3] = cruise_s
+        self.table[place + 4] = down_s
         self.table[place + 5] = (
-            vs * self.queue_mm_per_step[i] if self.dialect == _MARLIN else vs
+            start * self.queue_mm_per_step[i] if self.dialect == _MARLIN else start
         )  # steps/s there
         self.rows_tabled += 1
 
