@@ -15,7 +15,7 @@ split over modules its loops would no longer be compiled into one another.
 Left out: vapour carried by its own expansion when a winding warms.
 """
 
-from typing import Final
+from typing import Any, Final
 
 import cython
 from cython.cimports.libc.math import exp, fabs, log, sqrt
@@ -225,7 +225,7 @@ class Reel:
     slope: cython.double  # of a table, where `line` looked last
     level: cython.double
 
-    def __init__(self, given: object) -> None:
+    def __init__(self, given: Any) -> None:
         work = given.work
         self.layers = given.layers
         self.shells = given.shells
@@ -347,7 +347,7 @@ class Reel:
         """Leave the layers outside the first *layers* out from now on: they have been fed."""
         self.layers = layers
 
-    def surround(self, air: object) -> None:
+    def surround(self, air: Any) -> None:
         """Put the reel into other air.
 
         *air* has ``temperature_K, vapour_Pa, closed, air_m3, heat_W_m2K, mass_m_s, through``,

@@ -17,7 +17,7 @@ input shaping, hosts that cannot keep the queue full.
 """
 
 from array import array
-from typing import Final
+from typing import Any, Final
 
 import cython
 from cython.cimports.libc.math import acos, atan2, ceil, cos, fabs, floor, sin, sqrt
@@ -277,7 +277,7 @@ class Planner:
     rows_tabled = cython.declare(cython.Py_ssize_t, visibility="public")
     starved: cython.bint
     table: cython.double[::1]
-    table_store: object
+    table_store: Any
     # figures about the run
     moves = cython.declare(cython.longlong, visibility="readonly")
     refused = cython.declare(cython.longlong, visibility="readonly")
@@ -359,7 +359,7 @@ class Planner:
     queue_mm_per_step: cython.double[::1]
     # Marlin and RepRapFirmware, likewise: 1 where any speed can be reached from any other
     queue_reaches_any: cython.double[::1]
-    store: object
+    store: Any
 
     def __init__(self, dialect: int, limits: array, cap: int = QUEUE_CAP, batch: int = 512) -> None:
         self.dialect = dialect
@@ -455,7 +455,7 @@ class Planner:
         """
         if self.starved:
             raise MemoryError("no room for the table of moves")
-        taken = self.table_store[: self.rows_tabled * TABLE_COLUMNS]
+        taken: array = self.table_store[: self.rows_tabled * TABLE_COLUMNS]
         self.rows_tabled = 0
         return taken
 
@@ -477,7 +477,7 @@ class Planner:
             self.at_step_z = floor(self.position_z * self.limits[_MARLIN_M92_Z] + 0.5)
             self.at_step_e = floor(self.filament_mm * self.limits[_MARLIN_M92_E] + 0.5)
 
-    def take(self, rows: object, begin: cython.Py_ssize_t, end: cython.Py_ssize_t) -> cython.Py_ssize_t:
+    def take(self, rows: Any, begin: cython.Py_ssize_t, end: cython.Py_ssize_t) -> cython.Py_ssize_t:
         """Plan rows from *begin*; return the first that Python must look at, or *end*."""
         op: cython.int[::1] = rows.op
         arg: cython.int[::1] = rows.arg
@@ -1705,13 +1705,14 @@ class Planner:
         try:
             reals = [bytes_of_zeros(size) for _ in range(11)]
             whole = [array("q", bytes(8 * size)) for _ in range(4)]
+            columns: list[Any] = [*reals, *whole]
         except MemoryError:  # no exception can leave here: the queue stays as long as it is
             self.cap = self.room
             return
         if self.store is not None:
-            for old, new in zip(self.store, reals + whole, strict=True):
+            for old, new in zip(self.store, columns, strict=True):
                 new[: len(old)] = old
-        self.store = reals + whole
+        self.store = columns
         self.queue_mm = self.queue_steps = reals[0]
         self.queue_accel = self.queue_step_accel = reals[1]
         self.queue_max_cruise_v2 = self.queue_step_rate = reals[2]
