@@ -16,7 +16,7 @@ from gcodetool.errors import SpoolError
 from gcodetool.moisture import air as airs
 from gcodetool.moisture import learning, snapshot
 from gcodetool.moisture.air import Air
-from gcodetool.moisture.charges import Charges
+from gcodetool.moisture.desiccant_charge import Charges
 from gcodetool.moisture.field import FIRST_STEP_S, Field, March, uniform
 from gcodetool.moisture.learning import Inspected, Weighed
 from gcodetool.moisture.places import (
