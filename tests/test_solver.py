@@ -14,7 +14,7 @@ from twins import interpreted
 
 from gcodetool import profiles
 from gcodetool.errors import CalculationError
-from gcodetool.moisture import air, bodies, solver
+from gcodetool.moisture import air, reel_body, solver
 from gcodetool.moisture import field as fields
 from gcodetool.moisture.constants import MOLAR_GAS
 from gcodetool.moisture.field import March, uniform
@@ -220,7 +220,7 @@ def test_free_strands_need_the_tabled_hours(name):
 HOUR = 3600.0
 DAY = 24 * HOUR
 SILICA = AGENTS["silica_gel"]
-BOARD = bodies.body_water(Body(profile=profiles.spool_body("cardboard"), mass_g=40.0))
+BOARD = reel_body.body_water(Body(profile=profiles.spool_body("cardboard"), mass_g=40.0))
 
 
 def hot(hours, celsius=80.0, vapour=1269.0, **more):

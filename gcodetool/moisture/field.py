@@ -16,8 +16,8 @@ from numpy.typing import ArrayLike, NDArray
 from gcodetool.errors import CalculationError
 from gcodetool.moisture import solver
 from gcodetool.moisture.air import Air, saturation_pressure, vapour_density
-from gcodetool.moisture.bodies import BodyWater
 from gcodetool.moisture.polymer import Polymer
+from gcodetool.moisture.reel_body import BodyWater
 from gcodetool.moisture.winding import (
     CONDUCTIVITY_W_MK,
     FLANGE_M2K_W,
