@@ -23,7 +23,7 @@ from gcodetool.judge.verdict_codes import worst
 from gcodetool.moisture.members import usual
 from gcodetool.moisture.snapshot import ShelfOf, nowhere
 from gcodetool.motion.feed import feed_of, mass_g
-from gcodetool.motion.spread import claim_difference, moving_range
+from gcodetool.motion.time_uncertainty import claim_difference, moving_range
 from gcodetool.motion.timeline import Timeline, timeline
 
 if TYPE_CHECKING:
