@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from gcodetool import profiles
-from gcodetool.moisture import learning, redraw
+from gcodetool.moisture import inference, redraw
 from gcodetool.moisture.history import quantile, state_at
 from gcodetool.moisture.record import Body, Event, Place, Spool
 from gcodetool.moisture.sharpen import gains, sharpen
@@ -90,7 +90,7 @@ def test_only_differences_tell_where_the_body_is_unknown():
 def test_a_record_that_no_member_fits_is_said_to():
     odd = state(weighed(9.9, 722.0), weighed(21.9, 640.0))
     assert any("contradicts itself" in note for note in odd.notes)
-    assert learning.effective(odd.weights) >= 7.9
+    assert inference.effective_sample_size(odd.weights) >= 7.9
 
 
 def test_members_are_the_same_every_time():
@@ -187,20 +187,20 @@ def test_a_cardboard_body_hides_what_the_strand_loses():
 def test_what_chance_explains_contradicts_nothing():
     """Readings drawn as the model says: one record in a thousand may be called contradictory, not one in ten."""
     random = np.random.default_rng(4)
-    reel = learning.Reel(500.0, 210.0)
+    reel = inference.ReelMass(500.0, 210.0)
     truth, odd = np.array([12.0, 5.0, 6.0]), 0
     for _ in range(300):
-        empty = [learning.Weighed(0.0, 0.1, np.full(1, water), 500.0, 0.0) for water in truth]
-        noise = random.multivariate_normal(np.zeros(3), learning.nuisances(empty, reel))
+        empty = [inference.Weighed(0.0, 0.1, np.full(1, water), 500.0, 0.0) for water in truth]
+        noise = random.multivariate_normal(np.zeros(3), inference.weighing_covariance(empty, reel))
         record = [
             dataclasses.replace(one, gross_g=710.0 + water + miss)
             for one, water, miss in zip(empty, truth, noise, strict=True)
         ]
-        odd += learning.contradiction(record, reel, truth[np.newaxis]) > 1.0
+        odd += inference.misfit_ratio(record, reel, truth[np.newaxis]) > 1.0
     assert odd <= 3
     wrong = [dataclasses.replace(record[0], gross_g=record[0].gross_g + 30.0), *record[1:]]
-    assert learning.contradiction(wrong, reel, truth[np.newaxis]) > 10.0
-    assert learning.contradiction([], reel, np.zeros((1, 0))) == 0.0
+    assert inference.misfit_ratio(wrong, reel, truth[np.newaxis]) > 10.0
+    assert inference.misfit_ratio([], reel, np.zeros((1, 0))) == 0.0
 
 
 # ------------------------------------------------------------------------------- members drawn anew
@@ -278,9 +278,9 @@ def test_the_chances_of_what_can_be_seen_add_up_to_one(ratio):
         chances = [
             float(
                 np.exp(
-                    learning.log_likelihood(
-                        [learning.Inspected(given, **{key: answer})],
-                        learning.Reel(500.0, None),
+                    inference.log_likelihood(
+                        [inference.Inspected(given, **{key: answer})],
+                        inference.ReelMass(500.0, None),
                         np.log([[ratio]]),
                     )[0]
                 )

@@ -26,10 +26,10 @@ from gcodetool.drying.limits import stated
 from gcodetool.drying.thermostat import Thermostat
 from gcodetool.drying.words import hours
 from gcodetool.errors import SpoolError, UsageError
-from gcodetool.moisture import learning
+from gcodetool.moisture import inference
 from gcodetool.moisture.constants import HOUR_S
 from gcodetool.moisture.history import Quantiles, State, quantiles, reel_of, state_at
-from gcodetool.moisture.learning import READING_SHARE
+from gcodetool.moisture.inference import READING_SHARE
 from gcodetool.moisture.record import Event, Place, Spool
 
 Floats = NDArray[np.float64]
@@ -340,8 +340,8 @@ class _Mixture:
         reel = reel_of(state.spool)
         body = 0.0
         if reel.cardboard:
-            body = learning.CARDBOARD_SHARE * (
-                learning.BODY_UNKNOWN_G[0] if reel.body_g is None else reel.body_g
+            body = inference.CARDBOARD_SHARE * (
+                inference.BODY_UNKNOWN_G[0] if reel.body_g is None else reel.body_g
             )
         resolution = np.array([one.resolution_g for one in readings])
         variance = (READING_SHARE * resolution) ** 2 + (SHAPE_SHARE * lost) ** 2 + body**2
@@ -359,7 +359,7 @@ class _Mixture:
         prior = -0.5 * np.tile(STRETCHES, members) ** 2 + np.log(
             np.repeat(np.maximum(state.weights, 1e-300), stretch.shape[0])
         )
-        self.weights = learning.weights_of(fits + prior)
+        self.weights = inference.weights_of(fits + prior)
 
     def draw(self, seed: str) -> "_Sampled":
         """Return many draws of the mixture; a seed always the same."""
@@ -419,9 +419,9 @@ def _tells(
     """Return whether weighing tells anything, and why not."""
     reel = reel_of(state.spool)
     if reel.cardboard:
-        mass = learning.BODY_UNKNOWN_G[0] if reel.body_g is None else reel.body_g
+        mass = inference.BODY_UNKNOWN_G[0] if reel.body_g is None else reel.body_g
         return False, (
-            f"the cardboard reel's own water varies by {2 * learning.CARDBOARD_SHARE * mass:.0f} g, "
+            f"the cardboard reel's own water varies by {2 * inference.CARDBOARD_SHARE * mass:.0f} g, "
             f"the strand can give off about {expected_g:.1f} g"
         )
     lost = readings[0].gross_g - readings[-1].gross_g

@@ -14,11 +14,11 @@ from numpy.typing import NDArray
 
 from gcodetool.errors import SpoolError
 from gcodetool.moisture import air as airs
-from gcodetool.moisture import learning, snapshot
+from gcodetool.moisture import inference, snapshot
 from gcodetool.moisture.air import Air
 from gcodetool.moisture.desiccant_charge import Charges
 from gcodetool.moisture.field import FIRST_STEP_S, Field, March, uniform
-from gcodetool.moisture.learning import Inspected, Weighed
+from gcodetool.moisture.inference import Inspected, Weighed
 from gcodetool.moisture.places import (
     ROOM_C,
     ROOM_RH_PCT,
@@ -163,41 +163,41 @@ def _learned(
 ) -> tuple["_Replay", Floats, Floats]:
     """Return the replay that weigh-ins and inspections leave, its members and weights; drawn anew if few fit."""
     reel = reel_of(spool)
-    said = learning.cannot_tell(replay.record, reel)
+    said = inference.uninformative_notes(replay.record, reel)
     members = at.shape[0]
-    predicted = learning.predictions(replay.record)
-    fits = learning.log_likelihood(replay.record, reel, predicted)
-    first = best = (learning.effective(learning.weights_of(fits)), replay, fits, at)
+    predicted = inference.predictions(replay.record)
+    fits = inference.log_likelihood(replay.record, reel, predicted)
+    first = best = (inference.effective_sample_size(inference.weights_of(fits)), replay, fits, at)
     tried, known, drawn = at, predicted, 0
     while (
-        best[0] < learning.ENOUGH * members
-        and drawn < learning.ROUNDS
-        and members >= learning.LEAST_MEMBERS
-        and (drawn < 2 or learning.contradiction(replay.record, reel, known) < learning.HOPELESS)
+        best[0] < inference.ENOUGH * members
+        and drawn < inference.ROUNDS
+        and members >= inference.LEAST_MEMBERS
+        and (drawn < 2 or inference.misfit_ratio(replay.record, reel, known) < inference.HOPELESS)
     ):
         drawn += 1
-        anew = learning.draw_anew(replay.record, reel, tried, known, spool.id)
+        anew = inference.resample_members(replay.record, reel, tried, known, spool.id)
         parameters = polymer(spool.material, fibre_wt_pct=spool.fibre_wt_pct, at=anew.at)
         again = _replayed(spool, parameters, events, now_s, notes)
-        predicted = learning.predictions(again.record)
-        fits = learning.log_likelihood(again.record, reel, predicted) - anew.log_density
-        worth = learning.effective(learning.weights_of(fits))
+        predicted = inference.predictions(again.record)
+        fits = inference.log_likelihood(again.record, reel, predicted) - anew.log_density
+        worth = inference.effective_sample_size(inference.weights_of(fits))
         if worth > best[0]:
             best = (worth, again, fits, anew.at)
         tried, known = np.vstack([tried, anew.at]), np.vstack([known, predicted])
-    odd = learning.contradiction(replay.record, reel, known) > 1.0
+    odd = inference.misfit_ratio(replay.record, reel, known) > 1.0
     worth, replay, fits, at = first if odd else best
-    weights, power = learning.tempered(fits, min(1.0, learning.LEAST_MEMBERS / 2.0 / members))
+    weights, power = inference.tempered_weights(fits, min(1.0, inference.LEAST_MEMBERS / 2.0 / members))
     if odd:
         said.append(
             "the record contradicts itself or the model: no member comes near what the scale read, so the weigh-ins "
             "count for less; look for a use that was not noted, another reel, or a misread scale"
         )
-    elif drawn and worth >= learning.ENOUGH * members:
+    elif drawn and worth >= inference.ENOUGH * members:
         said.append(
             f"learned: {_count(drawn * members, 'more member')} drawn where the record says they should be"
         )
-    elif worth < learning.ENOUGH * members:
+    elif worth < inference.ENOUGH * members:
         said.append(
             f"learned, but on few members: {worth:.0f} of {members} fit weigh-ins and inspections"
             + ("" if power == 1.0 else "; so they count for less")
@@ -206,11 +206,11 @@ def _learned(
     return replay, at, weights
 
 
-def reel_of(spool: Spool) -> learning.Reel:
+def reel_of(spool: Spool) -> inference.ReelMass:
     """Return what weighing needs to know of body and filament."""
     profile = spool.body.profile
     name = "" if profile is None else profile.key
-    return learning.Reel(spool.net_mass_g, spool.body.mass_g, "cardboard" in name.lower())
+    return inference.ReelMass(spool.net_mass_g, spool.body.mass_g, "cardboard" in name.lower())
 
 
 class _Replay:

@@ -12,9 +12,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from gcodetool.moisture import learning
+from gcodetool.moisture import inference
 from gcodetool.moisture.history import State, reel_of, surroundings
-from gcodetool.moisture.learning import Weighed
+from gcodetool.moisture.inference import Weighed
 from gcodetool.moisture.record import Place
 
 Floats = NDArray[np.float64]
@@ -108,7 +108,7 @@ def _weighing(state: State, content: Floats, resolution_g: float) -> Gain:
         state.spool.net_mass_g - state.remaining_g,
     )
     weighed = [one for one in state.record if isinstance(one, Weighed)] + [now]
-    covariance = learning.nuisances(weighed, reel_of(state.spool))
+    covariance = inference.weighing_covariance(weighed, reel_of(state.spool))
     seen = np.stack([one.water_g for one in weighed], axis=1)
     after = _removed(state, content, seen, covariance)
     return Gain(f"weigh it now on a scale that reads {resolution_g:g} g", after)
