@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from gcodetool import profiles
-from gcodetool.moisture import inference, redraw
+from gcodetool.moisture import inference, smc
 from gcodetool.moisture.history import quantile, state_at
 from gcodetool.moisture.record import Body, Event, Place, Spool
 from gcodetool.moisture.sharpen import gains, sharpen
@@ -213,11 +213,11 @@ def test_a_stand_in_is_right_where_it_was_fitted_and_near_between():
         return np.column_stack([np.exp(at[:, 0] - at[:, 1]), np.tanh(3 * at[:, 2] + at[:, 0])])
 
     at = random.random((150, 4))
-    predict = redraw.stand_in(at, march(at), np.ones(150))
+    predict = smc.fit_surrogate(at, march(at), np.ones(150))
     assert np.abs(predict(at) - march(at)).max() < 0.05
     elsewhere = random.random((200, 4))
     assert np.abs(predict(elsewhere) - march(elsewhere)).mean() < 0.03
-    fewer = redraw.stand_in(at[:40], march(at[:40]), np.ones(40))  # more marches, a better stand-in
+    fewer = smc.fit_surrogate(at[:40], march(at[:40]), np.ones(40))  # more marches, a better stand-in
     assert (
         np.abs(predict(elsewhere) - march(elsewhere)).mean()
         < np.abs(fewer(elsewhere) - march(elsewhere)).mean()
@@ -230,7 +230,7 @@ def test_a_crowd_ends_where_it_is_judged_likely_and_inside_the_cube(middle, spre
     def judge(at):
         return -0.5 * np.sum((at[:, :2] - middle) ** 2, axis=1) / spread**2
 
-    at, log_density = redraw.walk(judge, 3, np.random.default_rng(seed))
+    at, log_density = smc.sample_posterior(judge, 3, np.random.default_rng(seed))
     assert ((at >= 0.0) & (at <= 1.0)).all()
     assert log_density == pytest.approx(judge(at))
     # against the same density by brute force

@@ -18,7 +18,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from gcodetool.moisture.redraw import stand_in, walk
+from gcodetool.moisture.smc import fit_surrogate, sample_posterior
 
 Floats = NDArray[np.float64]
 
@@ -240,10 +240,10 @@ def resample_members(record: Record, reel: ReelMass, tried: Floats, predicted: F
     """
     fits = log_likelihood(record, reel, predicted)
     near = np.sqrt(tempered_weights(fits, 0.5)[0] + 1e-4 / fits.shape[0])
-    predict = stand_in(tried, predicted, near)
+    predict = fit_surrogate(tried, predicted, near)
     random = np.random.default_rng(zlib.crc32(seed.encode()) + tried.shape[0])
     # A little wider than the judgement: what the stand-in rules out by mistake would never come back.
-    crowd, log_density = walk(
+    crowd, log_density = sample_posterior(
         lambda places: WIDER * log_likelihood(record, reel, predict(places)), tried.shape[1], random
     )
     count = (record[0].water_g if isinstance(record[0], Weighed) else record[0].ratio).shape[0]
