@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 from gcodetool import profiles
 from gcodetool.moisture import inference, smc
 from gcodetool.moisture.history import quantile, state_at
+from gcodetool.moisture.next_measurement import best_measurement, measurement_gains
 from gcodetool.moisture.record import Body, Event, Place, Spool
-from gcodetool.moisture.sharpen import gains, sharpen
 from gcodetool.moisture.solver import COMPILED
 
 many_reels = pytest.mark.skipif(
@@ -317,13 +317,13 @@ def test_weighing_halves_the_band_of_simulated_reels_and_still_covers(material):
 
 def test_sharpening_names_the_scale_for_pa6_and_not_for_petg():
     weighed_once = state(weighed(9.9, 722.0))
-    assert "weigh it now" in sharpen(weighed_once)
-    petg = gains(state(material="PETG"))
+    assert "weigh it now" in best_measurement(weighed_once)
+    petg = measurement_gains(state(material="PETG"))
     assert all(gain.share < 0.3 for gain in petg if "weigh" in gain.what)
 
 
 def test_sharpening_orders_its_gains_and_keeps_to_shares():
-    found = gains(state(body=Body()))
+    found = measurement_gains(state(body=Body()))
     assert [gain.share for gain in found] == sorted((gain.share for gain in found), reverse=True)
     assert all(0.0 <= gain.share <= 1.0 for gain in found)
     assert any("empty reel" in gain.what for gain in found)
@@ -331,4 +331,4 @@ def test_sharpening_orders_its_gains_and_keeps_to_shares():
 
 
 def test_one_member_has_nothing_to_sharpen():
-    assert "nothing to sharpen" in sharpen(state(members=1))
+    assert "nothing to best_measurement" in best_measurement(state(members=1))
