@@ -20,7 +20,7 @@ from gcodetool.gcode.markers import Family, of_tool
 from gcodetool.judge import reasons
 from gcodetool.judge.findings import JobFindings, ToolFindings, ToolVerdict
 from gcodetool.judge.verdict_codes import worst
-from gcodetool.moisture.members import usual
+from gcodetool.moisture.members import default_members
 from gcodetool.moisture.snapshot import ShelfOf, nowhere
 from gcodetool.motion.feed import feed_of, mass_g
 from gcodetool.motion.time_uncertainty import claim_difference, moving_range
@@ -134,7 +134,7 @@ def examine(
             printer=printer,
             place=place,
             confidence=confidence,
-            members=usual(members),
+            members=default_members(members),
             tweaks=tweaks,
             shelf_of=shelf_of,
         )

@@ -10,7 +10,7 @@ from gcodetool import __version__
 from gcodetool.advice.job import Examined, assign
 from gcodetool.errors import GcodeError
 from gcodetool.judge.findings import JobFindings, ToolFindings
-from gcodetool.moisture.members import usual
+from gcodetool.moisture.members import default_members
 from gcodetool.moisture.snapshot import ShelfOf, nowhere
 from gcodetool.report.as_text import KINDS as TIME_KINDS
 from gcodetool.report.as_text import duration, percent, spread
@@ -97,7 +97,7 @@ def review(
             assigned.get(tool.tool),
             printer=printer,
             place=place,
-            members=usual(members),
+            members=default_members(members),
             shelf_of=shelf_of,
         )
         for tool in found.tools
