@@ -15,7 +15,7 @@ from gcodetool.ledger.snapshots import FileShelf
 from gcodetool.ledger.spoolfile import read_spool
 from gcodetool.moisture import air, reel_body, solver
 from gcodetool.moisture.constants import MOLAR_GAS
-from gcodetool.moisture.field import March, uniform
+from gcodetool.moisture.field import SpoolIntegrator, uniform
 from gcodetool.moisture.forecast import forecast
 from gcodetool.moisture.history import aged, state_at, surroundings
 from gcodetool.moisture.polymer import CONDENSATION_J_MOL, polymer
@@ -90,7 +90,7 @@ def reel(
     wind = winding(record, parameters.density_kg_m3)
     wind = dataclasses.replace(wind, flange_open=flange_open, body=body)
     start = uniform(wind, parameters, content, kelvin, count=count, body_activity=body_activity)
-    return March(start, parameters)
+    return SpoolIntegrator(start, parameters)
 
 
 def after(march, around, seconds):

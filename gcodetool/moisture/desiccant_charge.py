@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gcodetool.moisture.constants import HOUR_S
-from gcodetool.moisture.field import March
+from gcodetool.moisture.field import SpoolIntegrator
 from gcodetool.moisture.places import Surroundings
 from gcodetool.moisture.record import Spool
 
@@ -53,7 +53,7 @@ class Charges:
         self.loads.pop(box, None)
 
     def look(
-        self, reel: March, around: Surroundings, *, begin_s: float, end_s: float, since_s: float
+        self, reel: SpoolIntegrator, around: Surroundings, *, begin_s: float, end_s: float, since_s: float
     ) -> str | None:
         """See what a charge holds after a march from *begin_s* to *end_s*; return a note once it is spent.
 

@@ -17,7 +17,7 @@ from gcodetool.moisture import air as airs
 from gcodetool.moisture import inference, snapshot
 from gcodetool.moisture.air import Air
 from gcodetool.moisture.desiccant_charge import Charges
-from gcodetool.moisture.field import FIRST_STEP_S, Field, March, uniform
+from gcodetool.moisture.field import FIRST_STEP_S, Field, SpoolIntegrator, uniform
 from gcodetool.moisture.inference import Inspected, Weighed
 from gcodetool.moisture.places import (
     ROOM_C,
@@ -226,8 +226,8 @@ class _Replay:
         self.place = ""
         self.since_s = -math.inf
         self.last: Event | None = None
-        self.reel: March | None = None
-        self.path: March | None = None
+        self.reel: SpoolIntegrator | None = None
+        self.path: SpoolIntegrator | None = None
         self.previous: Air | None = None  # the air it came from, which a bag is closed with
         self.fresh = True  # the next stretch begins with a change of air
         self.said: list[str] = []  # of what was learned
@@ -251,7 +251,7 @@ class _Replay:
                 self.fresh = True
         self.at_s = at_s
 
-    def _stay(self, reel: March, end_s: float) -> None:
+    def _stay(self, reel: SpoolIntegrator, end_s: float) -> None:
         """March on in the same place."""
         for begin, end, around in stretches(
             self.spool, self.place, self.at_s, end_s, now_s=self.now_s, previous=self.previous
@@ -262,7 +262,7 @@ class _Replay:
             load = self.charges.load(self.box, begin) if self.fresh else None
             reel.surround(around.reel, again=not self.fresh, loaded_kg=load)
             reel.run(end - begin, first_s=first)
-            reel.keep()
+            reel.hold_enclosed_water()
             said = self.charges.look(reel, around, begin_s=begin, end_s=end, since_s=self.since_s)
             if said is not None:
                 self._note_once(said)
@@ -295,9 +295,9 @@ class _Replay:
     def _settle(self) -> None:
         """Go on from the numbers alone, as from a snapshot: with and without one, a state is the same to the bit."""
         if self.reel is not None:
-            self.reel = March(self.reel.field(), self.polymer)
+            self.reel = SpoolIntegrator(self.reel.field(), self.polymer)
         if self.path is not None:
-            self.path = March(self.path.field(), self.polymer)
+            self.path = SpoolIntegrator(self.path.field(), self.polymer)
 
     def state(self) -> State:
         """Return the state at the present moment."""
@@ -381,11 +381,11 @@ class _Replay:
         wound = winding(self.spool, self.polymer.density_kg_m3)
         length = arrays["length"]
         left = replace(wound, length_m=length, full_m=wound.full_m[: length.shape[0]])
-        self.reel = March(_field_of("reel", left, arrays), self.polymer)
+        self.reel = SpoolIntegrator(_field_of("reel", left, arrays), self.polymer)
         if "path water" in arrays:
             one = np.ones(1)
             strand = replace(wound, length_m=one, full_m=one, loose=True, body=None)
-            self.path = March(_field_of("path", strand, arrays), self.polymer)
+            self.path = SpoolIntegrator(_field_of("path", strand, arrays), self.polymer)
 
     def _receive(self, event: Event) -> None:
         self._go(event)
@@ -408,7 +408,7 @@ class _Replay:
             )
             self.notes.append(f"assumed: found open, so in balance with {air} ({start.rh_pct:.0f} % RH)")
         wound = winding(self.spool, self.polymer.density_kg_m3)
-        self.reel = March(uniform(wound, self.polymer, content, kelvin), self.polymer)
+        self.reel = SpoolIntegrator(uniform(wound, self.polymer, content, kelvin), self.polymer)
         if wound.body is not None and wound.body.assumed:
             self.notes.append(wound.body.assumed)
         self.previous = start
@@ -514,7 +514,7 @@ class _Replay:
             and self.spool.places[self.place].kind == "printer"
             and self.reel.winding.layers
         ):
-            self.path = March(self.reel.field().outermost(), self.polymer)
+            self.path = SpoolIntegrator(self.reel.field().outermost(), self.polymer)
 
 
 def _facts_of(one: Weighed | Inspected) -> list[Any]:
@@ -551,12 +551,12 @@ def _count(number: int, one: str, many: str = "") -> str:
 
 def aged(state: State, around: Surroundings, seconds: float) -> State:
     """Return the state after *seconds* idle in constant air."""
-    reel = March(state.field, state.polymer)
+    reel = SpoolIntegrator(state.field, state.polymer)
     reel.surround(around.reel, again=state.stays_in(around))
     reel.run(seconds)
     path = None
     if state.path is not None:
-        march = March(state.path, state.polymer)
+        march = SpoolIntegrator(state.path, state.polymer)
         march.surround(around.path)
         march.run(seconds)
         path = march.field()
