@@ -21,7 +21,7 @@ from gcodetool.judge import reasons
 from gcodetool.judge.findings import JobFindings, ToolFindings, ToolVerdict
 from gcodetool.judge.verdict_codes import worst
 from gcodetool.moisture.members import default_members
-from gcodetool.moisture.snapshot import ShelfOf, nowhere
+from gcodetool.moisture.snapshot import SnapshotStoreFor, no_snapshots
 from gcodetool.motion.feed import feed_of, mass_g
 from gcodetool.motion.time_uncertainty import claim_difference, moving_range
 from gcodetool.motion.timeline import Timeline, timeline
@@ -58,7 +58,7 @@ def examine(
     spread: bool = True,
     tweaks: bool = True,
     progress: Callable[[int], None] | None = None,
-    shelf_of: ShelfOf = nowhere,
+    shelf_of: SnapshotStoreFor = no_snapshots,
     mounted: bool = False,
 ) -> Examined:
     """Return the findings with timeline and anchor.

@@ -55,7 +55,9 @@ __all__ = [  # what other rooms take from here, wherever in this room it is work
 Floats = NDArray[np.float64]
 
 
-def state_at(spool: Spool, now_s: float, *, members: int = 1, shelf: snapshot.Shelf | None = None) -> State:
+def state_at(
+    spool: Spool, now_s: float, *, members: int = 1, shelf: snapshot.SnapshotStore | None = None
+) -> State:
     """Return the state of *spool* at *now_s*, from its record.
 
     Parameters
@@ -109,8 +111,8 @@ def state_at(spool: Spool, now_s: float, *, members: int = 1, shelf: snapshot.Sh
 
 def _kept(replay: "_Replay", key: str, events: int, at: Floats | None, weights: Floats) -> bytes:
     """Return a snapshot of the replay as it stood after its last event."""
-    assert replay.picture is not None
-    facts, arrays = replay.picture
+    assert replay.captured is not None
+    facts, arrays = replay.captured
     facts = {**facts, "events": events, "said": replay.said}
     arrays = {**arrays, "weights": weights}
     if at is not None:
@@ -119,7 +121,12 @@ def _kept(replay: "_Replay", key: str, events: int, at: Floats | None, weights: 
 
 
 def _taken_up(
-    spool: Spool, events: list[Event], now_s: float, notes: list[str], members: int, shelf: snapshot.Shelf
+    spool: Spool,
+    events: list[Event],
+    now_s: float,
+    notes: list[str],
+    members: int,
+    shelf: snapshot.SnapshotStore,
 ) -> State | None:
     """Return the state from a snapshot and what happened since; None where it does not fit the record."""
     data = shelf.load(members)
@@ -134,12 +141,12 @@ def _taken_up(
         return None  # to be learned from, with all that came before
     parameters = polymer(spool.material, fibre_wt_pct=spool.fibre_wt_pct, at=arrays.get("at"))
     replay = _Replay(spool, parameters, now_s, list(notes))
-    replay.take_up(facts, arrays, events[facts["events"] - 1])
+    replay.restore(facts, arrays, events[facts["events"] - 1])
     for event in since:
         replay.until(event.at_s)
         replay.apply(event)
     if since:
-        replay.remember()
+        replay.capture()
         key = snapshot.key(spool, events, members=members)
         shelf.save(members, _kept(replay, key, len(events), arrays.get("at"), arrays["weights"]))
     replay.until(now_s)
@@ -153,7 +160,7 @@ def _replayed(
     for event in events:
         replay.until(event.at_s)
         replay.apply(event)
-    replay.remember()
+    replay.capture()
     replay.until(now_s)
     return replay
 
@@ -231,7 +238,7 @@ class _Replay:
         self.previous: Air | None = None  # the air it came from, which a bag is closed with
         self.fresh = True  # the next stretch begins with a change of air
         self.said: list[str] = []  # of what was learned
-        self.picture: tuple[dict[str, Any], dict[str, Floats]] | None = None
+        self.captured: tuple[dict[str, Any], dict[str, Floats]] | None = None
         self.record: list[Weighed | Inspected] = []
         self.box: str | None = None  # the closed place that it is in,
         self.enclosed: Air | None = None  # and its air, as it began
@@ -324,7 +331,7 @@ class _Replay:
             enclosed=self.enclosed,
         )
 
-    def remember(self) -> None:
+    def capture(self) -> None:
         """Keep a picture of the present moment for `_kept`: small facts and arrays."""
         assert self.reel is not None
         facts: dict[str, Any] = {
@@ -358,9 +365,9 @@ class _Replay:
                 if field.body_kg is not None:
                     arrays[f"{name} body"] = field.body_kg
         arrays["length"] = self.reel.winding.length_m
-        self.picture = facts, arrays
+        self.captured = facts, arrays
 
-    def take_up(self, facts: dict[str, Any], arrays: dict[str, Floats], last: Event) -> None:
+    def restore(self, facts: dict[str, Any], arrays: dict[str, Floats], last: Event) -> None:
         """Go on from a picture."""
         self.at_s, self.since_s, self.place = facts["at_s"], facts["since_s"], facts["place"]
         self.fresh, self.last = facts["fresh"], last

@@ -19,7 +19,7 @@ from gcodetool.judge.print_air import PrintAir, air_of_print, last_open
 from gcodetool.judge.print_judgement import PrintJudgement, judge_print
 from gcodetool.moisture.history import State, Surroundings, aged, quantile, state_at, surroundings
 from gcodetool.moisture.record import Event, Spool
-from gcodetool.moisture.snapshot import ShelfOf
+from gcodetool.moisture.snapshot import SnapshotStoreFor
 from gcodetool.queue.chain import Chain, Dried, Dry, DryingTime, Print, Terms
 from gcodetool.queue.findings import ToolRow
 from gcodetool.queue.listing import Machine
@@ -45,7 +45,7 @@ class Fate:
         terms: Terms,
         *,
         firsts: dict[tuple[str, int], State],
-        shelf_of: ShelfOf,
+        shelf_of: SnapshotStoreFor,
     ) -> None:
         self.spools, self.jobs, self.printers, self.terms = spools, jobs, printers, terms
         self.firsts, self.shelf_of = firsts, shelf_of

@@ -15,7 +15,7 @@ from gcodetool.moisture.content_history import content_history
 from gcodetool.moisture.forecast import forecast
 from gcodetool.moisture.history import State, quantile, state_at
 from gcodetool.moisture.record import Event, Place, Spool
-from gcodetool.moisture.snapshot import ShelfOf
+from gcodetool.moisture.snapshot import SnapshotStoreFor
 from gcodetool.motion.feed import feed_of
 
 if TYPE_CHECKING:
@@ -101,7 +101,7 @@ def water(
     printer: "Printer | None",
     place: str | None,
     members: int,
-    shelf_of: ShelfOf,
+    shelf_of: SnapshotStoreFor,
 ) -> Water:
     """Return what is shown of *spool*; arguments and errors as in ``advice.job.check_tool``."""
     state = state_at(spool, at_s, members=members, shelf=shelf_of(spool))
