@@ -9,6 +9,7 @@
     │   ├── ProfileError
     │   └── QueueError
     ├── OutOfRangeError       a number outside what an equation or a machine allows
+    ├── CalculationError      finite numbers went in, none came out: a fault of the program
     ├── WriteError            the result could not be written; the target is as it was
     ├── LedgerError           the ledger cannot be read or written, or has no such name
     └── UsageError            exit 2: the call's words do not fit together
@@ -55,6 +56,10 @@ class QueueError(InputError):
 
 class OutOfRangeError(GcodetoolError, ValueError):
     """A number outside what an equation or a machine allows."""
+
+
+class CalculationError(GcodetoolError, ArithmeticError):
+    """Finite numbers went into a calculation and something else came out."""
 
 
 class WriteError(GcodetoolError):

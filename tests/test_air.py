@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from twins import interpreted
 
 from gcodetool import profiles
 from gcodetool.errors import OutOfRangeError
@@ -57,6 +58,12 @@ def test_heating_keeps_the_vapour_and_lowers_the_humidity(kelvin, rh_pct, warmer
 @given(st.floats(231.0, 373.0))
 def test_the_dew_point_of_saturated_air_is_its_temperature(kelvin):
     assert float(air.dew_point(air.saturation_pressure(kelvin))) == pytest.approx(kelvin, abs=2e-3)
+
+
+@given(st.floats(air.LOWEST_K, air.CRITICAL_POINT_K))
+def test_the_kernels_own_saturation_pressure_is_this_one(kelvin):
+    kernel = interpreted("gcodetool.moisture.solver")
+    assert kernel.saturation(kelvin) == pytest.approx(float(air.saturation_pressure(kelvin)), rel=1e-9)
 
 
 @given(temperatures, st.floats(0.01, 50.0))

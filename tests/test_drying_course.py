@@ -12,7 +12,7 @@ from gcodetool.drying.course import course, falls_to, outermost, rises_to
 from gcodetool.drying.device import of_place, of_profile
 from gcodetool.drying.floor import activity_for, dew_point_C, equilibrium
 from gcodetool.moisture import air as airs
-from gcodetool.moisture.field import March
+from gcodetool.moisture.field import SpoolIntegrator
 from gcodetool.moisture.history import state_at
 from gcodetool.moisture.record import Place
 from gcodetool.moisture.solver import COMPILED
@@ -154,7 +154,7 @@ def _by_march(state, device, air, celsius):
     limit = float(state.field.mean()[0]) * 0.5
     if state.polymer.limit_marginal[0] < state.field.mean()[0]:
         limit = float(state.polymer.limit_marginal[0])
-    march = March(state.field, state.polymer)
+    march = SpoolIntegrator(state.field, state.polymer)
     march.surround(air)
     at = 0.0
     while True:

@@ -230,6 +230,26 @@ def test_physics_and_motion_know_no_clock_and_no_database() -> None:
             assert "sqlalchemy" not in text
 
 
+def test_constants_are_defined_in_one_place() -> None:
+    """A gas constant or an hour stands in one file; the kernel's C names take their values from there."""
+    home = PACKAGE / "moisture" / "constants.py"
+    assert "HOUR_S" in assigned(home)
+    for source in SOURCES:
+        if source != home:
+            again = assigned(home).keys() & assigned(source).keys()
+            assert not {name for name in again if "constants." not in assigned(source)[name]}, source
+
+
+def assigned(source: pathlib.Path) -> dict[str, str]:
+    """Return the names that a module assigns at its top, and the text of their values."""
+    found = {}
+    for node in ast.parse(source.read_text(encoding="utf-8")).body:
+        for target in [node.target] if isinstance(node, ast.AnnAssign) else getattr(node, "targets", []):
+            if isinstance(target, ast.Name) and node.value is not None:
+                found[target.id] = ast.unparse(node.value)
+    return found
+
+
 def test_public_names_are_there() -> None:
     for name in gcodetool.__all__:
         assert getattr(gcodetool, name) is not None

@@ -9,10 +9,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from gcodetool import profiles
-from gcodetool.moisture import learning, redraw
+from gcodetool.moisture import inference, smc
 from gcodetool.moisture.history import quantile, state_at
+from gcodetool.moisture.next_measurement import best_measurement, measurement_gains
 from gcodetool.moisture.record import Body, Event, Place, Spool
-from gcodetool.moisture.sharpen import gains, sharpen
 from gcodetool.moisture.solver import COMPILED
 
 many_reels = pytest.mark.skipif(
@@ -90,7 +90,7 @@ def test_only_differences_tell_where_the_body_is_unknown():
 def test_a_record_that_no_member_fits_is_said_to():
     odd = state(weighed(9.9, 722.0), weighed(21.9, 640.0))
     assert any("contradicts itself" in note for note in odd.notes)
-    assert learning.effective(odd.weights) >= 7.9
+    assert inference.effective_sample_size(odd.weights) >= 7.9
 
 
 def test_members_are_the_same_every_time():
@@ -187,20 +187,20 @@ def test_a_cardboard_body_hides_what_the_strand_loses():
 def test_what_chance_explains_contradicts_nothing():
     """Readings drawn as the model says: one record in a thousand may be called contradictory, not one in ten."""
     random = np.random.default_rng(4)
-    reel = learning.Reel(500.0, 210.0)
+    reel = inference.ReelMass(500.0, 210.0)
     truth, odd = np.array([12.0, 5.0, 6.0]), 0
     for _ in range(300):
-        empty = [learning.Weighed(0.0, 0.1, np.full(1, water), 500.0, 0.0) for water in truth]
-        noise = random.multivariate_normal(np.zeros(3), learning.nuisances(empty, reel))
+        empty = [inference.Weighed(0.0, 0.1, np.full(1, water), 500.0, 0.0) for water in truth]
+        noise = random.multivariate_normal(np.zeros(3), inference.weighing_covariance(empty, reel))
         record = [
             dataclasses.replace(one, gross_g=710.0 + water + miss)
             for one, water, miss in zip(empty, truth, noise, strict=True)
         ]
-        odd += learning.contradiction(record, reel, truth[np.newaxis]) > 1.0
+        odd += inference.misfit_ratio(record, reel, truth[np.newaxis]) > 1.0
     assert odd <= 3
     wrong = [dataclasses.replace(record[0], gross_g=record[0].gross_g + 30.0), *record[1:]]
-    assert learning.contradiction(wrong, reel, truth[np.newaxis]) > 10.0
-    assert learning.contradiction([], reel, np.zeros((1, 0))) == 0.0
+    assert inference.misfit_ratio(wrong, reel, truth[np.newaxis]) > 10.0
+    assert inference.misfit_ratio([], reel, np.zeros((1, 0))) == 0.0
 
 
 # ------------------------------------------------------------------------------- members drawn anew
@@ -213,11 +213,11 @@ def test_a_stand_in_is_right_where_it_was_fitted_and_near_between():
         return np.column_stack([np.exp(at[:, 0] - at[:, 1]), np.tanh(3 * at[:, 2] + at[:, 0])])
 
     at = random.random((150, 4))
-    predict = redraw.stand_in(at, march(at), np.ones(150))
+    predict = smc.fit_surrogate(at, march(at), np.ones(150))
     assert np.abs(predict(at) - march(at)).max() < 0.05
     elsewhere = random.random((200, 4))
     assert np.abs(predict(elsewhere) - march(elsewhere)).mean() < 0.03
-    fewer = redraw.stand_in(at[:40], march(at[:40]), np.ones(40))  # more marches, a better stand-in
+    fewer = smc.fit_surrogate(at[:40], march(at[:40]), np.ones(40))  # more marches, a better stand-in
     assert (
         np.abs(predict(elsewhere) - march(elsewhere)).mean()
         < np.abs(fewer(elsewhere) - march(elsewhere)).mean()
@@ -230,7 +230,7 @@ def test_a_crowd_ends_where_it_is_judged_likely_and_inside_the_cube(middle, spre
     def judge(at):
         return -0.5 * np.sum((at[:, :2] - middle) ** 2, axis=1) / spread**2
 
-    at, log_density = redraw.walk(judge, 3, np.random.default_rng(seed))
+    at, log_density = smc.sample_posterior(judge, 3, np.random.default_rng(seed))
     assert ((at >= 0.0) & (at <= 1.0)).all()
     assert log_density == pytest.approx(judge(at))
     # against the same density by brute force
@@ -278,9 +278,9 @@ def test_the_chances_of_what_can_be_seen_add_up_to_one(ratio):
         chances = [
             float(
                 np.exp(
-                    learning.log_likelihood(
-                        [learning.Inspected(given, **{key: answer})],
-                        learning.Reel(500.0, None),
+                    inference.log_likelihood(
+                        [inference.Inspected(given, **{key: answer})],
+                        inference.ReelMass(500.0, None),
                         np.log([[ratio]]),
                     )[0]
                 )
@@ -317,13 +317,13 @@ def test_weighing_halves_the_band_of_simulated_reels_and_still_covers(material):
 
 def test_sharpening_names_the_scale_for_pa6_and_not_for_petg():
     weighed_once = state(weighed(9.9, 722.0))
-    assert "weigh it now" in sharpen(weighed_once)
-    petg = gains(state(material="PETG"))
+    assert "weigh it now" in best_measurement(weighed_once)
+    petg = measurement_gains(state(material="PETG"))
     assert all(gain.share < 0.3 for gain in petg if "weigh" in gain.what)
 
 
 def test_sharpening_orders_its_gains_and_keeps_to_shares():
-    found = gains(state(body=Body()))
+    found = measurement_gains(state(body=Body()))
     assert [gain.share for gain in found] == sorted((gain.share for gain in found), reverse=True)
     assert all(0.0 <= gain.share <= 1.0 for gain in found)
     assert any("empty reel" in gain.what for gain in found)
@@ -331,4 +331,4 @@ def test_sharpening_orders_its_gains_and_keeps_to_shares():
 
 
 def test_one_member_has_nothing_to_sharpen():
-    assert "nothing to sharpen" in sharpen(state(members=1))
+    assert "nothing to best_measurement" in best_measurement(state(members=1))

@@ -13,11 +13,12 @@ from gcodetool.cli.main import outcome
 from gcodetool.errors import SpoolError
 from gcodetool.ledger.snapshots import FileShelf
 from gcodetool.ledger.spoolfile import read_spool
-from gcodetool.moisture import air, bodies, solver
-from gcodetool.moisture.field import March, uniform
+from gcodetool.moisture import air, reel_body, solver
+from gcodetool.moisture.constants import MOLAR_GAS
+from gcodetool.moisture.field import SpoolIntegrator, uniform
 from gcodetool.moisture.forecast import forecast
 from gcodetool.moisture.history import aged, state_at, surroundings
-from gcodetool.moisture.polymer import CONDENSATION_J_MOL, MOLAR_GAS, polymer
+from gcodetool.moisture.polymer import CONDENSATION_J_MOL, polymer
 from gcodetool.moisture.record import Body, Event, Place, Spool
 from gcodetool.moisture.winding import SHELLS, winding
 
@@ -89,7 +90,7 @@ def reel(
     wind = winding(record, parameters.density_kg_m3)
     wind = dataclasses.replace(wind, flange_open=flange_open, body=body)
     start = uniform(wind, parameters, content, kelvin, count=count, body_activity=body_activity)
-    return March(start, parameters)
+    return SpoolIntegrator(start, parameters)
 
 
 def after(march, around, seconds):
@@ -161,7 +162,7 @@ reels = st.sampled_from(["cardboard", "recycled PLA", "ABS", None])
 @settings(max_examples=60 if solver.COMPILED else 15)
 def test_water_of_strand_box_desiccant_and_body_is_conserved(name, stays, flange_open, body, members):
     material = None if body is None else profiles.spool_body(body.replace(" ", "_"))
-    holds = None if material is None else bodies.body_water(Body(profile=material, mass_g=150.0))
+    holds = None if material is None else reel_body.body_water(Body(profile=material, mass_g=150.0))
     march = reel(name, 0.004, grams=60.0, flange_open=flange_open, members=members, body=holds, count=8)
     seen = 0.0
     for place, seconds in stays:
@@ -176,7 +177,7 @@ def test_water_of_strand_box_desiccant_and_body_is_conserved(name, stays, flange
 
 
 def test_a_body_of_board_shares_the_water_of_a_box_and_wets_a_dry_strand():
-    holds = bodies.body_water(BOARD)
+    holds = reel_body.body_water(BOARD)
     shut = air.Air(ROOM_K, 700.0, closed=True, air_m3=0.005)
     with_board = after(reel("PLA", 0.0005, body=holds, body_activity=0.5), shut, 90 * DAY)
     without = after(reel("PLA", 0.0005), shut, 90 * DAY)
@@ -209,7 +210,7 @@ def test_a_board_body_loses_more_in_a_dryer_than_the_strand_and_the_weigh_in_cou
 
 
 def test_a_stated_body_mass_is_one_weighed_in_room_air():
-    holds = bodies.body_water(BOARD)
+    holds = reel_body.body_water(BOARD)
     assert holds.dry_kg + holds.weighed_kg == pytest.approx(0.150)
     assert holds.weighed_kg == pytest.approx(0.150 * 0.07 / 1.07)
     in_room = dataclasses.replace(places()["bench"], rh_pct=50.0)
@@ -219,7 +220,7 @@ def test_a_stated_body_mass_is_one_weighed_in_room_air():
 
 @pytest.mark.parametrize("hours", [1.0, 6.0, 30.0])
 def test_a_body_follows_the_air_with_its_time_constant(hours):
-    holds = bodies.body_water(BOARD)
+    holds = reel_body.body_water(BOARD)
     march = reel("PLA", 0.001, body=holds)
     before = march.field().body_kg
     field = after(march, air.room_air(23.0, 80.0), hours * HOUR)

@@ -1,5 +1,6 @@
 """Isotherms, diffusivities, ensembles: the material files' own figures, and laws."""
 
+import dataclasses
 from types import SimpleNamespace
 
 import numpy as np
@@ -23,6 +24,13 @@ MATERIALS = sorted(profiles.names("materials"))
 materials = st.sampled_from(MATERIALS)
 activities = st.floats(0.0, 1.0)
 temperatures = st.floats(283.15, 393.15)
+
+
+HOUSE_BLEND = profiles.Material(
+    key="house-blend", name="house blend", diffusivity_23C_m2_s=1e-12, activation_energy_kJ_mol=40.0,
+    density_kg_m3=1200.0, uptake_saturation_wt_pct=2.0, uptake_50rh_wt_pct=0.25, isotherm_exponent=1.5,
+    limit_good_wt_pct=0.1, limit_marginal_wt_pct=0.3, dry_at_C=60.0, nozzle_min_C=220.0, nozzle_max_C=250.0,
+)  # fmt: skip
 
 
 def test_there_are_materials():
@@ -118,11 +126,36 @@ def test_fibre_takes_up_nothing():
 
 
 def test_a_file_with_one_exponent_only_uses_the_one_parameter_law():
-    simple = SimpleNamespace(
-        key="house-blend", diffusivity_23C_m2_s=1e-12, activation_energy_kJ_mol=40.0, density_kg_m3=1200.0,
-        uptake_saturation_wt_pct=2.0, isotherm_exponent=1.5, limit_good_wt_pct=0.1, limit_marginal_wt_pct=0.3,
-    )  # fmt: skip
-    assert float(polymer(simple).equilibrium(0.25, 296.15)[0]) == pytest.approx(0.02 * 0.25**1.5)
+    assert float(polymer(HOUSE_BLEND).equilibrium(0.25, 296.15)[0]) == pytest.approx(0.02 * 0.25**1.5)
+
+
+RANGES = {  # the range key of a file, and what of a polymer it spreads
+    "diffusivity_range_m2_s": ((5e-13, 2e-12), "diffusivity_m2_s"),
+    "diffusivity_conc_coeff_range_per_wt_pct": ((0.0, 0.5), "diffusivity_per_content"),
+    "activation_energy_range_kJ_mol": ((35.0, 45.0), "activation_K"),
+    "uptake_50rh_range_wt_pct": ((0.2, 0.3), "second"),
+    "uptake_saturation_range_wt_pct": ((1.5, 2.5), "second"),
+}
+
+
+@pytest.mark.parametrize("key", RANGES)
+def test_each_stated_range_spreads_its_own_parameter_and_no_other(key):
+    bounds, spread = RANGES[key]
+    base = polymer(HOUSE_BLEND, members=16)
+    drawn = polymer(dataclasses.replace(HOUSE_BLEND, **{key: bounds}), members=16)
+    for name in ("diffusivity_m2_s", "diffusivity_per_content", "activation_K", "second"):
+        assert np.ptp(getattr(base, name)) == 0
+        assert (np.ptp(getattr(drawn, name)) > 0) == (name == spread)
+
+
+def test_what_is_no_material_is_refused_and_never_read_in_part():
+    """A stand-in whose range is misspelt would lose its uncertainty without a word."""
+    stated = {field.name: getattr(HOUSE_BLEND, field.name) for field in dataclasses.fields(HOUSE_BLEND)}
+    with pytest.raises(TypeError, match="activation_energy_rnge_kJ_mol"):
+        profiles.Material(**stated, activation_energy_rnge_kJ_mol=(35.0, 45.0))
+    stated["activation_energy_rnge_kJ_mol"] = stated.pop("activation_energy_range_kJ_mol")
+    with pytest.raises(AttributeError, match="activation_energy_range_kJ_mol"):
+        polymer(SimpleNamespace(**stated), members=16)
 
 
 def test_one_member_is_the_nominal_one():

@@ -358,6 +358,16 @@ def test_a_material_file_that_lies_is_refused_at_its_line(own_folder, old, new, 
     assert str(caught.value).isprintable()
 
 
+@pytest.mark.parametrize("key", [*profilefile.NUMBERS, *profilefile.RANGES])
+def test_every_key_of_a_number_is_refused_where_it_is_misspelt(own_folder, key):
+    wrong = key[:5] + key[6:]
+    text = f"{wrong} = 1\n" + without(text_of("materials", "PA6"), key)
+    with pytest.raises(
+        ProfileError, match=rf"x\.toml:1: '{wrong}' is no key of the file; did you mean '{key}'"
+    ):
+        load_material(own_folder, text)
+
+
 @pytest.mark.parametrize("key", profilefile.NEEDED)
 def test_a_material_file_without_a_needed_key_is_refused(own_folder, key):
     with pytest.raises(ProfileError, match=rf"x\.toml:1: the file has no {key}; add it"):

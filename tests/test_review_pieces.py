@@ -17,8 +17,8 @@ from hypothesis import strategies as st
 
 from gcodetool.gcode.program import read
 from gcodetool.ledger.spoolfile import read_spool
+from gcodetool.moisture.content_history import content_history
 from gcodetool.moisture.history import state_at
-from gcodetool.moisture.past import course
 from gcodetool.motion.timeline import timeline
 from gcodetool.report.html import charts, page, scale
 from gcodetool.report.html.part import part, path_data
@@ -326,7 +326,7 @@ def test_the_past_ends_in_the_present_and_was_what_it_was(spool: str, members: i
     record = read_spool(SAMPLES / "shelf" / f"{spool}.toml")
     state = state_at(record, AT_S, members=members)
     times = moments_of(record, AT_S).tolist()
-    reel, outside = course(state, [times[0] - 10.0, *times])
+    reel, outside = content_history(state, [times[0] - 10.0, *times])
     assert np.isnan(reel[0]).all()
     assert reel[-1] == pytest.approx(state.mean_wt_pct, rel=2e-3)
     assert outside[-1] == pytest.approx(state.next_fed_wt_pct, rel=2e-3)

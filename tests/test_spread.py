@@ -12,9 +12,9 @@ from gcodetool.app.check import check
 from gcodetool.gcode.dialects import Dialect
 from gcodetool.gcode.markers import SlicerFacts
 from gcodetool.gcode.program import Program, read
-from gcodetool.motion import spread
+from gcodetool.motion import time_uncertainty
 from gcodetool.motion.limits import klipper_limits, limits_for
-from gcodetool.motion.spread import FAST, SLOW, assume, claim_difference, moving_range
+from gcodetool.motion.time_uncertainty import FAST, SLOW, assume, claim_difference, moving_range
 from gcodetool.motion.timeline import FELT, START_S, timeline
 from gcodetool.profiles import Printer
 from gcodetool.report.as_json import as_dict
@@ -103,7 +103,9 @@ def test_large_files_are_planned_once(tmp_path: Path, monkeypatch: pytest.Monkey
     program = job(tmp_path, "klipper")
     found = timeline(program)
     assert moving_range(program, found) is not None
-    monkeypatch.setattr(spread, "MOST_MOVES", found.moves - 1)  # moves: a packed file is no smaller a job
+    monkeypatch.setattr(
+        time_uncertainty, "MOST_MOVES", found.moves - 1
+    )  # moves: a packed file is no smaller a job
     assert moving_range(program, found) is None
 
 

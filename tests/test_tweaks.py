@@ -25,7 +25,7 @@ from gcodetool.advice.tweaks import (
     shortfall,
     suggest,
 )
-from gcodetool.moisture import melt
+from gcodetool.moisture import hydrolysis
 
 MATERIALS = [profiles.material(name) for name in profiles.names("materials")]
 BENCH = profiles.printer("bench-1")
@@ -232,23 +232,23 @@ def test_a_marginal_strand_that_no_setting_helps_is_said_so() -> None:
 )
 def test_steam_pressure_is_the_published_one(celsius, megapascal) -> None:
     # IAPWS-IF97 saturation values as tabulated at these temperatures, four digits
-    assert melt.steam_pressure(celsius) / 1e6 == pytest.approx(megapascal, rel=2e-4)
+    assert hydrolysis.steam_pressure(celsius) / 1e6 == pytest.approx(megapascal, rel=2e-4)
 
 
 def test_all_water_cuts_as_the_balance_says() -> None:
     # 1/M = 1/M0 + w/18.02: 20,000 g/mol with 0.02 wt % falls to 16,400
-    all_of_it = melt.chain_loss(melt.Chains(20_000, 1.0, 280.0), 0.02, 280.0, 1e9)
+    all_of_it = hydrolysis.chain_loss(hydrolysis.Chains(20_000, 1.0, 280.0), 0.02, 280.0, 1e9)
     assert 20_000 * (1 - all_of_it) == pytest.approx(16_400, rel=3e-3)
 
 
 @given(st.floats(0, 3), st.floats(0, 3), st.floats(150, 400), st.floats(0, 1000))
 def test_more_water_time_or_heat_never_cuts_fewer_chains(less, more, celsius, seconds) -> None:
-    chains = melt.chains_of("PETG")
-    base = melt.chain_loss(chains, less, celsius, seconds)
+    chains = hydrolysis.chains_of("PETG")
+    base = hydrolysis.chain_loss(chains, less, celsius, seconds)
     assert 0 <= base < 1
-    assert melt.chain_loss(chains, less + more, celsius, seconds) >= base
-    assert melt.chain_loss(chains, less, celsius + 10, seconds) >= base
-    assert melt.chain_loss(chains, less, celsius, 2 * seconds) >= base
+    assert hydrolysis.chain_loss(chains, less + more, celsius, seconds) >= base
+    assert hydrolysis.chain_loss(chains, less, celsius + 10, seconds) >= base
+    assert hydrolysis.chain_loss(chains, less, celsius, 2 * seconds) >= base
 
 
 @given(materials, shares)
@@ -264,7 +264,9 @@ def test_the_docs_state_the_kinetics_that_are_used() -> None:
     page = (pathlib.Path(__file__).parent.parent / "docs" / "tweaks.md").read_text(encoding="utf-8")
     rows = re.findall(r"^\| ([A-Z0-9_]+) \| (\d+) \| ([\d.]+) \| (\d+) \|$", page, re.MULTILINE)
     stated = {key: (float(mean), float(rate), float(at)) for key, mean, rate, at in rows}
-    assert stated == {key: (each.mean_g_mol, each.rate_per_s, each.at_C) for key, each in melt.CHAINS.items()}
+    assert stated == {
+        key: (each.mean_g_mol, each.rate_per_s, each.at_C) for key, each in hydrolysis.CHAINS.items()
+    }
 
 
 def test_in_a_filled_grade_all_the_water_is_in_the_polymer() -> None:

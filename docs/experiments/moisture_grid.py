@@ -37,7 +37,7 @@ def error_pct(count: int, surface: float, growth: float, tau: float) -> float:
     spool = Spool("pla-01", material, 1.75, 10.0, {}, (), winding="loose")
     start = field.uniform(winding(spool, nominal.density_kg_m3), nominal, 0.0, 296.15, count=count)
     field.GROWTH, field.shells = growth, lambda n: shells(n, surface)
-    march = field.March(start, nominal)
+    march = field.SpoolIntegrator(start, nominal)
     march.surround(ROOM)
     march.run(tau * 0.000875**2 / material.diffusivity_23C_m2_s)
     done = float(march.outer_mean()[0]) / float(nominal.equilibrium(0.5, 296.15)[0])

@@ -40,21 +40,21 @@ def next_fed(material: str, **changed: float) -> np.ndarray:
     spool = dataclasses.replace(spool, events=spool.events[:100])
     seen = []
     kept = {name: getattr(field, name) for name in changed}
-    run = field.March.run
+    run = field.SpoolIntegrator.run
 
-    def watched(self: field.March, *args: float, **options: float) -> float:
+    def watched(self: field.SpoolIntegrator, *args: float, **options: float) -> float:
         after = run(self, *args, **options)
         if not self.winding.loose:
             seen.append(self.outer_mean())
         return after
 
     try:
-        field.March.run = watched  # type: ignore[method-assign]
+        field.SpoolIntegrator.run = watched  # type: ignore[method-assign]
         for name, value in changed.items():
             setattr(field, name, value)
         state_at(spool, spool.events[-1].at_s + 3600.0, members=8)
     finally:
-        field.March.run = run  # type: ignore[method-assign]
+        field.SpoolIntegrator.run = run  # type: ignore[method-assign]
         for name, value in kept.items():
             setattr(field, name, value)
     return np.array(seen)

@@ -12,7 +12,7 @@ import sys
 import numpy as np
 
 from gcodetool import profiles
-from gcodetool.moisture import history, learning
+from gcodetool.moisture import history, inference
 from gcodetool.moisture.polymer import DIMENSIONS, polymer
 from gcodetool.moisture.record import Body, Event, Place, Spool
 
@@ -50,7 +50,7 @@ def marched(spool, now_s, members):
     for _ in range(members // BATCH):
         parameters = polymer(spool.material, at=random.random((BATCH, DIMENSIONS)))
         state = history._replayed(spool, parameters, list(spool.events), now_s, []).state()
-        water.append(learning.predictions(state.record))
+        water.append(inference.predictions(state.record))
         content.append(state.next_fed_wt_pct)
     return np.concatenate(water), np.concatenate(content), state.record
 
@@ -71,7 +71,7 @@ def main() -> None:
                 net = 1 + 0.01 * random.uniform(-1, 1)
                 gross = body_g + NET_G * net * (1 + water[truth] / NET_G)
                 read = [
-                    learning.Weighed(
+                    inference.Weighed(
                         round(gross[i] / RESOLUTION_G) * RESOLUTION_G,
                         RESOLUTION_G,
                         water[:, i],
@@ -80,13 +80,13 @@ def main() -> None:
                     )
                     for i in range(2)
                 ]
-                fits = learning.log_likelihood(read, history.reel_of(spool), water)
+                fits = inference.log_likelihood(read, history.reel_of(spool), water)
                 fits[truth] = -np.inf
-                weights = learning.weights_of(fits)
+                weights = inference.weights_of(fits)
                 band = history.quantiles(content, weights)
                 narrower.append((band.p90 - band.p10) / (plain.p90 - plain.p10))
                 covered.append(band.p10 <= content[truth] <= band.p90)
-                worth.append(learning.effective(weights))
+                worth.append(inference.effective_sample_size(weights))
         print(
             f"{name:4s} one drying: band {np.median(narrower):.2f} as wide, covers {100 * np.mean(covered):.0f} %, "
             f"on {np.median(worth):.0f} members",

@@ -20,10 +20,10 @@ from gcodetool.gcode.markers import Family, of_tool
 from gcodetool.judge import reasons
 from gcodetool.judge.findings import JobFindings, ToolFindings, ToolVerdict
 from gcodetool.judge.verdict_codes import worst
-from gcodetool.moisture.members import usual
-from gcodetool.moisture.snapshot import ShelfOf, nowhere
+from gcodetool.moisture.members import default_members
+from gcodetool.moisture.snapshot import SnapshotStoreFor, no_snapshots
 from gcodetool.motion.feed import feed_of, mass_g
-from gcodetool.motion.spread import claim_difference, moving_range
+from gcodetool.motion.time_uncertainty import claim_difference, moving_range
 from gcodetool.motion.timeline import Timeline, timeline
 
 if TYPE_CHECKING:
@@ -58,7 +58,7 @@ def examine(
     spread: bool = True,
     tweaks: bool = True,
     progress: Callable[[int], None] | None = None,
-    shelf_of: ShelfOf = nowhere,
+    shelf_of: SnapshotStoreFor = no_snapshots,
     mounted: bool = False,
 ) -> Examined:
     """Return the findings with timeline and anchor.
@@ -134,7 +134,7 @@ def examine(
             printer=printer,
             place=place,
             confidence=confidence,
-            members=usual(members),
+            members=default_members(members),
             tweaks=tweaks,
             shelf_of=shelf_of,
         )

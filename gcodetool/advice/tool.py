@@ -22,7 +22,7 @@ from gcodetool.judge.print_air import air_of_print
 from gcodetool.judge.print_judgement import PrintJudgement, judge_print
 from gcodetool.judge.spool_judgement import band_of, spool_state
 from gcodetool.moisture.history import State, state_at
-from gcodetool.moisture.snapshot import ShelfOf, nowhere
+from gcodetool.moisture.snapshot import SnapshotStoreFor, no_snapshots
 from gcodetool.motion.feed import ToolFeed, feed_of, mass_g
 from gcodetool.motion.timeline import Timeline
 
@@ -44,7 +44,7 @@ def check_tool(
     confidence: float,
     members: int,
     tweaks: bool = True,
-    shelf_of: ShelfOf = nowhere,
+    shelf_of: SnapshotStoreFor = no_snapshots,
 ) -> tuple[ToolFindings, list[str]]:
     """Return the findings on one tool, and its cautions."""
     state = state_at(spool, at_s, members=members, shelf=shelf_of(spool))

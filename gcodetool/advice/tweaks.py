@@ -16,7 +16,7 @@ from gcodetool.judge.findings import ToolFindings, Tweak
 from gcodetool.judge.outcomes import content_like, reached
 from gcodetool.judge.print_judgement import limits_of
 from gcodetool.judge.record_facts import steam_seen
-from gcodetool.moisture import melt
+from gcodetool.moisture import hydrolysis
 from gcodetool.profiles import Material, Printer
 
 if TYPE_CHECKING:
@@ -137,7 +137,12 @@ def drive(material: Material, water: WaterVsLimits, celsius: float, asked: Asked
     Steam: content times vapour pressure, relative to the good content at the file's own temperature.
     Chains: the loss beyond what good stock loses there in a usual time, in shares of what is allowed.
     """
-    steam = water.worst / max(water.good, 1e-6) * melt.steam_pressure(celsius) / melt.steam_pressure(nozzle_C)
+    steam = (
+        water.worst
+        / max(water.good, 1e-6)
+        * hydrolysis.steam_pressure(celsius)
+        / hydrolysis.steam_pressure(nozzle_C)
+    )
     usual = replace(asked, residence_s=None if asked.residence_s is None else USUAL_RESIDENCE_S)
     worst, good = water.worst / water.polymer, water.good / water.polymer
     lost = loss(material, worst, celsius, asked) - loss(material, good, nozzle_C, usual)
@@ -148,7 +153,9 @@ def loss(material: Material, content_wt_pct: float, celsius: float, asked: Asked
     """Return the share of chain length that is lost; 0 where water cuts none, or the time is not known."""
     if not material.hydrolyses or asked.residence_s is None:
         return 0.0
-    return melt.chain_loss(melt.chains_of(material.key), content_wt_pct, celsius, asked.residence_s)
+    return hydrolysis.chain_loss(
+        hydrolysis.chains_of(material.key), content_wt_pct, celsius, asked.residence_s
+    )
 
 
 def floor_C(material: Material, asked: Asked, printer: Printer | None) -> tuple[float, str]:
@@ -206,7 +213,7 @@ def nozzle(
     if now - after < LEAST_STEP_K:
         return None
     enough = drive(material, water, after, asked, now) <= 1
-    before_p, after_p = melt.steam_pressure(now), melt.steam_pressure(after)
+    before_p, after_p = hydrolysis.steam_pressure(now), hydrolysis.steam_pressure(after)
     effect = f"steam pushes {100 * (1 - after_p / before_p):.0f} % less"
     before_loss, after_loss = (
         loss(material, water.worst / water.polymer, each, asked) for each in (now, after)
@@ -245,7 +252,7 @@ def steam_mm(material: Material, water: WaterVsLimits, asked: Asked) -> float | 
     seconds = asked.travel_mm / asked.travel_mm_s
     melt_mg = asked.melt_zone_mm3 * material.density_kg_m3 * 1e-3
     excess_mg = melt_mg * (water.worst - water.good) / 100
-    volume = melt.steam_volume(excess_mg, asked.nozzle_C) * min(1.0, seconds / BUBBLING_S)
+    volume = hydrolysis.steam_volume(excess_mg, asked.nozzle_C) * min(1.0, seconds / BUBBLING_S)
     return volume / (math.pi * asked.diameter_mm**2 / 4)
 
 
@@ -357,7 +364,7 @@ def quicker(
     assert asked.line_mm2 is not None
     assert asked.nozzle_C is not None
     celsius = asked.nozzle_C if cooler is None else cooler.after
-    chains = melt.chains_of(material.key)
+    chains = hydrolysis.chains_of(material.key)
     content = water.worst / water.polymer
     borne_s = _borne_s(chains, content, celsius)
     if asked.residence_s <= borne_s or asked.line_mm2 <= 0:
@@ -368,7 +375,7 @@ def quicker(
     now = asked.slowest_mm_s
     if after < 1 or (now is not None and after - now < 1):
         return None
-    lost = melt.chain_loss(chains, content, celsius, asked.residence_s)
+    lost = hydrolysis.chain_loss(chains, content, celsius, asked.residence_s)
     return Tweak(
         SLOWEST,
         now,
@@ -382,15 +389,15 @@ def quicker(
     )
 
 
-def _borne_s(chains: melt.Chains, content_wt_pct: float, celsius: float) -> float:
+def _borne_s(chains: hydrolysis.Chains, content_wt_pct: float, celsius: float) -> float:
     """Return the time after which ``ALLOWED_LOSS`` of the chain length is gone; infinite: never. [s]"""
-    most = melt.chain_loss(chains, content_wt_pct, celsius, math.inf)
+    most = hydrolysis.chain_loss(chains, content_wt_pct, celsius, math.inf)
     if most <= ALLOWED_LOSS:
         return math.inf
     low, high = 0.0, 1e7
     for _ in range(80):
         middle = (low + high) / 2
-        if melt.chain_loss(chains, content_wt_pct, celsius, middle) < ALLOWED_LOSS:
+        if hydrolysis.chain_loss(chains, content_wt_pct, celsius, middle) < ALLOWED_LOSS:
             low = middle
         else:
             high = middle
@@ -401,10 +408,10 @@ def lasting_damage(material: Material, water: WaterVsLimits, asked: Asked) -> st
     """Return the sentence on chains that are cut for good; None where water cuts none, or nobody can tell."""
     if not material.hydrolyses or asked.residence_s is None or asked.nozzle_C is None:
         return None
-    chains = melt.chains_of(material.key)
+    chains = hydrolysis.chains_of(material.key)
     low, middle, high = (
         100
-        * melt.chain_loss(
+        * hydrolysis.chain_loss(
             _scaled(chains, factor), water.worst / water.polymer, asked.nozzle_C, asked.residence_s
         )
         for factor in (1 / chains.factor, 1.0, chains.factor)
@@ -416,8 +423,8 @@ def lasting_damage(material: Material, water: WaterVsLimits, asked: Asked) -> st
     )
 
 
-def _scaled(chains: melt.Chains, factor: float) -> melt.Chains:
-    return melt.Chains(
+def _scaled(chains: hydrolysis.Chains, factor: float) -> hydrolysis.Chains:
+    return hydrolysis.Chains(
         chains.mean_g_mol, chains.rate_per_s * factor, chains.at_C, chains.activation_kJ_mol, chains.factor
     )
 

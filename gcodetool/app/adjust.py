@@ -14,7 +14,7 @@ from gcodetool.app.resolve import clock, find_printer, find_spool, snapshots_of
 from gcodetool.errors import SpoolError, UsageError
 from gcodetool.gcode.edits import write_atomic
 from gcodetool.moisture.history import state_at
-from gcodetool.moisture.members import usual
+from gcodetool.moisture.members import default_members
 from gcodetool.slicerfiles import shapes
 
 if TYPE_CHECKING:
@@ -120,7 +120,7 @@ def _watered(
     if job is None:
         spool = find_spool(word, ledger=asked.ledger)
         shelf = snapshots_of(asked.ledger)(spool)
-        state = state_at(spool, clock(asked.at), members=usual(asked.members), shelf=shelf)
+        state = state_at(spool, clock(asked.at), members=default_members(asked.members), shelf=shelf)
         return spool, water_now(state), None, None
     seen = examine_job(job, replace(asked, spools={tool: word}), spread=False)
     (spool,) = seen.spools.values()

@@ -25,14 +25,14 @@ from gcodetool.drying.plan import plan as make_plan
 from gcodetool.drying.thermostat import Thermostat, thermostat
 from gcodetool.errors import UsageError
 from gcodetool.judge.print_air import air_of_print
+from gcodetool.moisture.constants import HOUR_S
 from gcodetool.moisture.history import State, state_at
-from gcodetool.moisture.members import usual
+from gcodetool.moisture.members import default_members
 from gcodetool.moisture.record import Spool
 
 if TYPE_CHECKING:
     from gcodetool.profiles import Printer
 
-HOUR_S: Final = 3600.0
 COLDEST_C: Final = -40.0
 WARMEST_ROOM_C: Final = 60.0
 
@@ -123,7 +123,7 @@ def drying_plan(
     machine = find_printer(None if job is None else job.printer, ledger=ledger)
     also = (*machine.places, *(name for name in named if name is not None))
     held = find_spool(spool, ledger=ledger, also=also)
-    state = state_at(held, clock(at), members=usual(members), shelf=snapshots_of(ledger)(held))
+    state = state_at(held, clock(at), members=default_members(members), shelf=snapshots_of(ledger)(held))
     device = device_of(held, state, wanted)
     made = make_plan(
         state,
@@ -169,7 +169,7 @@ def drying_fit(
     if knob_C is not None and log is None and not _logged(held, dryer):
         raise UsageError("--knob says what a log was taken at; name the log with --log FILE")
     warmth = _warmth(held, now_s, dryer, None if log is None else Path(log), knob_C)
-    return fit_run(held, now_s, members=usual(members), place=dryer, warmth=warmth)
+    return fit_run(held, now_s, members=default_members(members), place=dryer, warmth=warmth)
 
 
 def device_of(held: Spool, state: State, wanted: Dryer) -> Device:

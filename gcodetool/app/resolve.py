@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from gcodetool.ledger.records import PlaceRecord
     from gcodetool.ledger.store import Ledger
     from gcodetool.moisture.record import Spool
-    from gcodetool.moisture.snapshot import Shelf, ShelfOf
+    from gcodetool.moisture.snapshot import SnapshotStore, SnapshotStoreFor
     from gcodetool.profiles import Printer
 
 Moment = float | datetime | None  # seconds since 1970 UTC, a moment (naive: local), or now
@@ -103,13 +103,13 @@ def _loaded(
     return records.load_spool(conn, spool_id, places, also=(*also, *dryers))
 
 
-def snapshots_of(ledger: str | None) -> "ShelfOf":
+def snapshots_of(ledger: str | None) -> "SnapshotStoreFor":
     """Return where snapshots lie: of the ledger's spools in the ledger, of others beside their files."""
     from gcodetool.ledger import snapshots
 
     opened: list[Any] = []
 
-    def shelf_of(spool: "Spool") -> "Shelf | None":
+    def shelf_of(spool: "Spool") -> "SnapshotStore | None":
         if not spool.in_ledger:
             return snapshots.shelf_of(spool)
         from gcodetool.ledger import cache, store

@@ -27,7 +27,7 @@ from gcodetool.ledger import cache, entries, records
 from gcodetool.ledger.entries import micro
 from gcodetool.ledger.store import open_ledger, reading
 from gcodetool.moisture.history import state_at
-from gcodetool.moisture.members import usual
+from gcodetool.moisture.members import default_members
 from gcodetool.moisture.snapshot import MODEL
 
 if TYPE_CHECKING:
@@ -65,7 +65,7 @@ def look(
 ) -> SpoolFindings:
     """Return the same of a record that is at hand."""
     shelf, now_s = snapshots_of(ledger)(held), clock(at)
-    state = state_at(held, now_s, members=usual(members), shelf=shelf)
+    state = state_at(held, now_s, members=default_members(members), shelf=shelf)
     nominal = state if state.members == 1 else state_at(held, now_s, members=1, shelf=shelf)
     found = judge_spool(state, nominal)
     if {found.word, found.whole_word} <= NEEDS_NO_HEAT:
@@ -100,7 +100,7 @@ def spools(
     LedgerError
         There is no ledger, or it cannot be used.
     """
-    work = _List(open_ledger(ledger, make=False), clock(at), usual(members))
+    work = _List(open_ledger(ledger, make=False), clock(at), default_members(members))
     with reading(work.ledger) as conn:
         heads, marks = entries.heads(conn, "spool"), cache.marks(conn)
         gone = entries.names_with(conn, "retired")

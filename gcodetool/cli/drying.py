@@ -3,7 +3,6 @@
 import json
 import sys
 from pathlib import Path
-from typing import Final
 
 import click
 
@@ -16,8 +15,8 @@ from gcodetool.cli.options import (
 )
 from gcodetool.cli.shelf import DRYER, PLACE, SPOOL
 from gcodetool.errors import UsageError
+from gcodetool.moisture.constants import HOUR_S
 
-HOUR_S: Final = 3600.0
 MOMENT = at_option("The moment it is put in")
 JSON = json_option("Print one JSON object (docs/drying.schema.json).")
 

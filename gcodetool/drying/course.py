@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from gcodetool.drying.device import Device
 from gcodetool.moisture import air as airs
 from gcodetool.moisture.air import Air
-from gcodetool.moisture.field import FIRST_STEP_S, Field, March
+from gcodetool.moisture.field import FIRST_STEP_S, Field, SpoolIntegrator
 from gcodetool.moisture.history import State
 
 Floats = NDArray[np.float64]
@@ -92,7 +92,7 @@ def course(
     air = device.air(temperature_C)
     again = device.place is not None and state.place == device.place
     first = outermost(state, length_mm)
-    march = March(state.field, state.polymer)
+    march = SpoolIntegrator(state.field, state.polymer)
     march.surround(air, again=again)
     looks: list[tuple[float, Floats, Floats, Floats, Floats, float, float]] = []
     fields: list[Field] = []

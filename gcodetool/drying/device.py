@@ -10,13 +10,13 @@ from typing import Final
 
 from gcodetool.errors import OutOfRangeError, UsageError
 from gcodetool.moisture import air as airs
-from gcodetool.moisture.air import ZERO_CELSIUS_K, Air
+from gcodetool.moisture.air import Air
+from gcodetool.moisture.constants import HOUR_S, VAPOUR_GAS, ZERO_CELSIUS_K
 from gcodetool.moisture.history import ROOM_C, ROOM_RH_PCT, State, surroundings
 from gcodetool.moisture.record import Place, Spool
 from gcodetool.profiles import Dryer
 
 AIRY: Final = ("open", "printer")
-HOUR_S: Final = 3600.0
 
 
 @dataclass(frozen=True)
@@ -85,7 +85,7 @@ class Device:
         if not around.closed:
             return around.vapour_Pa
         if around.exchange_m3_s > 0.0:
-            return around.exchange_kg_m3 * airs.GAS_CONSTANT_WATER * around.temperature_K
+            return around.exchange_kg_m3 * VAPOUR_GAS * around.temperature_K
         return self.room.vapour_Pa
 
     def air(self, temperature_C: float) -> Air:

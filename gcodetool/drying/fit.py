@@ -26,19 +26,19 @@ from gcodetool.drying.limits import stated
 from gcodetool.drying.thermostat import Thermostat
 from gcodetool.drying.words import hours
 from gcodetool.errors import SpoolError, UsageError
-from gcodetool.moisture import learning
+from gcodetool.moisture import inference
+from gcodetool.moisture.constants import HOUR_S
 from gcodetool.moisture.history import Quantiles, State, quantiles, reel_of, state_at
+from gcodetool.moisture.inference import READING_SHARE
 from gcodetool.moisture.record import Event, Place, Spool
 
 Floats = NDArray[np.float64]
 
-HOUR_S: Final = 3600.0
 BEFORE_S: Final = 2 * HOUR_S  # a weigh-in so long before the spool goes in counts as its start
 AFTER_S: Final = 0.5 * HOUR_S  # and one so soon after it came out as its end
 GAP_S: Final = HOUR_S  # taken out to be weighed, and put back
 HORIZON_S: Final = 240 * HOUR_S
-READING_SHARE: Final = 0.4  # of the scale's resolution, standard deviation (as `learning`)
-MODEL_SHARE: Final = 0.01  # of the water lost so far: what no shape gets right
+SHAPE_SHARE: Final = 0.01  # of the water lost so far: what no shape gets right
 HEIGHT: Final = 0.35  # of a, standard deviation: how far the record may be off about the water (own estimate)
 STRETCH: Final = 0.35  # of ln s (own estimate: beside what the members differ by)
 STRETCHES: Final = np.linspace(-2.2, 2.2, 17)  # in standard deviations
@@ -340,11 +340,11 @@ class _Mixture:
         reel = reel_of(state.spool)
         body = 0.0
         if reel.cardboard:
-            body = learning.CARDBOARD_SHARE * (
-                learning.BODY_UNKNOWN_G[0] if reel.body_g is None else reel.body_g
+            body = inference.CARDBOARD_SHARE * (
+                inference.BODY_UNKNOWN_G[0] if reel.body_g is None else reel.body_g
             )
         resolution = np.array([one.resolution_g for one in readings])
-        variance = (READING_SHARE * resolution) ** 2 + (MODEL_SHARE * lost) ** 2 + body**2
+        variance = (READING_SHARE * resolution) ** 2 + (SHAPE_SHARE * lost) ** 2 + body**2
         # normal equations of (G, a): G flat, a about 1
         w = 1.0 / variance
         p11 = np.full(shapes.shape[0], w.sum())
@@ -359,7 +359,7 @@ class _Mixture:
         prior = -0.5 * np.tile(STRETCHES, members) ** 2 + np.log(
             np.repeat(np.maximum(state.weights, 1e-300), stretch.shape[0])
         )
-        self.weights = learning.weights_of(fits + prior)
+        self.weights = inference.weights_of(fits + prior)
 
     def draw(self, seed: str) -> "_Sampled":
         """Return many draws of the mixture; a seed always the same."""
@@ -419,9 +419,9 @@ def _tells(
     """Return whether weighing tells anything, and why not."""
     reel = reel_of(state.spool)
     if reel.cardboard:
-        mass = learning.BODY_UNKNOWN_G[0] if reel.body_g is None else reel.body_g
+        mass = inference.BODY_UNKNOWN_G[0] if reel.body_g is None else reel.body_g
         return False, (
-            f"the cardboard reel's own water varies by {2 * learning.CARDBOARD_SHARE * mass:.0f} g, "
+            f"the cardboard reel's own water varies by {2 * inference.CARDBOARD_SHARE * mass:.0f} g, "
             f"the strand can give off about {expected_g:.1f} g"
         )
     lost = readings[0].gross_g - readings[-1].gross_g

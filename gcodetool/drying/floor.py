@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from gcodetool.drying.device import Device
 from gcodetool.moisture import air as airs
-from gcodetool.moisture.air import ZERO_CELSIUS_K
+from gcodetool.moisture.constants import ZERO_CELSIUS_K
 from gcodetool.moisture.history import State, quantile
 
 Floats = NDArray[np.float64]

@@ -9,10 +9,10 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 from gcodetool.drying import floor
-from gcodetool.drying.device import HOUR_S, Device
+from gcodetool.drying.device import Device
 from gcodetool.drying.limits import SetPoint, set_point
 from gcodetool.moisture import air as airs
-from gcodetool.moisture.air import ZERO_CELSIUS_K
+from gcodetool.moisture.constants import HOUR_S, ZERO_CELSIUS_K
 from gcodetool.moisture.history import Quantiles
 
 if TYPE_CHECKING:

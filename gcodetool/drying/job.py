@@ -14,7 +14,7 @@ from gcodetool.judge.print_air import PrintAir
 from gcodetool.judge.print_judgement import PrintJudgement, judge_print
 from gcodetool.judge.verdict_codes import BADNESS, Code
 from gcodetool.moisture import air as airs
-from gcodetool.moisture.field import Field, March
+from gcodetool.moisture.field import Field, SpoolIntegrator
 from gcodetool.moisture.forecast import forecast
 from gcodetool.moisture.history import State, Surroundings
 from gcodetool.motion.feed import ToolFeed
@@ -171,7 +171,7 @@ class _Asks:
         found = end
         for _ in range(HALVINGS):
             middle_s = 0.5 * (begin + end)
-            march = March(replace(ran.fields[low], store_kg=None), self.state.polymer)
+            march = SpoolIntegrator(replace(ran.fields[low], store_kg=None), self.state.polymer)
             march.surround(air)
             march.run(middle_s - float(ran.at_s[low]))
             if good(self.after(march.field())):

@@ -19,14 +19,13 @@ from gcodetool.drying.instead import Instead, instead
 from gcodetool.drying.limits import SetPoint, set_point
 from gcodetool.drying.weigh import Weighing, weighing
 from gcodetool.errors import OutOfRangeError, SpoolError
-from gcodetool.moisture import air as airs
+from gcodetool.moisture.constants import HOUR_S, ZERO_CELSIUS_K
 from gcodetool.moisture.history import Quantiles, State, quantile, quantiles
 
 Floats = NDArray[np.float64]
 
 CAP_S: Final = 72 * 3600.0
 SLOW_S: Final = 24 * 3600.0  # from here on it is worth a look at what else would do
-HOUR_S: Final = 3600.0
 SURE: Final = 0.9
 DEEP: Final = 0.3  # of good: drier than this no job needs it
 NEAR_FLOOR: Final = 1.1  # and nearer to the floor than this is not waited for
@@ -362,7 +361,7 @@ def _known(seconds: float) -> float | None:
 
 def _warm_s(ran: Course, temperature_C: float) -> float | None:
     """Return when the innermost strand needed is within 2 K of the air."""
-    target = temperature_C + airs.ZERO_CELSIUS_K
+    target = temperature_C + ZERO_CELSIUS_K
     off = np.abs(ran.core_K - target)
     if off[0] <= 2.0:
         return 0.0

@@ -7,13 +7,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gcodetool.drying.course import Course
-from gcodetool.moisture import learning
+from gcodetool.moisture import inference
+from gcodetool.moisture.constants import HOUR_S
 from gcodetool.moisture.history import Quantiles, State, quantile, quantiles, reel_of
 
 SCALES_G: Final = (1.0, 0.1, 0.01)
 STEPS: Final = 10.0  # of a scale, over the whole loss, that tell something
 SHARES: Final = (1 / 3, 2 / 3, 1.0)  # of the hours advised: three looks and the one before
-HOUR_S: Final = 3600.0
 
 
 @dataclass(frozen=True)
@@ -64,8 +64,8 @@ def weighing(state: State, ran: Course, end_s: float) -> Weighing | None:
     reel = reel_of(state.spool)
     body = 0.0
     if reel.cardboard:
-        mass = learning.BODY_UNKNOWN_G[0] if reel.body_g is None else reel.body_g
-        body = 2.0 * learning.CARDBOARD_SHARE * mass
+        mass = inference.BODY_UNKNOWN_G[0] if reel.body_g is None else reel.body_g
+        body = 2.0 * inference.CARDBOARD_SHARE * mass
     whole = abs(looks[-1].loss_g.p50 or 0.0)
     fine = [scale for scale in SCALES_G if scale * STEPS <= whole]
     return Weighing(

@@ -7,9 +7,9 @@ from typing import Final
 from gcodetool.drying.instead import Instead
 from gcodetool.drying.job import DRY_BOX_RH_PCT
 from gcodetool.drying.plan import Plan, Reach
+from gcodetool.moisture.constants import HOUR_S
 from gcodetool.moisture.record import Spool
 
-HOUR_S: Final = 3600.0
 WARM_C: Final = 30.0  # cooler than this is no heat
 STYRENIC: Final = ("ABS", "ASA", "HIPS")
 STYRENIC_REEL: Final = ("polystyrene", "abs")

@@ -12,7 +12,7 @@ of firmware retraction (``motion``), tool offsets.
 """
 
 from array import array
-from typing import Final
+from typing import Any, Final
 
 import cython
 
@@ -199,7 +199,7 @@ class Scanner:
     numbered: cython.int  # spellings that number layers; those after them name heights
     retracted_tools: cython.ulonglong
     # Words of the line at hand, by letter; what `other` hands back to `run`.
-    values: object
+    values: Any
     given: cython.uint  # letters with a number, bit 0 for A
     bare: cython.uint  # letters without one
     out_op: cython.int
@@ -275,12 +275,14 @@ class Scanner:
     @property
     def flow_factor(self) -> float:
         """M221 of the active tool, as a factor."""
-        return self.flow[0 if self.dialect == KLIPPER else self.tool]
+        factor: float = self.flow[0 if self.dialect == KLIPPER else self.tool]
+        return factor
 
     @property
     def filament_per_e(self) -> float:
         """Filament that one unit of an E word feeds with the active tool, flow and volume included. [mm]."""
-        return self.gain(1)
+        fed: float = self.gain(1)
+        return fed
 
     @cython.cfunc
     def gain(self, with_flow: cython.int) -> cython.double:
@@ -293,7 +295,7 @@ class Scanner:
             factor = factor / (PI * across * across / 4)
         return factor
 
-    def run(self, data: bytes, begin: cython.Py_ssize_t, rows) -> cython.Py_ssize_t:
+    def run(self, data: bytes, begin: cython.Py_ssize_t, rows: Any) -> cython.Py_ssize_t:
         """Read whole lines of *data* from *begin*; fill *rows*; return the position reached.
 
         Parameters
@@ -785,7 +787,7 @@ class Scanner:
             self.box_min_y = min(self.box_min_y, y)
             self.box_max_y = max(self.box_max_y, y)
 
-    def widen_arc(self, x0, y0, x1, y1, i, j, arg) -> None:
+    def widen_arc(self, x0: float, y0: float, x1: float, y1: float, i: float, j: float, arg: int) -> None:
         """Take an arc into the box, with its bulges."""
         min_x, min_y, max_x, max_y = box_of((x0, y0), (x1, y1), i, j, arg)
         self.widen(min_x, min_y, X | Y)
@@ -977,7 +979,7 @@ class Scanner:
             return
         if self.aside is None:
             self.aside = Rows(8)
-        rows = self.aside
+        rows: Any = self.aside
         self.line -= 1  # it is counted already
         self.lenient = True
         self.run(plain, 0, rows)

@@ -8,10 +8,10 @@ from gcodetool.judge.findings import Exposure
 from gcodetool.judge.print_air import PrintAir
 from gcodetool.judge.reasons import empty_reel, stated_exposure_differs, stated_exposure_overruled
 from gcodetool.judge.record_facts import out_for_s, steam_seen
+from gcodetool.moisture.constants import HOUR_S
 from gcodetool.moisture.exposure import safe_exposure
 from gcodetool.moisture.history import State, quantile
 
-HOUR_S: Final = 3600.0
 DISAGREE: Final = 2.0  # model and own figure further apart than this factor: say so
 LEAST_S: Final = 60.0  # shorter times are the same
 

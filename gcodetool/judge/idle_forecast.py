@@ -19,7 +19,7 @@ from gcodetool.judge.print_air import air_of_room
 from gcodetool.judge.print_judgement import limits_of
 from gcodetool.judge.record_facts import out_since, steam_seen
 from gcodetool.moisture.exposure import GROWTH, safe_exposure
-from gcodetool.moisture.field import FIRST_STEP_S, March
+from gcodetool.moisture.field import FIRST_STEP_S, SpoolIntegrator
 from gcodetool.moisture.history import State, quantiles, surroundings
 
 if TYPE_CHECKING:
@@ -98,7 +98,7 @@ def idle_forecast(spool: "Spool", state: State) -> IdleForecast:
     room = air_of_room(spool, state, at_s=state.as_of_s)
     in_room = room.air.place == state.place
     curve = _Curve(state)
-    march = March(state.field, state.polymer)
+    march = SpoolIntegrator(state.field, state.polymer)
     march.surround(around.reel, again=True)
     safe_at: list[float] = []
     safe: list[float | None] = []
@@ -157,7 +157,7 @@ class _Curve:
         self.at_s: list[float] = []
         self.rows: list[tuple[float | None, ...]] = []
 
-    def add(self, at_s: float, march: March) -> None:
+    def add(self, at_s: float, march: SpoolIntegrator) -> None:
         """Note what the spool holds now."""
         state = self.state
         outer = 100.0 * march.outer_mean()

@@ -21,8 +21,8 @@ from gcodetool.judge.record_facts import last_drying, stays, steam_seen
 from gcodetool.judge.verdict_codes import BADNESS, Code
 from gcodetool.moisture.forecast import Arrival, forecast
 from gcodetool.moisture.history import State, quantile, state_at
+from gcodetool.moisture.next_measurement import worth_recording
 from gcodetool.moisture.record import Spool
-from gcodetool.moisture.sharpen import worth_recording
 from gcodetool.motion.feed import ToolFeed
 
 DIAMETER_SLACK_MM: Final = 0.2

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Literal
 
 from gcodetool.judge.verdict_codes import Code
+from gcodetool.moisture.constants import HOUR_S
 
 if TYPE_CHECKING:
     from gcodetool.judge.findings import Exposure
@@ -17,7 +18,6 @@ if TYPE_CHECKING:
     from gcodetool.judge.record_facts import Stay
 
 AT_ONCE_S: Final = 300.0
-HOUR_S: Final = 3600.0
 
 Origin = Literal["print-air", "never-dried", "drying", "dried-too-little", "picked-up"]
 

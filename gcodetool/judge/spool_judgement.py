@@ -7,7 +7,7 @@ from gcodetool.judge.findings import Band, SpoolFindings, SpoolState
 from gcodetool.judge.idle_forecast import idle_forecast, read_at
 from gcodetool.judge.print_judgement import limits_of
 from gcodetool.moisture.history import State, quantile, quantiles
-from gcodetool.moisture.sharpen import gains, sharpen
+from gcodetool.moisture.next_measurement import best_measurement, measurement_gains
 
 if TYPE_CHECKING:
     import numpy as np
@@ -35,8 +35,8 @@ def judge_spool(state: State, nominal: State) -> SpoolFindings:
         strand=tuple(nominal.strand()),
         bands=tuple(band_of(state, content) for _, content in state.by_depth()),
         advice=(reasons.storage_advice(row.word, row.whole_word),),
-        sharpen=sharpen(state),
-        gains=tuple((gain.what, gain.share) for gain in gains(state)),
+        sharpen=best_measurement(state),
+        gains=tuple((gain.what, gain.share) for gain in measurement_gains(state)),
     )
 
 

@@ -13,18 +13,20 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from gcodetool.errors import OutOfRangeError
+from gcodetool.moisture.constants import VAPOUR_GAS, ZERO_CELSIUS_K
 
 if TYPE_CHECKING:
     from gcodetool import profiles
 
 Floats = NDArray[np.float64]
 
-ZERO_CELSIUS_K: Final = 273.15
 TRIPLE_POINT_K: Final = 273.16
 CRITICAL_POINT_K: Final = 647.096
 CRITICAL_PRESSURE_PA: Final = 22.064e6
 LOWEST_K: Final = 213.15  # -60 °C; the Magnus form is stated to -45 and goes on smoothly
-GAS_CONSTANT_WATER: Final = 461.5  # J/(kg K)
+MAGNUS_PA: Final = 611.2  # the Magnus form: this, times the exponential of 17.62 t/(243.12 + t)
+MAGNUS_FACTOR: Final = 17.62
+MAGNUS_C: Final = 243.12
 STANDARD_PRESSURE_PA: Final = 101_325.0
 COEFFICIENTS: Final = np.array([-7.85951783, 1.84408259, -11.7866497, 22.6807411, -15.9618719, 1.80122502])
 POWERS: Final = np.array([1.0, 1.5, 3.0, 3.5, 4.0, 7.5])
@@ -213,7 +215,7 @@ def saturation_pressure(temperature_K: ArrayLike) -> Floats:
 def _magnus(temperature_K: Floats) -> Floats:
     """Return the Magnus form of the vapour pressure over water, -45 to 60 °C [Pa]."""
     celsius = np.maximum(temperature_K - ZERO_CELSIUS_K, -60.0)
-    return np.asarray(611.2 * np.exp(17.62 * celsius / (243.12 + celsius)))
+    return np.asarray(MAGNUS_PA * np.exp(MAGNUS_FACTOR * celsius / (MAGNUS_C + celsius)))
 
 
 def vapour_pressure(temperature_K: ArrayLike, rh_pct: ArrayLike) -> Floats:
@@ -234,7 +236,7 @@ def vapour_density(temperature_K: ArrayLike, vapour_Pa: ArrayLike) -> Floats:
     >>> float((1000 * vapour_density(296.15, vapour_pressure(296.15, 50))).round(1))  # g/m³ at 23 °C, 50 % RH
     10.3
     """
-    return np.asarray(np.asarray(vapour_Pa) / (GAS_CONSTANT_WATER * np.asarray(temperature_K)))
+    return np.asarray(np.asarray(vapour_Pa) / (VAPOUR_GAS * np.asarray(temperature_K)))
 
 
 def heated_rh_pct(room_K: ArrayLike, room_rh_pct: ArrayLike, heated_K: ArrayLike) -> Floats:
@@ -255,8 +257,8 @@ def dew_point(vapour_Pa: ArrayLike) -> Floats:
     285.15
     """
     pressure = np.asarray(vapour_Pa, dtype=np.float64)
-    g = np.log(np.where(pressure > 0, pressure, np.nan) / 611.2)
-    kelvin = np.clip(ZERO_CELSIUS_K + 243.12 * g / (17.62 - g), LOWEST_K, CRITICAL_POINT_K - 1.0)
+    g = np.log(np.where(pressure > 0, pressure, np.nan) / MAGNUS_PA)
+    kelvin = np.clip(ZERO_CELSIUS_K + MAGNUS_C * g / (MAGNUS_FACTOR - g), LOWEST_K, CRITICAL_POINT_K - 1.0)
     for _ in range(2):
         here = saturation_pressure(kelvin)
         slope = (saturation_pressure(kelvin + 1e-3) - here) / 1e-3

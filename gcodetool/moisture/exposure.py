@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from gcodetool.moisture.air import Air
-from gcodetool.moisture.field import FIRST_STEP_S, March, crossing_s
+from gcodetool.moisture.field import FIRST_STEP_S, SpoolIntegrator, crossing_s
 from gcodetool.moisture.history import State, Surroundings, aged, quantile
 
 Floats = NDArray[np.float64]
@@ -36,7 +36,7 @@ def crossing_times(
     air = around.reel if isinstance(around, Surroundings) else around
     own = state.limit_marginal_wt_pct if limit_wt_pct is None else np.asarray(limit_wt_pct, dtype=np.float64)
     limit = np.broadcast_to(own, (state.members,)) / 100.0
-    march = March(state.field, state.polymer)
+    march = SpoolIntegrator(state.field, state.polymer)
     march.surround(air, again=isinstance(around, Surroundings) and state.stays_in(around))
     now = march.outer_mean()
     if np.isnan(now).any():

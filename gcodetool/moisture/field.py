@@ -1,6 +1,6 @@
 """The field of a spool, and the one door to the kernel: a snapshot in, a march, a snapshot out.
 
-`Field` is a frozen picture in numpy arrays; `March` holds the same numbers in flat arrays that
+`Field` is a frozen picture in numpy arrays; `SpoolIntegrator` holds the same numbers in flat arrays that
 the kernel works on, compiled or interpreted, and lets strand be drawn off the outside.
 """
 
@@ -13,10 +13,11 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from gcodetool.errors import CalculationError
 from gcodetool.moisture import solver
 from gcodetool.moisture.air import Air, saturation_pressure, vapour_density
-from gcodetool.moisture.bodies import BodyWater
 from gcodetool.moisture.polymer import Polymer
+from gcodetool.moisture.reel_body import BodyWater
 from gcodetool.moisture.winding import (
     CONDUCTIVITY_W_MK,
     FLANGE_M2K_W,
@@ -29,6 +30,7 @@ from gcodetool.moisture.winding import (
 )
 
 Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
 
 FIRST_STEP_S: Final = 1.0  # after a change of air
 GROWTH: Final = 2.5  # of the steps, at most; docs/physics.md, section 5, measures what that costs
@@ -156,7 +158,7 @@ def _zeros(count: int) -> "array[float]":
     return array("d", [0.0]) * count
 
 
-class March:
+class SpoolIntegrator:
     """A field on its way through time; make one from a `Field`, take one back with `field`.
 
     Parameters
@@ -190,7 +192,7 @@ class March:
         wound = start.winding
         loose = wound.loose
         layers = wound.layers
-        self.given = SimpleNamespace(
+        self.kernel_arrays = SimpleNamespace(
             layers=layers,
             shells=self.shells,
             members=self.members,
@@ -239,7 +241,7 @@ class March:
         )
         self.fed_kg = np.zeros(self.members)
         self.vented_kg = np.zeros(self.members)
-        self.kernel: Any = kernel.Reel(self.given)
+        self.kernel: Any = kernel.Reel(self.kernel_arrays)
         self._store = start.store_kg
         self._share = grid.share
         self._tolerance = TOLERANCE * fine
@@ -261,7 +263,7 @@ class March:
                     store = store + np.asarray(loaded_kg, dtype=np.float64)
                 elif desiccant is not None:
                     store += air.desiccant_kg * desiccant.content(desiccant.fresh_rh_pct / 100.0)
-        self.given.store[:] = _flat(store)
+        self.kernel_arrays.store[:] = _flat(store)
         self._air = air
         self.kernel.surround(
             SimpleNamespace(
@@ -287,25 +289,55 @@ class March:
         )
 
     def run(self, seconds: float, *, first_s: float = FIRST_STEP_S, longest_s: float = LONGEST_S) -> float:
-        """March on; return the step that would come next [s]."""
+        """March on; return the step that would come next [s].
+
+        Raises
+        ------
+        CalculationError
+            Where a member's numbers were finite and are not any more.
+        """
         if not self.winding.layers or seconds <= 0.0:
             return first_s
+        before = self._finite()
         after = self.kernel.march(seconds, first_s, GROWTH, longest_s, self._tolerance, HEAT_TOLERANCE)
+        lost = before & ~self._finite()
+        if lost.any() and self._air is not None:
+            raise CalculationError(
+                f"{int(lost.sum())} of {self.members} members of the moisture calculation stopped being numbers"
+                f" within {seconds / 3600.0:.3g} h in air of {self._air.temperature_C:.1f} °C and"
+                f" {self._air.rh_pct:.0f} % RH; please report this with the spool's record"
+            )
         if self._body is not None and self._air is not None and not self._air.closed:
-            self._weather(self._body, self._air, seconds)
+            self._exchange_body_water(self._body, self._air, seconds)
         return float(after)
 
-    def _weather(self, body: BodyWater, air: Air, seconds: float) -> None:
+    def _finite(self) -> Bools:
+        """Return whether all that the kernel holds of a member is finite, (members,)."""
+        cells = self.winding.layers * self.members
+        total = np.zeros(self.members)
+        for values, count in (
+            (self.kernel_arrays.water, cells * self.shells),
+            (self.kernel_arrays.gap, cells),
+            (self.kernel_arrays.temperature, cells),
+            (self.kernel_arrays.store, self.members),
+            (self.kernel_arrays.body, self.members),
+        ):
+            total += np.frombuffer(values, dtype=np.float64)[:count].reshape(-1, self.members).sum(axis=0)
+        return np.isfinite(total)
+
+    def _exchange_body_water(self, body: BodyWater, air: Air, seconds: float) -> None:
         """Let the body follow constant air, exactly."""
-        before = np.array(self.given.body)
+        before = np.array(self.kernel_arrays.body)
         goal = body.balance_kg(min(1.0, air.rh_pct / 100.0))
         after = goal + (before - goal) * math.exp(-seconds / body.follows_s(air.temperature_K))
-        self.given.body[:] = _flat(after)
+        self.kernel_arrays.body[:] = _flat(after)
         self._body_in_kg += after - before
 
-    def keep(self) -> None:
+    def hold_enclosed_water(self) -> None:
         """Remember what a closed place holds, for a stay that goes on (`surround` with *again*)."""
-        self._store = np.array(self.given.store) if self._air is not None and self._air.closed else None
+        self._store = (
+            np.array(self.kernel_arrays.store) if self._air is not None and self._air.closed else None
+        )
 
     def feed(self, length_m: float) -> None:
         """Draw strand off the outside; the layers below come to the face as it recedes."""
@@ -318,16 +350,16 @@ class March:
         for layer in map(int, np.flatnonzero(lost)):
             self.fed_kg += lost[layer] * self._layer_mean(layer)
             self.vented_kg += vented[layer] * np.array(
-                self.given.gap[layer * self.members : (layer + 1) * self.members]
+                self.kernel_arrays.gap[layer * self.members : (layer + 1) * self.members]
             )
         self.winding = after
         self.kernel.set_layers(after.layers)
         count = after.layers
         if count:
-            self.given.strand_kg[count - 1] = float(after.strand_kg()[-1])
-            self.given.gap_m3[count - 1] = float(after.gap_m3()[-1])
+            self.kernel_arrays.strand_kg[count - 1] = float(after.strand_kg()[-1])
+            self.kernel_arrays.gap_m3[count - 1] = float(after.gap_m3()[-1])
             if after.loose:
-                self.given.face_m2[1] = float(after.face_m2()[1])
+                self.kernel_arrays.face_m2[1] = float(after.face_m2()[1])
 
     def outer_mean(self) -> Floats:
         """Return the mean content of the strand fed next, (members,) [kg/kg]; NaN when empty."""
@@ -337,15 +369,15 @@ class March:
 
     def inflow_kg(self) -> Floats:
         """Return the water that has come in from outside, (members,) [kg]."""
-        return np.array(self.given.inflow) + self._body_in_kg
+        return np.array(self.kernel_arrays.inflow) + self._body_in_kg
 
     def held_kg(self) -> Floats:
         """Return the water in a closed place's air and desiccant, (members,) [kg]."""
-        return np.array(self.given.store)
+        return np.array(self.kernel_arrays.store)
 
     def spent_s(self) -> Floats:
         """Return when a closed place's desiccant was spent, since `surround`, (members,) [s]; inf: not yet."""
-        since = np.array(self.given.spent)
+        since = np.array(self.kernel_arrays.spent)
         return np.where(since < 0.0, np.inf, since)
 
     def field(self) -> Field:
@@ -355,16 +387,18 @@ class March:
         closed = self._air is not None and self._air.closed
         return Field(
             self.winding,
-            np.array(self.given.water[: cells * self.shells]).reshape(layers, self.shells, self.members),
-            np.array(self.given.gap[:cells]).reshape(shape),
-            np.array(self.given.temperature[:cells]).reshape(shape),
-            np.array(self.given.store) if closed else self._store if self._air is None else None,
-            None if self._body is None else np.array(self.given.body),
+            np.array(self.kernel_arrays.water[: cells * self.shells]).reshape(
+                layers, self.shells, self.members
+            ),
+            np.array(self.kernel_arrays.gap[:cells]).reshape(shape),
+            np.array(self.kernel_arrays.temperature[:cells]).reshape(shape),
+            np.array(self.kernel_arrays.store) if closed else self._store if self._air is None else None,
+            None if self._body is None else np.array(self.kernel_arrays.body),
         )
 
     def _layer_mean(self, layer: int) -> Floats:
         size = self.shells * self.members
-        piece = np.frombuffer(self.given.water, dtype=np.float64)[layer * size : (layer + 1) * size]
+        piece = np.frombuffer(self.kernel_arrays.water, dtype=np.float64)[layer * size : (layer + 1) * size]
         return np.asarray(self._share @ piece.reshape(self.shells, self.members))
 
 

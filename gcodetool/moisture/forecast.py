@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from gcodetool.errors import OutOfRangeError
 from gcodetool.moisture.air import Air
-from gcodetool.moisture.field import FIRST_STEP_S, Field, March
+from gcodetool.moisture.field import FIRST_STEP_S, Field, SpoolIntegrator
 from gcodetool.moisture.history import State, Surroundings
 
 Floats = NDArray[np.float64]
@@ -144,7 +144,7 @@ class _Run:
     """
 
     def __init__(self, state: State, around: Surroundings, curve_s: Floats, curve_m: Floats) -> None:
-        self.march = March(state.field, state.polymer)
+        self.march = SpoolIntegrator(state.field, state.polymer)
         self.march.surround(around.reel, again=state.stays_in(around))
         self.curve_s, self.curve_m = curve_s, curve_m
         self.at_s, self.fed_m = 0.0, 0.0
@@ -265,7 +265,7 @@ def _path(state: State, air: Air, begin_s: float, finish_s: float) -> tuple[Floa
     if not state.field.winding.layers and state.path is None:
         return np.full(state.members, np.nan), None
     strand = state.field.outermost() if state.path is None else state.path
-    march = March(strand, state.polymer)
+    march = SpoolIntegrator(strand, state.polymer)
     march.surround(air)
     march.run(begin_s)
     before = 100.0 * march.outer_mean()

@@ -14,11 +14,11 @@ from numpy.typing import NDArray
 
 from gcodetool.errors import SpoolError
 from gcodetool.moisture import air as airs
-from gcodetool.moisture import learning, snapshot
+from gcodetool.moisture import inference, snapshot
 from gcodetool.moisture.air import Air
-from gcodetool.moisture.charges import Charges
-from gcodetool.moisture.field import FIRST_STEP_S, Field, March, uniform
-from gcodetool.moisture.learning import Inspected, Weighed
+from gcodetool.moisture.desiccant_charge import Charges
+from gcodetool.moisture.field import FIRST_STEP_S, Field, SpoolIntegrator, uniform
+from gcodetool.moisture.inference import Inspected, Weighed
 from gcodetool.moisture.places import (
     ROOM_C,
     ROOM_RH_PCT,
@@ -55,7 +55,9 @@ __all__ = [  # what other rooms take from here, wherever in this room it is work
 Floats = NDArray[np.float64]
 
 
-def state_at(spool: Spool, now_s: float, *, members: int = 1, shelf: snapshot.Shelf | None = None) -> State:
+def state_at(
+    spool: Spool, now_s: float, *, members: int = 1, shelf: snapshot.SnapshotStore | None = None
+) -> State:
     """Return the state of *spool* at *now_s*, from its record.
 
     Parameters
@@ -109,8 +111,8 @@ def state_at(spool: Spool, now_s: float, *, members: int = 1, shelf: snapshot.Sh
 
 def _kept(replay: "_Replay", key: str, events: int, at: Floats | None, weights: Floats) -> bytes:
     """Return a snapshot of the replay as it stood after its last event."""
-    assert replay.picture is not None
-    facts, arrays = replay.picture
+    assert replay.captured is not None
+    facts, arrays = replay.captured
     facts = {**facts, "events": events, "said": replay.said}
     arrays = {**arrays, "weights": weights}
     if at is not None:
@@ -119,7 +121,12 @@ def _kept(replay: "_Replay", key: str, events: int, at: Floats | None, weights: 
 
 
 def _taken_up(
-    spool: Spool, events: list[Event], now_s: float, notes: list[str], members: int, shelf: snapshot.Shelf
+    spool: Spool,
+    events: list[Event],
+    now_s: float,
+    notes: list[str],
+    members: int,
+    shelf: snapshot.SnapshotStore,
 ) -> State | None:
     """Return the state from a snapshot and what happened since; None where it does not fit the record."""
     data = shelf.load(members)
@@ -134,12 +141,12 @@ def _taken_up(
         return None  # to be learned from, with all that came before
     parameters = polymer(spool.material, fibre_wt_pct=spool.fibre_wt_pct, at=arrays.get("at"))
     replay = _Replay(spool, parameters, now_s, list(notes))
-    replay.take_up(facts, arrays, events[facts["events"] - 1])
+    replay.restore(facts, arrays, events[facts["events"] - 1])
     for event in since:
         replay.until(event.at_s)
         replay.apply(event)
     if since:
-        replay.remember()
+        replay.capture()
         key = snapshot.key(spool, events, members=members)
         shelf.save(members, _kept(replay, key, len(events), arrays.get("at"), arrays["weights"]))
     replay.until(now_s)
@@ -153,7 +160,7 @@ def _replayed(
     for event in events:
         replay.until(event.at_s)
         replay.apply(event)
-    replay.remember()
+    replay.capture()
     replay.until(now_s)
     return replay
 
@@ -163,41 +170,41 @@ def _learned(
 ) -> tuple["_Replay", Floats, Floats]:
     """Return the replay that weigh-ins and inspections leave, its members and weights; drawn anew if few fit."""
     reel = reel_of(spool)
-    said = learning.cannot_tell(replay.record, reel)
+    said = inference.uninformative_notes(replay.record, reel)
     members = at.shape[0]
-    predicted = learning.predictions(replay.record)
-    fits = learning.log_likelihood(replay.record, reel, predicted)
-    first = best = (learning.effective(learning.weights_of(fits)), replay, fits, at)
+    predicted = inference.predictions(replay.record)
+    fits = inference.log_likelihood(replay.record, reel, predicted)
+    first = best = (inference.effective_sample_size(inference.weights_of(fits)), replay, fits, at)
     tried, known, drawn = at, predicted, 0
     while (
-        best[0] < learning.ENOUGH * members
-        and drawn < learning.ROUNDS
-        and members >= learning.LEAST_MEMBERS
-        and (drawn < 2 or learning.contradiction(replay.record, reel, known) < learning.HOPELESS)
+        best[0] < inference.ENOUGH * members
+        and drawn < inference.ROUNDS
+        and members >= inference.LEAST_MEMBERS
+        and (drawn < 2 or inference.misfit_ratio(replay.record, reel, known) < inference.HOPELESS)
     ):
         drawn += 1
-        anew = learning.draw_anew(replay.record, reel, tried, known, spool.id)
+        anew = inference.resample_members(replay.record, reel, tried, known, spool.id)
         parameters = polymer(spool.material, fibre_wt_pct=spool.fibre_wt_pct, at=anew.at)
         again = _replayed(spool, parameters, events, now_s, notes)
-        predicted = learning.predictions(again.record)
-        fits = learning.log_likelihood(again.record, reel, predicted) - anew.log_density
-        worth = learning.effective(learning.weights_of(fits))
+        predicted = inference.predictions(again.record)
+        fits = inference.log_likelihood(again.record, reel, predicted) - anew.log_density
+        worth = inference.effective_sample_size(inference.weights_of(fits))
         if worth > best[0]:
             best = (worth, again, fits, anew.at)
         tried, known = np.vstack([tried, anew.at]), np.vstack([known, predicted])
-    odd = learning.contradiction(replay.record, reel, known) > 1.0
+    odd = inference.misfit_ratio(replay.record, reel, known) > 1.0
     worth, replay, fits, at = first if odd else best
-    weights, power = learning.tempered(fits, min(1.0, learning.LEAST_MEMBERS / 2.0 / members))
+    weights, power = inference.tempered_weights(fits, min(1.0, inference.LEAST_MEMBERS / 2.0 / members))
     if odd:
         said.append(
             "the record contradicts itself or the model: no member comes near what the scale read, so the weigh-ins "
             "count for less; look for a use that was not noted, another reel, or a misread scale"
         )
-    elif drawn and worth >= learning.ENOUGH * members:
+    elif drawn and worth >= inference.ENOUGH * members:
         said.append(
             f"learned: {_count(drawn * members, 'more member')} drawn where the record says they should be"
         )
-    elif worth < learning.ENOUGH * members:
+    elif worth < inference.ENOUGH * members:
         said.append(
             f"learned, but on few members: {worth:.0f} of {members} fit weigh-ins and inspections"
             + ("" if power == 1.0 else "; so they count for less")
@@ -206,11 +213,11 @@ def _learned(
     return replay, at, weights
 
 
-def reel_of(spool: Spool) -> learning.Reel:
+def reel_of(spool: Spool) -> inference.ReelMass:
     """Return what weighing needs to know of body and filament."""
     profile = spool.body.profile
     name = "" if profile is None else profile.key
-    return learning.Reel(spool.net_mass_g, spool.body.mass_g, "cardboard" in name.lower())
+    return inference.ReelMass(spool.net_mass_g, spool.body.mass_g, "cardboard" in name.lower())
 
 
 class _Replay:
@@ -226,12 +233,12 @@ class _Replay:
         self.place = ""
         self.since_s = -math.inf
         self.last: Event | None = None
-        self.reel: March | None = None
-        self.path: March | None = None
+        self.reel: SpoolIntegrator | None = None
+        self.path: SpoolIntegrator | None = None
         self.previous: Air | None = None  # the air it came from, which a bag is closed with
         self.fresh = True  # the next stretch begins with a change of air
         self.said: list[str] = []  # of what was learned
-        self.picture: tuple[dict[str, Any], dict[str, Floats]] | None = None
+        self.captured: tuple[dict[str, Any], dict[str, Floats]] | None = None
         self.record: list[Weighed | Inspected] = []
         self.box: str | None = None  # the closed place that it is in,
         self.enclosed: Air | None = None  # and its air, as it began
@@ -251,7 +258,7 @@ class _Replay:
                 self.fresh = True
         self.at_s = at_s
 
-    def _stay(self, reel: March, end_s: float) -> None:
+    def _stay(self, reel: SpoolIntegrator, end_s: float) -> None:
         """March on in the same place."""
         for begin, end, around in stretches(
             self.spool, self.place, self.at_s, end_s, now_s=self.now_s, previous=self.previous
@@ -262,7 +269,7 @@ class _Replay:
             load = self.charges.load(self.box, begin) if self.fresh else None
             reel.surround(around.reel, again=not self.fresh, loaded_kg=load)
             reel.run(end - begin, first_s=first)
-            reel.keep()
+            reel.hold_enclosed_water()
             said = self.charges.look(reel, around, begin_s=begin, end_s=end, since_s=self.since_s)
             if said is not None:
                 self._note_once(said)
@@ -295,9 +302,9 @@ class _Replay:
     def _settle(self) -> None:
         """Go on from the numbers alone, as from a snapshot: with and without one, a state is the same to the bit."""
         if self.reel is not None:
-            self.reel = March(self.reel.field(), self.polymer)
+            self.reel = SpoolIntegrator(self.reel.field(), self.polymer)
         if self.path is not None:
-            self.path = March(self.path.field(), self.polymer)
+            self.path = SpoolIntegrator(self.path.field(), self.polymer)
 
     def state(self) -> State:
         """Return the state at the present moment."""
@@ -324,7 +331,7 @@ class _Replay:
             enclosed=self.enclosed,
         )
 
-    def remember(self) -> None:
+    def capture(self) -> None:
         """Keep a picture of the present moment for `_kept`: small facts and arrays."""
         assert self.reel is not None
         facts: dict[str, Any] = {
@@ -358,9 +365,9 @@ class _Replay:
                 if field.body_kg is not None:
                     arrays[f"{name} body"] = field.body_kg
         arrays["length"] = self.reel.winding.length_m
-        self.picture = facts, arrays
+        self.captured = facts, arrays
 
-    def take_up(self, facts: dict[str, Any], arrays: dict[str, Floats], last: Event) -> None:
+    def restore(self, facts: dict[str, Any], arrays: dict[str, Floats], last: Event) -> None:
         """Go on from a picture."""
         self.at_s, self.since_s, self.place = facts["at_s"], facts["since_s"], facts["place"]
         self.fresh, self.last = facts["fresh"], last
@@ -381,11 +388,11 @@ class _Replay:
         wound = winding(self.spool, self.polymer.density_kg_m3)
         length = arrays["length"]
         left = replace(wound, length_m=length, full_m=wound.full_m[: length.shape[0]])
-        self.reel = March(_field_of("reel", left, arrays), self.polymer)
+        self.reel = SpoolIntegrator(_field_of("reel", left, arrays), self.polymer)
         if "path water" in arrays:
             one = np.ones(1)
             strand = replace(wound, length_m=one, full_m=one, loose=True, body=None)
-            self.path = March(_field_of("path", strand, arrays), self.polymer)
+            self.path = SpoolIntegrator(_field_of("path", strand, arrays), self.polymer)
 
     def _receive(self, event: Event) -> None:
         self._go(event)
@@ -408,7 +415,7 @@ class _Replay:
             )
             self.notes.append(f"assumed: found open, so in balance with {air} ({start.rh_pct:.0f} % RH)")
         wound = winding(self.spool, self.polymer.density_kg_m3)
-        self.reel = March(uniform(wound, self.polymer, content, kelvin), self.polymer)
+        self.reel = SpoolIntegrator(uniform(wound, self.polymer, content, kelvin), self.polymer)
         if wound.body is not None and wound.body.assumed:
             self.notes.append(wound.body.assumed)
         self.previous = start
@@ -514,7 +521,7 @@ class _Replay:
             and self.spool.places[self.place].kind == "printer"
             and self.reel.winding.layers
         ):
-            self.path = March(self.reel.field().outermost(), self.polymer)
+            self.path = SpoolIntegrator(self.reel.field().outermost(), self.polymer)
 
 
 def _facts_of(one: Weighed | Inspected) -> list[Any]:
@@ -551,12 +558,12 @@ def _count(number: int, one: str, many: str = "") -> str:
 
 def aged(state: State, around: Surroundings, seconds: float) -> State:
     """Return the state after *seconds* idle in constant air."""
-    reel = March(state.field, state.polymer)
+    reel = SpoolIntegrator(state.field, state.polymer)
     reel.surround(around.reel, again=state.stays_in(around))
     reel.run(seconds)
     path = None
     if state.path is not None:
-        march = March(state.path, state.polymer)
+        march = SpoolIntegrator(state.path, state.polymer)
         march.surround(around.path)
         march.run(seconds)
         path = march.field()

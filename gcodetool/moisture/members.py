@@ -7,6 +7,6 @@ from gcodetool.moisture.solver import COMPILED
 MEMBERS: Final = 64 if COMPILED else 1  # interpreted, a band would take minutes: nominal parameters alone
 
 
-def usual(members: int | None) -> int:
-    """Return the number asked for, or the usual one."""
+def default_members(members: int | None) -> int:
+    """Return the number asked for, or the default_members one."""
     return MEMBERS if members is None else members

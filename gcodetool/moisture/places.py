@@ -16,14 +16,14 @@ from numpy.typing import NDArray
 from gcodetool import profiles
 from gcodetool.errors import InputError, SpoolError
 from gcodetool.moisture import air as airs
-from gcodetool.moisture.air import ZERO_CELSIUS_K, Air
+from gcodetool.moisture.air import Air
+from gcodetool.moisture.constants import HOUR_S, ZERO_CELSIUS_K
 from gcodetool.moisture.record import AirLog, Place, Spool
 
 Floats = NDArray[np.float64]
 
 ROOM_C: Final = 22.0  # where a sealed bag's temperature is not stated
 ROOM_RH_PCT: Final = 50.0  # the air a reel was found in, where its place tells nothing
-HOUR_S: Final = 3600.0
 SHORTEST_WINDOW_S: Final = HOUR_S  # of a measured log
 WINDOW_SHARE: Final = 0.05  # of the time since
 FAR_FROM_READING_S: Final = 86_400.0

@@ -8,23 +8,23 @@ Left out: hysteresis between uptake and release, slow relaxation (PLA), swelling
 
 import zlib
 from dataclasses import dataclass, replace
-from typing import Any, Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from gcodetool.errors import OutOfRangeError
 from gcodetool.moisture.air import in_range
+from gcodetool.moisture.constants import MOLAR_GAS, REFERENCE_K, SMALLEST_ACTIVITY, WATER_KG_MOL
+
+if TYPE_CHECKING:
+    from gcodetool.profiles import Material, Pair
 
 Floats = NDArray[np.float64]
 
-MOLAR_GAS: Final = 8.314462618  # J/(mol K), CODATA
-WATER_KG_MOL: Final = 0.018015
 CONDENSATION_J_MOL: Final = 44_000.0  # of water at 25 °C [handbook]; 41 600 at 80 °C
-REFERENCE_K: Final = 296.15  # 23 °C, where the material files state their numbers
 ROOM_ACTIVITY: Final = 0.5  # 50 % RH, the other half of the standard atmosphere 23/50
 FIBRE_DENSITY_KG_M3: Final = 2550.0  # glass; carbon would be 1780 [handbook]
-SMALLEST_ACTIVITY: Final = 1e-3  # below it every isotherm is a straight line through the origin
 
 # A new sealed reel: 0.4 of its equilibrium at 23 °C/50 % RH, from 0.2 to 0.6 (own estimate; of 71 new nylon
 # reels in one published trial more than half held over 0.75 wt %, a quarter of that equilibrium).
@@ -100,12 +100,9 @@ class Polymer:
     def activity(self, content: ArrayLike, temperature_K: float) -> Floats:
         """Return the activity, 0 to 1, at which each member holds *content* [kg/kg], (members,), by halving.
 
-        >>> from types import SimpleNamespace
-        >>> straight = SimpleNamespace(
-        ...     diffusivity_23C_m2_s=1e-12, activation_energy_kJ_mol=40, density_kg_m3=1200,
-        ...     uptake_saturation_wt_pct=1.0, isotherm_exponent=1, limit_good_wt_pct=0.1,
-        ...     limit_marginal_wt_pct=0.2)
-        >>> polymer(straight).activity(0.005, 296.15).round(6).tolist()
+        >>> from gcodetool import profiles
+        >>> wet = polymer(profiles.material("PETG"))
+        >>> wet.activity(wet.room_equilibrium(), 296.15).round(6).tolist()
         [0.5]
         """
         wanted = np.broadcast_to(np.asarray(content, dtype=np.float64), (self.members,))
@@ -178,7 +175,7 @@ def spread_evenly(members: int, seed: str) -> Floats:
 
 
 def polymer(
-    material: Any,
+    material: "Material",
     *,
     fibre_wt_pct: float = 0.0,
     members: int = 1,
@@ -190,7 +187,7 @@ def polymer(
     Parameters
     ----------
     material : profiles.Material
-        Attributes named as the keys of a material file.
+        As its file states it.
     fibre_wt_pct
         Mass share of the filler, 0 to below 100.
     members
@@ -212,21 +209,23 @@ def polymer(
         at = spread_evenly(members, seed)
     elif at is not None:
         members = at.shape[0]
-    draw = _Draw(material, members, at)
+    draw = _Draw(members, at)
     uptake = _uptake_scale(material, draw)
     scale = uptake * share / 100.0
-    sorption_K = np.full(
-        members, 1000.0 * _number(material, "sorption_excess_enthalpy_kJ_mol", 0.0) / MOLAR_GAS
-    )
+    sorption_K = np.full(members, 1000.0 * material.sorption_excess_enthalpy_kJ_mol / MOLAR_GAS)
     gab, first, second, third = _isotherm_parameters(material, scale)
     bare = Polymer(
-        diffusivity_m2_s=draw("diffusivity_23C_m2_s", "diffusivity_range_m2_s", log=True),
-        diffusivity_per_content=draw(
-            "diffusivity_conc_coeff_per_wt_pct", "diffusivity_conc_coeff_range_per_wt_pct", default=0.0
+        diffusivity_m2_s=draw.within(
+            material.diffusivity_23C_m2_s, material.diffusivity_range_m2_s, log=True
+        ),
+        diffusivity_per_content=draw.within(
+            material.diffusivity_conc_coeff_per_wt_pct, material.diffusivity_conc_coeff_range_per_wt_pct
         )
         * 100.0
         / share,
-        activation_K=draw("activation_energy_kJ_mol", "activation_energy_range_kJ_mol") * 1000.0 / MOLAR_GAS,
+        activation_K=draw.within(material.activation_energy_kJ_mol, material.activation_energy_range_kJ_mol)
+        * 1000.0
+        / MOLAR_GAS,
         sorption_K=sorption_K,
         gab=gab,
         first=first,
@@ -239,7 +238,7 @@ def polymer(
         limit_factor=draw.between(*LIMIT_FACTOR, log=True),
         density_kg_m3=1.0 / (share / material.density_kg_m3 + (1.0 - share) / FIBRE_DENSITY_KG_M3),
     )
-    factor = _optional(material, "limit_marginal_x_room_equilibrium")
+    factor = material.limit_marginal_x_room_equilibrium
     if at is None:  # the stated limit is the nominal member's own, rounded
         return bare
     good = bare.limit_good * bare.limit_factor
@@ -248,47 +247,33 @@ def polymer(
     return replace(bare, limit_good=good, limit_marginal=marginal)
 
 
-def _isotherm_parameters(material: Any, scale: Floats) -> tuple[bool, Floats, Floats, Floats]:
-    m0 = _optional(material, "isotherm_gab_m0_wt_pct")
-    C, K = _optional(material, "isotherm_gab_C"), _optional(material, "isotherm_gab_K")
+def _isotherm_parameters(material: "Material", scale: Floats) -> tuple[bool, Floats, Floats, Floats]:
+    m0, C, K = material.isotherm_gab_m0_wt_pct, material.isotherm_gab_C, material.isotherm_gab_K
     one = np.ones_like(scale)
     if m0 is not None and C is not None and K is not None:
         return True, m0 * scale, C * one, K * one
     saturation = material.uptake_saturation_wt_pct
-    fraction = _optional(material, "isotherm_henry_fraction")
-    exponent = _optional(material, "isotherm_cluster_exponent")
+    fraction, exponent = material.isotherm_henry_fraction, material.isotherm_cluster_exponent
     if fraction is None or exponent is None:
-        fraction, exponent = 0.0, _optional(material, "isotherm_exponent") or 1.0
+        fraction, exponent = 0.0, material.isotherm_exponent or 1.0
     return False, fraction * saturation * scale, (1.0 - fraction) * saturation * scale, exponent * one
 
 
-def _uptake_scale(material: Any, draw: "_Draw") -> Floats:
+def _uptake_scale(material: "Material", draw: "_Draw") -> Floats:
     """Return the one factor that moves the whole isotherm (drawn apart its ends give impossible shapes)."""
-    for key, bounds in (
-        ("uptake_50rh_wt_pct", "uptake_50rh_range_wt_pct"),
-        ("uptake_saturation_wt_pct", "uptake_saturation_range_wt_pct"),
+    for nominal, between in (
+        (material.uptake_50rh_wt_pct, material.uptake_50rh_range_wt_pct),
+        (material.uptake_saturation_wt_pct, material.uptake_saturation_range_wt_pct),
     ):
-        nominal, between = _optional(material, key), getattr(material, bounds, None)
         if nominal and between:
             return draw.between(between[0] / nominal, 1.0, between[1] / nominal)
     return draw.between(1.0, 1.0, 1.0)
 
 
-def _optional(material: Any, key: str) -> float | None:
-    value = getattr(material, key, None)
-    return None if value is None else float(value)
-
-
-def _number(material: Any, key: str, default: float) -> float:
-    value = _optional(material, key)
-    return default if value is None else value
-
-
 class _Draw:
     """One coordinate of the members per parameter, in the order of asking."""
 
-    def __init__(self, material: Any, members: int, at: Floats | None) -> None:
-        self.material = material
+    def __init__(self, members: int, at: Floats | None) -> None:
         self.members = members
         self.at = at
         self.asked = 0
@@ -303,12 +288,7 @@ class _Draw:
             return np.asarray(low * (high / low) ** unit)
         return np.asarray(low + (high - low) * unit)
 
-    def __call__(self, key: str, bounds: str, *, log: bool = False, default: float | None = None) -> Floats:
-        """Return the draws of one key of the material; without a range every member has the same."""
-        nominal = _optional(self.material, key)
-        if nominal is None:
-            if default is None:
-                raise OutOfRangeError(f"material {getattr(self.material, 'key', '?')} states no {key}")
-            nominal = default
-        between = getattr(self.material, bounds, None) or (nominal, nominal)
-        return self.between(float(between[0]), nominal, float(between[1]), log=log and between[0] > 0)
+    def within(self, nominal: float, bounds: "Pair | None", *, log: bool = False) -> Floats:
+        """Return the draws of a stated range; without one every member has the same."""
+        low, high = bounds or (nominal, nominal)
+        return self.between(low, nominal, high, log=log and low > 0)

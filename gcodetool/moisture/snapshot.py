@@ -22,7 +22,7 @@ KIND: Final = "snapshot/2"
 MODEL: Final = "2"  # of the physics: another one, and no old snapshot fits
 
 
-class Shelf(Protocol):
+class SnapshotStore(Protocol):
     """Where snapshots lie, one for each spool and number of members; ``ledger.snapshots`` has one of files."""
 
     def load(self, members: int) -> bytes | None:
@@ -32,10 +32,10 @@ class Shelf(Protocol):
         """Keep *data* if that is possible."""
 
 
-ShelfOf = Callable[[Spool], Shelf | None]
+SnapshotStoreFor = Callable[[Spool], SnapshotStore | None]
 
 
-def nowhere(_: Spool) -> None:
+def no_snapshots(_: Spool) -> None:
     """Keep no snapshots of any spool."""
 
 

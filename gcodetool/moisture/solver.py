@@ -15,20 +15,22 @@ split over modules its loops would no longer be compiled into one another.
 Left out: vapour carried by its own expansion when a winding warms.
 """
 
-from typing import Final
+from typing import Any, Final
 
 import cython
 from cython.cimports.libc.math import exp, fabs, log, sqrt
 from cython.cimports.libc.math import pow as power
+
+from gcodetool.moisture import constants
 
 COMPILED: Final = cython.compiled
 
 GAMMA = cython.declare(
     cython.double, 0.2928932188134524
 )  # 1 - 1/sqrt(2), Alexander (1977), "Diagonally implicit Runge-Kutta methods"
-REFERENCE_K = cython.declare(cython.double, 296.15)
-VAPOUR_GAS = cython.declare(cython.double, 461.5)  # J/(kg K)
-SMALLEST_ACTIVITY = cython.declare(cython.double, 1e-3)
+REFERENCE_K = cython.declare(cython.double, constants.REFERENCE_K)
+VAPOUR_GAS = cython.declare(cython.double, constants.VAPOUR_GAS)
+SMALLEST_ACTIVITY = cython.declare(cython.double, constants.SMALLEST_ACTIVITY)
 NEAR_K = cython.declare(cython.double, 1.0)  # members this close share one look at the vapour's tables
 SPEED_SLACK = cython.declare(cython.double, 2.5)  # of heat_slack: D follows temperature less strictly
 SHORTEST_S = cython.declare(cython.double, 1e-9)  # too short for a rate
@@ -223,7 +225,7 @@ class Reel:
     slope: cython.double  # of a table, where `line` looked last
     level: cython.double
 
-    def __init__(self, given: object) -> None:
+    def __init__(self, given: Any) -> None:
         work = given.work
         self.layers = given.layers
         self.shells = given.shells
@@ -345,7 +347,7 @@ class Reel:
         """Leave the layers outside the first *layers* out from now on: they have been fed."""
         self.layers = layers
 
-    def surround(self, air: object) -> None:
+    def surround(self, air: Any) -> None:
         """Put the reel into other air.
 
         *air* has ``temperature_K, vapour_Pa, closed, air_m3, heat_W_m2K, mass_m_s, through``,
@@ -862,12 +864,18 @@ class Reel:
     @cython.cfunc
     @cython.exceptval(check=False)
     def bend(self, i: cython.Py_ssize_t, m: cython.Py_ssize_t) -> cython.void:
-        """Make phi at a strand's surface a line over the pressure in its gap, of the isotherm's line over activity."""
+        """Make phi at a strand's surface a line over the pressure in its gap, of the isotherm's line over activity.
+
+        Above saturation phi goes on as it left it: its exponential along the isotherm's line there overflows.
+        """
         M: cython.Py_ssize_t = self.members
         j: cython.Py_ssize_t = i * M + m
         k: cython.double = self.parameters[GROWTH * M + m]
+        a: cython.double = self.taken[j]
+        if a > 1.0:
+            a = 1.0
         slope: cython.double = self.line_slope[j] * self.warmth[j]
-        content: cython.double = self.line_level[j] * self.warmth[j] + slope * self.taken[j]
+        content: cython.double = self.line_level[j] * self.warmth[j] + slope * a
         slope /= self.full_Pa[j]
         if k != 0.0:
             x: cython.double = exp(k * content)
@@ -876,7 +884,7 @@ class Reel:
                 content *= 1.0 + 0.5 * k * content
             else:
                 content = (x - 1.0) / k
-        self.surface_level[j] = content - slope * self.taken[j] * self.full_Pa[j]
+        self.surface_level[j] = content - slope * a * self.full_Pa[j]
         self.surface_slope[j] = slope
 
     @cython.cfunc

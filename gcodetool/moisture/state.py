@@ -10,9 +10,10 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from gcodetool.moisture.air import ZERO_CELSIUS_K, Air
+from gcodetool.moisture.air import Air
+from gcodetool.moisture.constants import ZERO_CELSIUS_K
 from gcodetool.moisture.field import Field
-from gcodetool.moisture.learning import Inspected, Weighed
+from gcodetool.moisture.inference import Inspected, Weighed
 from gcodetool.moisture.places import Surroundings, box_of
 from gcodetool.moisture.polymer import Polymer
 from gcodetool.moisture.record import Event, Spool

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from gcodetool.moisture.bodies import BodyWater, body_water
+from gcodetool.moisture.reel_body import BodyWater, body_water
 
 if TYPE_CHECKING:
     from gcodetool.moisture.record import Spool

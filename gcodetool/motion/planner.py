@@ -17,7 +17,7 @@ input shaping, hosts that cannot keep the queue full.
 """
 
 from array import array
-from typing import Final
+from typing import Any, Final
 
 import cython
 from cython.cimports.libc.math import acos, atan2, ceil, cos, fabs, floor, sin, sqrt
@@ -35,13 +35,20 @@ KLIPPER_LIMITS: Final = (
     "unretract_extra_length", "unretract_speed",
 )
 cython.declare(
-    _K_V=cython.int, _K_A=cython.int, _K_ZV=cython.int, _K_ZA=cython.int, _K_CORNER=cython.int,
-    _K_RATIO=cython.int, _K_EV=cython.int, _K_EA=cython.int, _K_E_STEP=cython.int, _K_ARC=cython.int,
-    _K_BACK=cython.int, _K_BACK_V=cython.int, _K_EXTRA=cython.int, _K_FORTH_V=cython.int,
+    _KLIPPER_MAX_VELOCITY=cython.int, _KLIPPER_MAX_ACCEL=cython.int, _KLIPPER_MAX_Z_VELOCITY=cython.int,
+    _KLIPPER_MAX_Z_ACCEL=cython.int, _KLIPPER_SQUARE_CORNER_VELOCITY=cython.int,
+    _KLIPPER_MINIMUM_CRUISE_RATIO=cython.int, _KLIPPER_MAX_EXTRUDE_ONLY_VELOCITY=cython.int,
+    _KLIPPER_MAX_EXTRUDE_ONLY_ACCEL=cython.int, _KLIPPER_INSTANTANEOUS_CORNER_VELOCITY=cython.int,
+    _KLIPPER_ARC_RESOLUTION=cython.int, _KLIPPER_RETRACT_LENGTH=cython.int,
+    _KLIPPER_RETRACT_SPEED=cython.int, _KLIPPER_UNRETRACT_EXTRA_LENGTH=cython.int,
+    _KLIPPER_UNRETRACT_SPEED=cython.int,
 )
 (
-    _K_V, _K_A, _K_ZV, _K_ZA, _K_CORNER, _K_RATIO, _K_EV, _K_EA, _K_E_STEP, _K_ARC, _K_BACK, _K_BACK_V,
-    _K_EXTRA, _K_FORTH_V,
+    _KLIPPER_MAX_VELOCITY, _KLIPPER_MAX_ACCEL, _KLIPPER_MAX_Z_VELOCITY, _KLIPPER_MAX_Z_ACCEL,
+    _KLIPPER_SQUARE_CORNER_VELOCITY, _KLIPPER_MINIMUM_CRUISE_RATIO, _KLIPPER_MAX_EXTRUDE_ONLY_VELOCITY,
+    _KLIPPER_MAX_EXTRUDE_ONLY_ACCEL, _KLIPPER_INSTANTANEOUS_CORNER_VELOCITY, _KLIPPER_ARC_RESOLUTION,
+    _KLIPPER_RETRACT_LENGTH, _KLIPPER_RETRACT_SPEED, _KLIPPER_UNRETRACT_EXTRA_LENGTH,
+    _KLIPPER_UNRETRACT_SPEED,
 ) = range(14)
 # M205 J 0: a classic jerk build.  M207 S below 0: firmware retraction is not compiled in.
 MARLIN_LIMITS: Final = (
@@ -50,17 +57,23 @@ MARLIN_LIMITS: Final = (
     "M92 X", "M92 Y", "M92 Z", "M92 E", "M207 S", "M207 F", "M207 Z", "M208 S", "M208 F", "M900 K",
 )
 cython.declare(
-    _M_AX=cython.int, _M_AY=cython.int, _M_AZ=cython.int, _M_AE=cython.int, _M_VX=cython.int,
-    _M_VY=cython.int, _M_VZ=cython.int, _M_VE=cython.int, _M_P=cython.int, _M_R=cython.int,
-    _M_T=cython.int, _M_J=cython.int, _M_JX=cython.int, _M_JY=cython.int, _M_JZ=cython.int,
-    _M_JE=cython.int, _M_LEAST=cython.int, _M_LEAST_T=cython.int, _M_X=cython.int, _M_Y=cython.int,
-    _M_Z=cython.int, _M_E=cython.int, _M_BACK=cython.int, _M_BACK_V=cython.int, _M_LIFT=cython.int,
-    _M_EXTRA=cython.int, _M_FORTH_V=cython.int, _M_K=cython.int,
+    _MARLIN_M201_X=cython.int, _MARLIN_M201_Y=cython.int, _MARLIN_M201_Z=cython.int,
+    _MARLIN_M201_E=cython.int, _MARLIN_M203_X=cython.int, _MARLIN_M203_Y=cython.int,
+    _MARLIN_M203_Z=cython.int, _MARLIN_M203_E=cython.int, _MARLIN_M204_P=cython.int,
+    _MARLIN_M204_R=cython.int, _MARLIN_M204_T=cython.int, _MARLIN_M205_J=cython.int,
+    _MARLIN_M205_X=cython.int, _MARLIN_M205_Y=cython.int, _MARLIN_M205_Z=cython.int,
+    _MARLIN_M205_E=cython.int, _MARLIN_M205_S=cython.int, _MARLIN_M205_T=cython.int,
+    _MARLIN_M92_X=cython.int, _MARLIN_M92_Y=cython.int, _MARLIN_M92_Z=cython.int,
+    _MARLIN_M92_E=cython.int, _MARLIN_M207_S=cython.int, _MARLIN_M207_F=cython.int,
+    _MARLIN_M207_Z=cython.int, _MARLIN_M208_S=cython.int, _MARLIN_M208_F=cython.int,
+    _MARLIN_M900_K=cython.int,
 )
 (
-    _M_AX, _M_AY, _M_AZ, _M_AE, _M_VX, _M_VY, _M_VZ, _M_VE, _M_P, _M_R, _M_T, _M_J, _M_JX, _M_JY, _M_JZ,
-    _M_JE, _M_LEAST, _M_LEAST_T, _M_X, _M_Y, _M_Z, _M_E, _M_BACK, _M_BACK_V, _M_LIFT, _M_EXTRA,
-    _M_FORTH_V, _M_K,
+    _MARLIN_M201_X, _MARLIN_M201_Y, _MARLIN_M201_Z, _MARLIN_M201_E, _MARLIN_M203_X, _MARLIN_M203_Y,
+    _MARLIN_M203_Z, _MARLIN_M203_E, _MARLIN_M204_P, _MARLIN_M204_R, _MARLIN_M204_T, _MARLIN_M205_J,
+    _MARLIN_M205_X, _MARLIN_M205_Y, _MARLIN_M205_Z, _MARLIN_M205_E, _MARLIN_M205_S, _MARLIN_M205_T,
+    _MARLIN_M92_X, _MARLIN_M92_Y, _MARLIN_M92_Z, _MARLIN_M92_E, _MARLIN_M207_S, _MARLIN_M207_F,
+    _MARLIN_M207_Z, _MARLIN_M208_S, _MARLIN_M208_F, _MARLIN_M900_K,
 ) = range(28)
 RRF_LIMITS: Final = (
     "M201 X", "M201 Y", "M201 Z", "M201 E", "M203 X", "M203 Y", "M203 Z", "M203 E",
@@ -68,15 +81,18 @@ RRF_LIMITS: Final = (
     "M207 S", "M207 R", "M207 F", "M207 T", "M207 Z", "M572 S",
 )
 cython.declare(
-    _R_AX=cython.int, _R_AY=cython.int, _R_AZ=cython.int, _R_AE=cython.int, _R_VX=cython.int,
-    _R_VY=cython.int, _R_VZ=cython.int, _R_VE=cython.int, _R_JX=cython.int, _R_JY=cython.int,
-    _R_JZ=cython.int, _R_JE=cython.int, _R_P=cython.int, _R_T=cython.int, _R_POLICY=cython.int,
-    _R_LEAST=cython.int, _R_BACK=cython.int, _R_EXTRA=cython.int, _R_BACK_V=cython.int,
-    _R_FORTH_V=cython.int, _R_LIFT=cython.int, _R_K=cython.int,
+    _RRF_M201_X=cython.int, _RRF_M201_Y=cython.int, _RRF_M201_Z=cython.int, _RRF_M201_E=cython.int,
+    _RRF_M203_X=cython.int, _RRF_M203_Y=cython.int, _RRF_M203_Z=cython.int, _RRF_M203_E=cython.int,
+    _RRF_M566_X=cython.int, _RRF_M566_Y=cython.int, _RRF_M566_Z=cython.int, _RRF_M566_E=cython.int,
+    _RRF_M204_P=cython.int, _RRF_M204_T=cython.int, _RRF_M566_P=cython.int, _RRF_M203_I=cython.int,
+    _RRF_M207_S=cython.int, _RRF_M207_R=cython.int, _RRF_M207_F=cython.int, _RRF_M207_T=cython.int,
+    _RRF_M207_Z=cython.int, _RRF_M572_S=cython.int,
 )
 (
-    _R_AX, _R_AY, _R_AZ, _R_AE, _R_VX, _R_VY, _R_VZ, _R_VE, _R_JX, _R_JY, _R_JZ, _R_JE, _R_P, _R_T,
-    _R_POLICY, _R_LEAST, _R_BACK, _R_EXTRA, _R_BACK_V, _R_FORTH_V, _R_LIFT, _R_K,
+    _RRF_M201_X, _RRF_M201_Y, _RRF_M201_Z, _RRF_M201_E, _RRF_M203_X, _RRF_M203_Y, _RRF_M203_Z,
+    _RRF_M203_E, _RRF_M566_X, _RRF_M566_Y, _RRF_M566_Z, _RRF_M566_E, _RRF_M204_P, _RRF_M204_T,
+    _RRF_M566_P, _RRF_M203_I, _RRF_M207_S, _RRF_M207_R, _RRF_M207_F, _RRF_M207_T, _RRF_M207_Z,
+    _RRF_M572_S,
 ) = range(22)
 # fmt: on
 
@@ -160,12 +176,12 @@ def _within(value: cython.double, share: cython.double, limit: cython.double) ->
 @cython.nogil
 @cython.exceptval(check=False)
 def _within_corner(
-    a: cython.double, part: cython.double, w2: cython.double, limit: cython.double
+    accel: cython.double, part: cython.double, length2: cython.double, limit: cython.double
 ) -> cython.double:
-    """Return *a*, lowered so that its part along one axis, part/sqrt(w2), stays within *limit*."""
-    if a * a * part * part > limit * limit * w2:
-        return limit * sqrt(w2) / fabs(part)
-    return a
+    """Return *accel*, lowered so that its part along one axis, part/sqrt(w2), stays within *limit*."""
+    if accel * accel * part * part > limit * limit * length2:
+        return limit * sqrt(length2) / fabs(part)
+    return accel
 
 
 @cython.cfunc
@@ -195,57 +211,73 @@ class Planner:
     dialect: cython.int
     cap: cython.Py_ssize_t
     batch: cython.Py_ssize_t
-    lim: cython.double[::1]
-    # the limits in force that every move needs, taken from `lim` at each `take` and M204
-    ax: cython.double  # M201
-    ay: cython.double
-    az: cython.double
-    ae: cython.double
-    vx: cython.double  # M203; Klipper: vx the top speed, ax the acceleration, z and e their own limits
-    vy: cython.double
-    vz: cython.double
-    ve: cython.double
-    jx: cython.double  # jerk; Klipper: jx jd · a, je the step in filament speed, jy the softer acceleration
-    jy: cython.double
-    jz: cython.double
-    je: cython.double
-    jd: cython.double  # Marlin: junction deviation
-    a_print: cython.double
-    a_travel: cython.double
-    a_only: cython.double
-    steps_x: cython.double  # Marlin, 1/mm
-    steps_y: cython.double
-    steps_z: cython.double
-    steps_e: cython.double
-    steps_ax: cython.double  # steps/s2
-    steps_ay: cython.double
-    steps_az: cython.double
-    steps_ae: cython.double
-    least: cython.double  # lowest speed of printing and of other moves
-    least_travel: cython.double
-    advance: cython.double
+    limits: cython.double[::1]
+    # the limits in force that every move needs, taken from `limits` at each `take` and M204; mm and seconds
+    # Klipper
+    max_velocity: cython.double
+    max_accel: cython.double
+    max_z_velocity: cython.double
+    max_z_accel: cython.double
+    max_extrude_velocity: cython.double
+    max_extrude_accel: cython.double
+    corner_v2: (
+        cython.double
+    )  # of a right angle's speed, times sqrt(2) - 1: junction deviation times acceleration
+    mcr_accel: cython.double  # the softer acceleration of the minimum cruise ratio
+    extruder_corner_velocity: cython.double
+    # Marlin and RepRapFirmware
+    max_accel_x: cython.double  # M201
+    max_accel_y: cython.double
+    max_accel_z: cython.double
+    max_accel_e: cython.double
+    max_speed_x: cython.double  # M203
+    max_speed_y: cython.double
+    max_speed_z: cython.double
+    max_speed_e: cython.double
+    jerk_x: cython.double  # M205, M566
+    jerk_y: cython.double
+    jerk_z: cython.double
+    jerk_e: cython.double
+    print_accel: cython.double  # M204 P
+    travel_accel: cython.double  # M204 T
+    min_speed: cython.double  # of printing moves (Marlin), of all (RepRapFirmware)
+    pressure_advance: cython.double  # M900 K, M572 S
+    # Marlin
+    retract_accel: cython.double  # M204 R
+    min_travel_speed: cython.double
+    junction_deviation: cython.double  # 0: classic jerk
+    steps_per_mm_x: cython.double
+    steps_per_mm_y: cython.double
+    steps_per_mm_z: cython.double
+    steps_per_mm_e: cython.double
+    max_step_accel_x: cython.double  # steps/s2
+    max_step_accel_y: cython.double
+    max_step_accel_z: cython.double
+    max_step_accel_e: cython.double
     # sums, one place per bucket (a stretch of one layer and tool)
     bucket = cython.declare(cython.Py_ssize_t, visibility="public")
-    moving: cython.double[::1]
-    forward: cython.double[::1]
-    waiting: cython.double[::1]
-    fed: cython.double[::1]
+    moving_s: cython.double[::1]
+    forward_s: cython.double[::1]
+    waiting_s: cython.double[::1]
+    fed_mm: cython.double[::1]
     forward_mm: cython.double[::1]
-    last: cython.double[::1]
-    height: cython.double[::1]
+    last_s: cython.double[::1]
+    height_mm: cython.double[::1]
     # demands of each tool
     slot = cython.declare(cython.Py_ssize_t, visibility="public")
     area = cython.declare(cython.double, visibility="public")
     histogram: cython.double[::1]
     figures: cython.double[::1]
-    open_travel: cython.double
-    open_retraction = cython.declare(cython.double, visibility="readonly")  # mm back since the last forward
+    open_travel_mm: cython.double
+    open_retraction_mm = cython.declare(
+        cython.double, visibility="readonly"
+    )  # mm back since the last forward
     # the move table, for those who ask
     tabled = cython.declare(cython.bint, visibility="public")
     rows_tabled = cython.declare(cython.Py_ssize_t, visibility="public")
     starved: cython.bint
     table: cython.double[::1]
-    table_store: object
+    table_store: Any
     # figures about the run
     moves = cython.declare(cython.longlong, visibility="readonly")
     refused = cython.declare(cython.longlong, visibility="readonly")
@@ -255,75 +287,90 @@ class Planner:
     retractions_unknown = cython.declare(cython.longlong, visibility="readonly")
     acceleration_line = cython.declare(cython.longlong, visibility="readonly")
     # where the machine stands, and the row in hand
-    px: cython.double
-    py: cython.double
-    pz: cython.double
-    pe: cython.double  # Marlin: filament so far, for rounding to steps
-    sx: cython.double  # Marlin: whole steps at the end of the last planned move
-    sy: cython.double
-    sz: cython.double
-    se: cython.double
-    step_x: cython.double  # mm
-    step_y: cython.double
-    step_z: cython.double
-    step_e: cython.double
+    position_x: cython.double
+    position_y: cython.double
+    position_z: cython.double
     feed: cython.double
     line: cython.longlong
     retracted: cython.bint
-    lift: cython.double
+    lift_mm: cython.double
+    # Marlin: the same in whole steps, at the end of the last planned move
+    filament_mm: cython.double  # so far, for rounding to steps
+    at_step_x: cython.double
+    at_step_y: cython.double
+    at_step_z: cython.double
+    at_step_e: cython.double
+    mm_per_step_x: cython.double
+    mm_per_step_y: cython.double
+    mm_per_step_z: cython.double
+    mm_per_step_e: cython.double
     # the move before
     fresh: cython.bint  # nothing to join: after a stop
-    b_only: cython.bint  # moved filament only
-    b_kind: cython.int
-    bx: cython.double  # direction
-    by: cython.double
-    bz: cython.double
-    be: cython.double
-    b_v: cython.double
-    b_v2: cython.double
-    b_a: cython.double
-    b_l: cython.double
-    b_j: cython.double
-    b_jm: cython.double
-    b_d: cython.double
-    b_dm: cython.double
-    b_corner: cython.double
-    b_safe: cython.double
+    before_x: cython.double  # its direction: mm per mm of it
+    before_y: cython.double
+    before_z: cython.double
+    before_e: cython.double
+    # Klipper
+    before_only_filament: cython.bint
+    before_cruise_v2: cython.double
+    before_start_v2: cython.double
+    before_smooth_start_v2: cython.double
+    before_delta_v2: cython.double
+    before_smooth_delta_v2: cython.double
+    before_corner_v2: cython.double
+    # Marlin and RepRapFirmware
+    before_speed: cython.double
+    before_marks: cython.int  # RepRapFirmware: which drives moved
+    before_speed_x: cython.double  # Marlin's classic jerk: of each axis
+    before_speed_y: cython.double
+    before_speed_z: cython.double
+    before_speed_e: cython.double
+    before_safe_speed: cython.double
     # forward state
-    cruise_v2: cython.double
+    last_cruise_v2: cython.double
     # arcs
-    arc_radius: cython.double
+    arc_radius_mm: cython.double
     # the queue
     count = cython.declare(cython.Py_ssize_t, visibility="readonly")
     room: cython.Py_ssize_t
     next_pass: cython.Py_ssize_t
-    q_l: cython.double[::1]
-    q_a: cython.double[::1]
-    q_v2: cython.double[::1]
-    q_j: cython.double[::1]
-    q_jm: cython.double[::1]
-    q_d: cython.double[::1]
-    q_dm: cython.double[::1]
-    q_s: cython.double[::1]
-    q_sm: cython.double[::1]
-    q_c: cython.double[::1]
-    q_flow: cython.double[::1]
-    q_bucket: cython.longlong[::1]
-    q_slot: cython.longlong[::1]
-    q_kind: cython.longlong[::1]
-    q_line: cython.longlong[::1]
-    store: object
+    queue_max_start_v2: cython.double[::1]  # as the corner allows it
+    queue_delta_v2: cython.double[::1]  # what speeding up over the whole move adds
+    queue_start_v2: cython.double[::1]  # as the backward pass leaves it
+    queue_flow: cython.double[::1]
+    queue_bucket: cython.longlong[::1]
+    queue_slot: cython.longlong[::1]
+    queue_kind: cython.longlong[::1]
+    queue_line: cython.longlong[::1]
+    # Klipper and RepRapFirmware
+    queue_mm: cython.double[::1]
+    queue_accel: cython.double[::1]
+    queue_max_cruise_v2: cython.double[::1]
+    # Klipper: with the softer acceleration, and the cruise that follows
+    queue_max_smooth_start_v2: cython.double[::1]
+    queue_smooth_delta_v2: cython.double[::1]
+    queue_smooth_start_v2: cython.double[::1]
+    queue_cruise_v2: cython.double[::1]
+    # Marlin, in the memory of those above that it has no use for
+    queue_steps: cython.double[::1]
+    queue_step_accel: cython.double[::1]
+    queue_step_rate: cython.double[::1]
+    queue_steps_per_mm: cython.double[::1]  # as the rounded rate has it
+    queue_mm_per_step: cython.double[::1]
+    # Marlin and RepRapFirmware, likewise: 1 where any speed can be reached from any other
+    queue_reaches_any: cython.double[::1]
+    store: Any
 
     def __init__(self, dialect: int, limits: array, cap: int = QUEUE_CAP, batch: int = 512) -> None:
         self.dialect = dialect
         self.cap = max(cap, 4)
         self.batch = max(batch, 1)
-        self.lim = limits
+        self.limits = limits
         self.bucket = 0
         self.slot = 0
         self.area = 0.25 * 3.141592653589793 * 1.75 * 1.75
-        self.open_travel = 0.0
-        self.open_retraction = 0.0
+        self.open_travel_mm = 0.0
+        self.open_retraction_mm = 0.0
         self.tabled = False
         self.rows_tabled = 0
         self.starved = False
@@ -336,25 +383,33 @@ class Planner:
         self.rejected_arcs = 0
         self.retractions_unknown = 0
         self.acceleration_line = 0
-        self.jx = self.jy = self.jz = self.je = self.jd = 0.0
-        self.a_print = self.a_travel = self.a_only = self.advance = self.least = self.least_travel = 0.0
-        self.steps_x = self.steps_y = self.steps_z = self.steps_e = 0.0
-        self.steps_ax = self.steps_ay = self.steps_az = self.steps_ae = 0.0
+        self.max_velocity = self.max_accel = self.max_z_velocity = self.max_z_accel = 0.0
+        self.max_extrude_velocity = self.max_extrude_accel = self.extruder_corner_velocity = 0.0
+        self.corner_v2 = self.mcr_accel = 0.0
+        self.max_accel_x = self.max_accel_y = self.max_accel_z = self.max_accel_e = 0.0
+        self.max_speed_x = self.max_speed_y = self.max_speed_z = self.max_speed_e = 0.0
+        self.jerk_x = self.jerk_y = self.jerk_z = self.jerk_e = self.junction_deviation = 0.0
+        self.print_accel = self.travel_accel = self.retract_accel = self.pressure_advance = 0.0
+        self.min_speed = self.min_travel_speed = 0.0
+        self.steps_per_mm_x = self.steps_per_mm_y = self.steps_per_mm_z = self.steps_per_mm_e = 0.0
+        self.max_step_accel_x = self.max_step_accel_y = self.max_step_accel_z = self.max_step_accel_e = 0.0
         self._refresh()
-        self.px = self.py = self.pz = self.pe = 0.0
-        self.sx = self.sy = self.sz = self.se = 0.0
+        self.position_x = self.position_y = self.position_z = self.filament_mm = 0.0
+        self.at_step_x = self.at_step_y = self.at_step_z = self.at_step_e = 0.0
         self.feed = 25.0
         self.line = 0
         self.retracted = False
-        self.lift = 0.0
+        self.lift_mm = 0.0
         self.fresh = True
-        self.b_only = False
-        self.b_kind = 0
-        self.bx = self.by = self.bz = self.be = 0.0
-        self.b_v = self.b_v2 = self.b_a = self.b_l = self.b_j = self.b_jm = 0.0
-        self.b_d = self.b_dm = self.b_corner = self.b_safe = 0.0
-        self.cruise_v2 = 0.0
-        self.arc_radius = 0.0
+        self.before_only_filament = False
+        self.before_marks = 0
+        self.before_x = self.before_y = self.before_z = self.before_e = 0.0
+        self.before_speed_x = self.before_speed_y = self.before_speed_z = self.before_speed_e = 0.0
+        self.before_speed = self.before_safe_speed = self.before_cruise_v2 = self.before_corner_v2 = 0.0
+        self.before_start_v2 = self.before_smooth_start_v2 = 0.0
+        self.before_delta_v2 = self.before_smooth_delta_v2 = 0.0
+        self.last_cruise_v2 = 0.0
+        self.arc_radius_mm = 0.0
         self.count = 0
         self.room = 0
         self.store = None
@@ -377,13 +432,13 @@ class Planner:
         height: array,
     ) -> None:
         """Take the arrays that buckets are summed in; all of one length, kept by the caller."""
-        self.moving = moving
-        self.forward = forward
-        self.waiting = waiting
-        self.fed = fed
+        self.moving_s = moving
+        self.forward_s = forward
+        self.waiting_s = waiting
+        self.fed_mm = fed
         self.forward_mm = forward_mm
-        self.last = last
-        self.height = height
+        self.last_s = last
+        self.height_mm = height
 
     def demands(self, histogram: array, figures: array) -> None:
         """Take the arrays for each tool's demands: FLOW_BINS and TOOL_FIGURES places per slot."""
@@ -400,7 +455,7 @@ class Planner:
         """
         if self.starved:
             raise MemoryError("no room for the table of moves")
-        taken = self.table_store[: self.rows_tabled * TABLE_COLUMNS]
+        taken: array = self.table_store[: self.rows_tabled * TABLE_COLUMNS]
         self.rows_tabled = 0
         return taken
 
@@ -411,18 +466,18 @@ class Planner:
     def new_steps(self) -> None:
         """Count where the machine stands in steps again, after M92 changed their length."""
         self.stop()
-        self.step_x = self.step_y = self.step_z = self.step_e = 0.0
+        self.mm_per_step_x = self.mm_per_step_y = self.mm_per_step_z = self.mm_per_step_e = 0.0
         if self.dialect == _MARLIN:
-            self.step_x = 1.0 / self.lim[_M_X]
-            self.step_y = 1.0 / self.lim[_M_Y]
-            self.step_z = 1.0 / self.lim[_M_Z]
-            self.step_e = 1.0 / self.lim[_M_E]
-            self.sx = floor(self.px * self.lim[_M_X] + 0.5)
-            self.sy = floor(self.py * self.lim[_M_Y] + 0.5)
-            self.sz = floor(self.pz * self.lim[_M_Z] + 0.5)
-            self.se = floor(self.pe * self.lim[_M_E] + 0.5)
+            self.mm_per_step_x = 1.0 / self.limits[_MARLIN_M92_X]
+            self.mm_per_step_y = 1.0 / self.limits[_MARLIN_M92_Y]
+            self.mm_per_step_z = 1.0 / self.limits[_MARLIN_M92_Z]
+            self.mm_per_step_e = 1.0 / self.limits[_MARLIN_M92_E]
+            self.at_step_x = floor(self.position_x * self.limits[_MARLIN_M92_X] + 0.5)
+            self.at_step_y = floor(self.position_y * self.limits[_MARLIN_M92_Y] + 0.5)
+            self.at_step_z = floor(self.position_z * self.limits[_MARLIN_M92_Z] + 0.5)
+            self.at_step_e = floor(self.filament_mm * self.limits[_MARLIN_M92_E] + 0.5)
 
-    def take(self, rows: object, begin: cython.Py_ssize_t, end: cython.Py_ssize_t) -> cython.Py_ssize_t:
+    def take(self, rows: Any, begin: cython.Py_ssize_t, end: cython.Py_ssize_t) -> cython.Py_ssize_t:
         """Plan rows from *begin*; return the first that Python must look at, or *end*."""
         op: cython.int[::1] = rows.op
         arg: cython.int[::1] = rows.arg
@@ -475,8 +530,8 @@ class Planner:
                     if self.dialect == _RRF and arg[n] & 7:
                         self._stop()
                     elif self.dialect == _MARLIN and arg[n] & 8:
-                        self.pe = (
-                            self.se / self.lim[_M_E]
+                        self.filament_mm = (
+                            self.at_step_e / self.limits[_MARLIN_M92_E]
                         )  # what rounding to whole steps still owes is forgotten
                 elif what == _RETRACT or what == _UNRETRACT:
                     self.line = line[n]
@@ -484,11 +539,11 @@ class Planner:
                 elif what == _HOME:
                     self._stop()
                     if arg[n] & 1:
-                        self.px = self.sx = 0.0
+                        self.position_x = self.at_step_x = 0.0
                     if arg[n] & 2:
-                        self.py = self.sy = 0.0
+                        self.position_y = self.at_step_y = 0.0
                     if arg[n] & 4:
-                        self.pz = self.sz = 0.0
+                        self.position_z = self.at_step_z = 0.0
                 else:
                     break
                 n += 1
@@ -501,7 +556,7 @@ class Planner:
         """Plan to a standstill."""
         self._plan(True)
         self.fresh = True
-        self.cruise_v2 = 0.0
+        self.last_cruise_v2 = 0.0
 
     @cython.cfunc
     @cython.nogil
@@ -509,60 +564,66 @@ class Planner:
     def _refresh(self) -> cython.void:
         """Take the limits in force from the array that they are kept in."""
         if self.dialect == _KLIPPER:
-            self.vx = self.lim[_K_V]
-            self.ax = self.lim[_K_A]
-            self.vz = self.lim[_K_ZV]
-            self.az = self.lim[_K_ZA]
-            self.ve = self.lim[_K_EV]
-            self.ae = self.lim[_K_EA]
-            self.jx = self.lim[_K_CORNER] * self.lim[_K_CORNER] * _CORNER
-            self.jy = self.lim[_K_A] * (1.0 - self.lim[_K_RATIO])
-            self.je = self.lim[_K_E_STEP]
+            self.max_velocity = self.limits[_KLIPPER_MAX_VELOCITY]
+            self.max_accel = self.limits[_KLIPPER_MAX_ACCEL]
+            self.max_z_velocity = self.limits[_KLIPPER_MAX_Z_VELOCITY]
+            self.max_z_accel = self.limits[_KLIPPER_MAX_Z_ACCEL]
+            self.max_extrude_velocity = self.limits[_KLIPPER_MAX_EXTRUDE_ONLY_VELOCITY]
+            self.max_extrude_accel = self.limits[_KLIPPER_MAX_EXTRUDE_ONLY_ACCEL]
+            self.corner_v2 = (
+                self.limits[_KLIPPER_SQUARE_CORNER_VELOCITY]
+                * self.limits[_KLIPPER_SQUARE_CORNER_VELOCITY]
+                * _CORNER
+            )
+            self.mcr_accel = self.limits[_KLIPPER_MAX_ACCEL] * (
+                1.0 - self.limits[_KLIPPER_MINIMUM_CRUISE_RATIO]
+            )
+            self.extruder_corner_velocity = self.limits[_KLIPPER_INSTANTANEOUS_CORNER_VELOCITY]
         elif self.dialect == _RRF:
-            self.ax = self.lim[_R_AX]
-            self.ay = self.lim[_R_AY]
-            self.az = self.lim[_R_AZ]
-            self.ae = self.lim[_R_AE]
-            self.vx = self.lim[_R_VX]
-            self.vy = self.lim[_R_VY]
-            self.vz = self.lim[_R_VZ]
-            self.ve = self.lim[_R_VE]
-            self.jx = self.lim[_R_JX]
-            self.jy = self.lim[_R_JY]
-            self.jz = self.lim[_R_JZ]
-            self.je = self.lim[_R_JE]
-            self.a_print = self.lim[_R_P]
-            self.a_travel = self.lim[_R_T]
-            self.least = self.lim[_R_LEAST]
-            self.advance = self.lim[_R_K]
+            self.max_accel_x = self.limits[_RRF_M201_X]
+            self.max_accel_y = self.limits[_RRF_M201_Y]
+            self.max_accel_z = self.limits[_RRF_M201_Z]
+            self.max_accel_e = self.limits[_RRF_M201_E]
+            self.max_speed_x = self.limits[_RRF_M203_X]
+            self.max_speed_y = self.limits[_RRF_M203_Y]
+            self.max_speed_z = self.limits[_RRF_M203_Z]
+            self.max_speed_e = self.limits[_RRF_M203_E]
+            self.jerk_x = self.limits[_RRF_M566_X]
+            self.jerk_y = self.limits[_RRF_M566_Y]
+            self.jerk_z = self.limits[_RRF_M566_Z]
+            self.jerk_e = self.limits[_RRF_M566_E]
+            self.print_accel = self.limits[_RRF_M204_P]
+            self.travel_accel = self.limits[_RRF_M204_T]
+            self.min_speed = self.limits[_RRF_M203_I]
+            self.pressure_advance = self.limits[_RRF_M572_S]
         else:
-            self.ax = self.lim[_M_AX]
-            self.ay = self.lim[_M_AY]
-            self.az = self.lim[_M_AZ]
-            self.ae = self.lim[_M_AE]
-            self.vx = self.lim[_M_VX]
-            self.vy = self.lim[_M_VY]
-            self.vz = self.lim[_M_VZ]
-            self.ve = self.lim[_M_VE]
-            self.jx = self.lim[_M_JX]
-            self.jy = self.lim[_M_JY]
-            self.jz = self.lim[_M_JZ]
-            self.je = self.lim[_M_JE]
-            self.jd = self.lim[_M_J]
-            self.a_print = self.lim[_M_P]
-            self.a_travel = self.lim[_M_T]
-            self.a_only = self.lim[_M_R]
-            self.least = self.lim[_M_LEAST]
-            self.least_travel = self.lim[_M_LEAST_T]
-            self.advance = self.lim[_M_K]
-            self.steps_x = self.lim[_M_X]
-            self.steps_y = self.lim[_M_Y]
-            self.steps_z = self.lim[_M_Z]
-            self.steps_e = self.lim[_M_E]
-            self.steps_ax = self.lim[_M_AX] * self.lim[_M_X]
-            self.steps_ay = self.lim[_M_AY] * self.lim[_M_Y]
-            self.steps_az = self.lim[_M_AZ] * self.lim[_M_Z]
-            self.steps_ae = self.lim[_M_AE] * self.lim[_M_E]
+            self.max_accel_x = self.limits[_MARLIN_M201_X]
+            self.max_accel_y = self.limits[_MARLIN_M201_Y]
+            self.max_accel_z = self.limits[_MARLIN_M201_Z]
+            self.max_accel_e = self.limits[_MARLIN_M201_E]
+            self.max_speed_x = self.limits[_MARLIN_M203_X]
+            self.max_speed_y = self.limits[_MARLIN_M203_Y]
+            self.max_speed_z = self.limits[_MARLIN_M203_Z]
+            self.max_speed_e = self.limits[_MARLIN_M203_E]
+            self.jerk_x = self.limits[_MARLIN_M205_X]
+            self.jerk_y = self.limits[_MARLIN_M205_Y]
+            self.jerk_z = self.limits[_MARLIN_M205_Z]
+            self.jerk_e = self.limits[_MARLIN_M205_E]
+            self.junction_deviation = self.limits[_MARLIN_M205_J]
+            self.print_accel = self.limits[_MARLIN_M204_P]
+            self.travel_accel = self.limits[_MARLIN_M204_T]
+            self.retract_accel = self.limits[_MARLIN_M204_R]
+            self.min_speed = self.limits[_MARLIN_M205_S]
+            self.min_travel_speed = self.limits[_MARLIN_M205_T]
+            self.pressure_advance = self.limits[_MARLIN_M900_K]
+            self.steps_per_mm_x = self.limits[_MARLIN_M92_X]
+            self.steps_per_mm_y = self.limits[_MARLIN_M92_Y]
+            self.steps_per_mm_z = self.limits[_MARLIN_M92_Z]
+            self.steps_per_mm_e = self.limits[_MARLIN_M92_E]
+            self.max_step_accel_x = self.limits[_MARLIN_M201_X] * self.limits[_MARLIN_M92_X]
+            self.max_step_accel_y = self.limits[_MARLIN_M201_Y] * self.limits[_MARLIN_M92_Y]
+            self.max_step_accel_z = self.limits[_MARLIN_M201_Z] * self.limits[_MARLIN_M92_Z]
+            self.max_step_accel_e = self.limits[_MARLIN_M201_E] * self.limits[_MARLIN_M92_E]
 
     # -- rows ---------------------------------------------------------------------------------------
 
@@ -573,39 +634,39 @@ class Planner:
         self, tx: cython.double, ty: cython.double, tz: cython.double, de: cython.double
     ) -> cython.void:
         """Add one row's filament and travel to its bucket and tool; what is counted needs no plan."""
-        across: cython.bint = tx != self.px or ty != self.py
+        across: cython.bint = tx != self.position_x or ty != self.position_y
         place: cython.Py_ssize_t = self.slot * _FIGURES
         behind: cython.double = self.figures[place + 5] - de
         self.figures[place + 5] = behind if behind > 0 else 0.0
         if across:
             self.figures[place + 6] += de
         if de > 0:
-            self.fed[self.bucket] += de
+            self.fed_mm[self.bucket] += de
             self.forward_mm[self.bucket] += de
             if across:
-                if self.height[self.bucket] != self.height[self.bucket]:  # NaN: the first of its bucket
-                    self.height[self.bucket] = tz
-                if self.open_travel > 0:
-                    if self.open_travel > self.figures[place + 2]:
-                        self.figures[place + 2] = self.open_travel
-                    self.open_travel = 0.0
-                dx = tx - self.px
-                dy = ty - self.py
+                if self.height_mm[self.bucket] != self.height_mm[self.bucket]:  # NaN: the first of its bucket
+                    self.height_mm[self.bucket] = tz
+                if self.open_travel_mm > 0:
+                    if self.open_travel_mm > self.figures[place + 2]:
+                        self.figures[place + 2] = self.open_travel_mm
+                    self.open_travel_mm = 0.0
+                dx = tx - self.position_x
+                dy = ty - self.position_y
                 self.figures[place + 3] += sqrt(dx * dx + dy * dy)
-            if self.open_retraction > 0:
-                if self.open_retraction > self.figures[place + 4]:
-                    self.figures[place + 4] = self.open_retraction
-                self.open_retraction = 0.0
+            if self.open_retraction_mm > 0:
+                if self.open_retraction_mm > self.figures[place + 4]:
+                    self.figures[place + 4] = self.open_retraction_mm
+                self.open_retraction_mm = 0.0
         elif de < 0:
-            self.fed[self.bucket] += de
-            if self.open_retraction == 0:
+            self.fed_mm[self.bucket] += de
+            if self.open_retraction_mm == 0:
                 self.figures[place] += 1
-            self.open_retraction -= de
+            self.open_retraction_mm -= de
         elif across:
-            dx = tx - self.px
-            dy = ty - self.py
+            dx = tx - self.position_x
+            dy = ty - self.position_y
             dx = sqrt(dx * dx + dy * dy)
-            self.open_travel += dx
+            self.open_travel_mm += dx
             self.figures[place + 1] += dx
 
     @cython.cfunc
@@ -614,14 +675,14 @@ class Planner:
     def _go(self, tx: cython.double, ty: cython.double, tz: cython.double, de: cython.double) -> cython.void:
         """Move straight to a place, by the dialect's rules."""
         if self.dialect == _KLIPPER:
-            self._klipper(tx - self.px, ty - self.py, tz - self.pz, de)
+            self._klipper(tx - self.position_x, ty - self.position_y, tz - self.position_z, de)
         elif self.dialect == _RRF:
-            self._rrf(tx - self.px, ty - self.py, tz - self.pz, de)
+            self._rrf(tx - self.position_x, ty - self.position_y, tz - self.position_z, de)
         else:
             self._marlin(tx, ty, tz, de)
-        self.px = tx
-        self.py = ty
-        self.pz = tz
+        self.position_x = tx
+        self.position_y = ty
+        self.position_z = tz
 
     @cython.cfunc
     @cython.nogil
@@ -636,25 +697,25 @@ class Planner:
             if not 0 < s < _UNBOUNDED and 0 < p < _UNBOUNDED and 0 < t < _UNBOUNDED:
                 s = p if p < t else t
             if 0 < s < _UNBOUNDED:
-                self.lim[_K_A] = s
+                self.limits[_KLIPPER_MAX_ACCEL] = s
         elif self.dialect == _RRF:
             if 0 < s < _UNBOUNDED:
-                self.lim[_R_P] = s
-                self.lim[_R_T] = s
+                self.limits[_RRF_M204_P] = s
+                self.limits[_RRF_M204_T] = s
             if 0 < p < _UNBOUNDED:
-                self.lim[_R_P] = p
+                self.limits[_RRF_M204_P] = p
             if 0 < t < _UNBOUNDED:
-                self.lim[_R_T] = t
+                self.limits[_RRF_M204_T] = t
         else:
             if 0 < s < _UNBOUNDED:
-                self.lim[_M_P] = s
-                self.lim[_M_T] = s
+                self.limits[_MARLIN_M204_P] = s
+                self.limits[_MARLIN_M204_T] = s
             if 0 < p < _UNBOUNDED:
-                self.lim[_M_P] = p
+                self.limits[_MARLIN_M204_P] = p
             if 0 < r < _UNBOUNDED:
-                self.lim[_M_R] = r
+                self.limits[_MARLIN_M204_R] = r
             if 0 < t < _UNBOUNDED:
-                self.lim[_M_T] = t
+                self.limits[_MARLIN_M204_T] = t
         self._refresh()
 
     @cython.cfunc
@@ -665,19 +726,19 @@ class Planner:
         lift: cython.double = 0.0
         feed: cython.double = self.feed
         if self.dialect == _KLIPPER:
-            length = self.lim[_K_BACK]
-            again = length + self.lim[_K_EXTRA]
-            speed = self.lim[_K_BACK_V] if back else self.lim[_K_FORTH_V]
+            length = self.limits[_KLIPPER_RETRACT_LENGTH]
+            again = length + self.limits[_KLIPPER_UNRETRACT_EXTRA_LENGTH]
+            speed = self.limits[_KLIPPER_RETRACT_SPEED] if back else self.limits[_KLIPPER_UNRETRACT_SPEED]
         elif self.dialect == _RRF:
-            length = self.lim[_R_BACK]
-            again = length + self.lim[_R_EXTRA]
-            speed = self.lim[_R_BACK_V] if back else self.lim[_R_FORTH_V]
-            lift = self.lim[_R_LIFT]
+            length = self.limits[_RRF_M207_S]
+            again = length + self.limits[_RRF_M207_R]
+            speed = self.limits[_RRF_M207_F] if back else self.limits[_RRF_M207_T]
+            lift = self.limits[_RRF_M207_Z]
         else:
-            length = self.lim[_M_BACK]
-            again = length + self.lim[_M_EXTRA]
-            speed = self.lim[_M_BACK_V] if back else self.lim[_M_FORTH_V]
-            lift = self.lim[_M_LIFT]
+            length = self.limits[_MARLIN_M207_S]
+            again = length + self.limits[_MARLIN_M208_S]
+            speed = self.limits[_MARLIN_M207_F] if back else self.limits[_MARLIN_M208_F]
+            lift = self.limits[_MARLIN_M207_Z]
         if length < 0:
             self.retractions_unknown += 1
             return
@@ -686,14 +747,14 @@ class Planner:
         self.retracted = back
         self.feed = speed if speed > _SLOWEST else _SLOWEST
         if back:
-            if self.open_retraction == 0:
+            if self.open_retraction_mm == 0:
                 self.figures[self.slot * _FIGURES] += 1
             if length > self.figures[self.slot * _FIGURES + 4]:
                 self.figures[self.slot * _FIGURES + 4] = length
-            self._go(self.px, self.py, self.pz, -length)
+            self._go(self.position_x, self.position_y, self.position_z, -length)
         self._lift(back, lift)
         if not back:
-            self._go(self.px, self.py, self.pz, again)
+            self._go(self.position_x, self.position_y, self.position_z, again)
         self.feed = feed
 
     @cython.cfunc
@@ -702,16 +763,23 @@ class Planner:
     def _lift(self, back: cython.bint, lift: cython.double) -> cython.void:
         """Raise Z with a retraction, lower it again before its end; the job's own Z is not told."""
         feed: cython.double = self.feed
-        height: cython.double = self.pz
+        height: cython.double = self.position_z
         if back:
-            self.lift = lift
-        if self.lift != 0:
+            self.lift_mm = lift
+        if self.lift_mm != 0:
             self.feed = _FAR  # as fast as the Z axis is allowed to
-            self._go(self.px, self.py, self.pz + (self.lift if back else -self.lift), 0.0)
-            self.pz = height
-            self.sz = floor(height * self.lim[_M_Z] + 0.5) if self.dialect == _MARLIN else 0.0
+            self._go(
+                self.position_x,
+                self.position_y,
+                self.position_z + (self.lift_mm if back else -self.lift_mm),
+                0.0,
+            )
+            self.position_z = height
+            self.at_step_z = (
+                floor(height * self.limits[_MARLIN_M92_Z] + 0.5) if self.dialect == _MARLIN else 0.0
+            )
         if not back:
-            self.lift = 0.0
+            self.lift_mm = 0.0
         self.feed = feed
 
     @cython.cfunc
@@ -728,9 +796,9 @@ class Planner:
         arg: cython.int,
     ) -> cython.void:
         """Cut an arc into the chords that this firmware cuts it into."""
-        x: cython.double = self.px
-        y: cython.double = self.py
-        z: cython.double = self.pz
+        x: cython.double = self.position_x
+        y: cython.double = self.position_y
+        z: cython.double = self.position_z
         clockwise: cython.bint = (arg & 32) != 0
         n: cython.longlong
         k: cython.longlong
@@ -766,7 +834,7 @@ class Planner:
         length = radius * angle
         if self.dialect == _KLIPPER:
             half = tz - z
-            chords = floor(sqrt(length * length + half * half) / self.lim[_K_ARC])
+            chords = floor(sqrt(length * length + half * half) / self.limits[_KLIPPER_ARC_RESOLUTION])
         elif self.dialect == _RRF:
             half = sqrt(0.04 * radius)
             if 0.005 * self.feed < half:
@@ -792,14 +860,14 @@ class Planner:
             share = turn * k
             dx = cos(share)
             dy = sin(share)
-            self.arc_radius = radius if k > 1 else 0.0
+            self.arc_radius_mm = radius if k > 1 else 0.0
             self._go(
                 x + ci - ci * dx + cj * dy,
                 y + cj - ci * dy - cj * dx,
                 z + (tz - z) * k / chords,
                 de / chords,
             )
-        self.arc_radius = 0.0
+        self.arc_radius_mm = 0.0
         self._go(tx, ty, tz, de / chords)
 
     # -- Klipper ------------------------------------------------------------------------------------
@@ -811,117 +879,119 @@ class Planner:
         self, dx: cython.double, dy: cython.double, dz: cython.double, de: cython.double
     ) -> cython.void:
         """Queue one move by sections A1 and A2."""
-        l2: cython.double = dx * dx + dy * dy + dz * dz
-        only: cython.bint = l2 < 1e-18
+        length2: cython.double = dx * dx + dy * dy + dz * dz
+        only_filament: cython.bint = length2 < 1e-18
         kind: cython.int = 0
-        i: cython.Py_ssize_t
-        if only:
+        place: cython.Py_ssize_t
+        if only_filament:
             if de == 0:
                 return
             length = fabs(de)
             dx = dy = dz = 0.0
-            e = 1.0 if de > 0 else -1.0
-            v = self.feed if self.feed < self.ve else self.ve
-            a = self.ae
+            filament_per_mm = 1.0 if de > 0 else -1.0
+            speed = self.feed if self.feed < self.max_extrude_velocity else self.max_extrude_velocity
+            accel = self.max_extrude_accel
         else:
-            length = sqrt(l2)
+            length = sqrt(length2)
             ratio = 1.0 / length
             dx *= ratio
             dy *= ratio
-            e = de * ratio
-            v = self.feed if self.feed < self.vx else self.vx
-            a = self.ax
+            filament_per_mm = de * ratio
+            speed = self.feed if self.feed < self.max_velocity else self.max_velocity
+            accel = self.max_accel
             if dz != 0:
                 dz *= ratio
                 ratio = 1.0 / fabs(dz)
-                if self.vz * ratio < v:
-                    v = self.vz * ratio
-                if self.az * ratio < a:
-                    a = self.az * ratio
-            if e < 0 or (e != 0 and dx == 0 and dy == 0):
-                ratio = 1.0 / fabs(e)
-                if self.ve * ratio < v:
-                    v = self.ve * ratio
-                if self.ae * ratio < a:
-                    a = self.ae * ratio
+                if self.max_z_velocity * ratio < speed:
+                    speed = self.max_z_velocity * ratio
+                if self.max_z_accel * ratio < accel:
+                    accel = self.max_z_accel * ratio
+            if filament_per_mm < 0 or (filament_per_mm != 0 and dx == 0 and dy == 0):
+                ratio = 1.0 / fabs(filament_per_mm)
+                if self.max_extrude_velocity * ratio < speed:
+                    speed = self.max_extrude_velocity * ratio
+                if self.max_extrude_accel * ratio < accel:
+                    accel = self.max_extrude_accel * ratio
             if dx != 0 or dy != 0:
                 kind = 2
-        v2 = v * v
-        d = 2 * a * length
-        dm = 2 * self.jy * length
-        if dm > d:
-            dm = d
-        corner = self.jx
-        if a != self.ax:
-            corner = corner * a / self.ax  # jd * a
-        if self.fresh or only or self.b_only:
-            junction = 0.0
-            smooth = 0.0
+        cruise_v2 = speed * speed
+        delta_v2 = 2 * accel * length
+        smooth_delta_v2 = 2 * self.mcr_accel * length
+        if smooth_delta_v2 > delta_v2:
+            smooth_delta_v2 = delta_v2
+        corner_v2 = self.corner_v2
+        if accel != self.max_accel:
+            corner_v2 = corner_v2 * accel / self.max_accel  # jd * a
+        if self.fresh or only_filament or self.before_only_filament:
+            start_v2 = 0.0
+            smooth_start_v2 = 0.0
         else:
-            junction = v2 if v2 < self.b_v2 else self.b_v2
-            limit = self.b_j + self.b_d
-            if limit < junction:
-                junction = limit
-            if e != self.be:
-                limit = self.je / (e - self.be)
+            start_v2 = cruise_v2 if cruise_v2 < self.before_cruise_v2 else self.before_cruise_v2
+            limit = self.before_start_v2 + self.before_delta_v2
+            if limit < start_v2:
+                start_v2 = limit
+            if filament_per_mm != self.before_e:
+                limit = self.extruder_corner_velocity / (filament_per_mm - self.before_e)
                 limit = limit * limit
-                if limit < junction:
-                    junction = limit
-            cosine = -(self.bx * dx + self.by * dy + self.bz * dz)
-            s = 0.5 * (1.0 - cosine)
-            c = 0.5 * (1.0 + cosine)
-            if s < 1.0 and c > 0:
-                # corner·s' / (1 - s') with s' = sqrt(s); root and quotient only where it bites
-                limit = corner if corner < self.b_corner else self.b_corner
-                ratio = limit + junction
-                if s * ratio * ratio < junction * junction:
-                    ratio = sqrt(s) if s > 0 else 0.0
-                    junction = limit * ratio / (1.0 - ratio)
-                # L*a*T/2 with T = s'/c', likewise
-                limit = 0.25 * (d if d < self.b_d else self.b_d)
-                if limit * limit * s < junction * junction * c:
-                    junction = limit * sqrt(s / c) if s > 0 else 0.0
-            smooth = self.b_jm + self.b_dm
-            if junction < smooth:
-                smooth = junction
+                if limit < start_v2:
+                    start_v2 = limit
+            cosine = -(self.before_x * dx + self.before_y * dy + self.before_z * dz)
+            sin2_half = 0.5 * (1.0 - cosine)
+            cos2_half = 0.5 * (1.0 + cosine)
+            if sin2_half < 1.0 and cos2_half > 0:
+                # corner·s / (1 - s) with s = sin of half the angle; root and quotient only where it bites
+                limit = corner_v2 if corner_v2 < self.before_corner_v2 else self.before_corner_v2
+                ratio = limit + start_v2
+                if sin2_half * ratio * ratio < start_v2 * start_v2:
+                    ratio = sqrt(sin2_half) if sin2_half > 0 else 0.0
+                    start_v2 = limit * ratio / (1.0 - ratio)
+                # L·a·T/2 with T = tan of half the angle, likewise
+                limit = 0.25 * (delta_v2 if delta_v2 < self.before_delta_v2 else self.before_delta_v2)
+                if limit * limit * sin2_half < start_v2 * start_v2 * cos2_half:
+                    start_v2 = limit * sqrt(sin2_half / cos2_half) if sin2_half > 0 else 0.0
+            smooth_start_v2 = self.before_smooth_start_v2 + self.before_smooth_delta_v2
+            if start_v2 < smooth_start_v2:
+                smooth_start_v2 = start_v2
         self.fresh = False
-        self.b_only = only
-        self.bx = dx
-        self.by = dy
-        self.bz = dz
-        self.be = e
-        self.b_v2 = v2
-        self.b_d = d
-        self.b_dm = dm
-        self.b_j = junction
-        self.b_jm = smooth
-        self.b_corner = corner
+        self.before_only_filament = only_filament
+        self.before_x = dx
+        self.before_y = dy
+        self.before_z = dz
+        self.before_e = filament_per_mm
+        self.before_cruise_v2 = cruise_v2
+        self.before_delta_v2 = delta_v2
+        self.before_smooth_delta_v2 = smooth_delta_v2
+        self.before_start_v2 = start_v2
+        self.before_smooth_start_v2 = smooth_start_v2
+        self.before_corner_v2 = corner_v2
         if de > 0:
             kind |= 1
         elif de < 0:
             kind |= 4
-        i = self.count
-        self.q_l[i] = length
-        self.q_a[i] = a
-        self.q_v2[i] = v2
-        self.q_j[i] = junction
-        self.q_jm[i] = smooth
-        self.q_d[i] = d
-        self.q_dm[i] = dm
-        self._queue(i, kind, e)
+        place = self.count
+        self.queue_mm[place] = length
+        self.queue_accel[place] = accel
+        self.queue_max_cruise_v2[place] = cruise_v2
+        self.queue_max_start_v2[place] = start_v2
+        self.queue_max_smooth_start_v2[place] = smooth_start_v2
+        self.queue_delta_v2[place] = delta_v2
+        self.queue_smooth_delta_v2[place] = smooth_delta_v2
+        self._queue(place, kind, filament_per_mm)
 
     @cython.cfunc
     @cython.nogil
     @cython.exceptval(check=False)
-    def _queue(self, i: cython.Py_ssize_t, kind: cython.int, e: cython.double) -> cython.void:
+    def _queue(
+        self, place: cython.Py_ssize_t, kind: cython.int, filament_per_unit: cython.double
+    ) -> cython.void:
         """Fill the columns that every dialect has, and plan where a batch is full."""
-        self.q_kind[i] = kind
-        self.q_bucket[i] = self.bucket
-        self.q_slot[i] = self.slot
-        self.q_line[i] = self.line
-        self.q_flow[i] = e * self.area * _BINS_PER_MM3_S if kind == 3 else 0.0
+        self.queue_kind[place] = kind
+        self.queue_bucket[place] = self.bucket
+        self.queue_slot[place] = self.slot
+        self.queue_line[place] = self.line
+        self.queue_flow[place] = filament_per_unit * self.area * _BINS_PER_MM3_S if kind == 3 else 0.0
         self.moves += 1
-        self.count = i + 1
+        self.count = place + 1
         if self.count >= self.next_pass:
             self._plan(False)
 
@@ -968,63 +1038,80 @@ class Planner:
     def _backward_klipper(self, final: cython.bint) -> cython.Py_ssize_t:
         """Pass A3 and A4, last move to first; return how many moves are final.
 
-        Writes q_s (S), q_sm (S') and q_c: the squared cruise speed of a move that can speed up, or
-        -1 where it follows from the move before.
+        Writes queue_start_v2 (S), queue_smooth_start_v2 (S') and queue_cruise_v2: the squared cruise speed of
+        a move that can speed up, or -1 where it follows from the move before.
         """
         i: cython.Py_ssize_t = self.count
-        s: cython.double = 0.0
-        sm: cython.double = 0.0
-        high: cython.double = 0.0
-        high_m: cython.double = 0.0
-        peak: cython.double = 0.0
-        known: cython.bint = final  # whether the peak is
-        held: cython.bint = False  # the move just after cannot speed up
+        start_v2: cython.double = 0.0
+        smooth_v2: cython.double = 0.0
+        high_start_v2: cython.double = 0.0
+        high_smooth_v2: cython.double = 0.0
+        peak_v2: cython.double = 0.0
+        peak_known: cython.bint = final  # whether the peak is
+        next_held: cython.bint = False  # the move just after cannot speed up
         ready: cython.Py_ssize_t
         if not final:
-            high = high_m = _UNBOUNDED
+            high_start_v2 = high_smooth_v2 = _UNBOUNDED
             while i > 0:
                 i -= 1
-                reach = s + self.q_d[i]
-                s = self.q_j[i] if self.q_j[i] < reach else reach
-                reach_h = high + self.q_d[i]
-                high = self.q_j[i] if self.q_j[i] < reach_h else reach_h
-                reach_m = sm + self.q_dm[i]
-                sm = self.q_jm[i] if self.q_jm[i] < reach_m else reach_m
-                reach_h = high_m + self.q_dm[i]
-                high_m = self.q_jm[i] if self.q_jm[i] < reach_h else reach_h
-                if s == high and sm == high_m and sm < reach_m and sm < reach_h:
+                reach_v2 = start_v2 + self.queue_delta_v2[i]
+                start_v2 = self.queue_max_start_v2[i] if self.queue_max_start_v2[i] < reach_v2 else reach_v2
+                high_reach_v2 = high_start_v2 + self.queue_delta_v2[i]
+                high_start_v2 = (
+                    self.queue_max_start_v2[i]
+                    if self.queue_max_start_v2[i] < high_reach_v2
+                    else high_reach_v2
+                )
+                smooth_reach_v2 = smooth_v2 + self.queue_smooth_delta_v2[i]
+                smooth_v2 = (
+                    self.queue_max_smooth_start_v2[i]
+                    if self.queue_max_smooth_start_v2[i] < smooth_reach_v2
+                    else smooth_reach_v2
+                )
+                high_reach_v2 = high_smooth_v2 + self.queue_smooth_delta_v2[i]
+                high_smooth_v2 = (
+                    self.queue_max_smooth_start_v2[i]
+                    if self.queue_max_smooth_start_v2[i] < high_reach_v2
+                    else high_reach_v2
+                )
+                if (
+                    start_v2 == high_start_v2
+                    and smooth_v2 == high_smooth_v2
+                    and smooth_v2 < smooth_reach_v2
+                    and smooth_v2 < high_reach_v2
+                ):
                     break
             else:
                 return 0
-            self.q_s[i] = s
-            self.q_sm[i] = sm
+            self.queue_start_v2[i] = start_v2
+            self.queue_smooth_start_v2[i] = smooth_v2
         ready = i
         while i > 0:
             i -= 1
-            reach = s + self.q_d[i]
-            start = self.q_j[i] if self.q_j[i] < reach else reach
-            reach_m = sm + self.q_dm[i]
-            if self.q_jm[i] < reach_m:
-                if held or self.q_jm[i] + self.q_dm[i] > sm:
-                    peak = 0.5 * (self.q_jm[i] + reach_m)
-                    known = True
-                elif not known:
+            reach_v2 = start_v2 + self.queue_delta_v2[i]
+            earlier_v2 = self.queue_max_start_v2[i] if self.queue_max_start_v2[i] < reach_v2 else reach_v2
+            smooth_reach_v2 = smooth_v2 + self.queue_smooth_delta_v2[i]
+            if self.queue_max_smooth_start_v2[i] < smooth_reach_v2:
+                if next_held or self.queue_max_smooth_start_v2[i] + self.queue_smooth_delta_v2[i] > smooth_v2:
+                    peak_v2 = 0.5 * (self.queue_max_smooth_start_v2[i] + smooth_reach_v2)
+                    peak_known = True
+                elif not peak_known:
                     ready = i
-                held = False
-                sm = self.q_jm[i]
-                cruise = 0.5 * (start + reach)
-                if self.q_v2[i] < cruise:
-                    cruise = self.q_v2[i]
-                if peak < cruise:
-                    cruise = peak
-                self.q_c[i] = cruise
+                next_held = False
+                smooth_v2 = self.queue_max_smooth_start_v2[i]
+                cruise_v2 = 0.5 * (earlier_v2 + reach_v2)
+                if self.queue_max_cruise_v2[i] < cruise_v2:
+                    cruise_v2 = self.queue_max_cruise_v2[i]
+                if peak_v2 < cruise_v2:
+                    cruise_v2 = peak_v2
+                self.queue_cruise_v2[i] = cruise_v2
             else:
-                held = True
-                sm = reach_m
-                self.q_c[i] = -1.0
-            s = start
-            self.q_s[i] = s
-            self.q_sm[i] = sm
+                next_held = True
+                smooth_v2 = smooth_reach_v2
+                self.queue_cruise_v2[i] = -1.0
+            start_v2 = earlier_v2
+            self.queue_start_v2[i] = start_v2
+            self.queue_smooth_start_v2[i] = smooth_v2
         return ready
 
     @cython.cfunc
@@ -1033,38 +1120,38 @@ class Planner:
     def _commit_klipper(self, ready: cython.Py_ssize_t, final: cython.bint) -> cython.void:
         """Turn the first *ready* moves into seconds, first to last."""
         i: cython.Py_ssize_t
-        c2: cython.double = self.cruise_v2
-        last2: cython.double = -1.0
-        last: cython.double = 0.0
+        cruise_v2: cython.double = self.last_cruise_v2
+        last_end_v2: cython.double = -1.0
+        last_end: cython.double = 0.0
         for i in range(ready):
-            s2 = self.q_s[i]
-            if self.q_c[i] >= 0:
-                c2 = self.q_c[i]
-            elif s2 < c2:
-                c2 = s2
-            if c2 < 1e-12:  # a limit of nearly nothing: slow, but never for ever
-                c2 = 1e-12
-            e2 = self.q_s[i + 1] if i + 1 < self.count else 0.0
-            if s2 > c2:
-                s2 = c2
-            if e2 > c2:
-                e2 = c2
-            vc = sqrt(c2)
-            vs = last if s2 == last2 else sqrt(s2)
-            ve = vc if e2 == c2 else sqrt(e2)
-            last = ve
-            last2 = e2
-            inverse = 1.0 / self.q_a[i]
-            at = self.q_l[i] - 0.5 * (2 * c2 - s2 - e2) * inverse
-            at = at / vc if at > 0 else 0.0
-            up = (vc - vs) * inverse
-            down = (vc - ve) * inverse
-            self._add(i, up, at, down, vs, vc)
-        self.cruise_v2 = c2
+            start_v2 = self.queue_start_v2[i]
+            if self.queue_cruise_v2[i] >= 0:
+                cruise_v2 = self.queue_cruise_v2[i]
+            elif start_v2 < cruise_v2:
+                cruise_v2 = start_v2
+            if cruise_v2 < 1e-12:  # a limit of nearly nothing: slow, but never for ever
+                cruise_v2 = 1e-12
+            end_v2 = self.queue_start_v2[i + 1] if i + 1 < self.count else 0.0
+            if start_v2 > cruise_v2:
+                start_v2 = cruise_v2
+            if end_v2 > cruise_v2:
+                end_v2 = cruise_v2
+            cruise = sqrt(cruise_v2)
+            start = last_end if start_v2 == last_end_v2 else sqrt(start_v2)
+            end = cruise if end_v2 == cruise_v2 else sqrt(end_v2)
+            last_end = end
+            last_end_v2 = end_v2
+            per_accel = 1.0 / self.queue_accel[i]
+            cruise_s = self.queue_mm[i] - 0.5 * (2 * cruise_v2 - start_v2 - end_v2) * per_accel
+            cruise_s = cruise_s / cruise if cruise_s > 0 else 0.0
+            up_s = (cruise - start) * per_accel
+            down_s = (cruise - end) * per_accel
+            self._add(i, up_s, cruise_s, down_s, start, cruise)
+        self.last_cruise_v2 = cruise_v2
         if ready < self.count and not final:
             # where the cap cut the queue these bind; else they are what later passes find again
-            self.q_j[ready] = self.q_s[ready]
-            self.q_jm[ready] = self.q_sm[ready]
+            self.queue_max_start_v2[ready] = self.queue_start_v2[ready]
+            self.queue_max_smooth_start_v2[ready] = self.queue_smooth_start_v2[ready]
 
     @cython.cfunc
     @cython.nogil
@@ -1072,36 +1159,42 @@ class Planner:
     def _backward(self, final: cython.bint) -> cython.Py_ssize_t:
         """Pass of B4 and C3, last move to first; return how many moves are final.
 
-        q_jm is 1 where the move is long enough to reach any speed from any other: its start does
-        not depend on what follows.
+        Where a move is long enough to reach any speed from any other, its start does not depend on
+        what follows.
         """
         i: cython.Py_ssize_t = self.count
-        s: cython.double = 0.0
-        high: cython.double = _UNBOUNDED
+        start_v2: cython.double = 0.0
+        high_start_v2: cython.double = _UNBOUNDED
         ready: cython.Py_ssize_t
         if self.dialect == _MARLIN:
-            s = _MARLIN_MINIMUM_V2
+            start_v2 = _MARLIN_MINIMUM_V2
         if not final:
             while i > 0:
                 i -= 1
-                if self.q_jm[i] != 0:
-                    s = high = self.q_j[i]
+                if self.queue_reaches_any[i] != 0:
+                    start_v2 = high_start_v2 = self.queue_max_start_v2[i]
                     break
-                reach = s + self.q_d[i]
-                s = self.q_j[i] if self.q_j[i] < reach else reach
-                reach = high + self.q_d[i]
-                high = self.q_j[i] if self.q_j[i] < reach else reach
-                if s == high:
+                reach_v2 = start_v2 + self.queue_delta_v2[i]
+                start_v2 = self.queue_max_start_v2[i] if self.queue_max_start_v2[i] < reach_v2 else reach_v2
+                reach_v2 = high_start_v2 + self.queue_delta_v2[i]
+                high_start_v2 = (
+                    self.queue_max_start_v2[i] if self.queue_max_start_v2[i] < reach_v2 else reach_v2
+                )
+                if start_v2 == high_start_v2:
                     break
             else:
                 return 0
-            self.q_s[i] = s
+            self.queue_start_v2[i] = start_v2
         ready = i
         while i > 0:
             i -= 1
-            reach = s + self.q_d[i]
-            s = self.q_j[i] if self.q_jm[i] != 0 or self.q_j[i] < reach else reach
-            self.q_s[i] = s
+            reach_v2 = start_v2 + self.queue_delta_v2[i]
+            start_v2 = (
+                self.queue_max_start_v2[i]
+                if self.queue_reaches_any[i] != 0 or self.queue_max_start_v2[i] < reach_v2
+                else reach_v2
+            )
+            self.queue_start_v2[i] = start_v2
         return ready
 
     @cython.cfunc
@@ -1110,26 +1203,30 @@ class Planner:
     def _commit(self, ready: cython.Py_ssize_t, final: cython.bint) -> cython.void:
         """Forward pass of B4 and C3 over the first *ready* moves, and their seconds."""
         i: cython.Py_ssize_t
-        s2 = self.q_s[0]
-        vs = sqrt(s2)
+        start_v2 = self.queue_start_v2[0]
+        start = sqrt(start_v2)
         for i in range(ready):
             if i + 1 < self.count:
-                e2 = self.q_s[i + 1]
-                if self.q_jm[i] == 0 and s2 < e2 and s2 + self.q_d[i] < e2:
-                    e2 = s2 + self.q_d[i]
+                end_v2 = self.queue_start_v2[i + 1]
+                if (
+                    self.queue_reaches_any[i] == 0
+                    and start_v2 < end_v2
+                    and start_v2 + self.queue_delta_v2[i] < end_v2
+                ):
+                    end_v2 = start_v2 + self.queue_delta_v2[i]
             elif self.dialect == _MARLIN:
-                e2 = _MARLIN_MINIMUM_V2
+                end_v2 = _MARLIN_MINIMUM_V2
             else:
-                e2 = 0.0
+                end_v2 = 0.0
             if self.dialect == _MARLIN:
-                ve = sqrt(e2)
-                self._steps(i, vs, ve)
-                vs = ve
+                end = sqrt(end_v2)
+                self._steps(i, start, end)
+                start = end
             else:
-                self._ramps(i, s2, e2)
-            s2 = e2
+                self._ramps(i, start_v2, end_v2)
+            start_v2 = end_v2
         if ready < self.count and not final:
-            self.q_j[ready] = s2  # settled: later passes can only find it again
+            self.queue_max_start_v2[ready] = start_v2  # settled: later passes can only find it again
 
     @cython.cfunc
     @cython.nogil
@@ -1137,52 +1234,52 @@ class Planner:
     def _add(
         self,
         i: cython.Py_ssize_t,
-        up: cython.double,
-        at: cython.double,
-        down: cython.double,
-        vs: cython.double,
-        vc: cython.double,
+        up_s: cython.double,
+        cruise_s: cython.double,
+        down_s: cython.double,
+        start: cython.double,
+        cruise: cython.double,
     ) -> cython.void:
         """Count a final move into its bucket."""
-        b: cython.Py_ssize_t = self.q_bucket[i]
-        kind: cython.int = self.q_kind[i]
-        t: cython.double = up + at + down
-        bin_: cython.Py_ssize_t
-        self.moving[b] += t
+        bucket: cython.Py_ssize_t = self.queue_bucket[i]
+        kind: cython.int = self.queue_kind[i]
+        seconds: cython.double = up_s + cruise_s + down_s
+        flow_bin: cython.Py_ssize_t
+        self.moving_s[bucket] += seconds
         if kind & 1:
-            self.forward[b] += t
-            self.last[b] = self.moving[b] + self.waiting[b]
+            self.forward_s[bucket] += seconds
+            self.last_s[bucket] = self.moving_s[bucket] + self.waiting_s[bucket]
             if kind == 3:
-                flow = self.q_flow[i] * vc
-                bin_ = cython.cast(cython.Py_ssize_t, flow) if flow < _BINS else _BINS - 1
-                self.histogram[self.q_slot[i] * _BINS + bin_] += t
+                flow = self.queue_flow[i] * cruise
+                flow_bin = cython.cast(cython.Py_ssize_t, flow) if flow < _BINS else _BINS - 1
+                self.histogram[self.queue_slot[i] * _BINS + flow_bin] += seconds
         if self.tabled:
-            self._tabulate(i, up, at, down, vs)
+            self._tabulate(i, up_s, cruise_s, down_s, start)
 
     @cython.cfunc
     @cython.nogil
     @cython.exceptval(check=False)
     def _shift(self, ready: cython.Py_ssize_t) -> cython.void:
-        """Move what is left to the front of the queue."""
+        """Move what is left to the front of the queue; columns that share their memory, once."""
         i: cython.Py_ssize_t
-        k: cython.Py_ssize_t
+        source: cython.Py_ssize_t
         for i in range(self.count - ready):
-            k = i + ready
-            self.q_l[i] = self.q_l[k]
-            self.q_a[i] = self.q_a[k]
-            self.q_v2[i] = self.q_v2[k]
-            self.q_j[i] = self.q_j[k]
-            self.q_jm[i] = self.q_jm[k]
-            self.q_d[i] = self.q_d[k]
-            self.q_dm[i] = self.q_dm[k]
-            self.q_s[i] = self.q_s[k]
-            self.q_sm[i] = self.q_sm[k]
-            self.q_c[i] = self.q_c[k]
-            self.q_flow[i] = self.q_flow[k]
-            self.q_bucket[i] = self.q_bucket[k]
-            self.q_slot[i] = self.q_slot[k]
-            self.q_kind[i] = self.q_kind[k]
-            self.q_line[i] = self.q_line[k]
+            source = i + ready
+            self.queue_mm[i] = self.queue_mm[source]
+            self.queue_accel[i] = self.queue_accel[source]
+            self.queue_max_cruise_v2[i] = self.queue_max_cruise_v2[source]
+            self.queue_max_start_v2[i] = self.queue_max_start_v2[source]
+            self.queue_max_smooth_start_v2[i] = self.queue_max_smooth_start_v2[source]
+            self.queue_delta_v2[i] = self.queue_delta_v2[source]
+            self.queue_smooth_delta_v2[i] = self.queue_smooth_delta_v2[source]
+            self.queue_start_v2[i] = self.queue_start_v2[source]
+            self.queue_smooth_start_v2[i] = self.queue_smooth_start_v2[source]
+            self.queue_cruise_v2[i] = self.queue_cruise_v2[source]
+            self.queue_flow[i] = self.queue_flow[source]
+            self.queue_bucket[i] = self.queue_bucket[source]
+            self.queue_slot[i] = self.queue_slot[source]
+            self.queue_kind[i] = self.queue_kind[source]
+            self.queue_line[i] = self.queue_line[source]
         self.count -= ready
 
     # -- Marlin -------------------------------------------------------------------------------------
@@ -1195,105 +1292,115 @@ class Planner:
     ) -> cython.void:
         """Queue one move by sections B0 to B3; under 6 steps on every axis it waits for the next."""
         kind: cython.int = 0
-        i: cython.Py_ssize_t
-        nx = _floor(tx * self.steps_x + 0.5)
-        ny = _floor(ty * self.steps_y + 0.5)
-        nz = _floor(tz * self.steps_z + 0.5)
-        self.pe += de
-        ne = _floor(self.pe * self.steps_e + 0.5)
-        kx = nx - self.sx
-        ky = ny - self.sy
-        kz = nz - self.sz
-        ke = ne - self.se
-        mx = kx * self.step_x
-        my = ky * self.step_y
-        mz = kz * self.step_z
-        me = ke * self.step_e
-        kx = fabs(kx)
-        ky = fabs(ky)
-        kz = fabs(kz)
-        ke = fabs(ke)
-        most = kx if kx > ky else ky
-        most = kz if kz > most else most
-        if most < _MARLIN_SHORTEST:
-            if ke < _MARLIN_SHORTEST:
-                if tx != self.px or ty != self.py or tz != self.pz or de != 0:
+        place: cython.Py_ssize_t
+        to_step_x = _floor(tx * self.steps_per_mm_x + 0.5)
+        to_step_y = _floor(ty * self.steps_per_mm_y + 0.5)
+        to_step_z = _floor(tz * self.steps_per_mm_z + 0.5)
+        self.filament_mm += de
+        to_step_e = _floor(self.filament_mm * self.steps_per_mm_e + 0.5)
+        steps_x = to_step_x - self.at_step_x
+        steps_y = to_step_y - self.at_step_y
+        steps_z = to_step_z - self.at_step_z
+        steps_e = to_step_e - self.at_step_e
+        mm_x = steps_x * self.mm_per_step_x
+        mm_y = steps_y * self.mm_per_step_y
+        mm_z = steps_z * self.mm_per_step_z
+        mm_e = steps_e * self.mm_per_step_e
+        steps_x = fabs(steps_x)
+        steps_y = fabs(steps_y)
+        steps_z = fabs(steps_z)
+        steps_e = fabs(steps_e)
+        most_steps = steps_x if steps_x > steps_y else steps_y
+        most_steps = steps_z if steps_z > most_steps else most_steps
+        if most_steps < _MARLIN_SHORTEST:
+            if steps_e < _MARLIN_SHORTEST:
+                if tx != self.position_x or ty != self.position_y or tz != self.position_z or de != 0:
                     self.dropped += 1
                 return
-            length = fabs(me)
+            length = fabs(mm_e)
         else:
-            length = sqrt(mx * mx + my * my + mz * mz)
-        most = ke if ke > most else most
-        self.sx = nx
-        self.sy = ny
-        self.sz = nz
-        self.se = ne
-        inverse = 1.0 / length
-        step = 1.0 / most
+            length = sqrt(mm_x * mm_x + mm_y * mm_y + mm_z * mm_z)
+        most_steps = steps_e if steps_e > most_steps else most_steps
+        self.at_step_x = to_step_x
+        self.at_step_y = to_step_y
+        self.at_step_z = to_step_z
+        self.at_step_e = to_step_e
+        per_length = 1.0 / length
+        per_steps = 1.0 / most_steps
         # speed, B1: one factor makes every axis obey M203
-        v = self.feed
-        limit = self.least if ke > 0 else self.least_travel
-        v = limit if limit > v else v
-        per_mm = most * inverse
-        rate = _ceil(v * per_mm - _ROUNDING)
-        top = v * inverse
+        speed = self.feed
+        limit = self.min_speed if steps_e > 0 else self.min_travel_speed
+        speed = limit if limit > speed else speed
+        steps_per_mm = most_steps * per_length
+        rate = _ceil(speed * steps_per_mm - _ROUNDING)
+        top = speed * per_length
         limit = top
-        limit = _within(limit, mx, self.vx)
-        limit = _within(limit, my, self.vy)
-        limit = _within(limit, mz, self.vz)
-        limit = _within(limit, me, self.ve)
+        limit = _within(limit, mm_x, self.max_speed_x)
+        limit = _within(limit, mm_y, self.max_speed_y)
+        limit = _within(limit, mm_z, self.max_speed_z)
+        limit = _within(limit, mm_e, self.max_speed_e)
         if limit < top:
-            v = limit * length
+            speed = limit * length
             rate = _floor(rate * limit / top + _ROUNDING)
         # acceleration, B2, in whole steps/s2
-        if kx == 0 and ky == 0 and kz == 0:
-            accel = _ceil(self.a_only * per_mm - _ROUNDING)
+        if steps_x == 0 and steps_y == 0 and steps_z == 0:
+            step_accel = _ceil(self.retract_accel * steps_per_mm - _ROUNDING)
         else:
-            a = self.a_print if ke > 0 else self.a_travel
-            if self.advance > 0 and ke > 0 and de > 0:  # M900: linear advance
-                limit = self.je
-                if self.jd > 0:
-                    limit = sqrt(2.414 * self.jd * self.ae)
-                a = _within(a, self.advance * me * inverse, limit)
-            accel = _ceil(a * per_mm - _ROUNDING)
-            limit = accel * step
-            limit = _within(limit, kx, self.steps_ax)
-            limit = _within(limit, ky, self.steps_ay)
-            limit = _within(limit, kz, self.steps_az)
-            limit = _within(limit, ke, self.steps_ae)
-            if limit * most < accel:
-                accel = _floor(limit * most + _ROUNDING)
-        accel = accel if accel > 1 else 1.0
+            accel = self.print_accel if steps_e > 0 else self.travel_accel
+            if self.pressure_advance > 0 and steps_e > 0 and de > 0:  # M900: linear advance
+                limit = self.jerk_e
+                if self.junction_deviation > 0:
+                    limit = sqrt(2.414 * self.junction_deviation * self.max_accel_e)
+                accel = _within(accel, self.pressure_advance * mm_e * per_length, limit)
+            step_accel = _ceil(accel * steps_per_mm - _ROUNDING)
+            limit = step_accel * per_steps
+            limit = _within(limit, steps_x, self.max_step_accel_x)
+            limit = _within(limit, steps_y, self.max_step_accel_y)
+            limit = _within(limit, steps_z, self.max_step_accel_z)
+            limit = _within(limit, steps_e, self.max_step_accel_e)
+            if limit * most_steps < step_accel:
+                step_accel = _floor(limit * most_steps + _ROUNDING)
+        step_accel = step_accel if step_accel > 1 else 1.0
         rate = rate if rate > 1 else 1.0
-        a = accel * step * length
-        flow = fabs(me) * step  # per step
-        if self.jd > 0:
-            if me != 0:
-                inverse = 1.0 / sqrt(mx * mx + my * my + mz * mz + me * me)
-            junction = self._junction_deviation(
-                mx * inverse, my * inverse, mz * inverse, me * inverse, length, v, a
+        accel = step_accel * per_steps * length
+        filament_per_step = fabs(mm_e) * per_steps  # per step
+        if self.junction_deviation > 0:
+            if mm_e != 0:
+                per_length = 1.0 / sqrt(mm_x * mm_x + mm_y * mm_y + mm_z * mm_z + mm_e * mm_e)
+            start_v2 = self._junction_deviation(
+                mm_x * per_length,
+                mm_y * per_length,
+                mm_z * per_length,
+                mm_e * per_length,
+                length,
+                speed,
+                accel,
             )
         else:
-            inverse *= v
-            junction = self._classic_jerk(mx * inverse, my * inverse, mz * inverse, me * inverse, v)
+            per_length *= speed
+            start_v2 = self._classic_jerk(
+                mm_x * per_length, mm_y * per_length, mm_z * per_length, mm_e * per_length, speed
+            )
         self.fresh = False
-        self.b_v = v
+        self.before_speed = speed
         if de > 0:
             kind = 1
         elif de < 0:
             kind = 4
-        if kx > 0 or ky > 0:
+        if steps_x > 0 or steps_y > 0:
             kind |= 2
-        i = self.count
-        self.q_l[i] = most
-        self.q_a[i] = accel
-        self.q_v2[i] = rate
-        self.q_j[i] = junction
-        self.q_d[i] = 2 * a * length
-        self.q_jm[i] = 1.0 if v * v <= self.q_d[i] + _MARLIN_MINIMUM_V2 else 0.0
-        self.q_dm[i] = rate / v  # steps per mm, as the rounded rate has it
-        self.q_sm[i] = length * step
-        self._queue(i, kind, flow)
+        place = self.count
+        self.queue_steps[place] = most_steps
+        self.queue_step_accel[place] = step_accel
+        self.queue_step_rate[place] = rate
+        self.queue_max_start_v2[place] = start_v2
+        self.queue_delta_v2[place] = 2 * accel * length
+        self.queue_reaches_any[place] = (
+            1.0 if speed * speed <= self.queue_delta_v2[place] + _MARLIN_MINIMUM_V2 else 0.0
+        )
+        self.queue_steps_per_mm[place] = rate / speed  # steps per mm, as the rounded rate has it
+        self.queue_mm_per_step[place] = length * per_steps
+        self._queue(place, kind, filament_per_step)
 
     @cython.cfunc
     @cython.nogil
@@ -1305,128 +1412,145 @@ class Planner:
         uz: cython.double,
         ue: cython.double,
         length: cython.double,
-        v: cython.double,
-        a: cython.double,
+        speed: cython.double,
+        accel: cython.double,
     ) -> cython.double:
         """Return the squared speed at the start of a move, B3a; u is its direction, filament included."""
-        px = self.bx
-        py = self.by
-        pz = self.bz
-        pe = self.be
-        self.bx = ux
-        self.by = uy
-        self.bz = uz
-        self.be = ue
+        turn_x = self.before_x
+        turn_y = self.before_y
+        turn_z = self.before_z
+        turn_e = self.before_e
+        self.before_x = ux
+        self.before_y = uy
+        self.before_z = uz
+        self.before_e = ue
         if self.fresh:
             return 0.0
-        cosine = -(px * ux + py * uy + pz * uz + pe * ue)
+        cosine = -(turn_x * ux + turn_y * uy + turn_z * uz + turn_e * ue)
         if cosine > 0.999999:
             return _MARLIN_MINIMUM_V2
         if cosine < -0.999999:
             cosine = -0.999999
-        px = ux - px
-        py = uy - py
-        pz = uz - pz
-        pe = ue - pe
-        w2 = px * px + py * py + pz * pz + pe * pe
-        if w2 > 0:  # the corner's own direction, capped by each axis
-            a = _within_corner(a, px, w2, self.ax)
-            a = _within_corner(a, py, w2, self.ay)
-            a = _within_corner(a, pz, w2, self.az)
-            a = _within_corner(a, pe, w2, self.ae)
-        junction = v if v < self.b_v else self.b_v
-        junction = junction * junction
-        if self.arc_radius > 0:
-            limit = a * self.arc_radius
-            return limit if limit < junction else junction
+        turn_x = ux - turn_x
+        turn_y = uy - turn_y
+        turn_z = uz - turn_z
+        turn_e = ue - turn_e
+        turn2 = turn_x * turn_x + turn_y * turn_y + turn_z * turn_z + turn_e * turn_e
+        if turn2 > 0:  # the corner's own direction, capped by each axis
+            accel = _within_corner(accel, turn_x, turn2, self.max_accel_x)
+            accel = _within_corner(accel, turn_y, turn2, self.max_accel_y)
+            accel = _within_corner(accel, turn_z, turn2, self.max_accel_z)
+            accel = _within_corner(accel, turn_e, turn2, self.max_accel_e)
+        start_v2 = speed if speed < self.before_speed else self.before_speed
+        start_v2 = start_v2 * start_v2
+        if self.arc_radius_mm > 0:
+            limit = accel * self.arc_radius_mm
+            return limit if limit < start_v2 else start_v2
         # a·J·s / (1 - s) with s = sin of half the corner; root and quotient only where it bites
-        s2 = 0.5 * (1.0 - cosine)
-        limit = a * self.jd
-        w = limit + junction
-        if s2 * w * w < junction * junction:
-            s = sqrt(s2)
-            junction = limit * s / (1.0 - s)
+        sin2_half = 0.5 * (1.0 - cosine)
+        limit = accel * self.junction_deviation
+        bound = limit + start_v2
+        if sin2_half * bound * bound < start_v2 * start_v2:
+            sin_half = sqrt(sin2_half)
+            start_v2 = limit * sin_half / (1.0 - sin_half)
         if length < 1 and cosine < -0.7071067812:
             # the turn's angle lies between its chord and 1.03 times that: acos only where it may bite
-            limit = length * a
-            w = 2.0 * (1.0 + cosine)
-            if limit * limit < 1.07 * w * junction * junction:
+            limit = length * accel
+            bound = 2.0 * (1.0 + cosine)
+            if limit * limit < 1.07 * bound * start_v2 * start_v2:
                 limit = limit / acos(-cosine)
-                junction = limit if limit < junction else junction
-        return junction
+                start_v2 = limit if limit < start_v2 else start_v2
+        return start_v2
 
     @cython.cfunc
     @cython.nogil
     @cython.exceptval(check=False)
     def _classic_jerk(
-        self, cx: cython.double, cy: cython.double, cz: cython.double, ce: cython.double, v: cython.double
+        self,
+        speed_x: cython.double,
+        speed_y: cython.double,
+        speed_z: cython.double,
+        speed_e: cython.double,
+        speed: cython.double,
     ) -> cython.double:
         """Return the squared speed at the start of a move, B3b; c are the speeds of each axis."""
-        safe = 1.0
-        safe = _within(safe, cx, self.jx)
-        safe = _within(safe, cy, self.jy)
-        safe = _within(safe, cz, self.jz)
-        safe = _within(safe, ce, self.je)
-        safe *= v
-        join = safe
+        safe_speed = 1.0
+        safe_speed = _within(safe_speed, speed_x, self.jerk_x)
+        safe_speed = _within(safe_speed, speed_y, self.jerk_y)
+        safe_speed = _within(safe_speed, speed_z, self.jerk_z)
+        safe_speed = _within(safe_speed, speed_e, self.jerk_e)
+        safe_speed *= speed
+        join_speed = safe_speed
         if not self.fresh:
-            join = v if v < self.b_v else self.b_v
-            scale = v / self.b_v if v < self.b_v else 1.0
+            join_speed = speed if speed < self.before_speed else self.before_speed
+            scale = speed / self.before_speed if speed < self.before_speed else 1.0
             share = 1.0
-            share = _within(share, _jump(self.bx * scale, cx), self.jx)
-            share = _within(share, _jump(self.by * scale, cy), self.jy)
-            share = _within(share, _jump(self.bz * scale, cz), self.jz)
-            share = _within(share, _jump(self.be * scale, ce), self.je)
-            join *= share
-            if safe > 0.99 * join and self.b_safe > 0.99 * join:
-                join = safe
-        self.bx = cx
-        self.by = cy
-        self.bz = cz
-        self.be = ce
-        self.b_safe = safe
-        return join * join
+            share = _within(share, _jump(self.before_speed_x * scale, speed_x), self.jerk_x)
+            share = _within(share, _jump(self.before_speed_y * scale, speed_y), self.jerk_y)
+            share = _within(share, _jump(self.before_speed_z * scale, speed_z), self.jerk_z)
+            share = _within(share, _jump(self.before_speed_e * scale, speed_e), self.jerk_e)
+            join_speed *= share
+            if safe_speed > 0.99 * join_speed and self.before_safe_speed > 0.99 * join_speed:
+                join_speed = safe_speed
+        self.before_speed_x = speed_x
+        self.before_speed_y = speed_y
+        self.before_speed_z = speed_z
+        self.before_speed_e = speed_e
+        self.before_safe_speed = safe_speed
+        return join_speed * join_speed
 
     @cython.cfunc
     @cython.nogil
     @cython.exceptval(check=False)
-    def _steps(self, i: cython.Py_ssize_t, vs: cython.double, ve: cython.double) -> cython.void:
+    def _steps(self, i: cython.Py_ssize_t, start: cython.double, end: cython.double) -> cython.void:
         """Turn a Marlin move into seconds: ramps in whole steps and whole rates, B4."""
-        steps = self.q_l[i]
-        rate = self.q_v2[i]
-        twice = 2.0 * self.q_a[i]
-        half = 1.0 / twice
-        inverse = 2.0 * half
-        first = _ceil(vs * self.q_dm[i] - _ROUNDING)
-        last = _ceil(ve * self.q_dm[i] - _ROUNDING)
-        first = first if first > _MARLIN_RATE_FLOOR else _MARLIN_RATE_FLOOR
-        last = last if last > _MARLIN_RATE_FLOOR else _MARLIN_RATE_FLOOR
-        top = rate
-        way = (rate * rate - first * first) * half
-        brake = (rate * rate - last * last) * half
-        way = way if way > 0 else 0.0
-        brake = brake if brake > 0 else 0.0
-        if way < steps and brake < steps and _ceil(way - _ROUNDING) + _floor(brake + _ROUNDING) <= steps:
-            brake = _floor(brake + _ROUNDING)
+        steps = self.queue_steps[i]
+        rate = self.queue_step_rate[i]
+        twice_accel = 2.0 * self.queue_step_accel[i]
+        per_twice_accel = 1.0 / twice_accel
+        per_accel = 2.0 * per_twice_accel
+        first_rate = _ceil(start * self.queue_steps_per_mm[i] - _ROUNDING)
+        last_rate = _ceil(end * self.queue_steps_per_mm[i] - _ROUNDING)
+        first_rate = first_rate if first_rate > _MARLIN_RATE_FLOOR else _MARLIN_RATE_FLOOR
+        last_rate = last_rate if last_rate > _MARLIN_RATE_FLOOR else _MARLIN_RATE_FLOOR
+        top_rate = rate
+        up_steps = (rate * rate - first_rate * first_rate) * per_twice_accel
+        down_steps = (rate * rate - last_rate * last_rate) * per_twice_accel
+        up_steps = up_steps if up_steps > 0 else 0.0
+        down_steps = down_steps if down_steps > 0 else 0.0
+        if (
+            up_steps < steps
+            and down_steps < steps
+            and _ceil(up_steps - _ROUNDING) + _floor(down_steps + _ROUNDING) <= steps
+        ):
+            down_steps = _floor(down_steps + _ROUNDING)
         else:
-            up = 0.5 * steps + (last * last - first * first) * (0.5 * half)
-            up = _ceil(up - _ROUNDING) if 0 < up < steps else (0.0 if up < steps else steps)
-            brake = steps - up
-            top = first * first + up * twice
-            top = rate if top > rate * rate else sqrt(top)
-            way = (top * top - first * first) * half
-            way = way if way > 0 else 0.0
-        slow = top * top - brake * twice
-        slow = sqrt(slow) if slow > last * last else last
-        slow = slow if slow < top else top
-        rest = brake - (top * top - slow * slow) * half  # steps of the brake left at the final rate
-        t_up = (top - first) * inverse if top > first else 0.0
-        t_down = (top - slow) * inverse
+            ramp_steps = 0.5 * steps + (last_rate * last_rate - first_rate * first_rate) * (
+                0.5 * per_twice_accel
+            )
+            ramp_steps = (
+                _ceil(ramp_steps - _ROUNDING)
+                if 0 < ramp_steps < steps
+                else (0.0 if ramp_steps < steps else steps)
+            )
+            down_steps = steps - ramp_steps
+            top_rate = first_rate * first_rate + ramp_steps * twice_accel
+            top_rate = rate if top_rate > rate * rate else sqrt(top_rate)
+            up_steps = (top_rate * top_rate - first_rate * first_rate) * per_twice_accel
+            up_steps = up_steps if up_steps > 0 else 0.0
+        slow_rate = top_rate * top_rate - down_steps * twice_accel
+        slow_rate = sqrt(slow_rate) if slow_rate > last_rate * last_rate else last_rate
+        slow_rate = slow_rate if slow_rate < top_rate else top_rate
+        rest = (
+            down_steps - (top_rate * top_rate - slow_rate * slow_rate) * per_twice_accel
+        )  # steps of the brake left at the final rate
+        up_s = (top_rate - first_rate) * per_accel if top_rate > first_rate else 0.0
+        down_s = (top_rate - slow_rate) * per_accel
         if rest > _ROUNDING:
-            t_down += rest / slow
-        rest = steps - brake - way
-        rest = rest / top if rest > 0 else 0.0
-        self._add(i, t_up, rest, t_down, first, top)
+            down_s += rest / slow_rate
+        rest = steps - down_steps - up_steps
+        rest = rest / top_rate if rest > 0 else 0.0
+        self._add(i, up_s, rest, down_s, first_rate, top_rate)
 
     # -- RepRapFirmware -----------------------------------------------------------------------------
 
@@ -1435,101 +1559,101 @@ class Planner:
     @cython.exceptval(check=False)
     def _rrf(self, dx: cython.double, dy: cython.double, dz: cython.double, de: cython.double) -> cython.void:
         """Queue one move by sections C1 and C2."""
-        l2: cython.double = dx * dx + dy * dy + dz * dz
+        length2: cython.double = dx * dx + dy * dy + dz * dz
         kind: cython.int = 0
         marks: cython.int = 0
-        i: cython.Py_ssize_t
-        if l2 < 1e-18:
+        place: cython.Py_ssize_t
+        if length2 < 1e-18:
             if de == 0:
                 return
             length = fabs(de)
             dx = dy = dz = 0.0
         else:
-            length = sqrt(l2)
-        inverse = 1.0 / length
-        dx *= inverse
-        dy *= inverse
-        dz *= inverse
-        de *= inverse
-        v = self.feed if self.feed > self.least else self.least
-        a = _UNBOUNDED
+            length = sqrt(length2)
+        per_length = 1.0 / length
+        dx *= per_length
+        dy *= per_length
+        dz *= per_length
+        de *= per_length
+        speed = self.feed if self.feed > self.min_speed else self.min_speed
+        accel = _UNBOUNDED
         if dx != 0:
-            v = _within(v, dx, self.vx)
-            a = _within(a, dx, self.ax)
+            speed = _within(speed, dx, self.max_speed_x)
+            accel = _within(accel, dx, self.max_accel_x)
         if dy != 0:
-            v = _within(v, dy, self.vy)
-            a = _within(a, dy, self.ay)
+            speed = _within(speed, dy, self.max_speed_y)
+            accel = _within(accel, dy, self.max_accel_y)
         if dz != 0:
-            v = _within(v, dz, self.vz)
-            a = _within(a, dz, self.az)
+            speed = _within(speed, dz, self.max_speed_z)
+            accel = _within(accel, dz, self.max_accel_z)
         if de != 0:
-            v = _within(v, de, self.ve)
-            a = _within(a, de, self.ae)
+            speed = _within(speed, de, self.max_speed_e)
+            accel = _within(accel, de, self.max_accel_e)
         if dx != 0 or dy != 0:
             kind = 2
-            limit = self.a_print if de > 0 else self.a_travel
-            if limit < a:
-                a = limit
-            if de > 0 and self.advance > 0:  # pressure advance, C7
-                a = _within(a, de * self.advance, self.je)
+            limit = self.print_accel if de > 0 else self.travel_accel
+            if limit < accel:
+                accel = limit
+            if de > 0 and self.pressure_advance > 0:  # pressure advance, C7
+                accel = _within(accel, de * self.pressure_advance, self.jerk_e)
             marks = 3 if de > 0 else 1
         if de != 0 and marks < 2:
             marks |= 4
-        if self.fresh or (self.lim[_R_POLICY] == 0 and marks != self.b_kind):
-            junction = 0.0
+        if self.fresh or (self.limits[_RRF_M566_P] == 0 and marks != self.before_marks):
+            start_speed = 0.0
         else:
-            junction = v if v < self.b_v else self.b_v
-            junction = _within(junction, dx - self.bx, self.jx)
-            junction = _within(junction, dy - self.by, self.jy)
-            junction = _within(junction, dz - self.bz, self.jz)
-            junction = _within(junction, de - self.be, self.je)
+            start_speed = speed if speed < self.before_speed else self.before_speed
+            start_speed = _within(start_speed, dx - self.before_x, self.jerk_x)
+            start_speed = _within(start_speed, dy - self.before_y, self.jerk_y)
+            start_speed = _within(start_speed, dz - self.before_z, self.jerk_z)
+            start_speed = _within(start_speed, de - self.before_e, self.jerk_e)
         self.fresh = False
-        self.b_kind = marks
-        self.bx = dx
-        self.by = dy
-        self.bz = dz
-        self.be = de
-        self.b_v = v
+        self.before_marks = marks
+        self.before_x = dx
+        self.before_y = dy
+        self.before_z = dz
+        self.before_e = de
+        self.before_speed = speed
         if de > 0:
             kind |= 1
         elif de < 0:
             kind |= 4
-        i = self.count
-        self.q_l[i] = length
-        self.q_a[i] = a
-        self.q_v2[i] = v * v
-        self.q_j[i] = junction * junction
-        self.q_d[i] = 2 * a * length
-        self.q_jm[i] = 0.0
-        self._queue(i, kind, de)
+        place = self.count
+        self.queue_mm[place] = length
+        self.queue_accel[place] = accel
+        self.queue_max_cruise_v2[place] = speed * speed
+        self.queue_max_start_v2[place] = start_speed * start_speed
+        self.queue_delta_v2[place] = 2 * accel * length
+        self.queue_reaches_any[place] = 0.0
+        self._queue(place, kind, de)
 
     @cython.cfunc
     @cython.nogil
     @cython.exceptval(check=False)
-    def _ramps(self, i: cython.Py_ssize_t, s2: cython.double, e2: cython.double) -> cython.void:
+    def _ramps(self, i: cython.Py_ssize_t, start_v2: cython.double, end_v2: cython.double) -> cython.void:
         """Turn a RepRapFirmware move into seconds, in whole clocks, C3."""
-        c2: cython.double = 0.5 * (s2 + e2 + self.q_d[i])
-        inverse: cython.double = 1.0 / self.q_a[i]
-        if self.q_v2[i] < c2:
-            c2 = self.q_v2[i]
-        if s2 > c2:
-            s2 = c2
-        if e2 > c2:
-            e2 = c2
-        vs = sqrt(s2)
-        ve = sqrt(e2)
-        vc = sqrt(c2)
-        up = (vc - vs) * inverse
-        down = (vc - ve) * inverse
-        at = self.q_l[i] - 0.5 * (2 * c2 - s2 - e2) * inverse
-        at = at / vc if at > 0 else 0.0
-        t = up + at + down
-        t -= floor(t * _RRF_CLOCK) / _RRF_CLOCK
-        if at > t:
-            at -= t
-        elif up > t:
-            up -= t
-        self._add(i, up, at, down, vs, vc)
+        cruise_v2: cython.double = 0.5 * (start_v2 + end_v2 + self.queue_delta_v2[i])
+        per_accel: cython.double = 1.0 / self.queue_accel[i]
+        if self.queue_max_cruise_v2[i] < cruise_v2:
+            cruise_v2 = self.queue_max_cruise_v2[i]
+        if start_v2 > cruise_v2:
+            start_v2 = cruise_v2
+        if end_v2 > cruise_v2:
+            end_v2 = cruise_v2
+        start = sqrt(start_v2)
+        end = sqrt(end_v2)
+        cruise = sqrt(cruise_v2)
+        up_s = (cruise - start) * per_accel
+        down_s = (cruise - end) * per_accel
+        cruise_s = self.queue_mm[i] - 0.5 * (2 * cruise_v2 - start_v2 - end_v2) * per_accel
+        cruise_s = cruise_s / cruise if cruise_s > 0 else 0.0
+        late_s = up_s + cruise_s + down_s
+        late_s -= floor(late_s * _RRF_CLOCK) / _RRF_CLOCK
+        if cruise_s > late_s:
+            cruise_s -= late_s
+        elif up_s > late_s:
+            up_s -= late_s
+        self._add(i, up_s, cruise_s, down_s, start, cruise)
 
     # -- rare work, in Python ---------------------------------------------------------------------------
 
@@ -1539,22 +1663,24 @@ class Planner:
     def _tabulate(
         self,
         i: cython.Py_ssize_t,
-        up: cython.double,
-        at: cython.double,
-        down: cython.double,
-        vs: cython.double,
+        up_s: cython.double,
+        cruise_s: cython.double,
+        down_s: cython.double,
+        start: cython.double,
     ) -> cython.void:
         """Write one row of the move table."""
         place: cython.Py_ssize_t = self.rows_tabled * _COLUMNS
         if place + _COLUMNS > len(self.table):
             self._lengthen()
             place = self.rows_tabled * _COLUMNS
-        self.table[place] = self.q_line[i]
-        self.table[place + 1] = self.q_kind[i]
-        self.table[place + 2] = up
-        self.table[place + 3] = at
-        self.table[place + 4] = down
-        self.table[place + 5] = vs * self.q_sm[i] if self.dialect == _MARLIN else vs  # steps/s there
+        self.table[place] = self.queue_line[i]
+        self.table[place + 1] = self.queue_kind[i]
+        self.table[place + 2] = up_s
+        self.table[place + 3] = cruise_s
+        self.table[place + 4] = down_s
+        self.table[place + 5] = (
+            start * self.queue_mm_per_step[i] if self.dialect == _MARLIN else start
+        )  # steps/s there
         self.rows_tabled += 1
 
     @cython.cfunc
@@ -1579,16 +1705,26 @@ class Planner:
         try:
             reals = [bytes_of_zeros(size) for _ in range(11)]
             whole = [array("q", bytes(8 * size)) for _ in range(4)]
+            columns: list[Any] = [*reals, *whole]
         except MemoryError:  # no exception can leave here: the queue stays as long as it is
             self.cap = self.room
             return
         if self.store is not None:
-            for old, new in zip(self.store, reals + whole, strict=True):
+            for old, new in zip(self.store, columns, strict=True):
                 new[: len(old)] = old
-        self.store = reals + whole
-        self.q_l, self.q_a, self.q_v2, self.q_j, self.q_jm, self.q_d = reals[:6]
-        self.q_dm, self.q_s, self.q_sm, self.q_c, self.q_flow = reals[6:]
-        self.q_bucket, self.q_slot, self.q_kind, self.q_line = whole
+        self.store = columns
+        self.queue_mm = self.queue_steps = reals[0]
+        self.queue_accel = self.queue_step_accel = reals[1]
+        self.queue_max_cruise_v2 = self.queue_step_rate = reals[2]
+        self.queue_max_start_v2 = reals[3]
+        self.queue_max_smooth_start_v2 = self.queue_reaches_any = reals[4]
+        self.queue_delta_v2 = reals[5]
+        self.queue_smooth_delta_v2 = self.queue_steps_per_mm = reals[6]
+        self.queue_start_v2 = reals[7]
+        self.queue_smooth_start_v2 = self.queue_mm_per_step = reals[8]
+        self.queue_cruise_v2 = reals[9]
+        self.queue_flow = reals[10]
+        self.queue_bucket, self.queue_slot, self.queue_kind, self.queue_line = whole
         self.room = size
 
 

@@ -409,7 +409,7 @@ class _Job:
         """
         before, place = self.tool, self.planner.slot * TOOL_FIGURES
         counts = self.layers > 0 or (self.figures[place + 3] > 0 and self.start_s is None)
-        pulled_mm = max(self.figures[place + 4], self.planner.open_retraction)
+        pulled_mm = max(self.figures[place + 4], self.planner.open_retraction_mm)
         by_hand = self.paused == self.fed_mark()
         self.choose(after)
         self.stretches.begin(self.layer, after, line, offset)

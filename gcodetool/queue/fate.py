@@ -19,7 +19,7 @@ from gcodetool.judge.print_air import PrintAir, air_of_print, last_open
 from gcodetool.judge.print_judgement import PrintJudgement, judge_print
 from gcodetool.moisture.history import State, Surroundings, aged, quantile, state_at, surroundings
 from gcodetool.moisture.record import Event, Spool
-from gcodetool.moisture.snapshot import ShelfOf
+from gcodetool.moisture.snapshot import SnapshotStoreFor
 from gcodetool.queue.findings import ToolRow, empty_row
 from gcodetool.queue.job_list import QueuePrinter
 from gcodetool.queue.spool_steps import Dried, Dry, DryingTime, ForecastOptions, Print, StepHistory
@@ -44,7 +44,7 @@ class Fate:
         options: ForecastOptions,
         *,
         firsts: dict[tuple[str, int], State],
-        shelf_of: ShelfOf,
+        shelf_of: SnapshotStoreFor,
     ) -> None:
         self.spools, self.jobs, self.printers, self.options = spools, jobs, printers, options
         self.firsts, self.shelf_of = firsts, shelf_of

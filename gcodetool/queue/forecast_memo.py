@@ -17,7 +17,7 @@ from gcodetool.queue.spool_steps import Dried, Dry, DryingTime, ForecastOptions,
 from gcodetool.queue.summary import Job, Tool
 
 if TYPE_CHECKING:
-    from gcodetool.moisture.snapshot import ShelfOf
+    from gcodetool.moisture.snapshot import SnapshotStoreFor
     from gcodetool.moisture.state import State
     from gcodetool.queue.fate import Fate
 
@@ -55,7 +55,7 @@ class ForecastMemo:
         options: ForecastOptions,
         *,
         firsts: "dict[tuple[str, int], State] | None" = None,
-        shelf_of: "ShelfOf | None" = None,
+        shelf_of: "SnapshotStoreFor | None" = None,
     ) -> None:
         self.spools, self.jobs, self.printers, self.options = spools, jobs, printers, options
         self.prints: dict[tuple[StepHistory, Print], ToolRow] = {}
@@ -80,7 +80,7 @@ class ForecastMemo:
     def fate(self) -> "Fate":
         """What computes; made when there is something to compute."""
         if self._fate is None:
-            from gcodetool.moisture.snapshot import nowhere
+            from gcodetool.moisture.snapshot import no_snapshots
             from gcodetool.queue.fate import Fate
 
             self._fate = Fate(
@@ -89,7 +89,7 @@ class ForecastMemo:
                 self.printers,
                 self.options,
                 firsts=self._firsts,
-                shelf_of=self._shelf_of or nowhere,
+                shelf_of=self._shelf_of or no_snapshots,
             )
         return self._fate
 

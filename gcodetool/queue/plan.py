@@ -26,7 +26,7 @@ from gcodetool.queue.summary import Job
 from gcodetool.queue.tasks import Stock, mounted_spools, schedule_at_start, tasks_of, wanted_of
 
 if TYPE_CHECKING:
-    from gcodetool.moisture.snapshot import ShelfOf
+    from gcodetool.moisture.snapshot import SnapshotStoreFor
     from gcodetool.moisture.state import State
 
 MOST_MEMBERS: Final = 64  # for the choice
@@ -44,7 +44,7 @@ def plan(
     holds: Mapping[str, int] | None = None,
     executor: Executor | None = None,
     folder: Path | None = None,
-    shelf_of: "ShelfOf | None" = None,
+    shelf_of: "SnapshotStoreFor | None" = None,
     progress: Progress | None = None,
 ) -> QueueFindings:
     """Return what becomes of the jobs of *job_list* on the spools of *stock*.

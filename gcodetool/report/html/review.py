@@ -10,8 +10,8 @@ from gcodetool import __version__
 from gcodetool.advice.job import Examined, assign
 from gcodetool.errors import GcodeError
 from gcodetool.judge.findings import JobFindings, ToolFindings
-from gcodetool.moisture.members import usual
-from gcodetool.moisture.snapshot import ShelfOf, nowhere
+from gcodetool.moisture.members import default_members
+from gcodetool.moisture.snapshot import SnapshotStoreFor, no_snapshots
 from gcodetool.report.as_text import KINDS as TIME_KINDS
 from gcodetool.report.as_text import duration, percent, spread
 from gcodetool.report.html import charts, page, reel, sources
@@ -64,7 +64,7 @@ def review(
     printer: "Printer | None" = None,
     place: str | None = None,
     members: int | None = None,
-    shelf_of: ShelfOf = nowhere,
+    shelf_of: SnapshotStoreFor = no_snapshots,
 ) -> str:
     """Return the page on one job.
 
@@ -97,7 +97,7 @@ def review(
             assigned.get(tool.tool),
             printer=printer,
             place=place,
-            members=usual(members),
+            members=default_members(members),
             shelf_of=shelf_of,
         )
         for tool in found.tools
@@ -182,7 +182,7 @@ def section_of(
     printer: "Printer | None",
     place: str | None,
     members: int,
-    shelf_of: ShelfOf,
+    shelf_of: SnapshotStoreFor,
 ) -> Tool:
     """Return one tool's section: what there is to draw of it."""
     if spool is None:

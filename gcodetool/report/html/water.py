@@ -11,11 +11,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gcodetool.judge.print_air import air_of_print
+from gcodetool.moisture.content_history import content_history
 from gcodetool.moisture.forecast import forecast
 from gcodetool.moisture.history import State, quantile, state_at
-from gcodetool.moisture.past import course
 from gcodetool.moisture.record import Event, Place, Spool
-from gcodetool.moisture.snapshot import ShelfOf
+from gcodetool.moisture.snapshot import SnapshotStoreFor
 from gcodetool.motion.feed import feed_of
 
 if TYPE_CHECKING:
@@ -101,7 +101,7 @@ def water(
     printer: "Printer | None",
     place: str | None,
     members: int,
-    shelf_of: ShelfOf,
+    shelf_of: SnapshotStoreFor,
 ) -> Water:
     """Return what is shown of *spool*; arguments and errors as in ``advice.job.check_tool``."""
     state = state_at(spool, at_s, members=members, shelf=shelf_of(spool))
@@ -110,7 +110,7 @@ def water(
     if state.remaining_mm > 0:
         after = forecast(state, around.air, feed_of(jobs, tool).segments, until_s=jobs.open_air_s).after
     moments = moments_of(spool, at_s)
-    reel, outside = course(state, moments.tolist())
+    reel, outside = content_history(state, moments.tolist())
     counted = [event for event in spool.events if event.at_s <= at_s]
     middle = curve(outside, state)
     seen = [event for event in counted if event.kind in ("weighed", "inspected")]

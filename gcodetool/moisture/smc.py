@@ -1,7 +1,7 @@
-"""Where members should be: a stand-in for the march, and a walk through what it says of the record.
+"""Where members should be: a stand-in for the march, and a sample_posterior through what it says of the record.
 
-`stand_in` fits what members marched so far predict, so that a place in the unit cube is judged in
-microseconds instead of a march; `walk` leads a crowd of candidates from an even spread to where a
+`fit_surrogate` fits what members marched so far predict, so that a place in the unit cube is judged in
+microseconds instead of a march; `sample_posterior` leads a crowd of candidates from an even spread to where a
 judgement is high, in stages, and returns them with the density they then have.
 Left out: what the judgement is (``learning``).
 """
@@ -18,7 +18,7 @@ if TYPE_CHECKING:  # numpy's random numbers cost a tenth of a start, and most st
 Floats = NDArray[np.float64]
 Judge = Callable[[Floats], Floats]
 
-CROWD: Final = 512
+PARTICLES: Final = 512
 KEEP: Final = 0.5  # effective share of the crowd that each stage keeps
 STAGES: Final = 40  # at most
 MOVES: Final = 5  # tries of each walker in a stage
@@ -27,7 +27,7 @@ RANGE: Final = 1.0  # of the unit cube's coordinates: over what the remainder of
 NUGGET: Final = 1e-3  # of its variance: a march's own roughness
 
 
-def stand_in(at: Floats, values: Floats, near: Floats) -> Callable[[Floats], Floats]:
+def fit_surrogate(at: Floats, values: Floats, near: Floats) -> Callable[[Floats], Floats]:
     """Return a function of places (rows, coordinates) that gives what a march there would predict.
 
     A quadratic, fitted closest where *near* is large, and on top of it a Gaussian process for what the
@@ -58,26 +58,26 @@ def stand_in(at: Floats, values: Floats, near: Floats) -> Callable[[Floats], Flo
     return predict
 
 
-def walk(judge: Judge, dimensions: int, random: "Generator") -> tuple[Floats, Floats]:
-    """Return places spread as exp(judge), (CROWD, dimensions), and their judgements; inside the unit cube.
+def sample_posterior(judge: Judge, dimensions: int, random: "Generator") -> tuple[Floats, Floats]:
+    """Return places spread as exp(judge), (PARTICLES, dimensions), and their judgements; inside the unit cube.
 
     The crowd starts even and is led there in stages: each raises the power of the judgement as far as
-    KEEP of the crowd stays effective, takes members by it, and lets each walk (Metropolis, steps of the
+    KEEP of the crowd stays effective, takes members by it, and lets each sample_posterior (Metropolis, steps of the
     crowd's own spread), so that none stays a copy of another.
     """
-    at = random.random((CROWD, dimensions))
+    at = random.random((PARTICLES, dimensions))
     told = judge(at)
     power, step = 0.0, 2.4 / np.sqrt(dimensions)
     for _ in range(STAGES):
-        power, weights = _further(told, power)
-        taken = np.searchsorted(np.cumsum(weights), (np.arange(CROWD) + random.random()) / CROWD)
-        taken = np.minimum(taken, CROWD - 1)
+        power, weights = next_temperature(told, power)
+        taken = np.searchsorted(np.cumsum(weights), (np.arange(PARTICLES) + random.random()) / PARTICLES)
+        taken = np.minimum(taken, PARTICLES - 1)
         at, told = at[taken], told[taken]
         lower = np.linalg.cholesky(np.cov(at.T) + 1e-9 * np.eye(dimensions))
         for _ in range(MOVES):
             tried = _reflected(at + step * random.standard_normal(at.shape) @ lower.T)
             then = judge(tried)
-            accepted = np.log(random.random(CROWD)) < power * (then - told)
+            accepted = np.log(random.random(PARTICLES)) < power * (then - told)
             at = np.where(accepted[:, np.newaxis], tried, at)
             told = np.where(accepted, then, told)
             step *= float(np.exp(0.5 * (accepted.mean() - 0.25)))
@@ -86,7 +86,7 @@ def walk(judge: Judge, dimensions: int, random: "Generator") -> tuple[Floats, Fl
     return at, power * told
 
 
-def _further(told: Floats, power: float) -> tuple[float, Floats]:
+def next_temperature(told: Floats, power: float) -> tuple[float, Floats]:
     """Return the next power of the judgement, at most 1, and the weights that lead there."""
 
     def weights(to: float) -> Floats:

@@ -12,15 +12,15 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from gcodetool.moisture.constants import MOLAR_GAS, REFERENCE_K
+
 if TYPE_CHECKING:
     from gcodetool.moisture.record import Body
 
 Floats = NDArray[np.float64]
 
-REFERENCE_K: Final = 296.15
-ROOM_RH_PCT: Final = 50.0  # a stated body mass is one that was weighed in such air
+WEIGHED_RH_PCT: Final = 50.0  # a stated body mass is one that was weighed in such air
 DEFAULT_MASS_G: Final = 200.0  # where the record states none (own estimate, 100 to 300)
-MOLAR_GAS: Final = 8.314462618  # J/(mol K)
 # Content over that at 50 % RH.  Paper and board (handbook, recalled, 23 °C, between uptake and release);
 # everything else is a straight line.
 BOARD: Final = (
@@ -76,7 +76,7 @@ class BodyWater:
     @property
     def weighed_kg(self) -> float:
         """The water that a stated body mass holds already. [kg]"""
-        return float(self.balance_kg(ROOM_RH_PCT / 100.0))
+        return float(self.balance_kg(WEIGHED_RH_PCT / 100.0))
 
 
 def body_water(body: "Body") -> BodyWater | None:

@@ -1,4 +1,4 @@
-"""Which record would sharpen a forecast most: a weigh-in, an inspection, the reel's own mass.
+"""Which record would best_measurement a forecast most: a weigh-in, an inspection, the reel's own mass.
 
 Each candidate is judged by how much of the members' disagreement about the strand fed next it would
 remove, were it made now: by the correlation of what it would read with that content, over its noise.
@@ -12,9 +12,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from gcodetool.moisture import learning
+from gcodetool.moisture import inference
 from gcodetool.moisture.history import State, reel_of, surroundings
-from gcodetool.moisture.learning import Weighed
+from gcodetool.moisture.inference import Weighed
 from gcodetool.moisture.record import Place
 
 Floats = NDArray[np.float64]
@@ -26,7 +26,7 @@ HUMIDITY_DOUBT_PCT: Final = 10.0  # of a room whose air is stated as a constant,
 
 
 @dataclass(frozen=True)
-class Gain:
+class MeasurementGain:
     """One record that could be made: what to do, and the share of the band that it would remove.
 
     A hygrometer's share is of the band that it would be, were the stated humidity as doubtful as most are;
@@ -38,7 +38,7 @@ class Gain:
     why: str = ""
 
 
-def gains(state: State) -> list[Gain]:
+def measurement_gains(state: State) -> list[MeasurementGain]:
     """Return the records that could be made now, the most telling first; none for one member."""
     content = state.next_fed_wt_pct
     if state.members == 1 or np.isnan(content).any():
@@ -51,13 +51,13 @@ def gains(state: State) -> list[Gain]:
         known = replace(state, spool=replace(state.spool, body=replace(state.spool.body, mass_g=200.0)))
         gain = _weighing(known, content, SCALES_G[0])
         found.append(
-            Gain(
+            MeasurementGain(
                 "weigh the empty reel (or one like it), state [body] mass_g, and weigh the spool", gain.share
             )
         )
     ratio = np.log(np.maximum(content / state.limit_marginal_wt_pct, 1e-6))
     found.append(
-        Gain(
+        MeasurementGain(
             "purge a little, look for bubbles, and note it with 'inspect'",
             _removed(state, content, ratio[:, np.newaxis], np.array([[INSPECTION_WIDTH**2]])),
         )
@@ -67,7 +67,7 @@ def gains(state: State) -> list[Gain]:
         spread, doubt = _deviation(content, state.weights), _humidity_doubt(state, source)
         share = 1.0 - spread / math.hypot(spread, doubt) if spread > 0 else 0.0
         found.append(
-            Gain(
+            MeasurementGain(
                 f"read a hygrometer at {source.name}, or log it",
                 share,
                 f"its {source.rh_pct:g} % RH is taken as given: {HUMIDITY_DOUBT_PCT:g} % more or less would move "
@@ -77,28 +77,28 @@ def gains(state: State) -> list[Gain]:
     return sorted(found, key=lambda gain: -gain.share)
 
 
-def sharpen(state: State) -> str:
-    """Return one line: which record would sharpen this spool's forecast most, or that none would.
+def best_measurement(state: State) -> str:
+    """Return one line: which record would best_measurement this spool's forecast most, or that none would.
 
     The twin on the command line is ``gcodetool spool show``.
     """
     if state.members == 1:
-        return "one member knows no band: nothing to sharpen"
+        return "one member knows no band: nothing to best_measurement"
     if np.isnan(state.next_fed_wt_pct).any():
-        return "the reel is empty: nothing to sharpen"
-    return worth_recording(state) or "no single record would sharpen this forecast much"
+        return "the reel is empty: nothing to best_measurement"
+    return worth_recording(state) or "no single record would best_measurement this forecast much"
 
 
 def worth_recording(state: State) -> str | None:
     """Return the record that would take most off the band, or None where none is worth the walk."""
-    found = gains(state)
+    found = measurement_gains(state)
     if not found or found[0].share < WORTH:
         return None
     best = found[0]
     return f"{best.what} ({best.why or f'takes about {100 * best.share:.0f} % off the band'})"
 
 
-def _weighing(state: State, content: Floats, resolution_g: float) -> Gain:
+def _weighing(state: State, content: Floats, resolution_g: float) -> MeasurementGain:
     mean = state.mean_wt_pct / 100.0
     now = Weighed(
         0.0,
@@ -108,10 +108,10 @@ def _weighing(state: State, content: Floats, resolution_g: float) -> Gain:
         state.spool.net_mass_g - state.remaining_g,
     )
     weighed = [one for one in state.record if isinstance(one, Weighed)] + [now]
-    covariance = learning.nuisances(weighed, reel_of(state.spool))
+    covariance = inference.weighing_covariance(weighed, reel_of(state.spool))
     seen = np.stack([one.water_g for one in weighed], axis=1)
     after = _removed(state, content, seen, covariance)
-    return Gain(f"weigh it now on a scale that reads {resolution_g:g} g", after)
+    return MeasurementGain(f"weigh it now on a scale that reads {resolution_g:g} g", after)
 
 
 def _removed(state: State, content: Floats, seen: Floats, noise: Floats) -> float:

@@ -14,7 +14,7 @@ from gcodetool.moisture.history import State, _Replay
 Floats = NDArray[np.float64]
 
 
-def course(state: State, moments_s: Sequence[float]) -> tuple[Floats, Floats]:
+def content_history(state: State, moments_s: Sequence[float]) -> tuple[Floats, Floats]:
     """Return the content of the whole reel and of the strand fed next, (moments, members) each [wt %].
 
     Parameters

@@ -9,13 +9,13 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from gcodetool.moisture.field import March
+from gcodetool.moisture.constants import HOUR_S
+from gcodetool.moisture.field import SpoolIntegrator
 from gcodetool.moisture.places import Surroundings
 from gcodetool.moisture.record import Spool
 
 Floats = NDArray[np.float64]
 
-HOUR_S: Final = 3600.0
 IN_HOURS: Final = 48.0  # up to which a time is told in hours
 
 
@@ -53,7 +53,7 @@ class Charges:
         self.loads.pop(box, None)
 
     def look(
-        self, reel: March, around: Surroundings, *, begin_s: float, end_s: float, since_s: float
+        self, reel: SpoolIntegrator, around: Surroundings, *, begin_s: float, end_s: float, since_s: float
     ) -> str | None:
         """See what a charge holds after a march from *begin_s* to *end_s*; return a note once it is spent.
 

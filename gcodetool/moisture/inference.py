@@ -1,7 +1,7 @@
 """What weigh-ins and inspections say about the members: weights, and better members where those collapse.
 
 A weigh-in is a mass on a scale: body, strand and the strand's water.  What is not known of the first
-two (nuisances: the body's mass, the net mass, the length fed) is integrated out of a normal
+two (weighing_covariance: the body's mass, the net mass, the length fed) is integrated out of a normal
 likelihood, so that what stays is what *differences* between weigh-ins tell, and the absolute mass
 only as far as the body is known.  An inspection speaks about content relative to the member's own
 limit.  Members that fit weigh more; where only few are left, others are drawn where the record says
@@ -18,7 +18,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from gcodetool.moisture.redraw import stand_in, walk
+from gcodetool.moisture.smc import fit_surrogate, sample_posterior
 
 Floats = NDArray[np.float64]
 
@@ -41,10 +41,10 @@ POPS: Final = (1.6, 0.4)
 MISTAKEN: Final = 0.03  # answers that say nothing
 
 SELDOM: Final = 3.09  # deviations, one side: once in a thousand
-ENOUGH: Final = 0.5  # effective share of the members
+ENOUGH: Final = 0.5  # effective_sample_size share of the members
 ROUNDS: Final = 5  # of drawing anew
 HOPELESS: Final = (
-    4.0  # a contradiction (see `contradiction`) that two rounds left so large is none of the members'
+    4.0  # a misfit_ratio (see `misfit_ratio`) that two rounds left so large is none of the members'
 )
 WIDER: Final = 0.8  # power of the judgement that new members are drawn by
 LEAST_MEMBERS: Final = 16  # fewer are weighed, but not drawn anew
@@ -85,7 +85,7 @@ class Inspected:
 
 
 @dataclass(frozen=True)
-class Reel:
+class ReelMass:
     """What the record says of the body and the filament."""
 
     net_g: float
@@ -104,7 +104,7 @@ def predictions(record: Record) -> Floats:
     return np.stack(columns, axis=1)
 
 
-def log_likelihood(record: Record, reel: Reel, predicted: Floats) -> Floats:
+def log_likelihood(record: Record, reel: ReelMass, predicted: Floats) -> Floats:
     """Return ln of how well each row of *predicted* fits the record, (rows,), up to a constant."""
     total = np.zeros(predicted.shape[0])
     scales = [i for i, one in enumerate(record) if isinstance(one, Weighed)]
@@ -116,9 +116,9 @@ def log_likelihood(record: Record, reel: Reel, predicted: Floats) -> Floats:
     return total
 
 
-def _normal(record: Record, reel: Reel, predicted: Floats, scales: list[int]) -> Floats:
+def _normal(record: Record, reel: ReelMass, predicted: Floats, scales: list[int]) -> Floats:
     weighed = [one for one in record if isinstance(one, Weighed)]
-    covariance = nuisances(weighed, reel)
+    covariance = weighing_covariance(weighed, reel)
     body_g = BODY_UNKNOWN_G[0] if reel.body_g is None else reel.body_g
     known = np.array([body_g + one.dry_g for one in weighed])
     gap = np.array([one.gross_g for one in weighed]) - known - predicted[:, scales]
@@ -127,7 +127,7 @@ def _normal(record: Record, reel: Reel, predicted: Floats, scales: list[int]) ->
     return np.asarray(-0.5 * np.einsum("km,km->m", whitened, whitened))
 
 
-def nuisances(weighed: Sequence[Weighed], reel: Reel) -> Floats:
+def weighing_covariance(weighed: Sequence[Weighed], reel: ReelMass) -> Floats:
     """Return the covariance of weigh-ins for one member, (weigh-ins, weigh-ins) [g²]."""
     count = len(weighed)
     if reel.body_g is None:
@@ -150,7 +150,7 @@ def nuisances(weighed: Sequence[Weighed], reel: Reel) -> Floats:
     return covariance
 
 
-def contradiction(record: Record, reel: Reel, predicted: Floats) -> float:
+def misfit_ratio(record: Record, reel: ReelMass, predicted: Floats) -> float:
     """Return how far the best of *predicted* (rows, records) misses the weigh-ins, over what chance explains.
 
     The smallest sum of squared misses, in deviations, over its 0.999 quantile if the model holds (Wilson and
@@ -192,24 +192,28 @@ def weights_of(log_weight: Floats) -> Floats:
     return np.asarray(shifted / shifted.sum())
 
 
-def effective(weights: Floats) -> float:
+def effective_sample_size(weights: Floats) -> float:
     """Return how many members of equal weight these are worth.
 
-    >>> effective(np.array([0.5, 0.5, 0.0]))
+    >>> effective_sample_size(np.array([0.5, 0.5, 0.0]))
     2.0
     """
     return float(1.0 / np.sum(weights**2))
 
 
-def tempered(log_weight: Floats, share: float) -> tuple[Floats, float]:
-    """Return weights of at least that effective share of the members, and the power that it took (1: none)."""
+def tempered_weights(log_weight: Floats, share: float) -> tuple[Floats, float]:
+    """Return weights of at least that effective_sample_size share of the members, and the power that it took (1: none)."""
     wanted = share * log_weight.shape[0]
-    if effective(weights_of(log_weight)) >= wanted:
+    if effective_sample_size(weights_of(log_weight)) >= wanted:
         return weights_of(log_weight), 1.0
     low, high = 0.0, 1.0
     for _ in range(40):
         middle = 0.5 * (low + high)
-        low, high = (middle, high) if effective(weights_of(middle * log_weight)) >= wanted else (low, middle)
+        low, high = (
+            (middle, high)
+            if effective_sample_size(weights_of(middle * log_weight)) >= wanted
+            else (low, middle)
+        )
     return weights_of(low * log_weight), low
 
 
@@ -221,7 +225,7 @@ class Drawn:
     log_density: Floats
 
 
-def draw_anew(record: Record, reel: Reel, tried: Floats, predicted: Floats, seed: str) -> Drawn:
+def resample_members(record: Record, reel: ReelMass, tried: Floats, predicted: Floats, seed: str) -> Drawn:
     """Return as many members as the record's, where the record says they should be.
 
     A stand-in for the march is fitted to what the members tried so far predict, closest where they fit the
@@ -235,11 +239,11 @@ def draw_anew(record: Record, reel: Reel, tried: Floats, predicted: Floats, seed
         Makes the draw repeatable.
     """
     fits = log_likelihood(record, reel, predicted)
-    near = np.sqrt(tempered(fits, 0.5)[0] + 1e-4 / fits.shape[0])
-    predict = stand_in(tried, predicted, near)
+    near = np.sqrt(tempered_weights(fits, 0.5)[0] + 1e-4 / fits.shape[0])
+    predict = fit_surrogate(tried, predicted, near)
     random = np.random.default_rng(zlib.crc32(seed.encode()) + tried.shape[0])
     # A little wider than the judgement: what the stand-in rules out by mistake would never come back.
-    crowd, log_density = walk(
+    crowd, log_density = sample_posterior(
         lambda places: WIDER * log_likelihood(record, reel, predict(places)), tried.shape[1], random
     )
     count = (record[0].water_g if isinstance(record[0], Weighed) else record[0].ratio).shape[0]
@@ -249,7 +253,7 @@ def draw_anew(record: Record, reel: Reel, tried: Floats, predicted: Floats, seed
     return Drawn(crowd[chosen], log_density[chosen])
 
 
-def cannot_tell(record: Record, reel: Reel) -> list[str]:
+def uninformative_notes(record: Record, reel: ReelMass) -> list[str]:
     """Return a note where scale or body are too coarse for what the strand can gain or lose."""
     weighed = [one for one in record if isinstance(one, Weighed)]
     if not weighed:
@@ -264,7 +268,10 @@ def cannot_tell(record: Record, reel: Reel) -> list[str]:
         coarsest = max(one.resolution_g for one in weighed)
         noise, why = coarsest, f"the scale reads to {coarsest:g} g"
     if len(weighed) == 1:
-        spread, noise = float(np.ptp(weighed[0].water_g)), float(np.sqrt(nuisances(weighed, reel)[0, 0]))
+        spread, noise = (
+            float(np.ptp(weighed[0].water_g)),
+            float(np.sqrt(weighing_covariance(weighed, reel)[0, 0])),
+        )
         if spread < 2.0 * noise:
             return [
                 "one weigh-in alone tells little: body and net mass are not known better than "

@@ -10,21 +10,14 @@ from dataclasses import dataclass
 from typing import Final
 
 from gcodetool.errors import OutOfRangeError
-
-CRITICAL_K: Final = 647.096  # IAPWS SR1-86(1992)
-CRITICAL_PA: Final = 22.064e6
-WAGNER: Final = (  # coefficient, power; the same release, eq. 1
-    (-7.85951783, 1.0),
-    (1.84408259, 1.5),
-    (-11.7866497, 3.0),
-    (22.6807411, 3.5),
-    (-15.9618719, 4.0),
-    (1.80122502, 7.5),
+from gcodetool.moisture.air import (
+    COEFFICIENTS,
+    CRITICAL_POINT_K,
+    CRITICAL_PRESSURE_PA,
+    TRIPLE_POINT_K,
+    saturation_pressure,
 )
-MOLAR_GAS: Final = 8.31446261815324  # J/(mol K), exact
-WATER_G_MOL: Final = 18.015
-VAPOUR_GAS: Final = 461.526  # J/(kg K), of steam taken as ideal
-ZERO_C: Final = 273.15
+from gcodetool.moisture.constants import MOLAR_GAS, VAPOUR_GAS, WATER_KG_MOL, ZERO_CELSIUS_K
 
 
 @dataclass(frozen=True)
@@ -63,7 +56,7 @@ OTHER: Final = Chains(25_000, 3e-3, 250, factor=10.0)  # a polymer that hydrolys
 
 
 def steam_pressure(temperature_C: float) -> float:
-    """Return the vapour pressure of water over its liquid. [Pa]
+    """Return the pressure of water's steam over its liquid, beyond the critical point too. [Pa]
 
     >>> round(steam_pressure(100.0), -2), round(steam_pressure(250.0) / 1e6, 3)
     (101400.0, 3.976)
@@ -75,17 +68,15 @@ def steam_pressure(temperature_C: float) -> float:
 
     References
     ----------
-    IAPWS SR1-86(1992), eq. 1.  Above the critical point, 373.9 °C, which high-temperature polymers
+    `saturation_pressure`.  Above the critical point, 373.9 °C, which high-temperature polymers
     pass, the curve goes on with its slope there (Clausius and Clapeyron): good for a ratio only.
     """
-    kelvin = temperature_C + ZERO_C
-    if not kelvin >= 273.16:
+    kelvin = temperature_C + ZERO_CELSIUS_K
+    if not kelvin >= TRIPLE_POINT_K:
         raise OutOfRangeError(f"temperature is {temperature_C:g} °C, below 0.01")
-    if kelvin > CRITICAL_K:
-        return CRITICAL_PA * math.exp(-WAGNER[0][0] * (1 - CRITICAL_K / kelvin))
-    distance = 1 - kelvin / CRITICAL_K
-    series = sum(coefficient * distance**power for coefficient, power in WAGNER)
-    return CRITICAL_PA * math.exp(series * CRITICAL_K / kelvin)
+    if kelvin > CRITICAL_POINT_K:
+        return CRITICAL_PRESSURE_PA * math.exp(-float(COEFFICIENTS[0]) * (1 - CRITICAL_POINT_K / kelvin))
+    return float(saturation_pressure(kelvin))
 
 
 def chains_of(key: str) -> Chains:
@@ -101,7 +92,7 @@ def reacted(chains: Chains, temperature_C: float, seconds: float) -> float:
     >>> round(reacted(CHAINS["PETG"], 250.0, 20.0), 3)
     0.058
     """
-    inverse = 1 / (temperature_C + ZERO_C) - 1 / (chains.at_C + ZERO_C)
+    inverse = 1 / (temperature_C + ZERO_CELSIUS_K) - 1 / (chains.at_C + ZERO_CELSIUS_K)
     rate = chains.rate_per_s * math.exp(-chains.activation_kJ_mol * 1000 / MOLAR_GAS * inverse)
     return -math.expm1(-rate * max(0.0, seconds))
 
@@ -114,7 +105,7 @@ def chain_loss(chains: Chains, water_wt_pct: float, temperature_C: float, second
     >>> round(1 - chain_loss(Chains(20_000, 1.0, 280.0), 0.02, 280.0, 1e6), 2)  # all of it: 20,000 to 16,400
     0.82
     """
-    cut = reacted(chains, temperature_C, seconds) * max(0.0, water_wt_pct) / 100 / WATER_G_MOL
+    cut = reacted(chains, temperature_C, seconds) * max(0.0, water_wt_pct) / 100 / (1000 * WATER_KG_MOL)
     return 1 - 1 / (1 + chains.mean_g_mol * cut)
 
 
@@ -124,4 +115,4 @@ def steam_volume(water_mg: float, temperature_C: float) -> float:
     >>> round(steam_volume(0.001, 220.0), 2)
     2.28
     """
-    return water_mg * 1e-6 * VAPOUR_GAS * (temperature_C + ZERO_C) / 1e5 * 1e9
+    return water_mg * 1e-6 * VAPOUR_GAS * (temperature_C + ZERO_CELSIUS_K) / 1e5 * 1e9
