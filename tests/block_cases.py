@@ -7,8 +7,8 @@ from dataclasses import replace
 import interpreter
 from hypothesis import strategies as st
 
-from gcodetool.advice.block import Machine, feed_word, number
-from gcodetool.advice.spot import box_polygon
+from gcodetool.block.bed_geometry import box_polygon
+from gcodetool.block.block import Machine, feed_word, number
 from gcodetool.gcode.anchor import Anchor
 from gcodetool.gcode.dialects import Dialect
 

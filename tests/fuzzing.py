@@ -17,8 +17,8 @@ from typing import Any, Final
 
 import numpy as np
 
-from gcodetool.advice.job import examine
-from gcodetool.advice.prepare import WATCH, Wish, prepare
+from gcodetool.app.examine import examine
+from gcodetool.block.annotate import WATCH, PrepareOptions, annotate
 from gcodetool.errors import GcodetoolError
 from gcodetool.gcode import edits
 from gcodetool.gcode.anchor import Anchor, find_anchor
@@ -341,7 +341,7 @@ def examined(data: bytes, folder: Path) -> dict[str, int]:
             found = examine(program, {}, at_s=0.0, watch_z_mm=WATCH, spread=False)
             to_json(found.findings)  # refuses what is no number
             print_report(found.findings, io.StringIO())
-            done = prepare(program, found, wish=Wish(block="always"))
+            done = annotate(program, found, options=PrepareOptions(block="always"))
         except GcodetoolError as error:
             assert "\n" not in str(error)
             continue

@@ -11,15 +11,15 @@ from hypothesis import strategies as st
 from test_neighbours import desk, run, slicer  # noqa: F401  a fixture among them
 
 from gcodetool import profiles
-from gcodetool.advice.adjust import check_target, copy_of, note_of, plan
-from gcodetool.advice.demands import Asked
-from gcodetool.advice.tweaks import WaterVsLimits
 from gcodetool.cli.main import outcome
 from gcodetool.errors import ProfileError
 from gcodetool.gcode.values import strings
 from gcodetool.slicerfiles import flat_ini
 from gcodetool.slicerfiles.settings import SHAPES, family_of
 from gcodetool.slicerfiles.shapes import copy_with, parse, read, shape_of
+from gcodetool.tweaks.profile_changes import check_target, copy_of, note_of, plan
+from gcodetool.tweaks.suggest import WaterVsLimits
+from gcodetool.tweaks.tool_demands import ToolDemands
 
 FOLDER = pathlib.Path(__file__).parent / "data" / "profiles"
 BENCH = profiles.printer("bench-1")
@@ -27,7 +27,7 @@ ALL = sorted(path for path in FOLDER.iterdir() if path.suffix not in (".md", ".i
 PRESETS = [path for path in ALL if path.name != "c-base-common.json"]
 WRITTEN = [path for path in PRESETS if "material" not in path.name and "c-base" not in path.name]
 AT_S = 1793606400.0  # 2026-11-02
-JOB = Asked(
+JOB = ToolDemands(
     flow_mm3_s=4.0, residence_s=14.0, line_mm2=0.09, travel_mm=120.0, retract_mm=0.8, retract_mm_s=35.0
 )
 

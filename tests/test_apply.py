@@ -11,12 +11,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from gcodetool.advice.retraction import Longer, reset, rewrite
-from gcodetool.advice.temperature import cooled
 from gcodetool.gcode import edits
 from gcodetool.gcode.dialects import Dialect
 from gcodetool.gcode.targets import targets
 from gcodetool.motion.timeline import Heating
+from gcodetool.tweaks.retraction_edits import RetractionChange, firmware_retraction_edits, retraction_edits
+from gcodetool.tweaks.temperature_edits import temperature_edits
 
 E = re.compile(r"E(-?[\d.]+)")
 AREA = Decimal("2.405281875")  # of 1.75 mm, as a volumetric slicer's retraction needs it here
@@ -143,8 +143,10 @@ def changed(text: bytes, done) -> bytes:
 def lengthened(job, *, more=0.25, from_layer=1, scale=1.0, volumetric=False, most=1e3):
     text, dialect, layers, length = job
     before = float(length)
-    wanted = {tool: Longer(before, before + more, 1.75, most) for tool in (0, 1)}
-    done = rewrite([text], dialect, wanted, layers=layers, from_layer=from_layer, volumetric=volumetric)
+    wanted = {tool: RetractionChange(before, before + more, 1.75, most) for tool in (0, 1)}
+    done = retraction_edits(
+        [text], dialect, wanted, layers=layers, from_layer=from_layer, volumetric=volumetric
+    )
     return done, changed(text, done)
 
 
@@ -204,10 +206,10 @@ def test_twice_is_once(job) -> None:
     _, once = lengthened(job)
     shift = {}
     # layers move with the edits before them
-    done = rewrite(
+    done = retraction_edits(
         [text],
         dialect,
-        {t: Longer(float(length), float(length) + 0.25, 1.75, 1e3) for t in (0, 1)},
+        {t: RetractionChange(float(length), float(length) + 0.25, 1.75, 1e3) for t in (0, 1)},
         layers=layers,
     )
     for offset, number in layers:
@@ -242,8 +244,8 @@ def test_volumes_are_kept_too(job, hundredths) -> None:
 
 def test_a_flow_factor_does_not_pass_the_bound() -> None:
     text = b"M83\nM221 S110\n;LAYER_CHANGE\nG1 E-1 F2100\nG1 X9 Y9\nG1 E1\n"
-    wanted = {0: Longer(1.0, 2.0, 1.75, 2.0)}
-    done = rewrite([text], Dialect.MARLIN, wanted, layers=[(15, 1)])
+    wanted = {0: RetractionChange(1.0, 2.0, 1.75, 2.0)}
+    done = retraction_edits([text], Dialect.MARLIN, wanted, layers=[(15, 1)])
     assert done.edits == ()
     assert done.kept == {0: {"the flow factor takes it past the printer's bound": 1}}
 
@@ -262,7 +264,9 @@ def test_a_flow_factor_does_not_pass_the_bound() -> None:
 )
 def test_what_hides_e_inside_a_pair_keeps_it_as_it_is(inside, reason) -> None:
     text = f"M83\n;LAYER_CHANGE\nG1 E-1 F2100\n{inside}\nG1 X9 Y9\nG1 E1\nG1 X10 E1\n".encode()
-    done = rewrite([text], Dialect.MARLIN, {0: Longer(1.0, 1.2, 1.75, 2.0)}, layers=[(4, 1)])
+    done = retraction_edits(
+        [text], Dialect.MARLIN, {0: RetractionChange(1.0, 1.2, 1.75, 2.0)}, layers=[(4, 1)]
+    )
     assert done.edits == ()
     (found,) = done.kept[0]
     assert found.startswith(reason)
@@ -270,7 +274,9 @@ def test_what_hides_e_inside_a_pair_keeps_it_as_it_is(inside, reason) -> None:
 
 def test_a_line_with_a_checksum_is_left_alone() -> None:
     text = b"M83\n;LAYER_CHANGE\nN5 G1 E-1 F2100*33\nG1 X9 Y9\nG1 E1\n"
-    done = rewrite([text], Dialect.MARLIN, {0: Longer(1.0, 1.2, 1.75, 2.0)}, layers=[(4, 1)])
+    done = retraction_edits(
+        [text], Dialect.MARLIN, {0: RetractionChange(1.0, 1.2, 1.75, 2.0)}, layers=[(4, 1)]
+    )
     assert done.edits == ()
 
 
@@ -307,8 +313,13 @@ def firmware_jobs(draw):
 @given(firmware_jobs(), st.integers(1, 4))
 def test_the_firmware_is_told_once_and_told_back_and_never_while_it_holds(job, from_layer) -> None:
     text, dialect, layers, _ = job
-    done = reset(
-        [text], dialect, Longer(1.0, 1.3, 1.75, 2.0), tools=[0], layers=layers, from_layer=from_layer
+    done = firmware_retraction_edits(
+        [text],
+        dialect,
+        RetractionChange(1.0, 1.3, 1.75, 2.0),
+        tools=[0],
+        layers=layers,
+        from_layer=from_layer,
     )
     if done.refused:
         assert not done.edits
@@ -332,7 +343,9 @@ def test_the_firmware_is_told_once_and_told_back_and_never_while_it_holds(job, f
 
 def test_a_job_that_sets_the_retraction_itself_is_left_alone() -> None:
     text = b";LAYER_CHANGE\nG10\nG11\nM207 S0.8\nG10\nG11\n"
-    done = reset([text], Dialect.MARLIN, Longer(1.0, 1.3, 1.75, 2.0), tools=[0], layers=[(0, 1)])
+    done = firmware_retraction_edits(
+        [text], Dialect.MARLIN, RetractionChange(1.0, 1.3, 1.75, 2.0), tools=[0], layers=[(0, 1)]
+    )
     assert done.refused == "M207 in the print itself sets the retraction anew"
 
 
@@ -370,7 +383,7 @@ def test_only_words_equal_to_the_target_change(spoken, celsius) -> None:
     form, dialect = spoken
     line = form.format(celsius)
     heating, text = heated([line, "M140 S245", "G1 X245 Y245"], dialect)
-    done = cooled(heating, {0: {245.0: 238.0}, 1: {245.0: 238.0}}, layers=[(0, 1)])
+    done = temperature_edits(heating, {0: {245.0: 238.0}, 1: {245.0: 238.0}}, layers=[(0, 1)])
     after = changed(text, done).decode()
     assert after == text.decode().replace(line, form.format(238 if celsius == 245 else celsius), 1)
 
@@ -378,7 +391,7 @@ def test_only_words_equal_to_the_target_change(spoken, celsius) -> None:
 def test_a_wait_that_would_never_end_keeps_the_tool_as_it_is() -> None:
     lines = ["M104 S245", "TEMPERATURE_WAIT SENSOR=extruder MINIMUM=242"]
     heating, _ = heated(lines, Dialect.KLIPPER)
-    done = cooled(heating, {0: {245.0: 238.0}}, layers=[(0, 1)])
+    done = temperature_edits(heating, {0: {245.0: 238.0}}, layers=[(0, 1)])
     assert done.edits == ()
     assert done.refused == {0: "line 2 waits for at least 242 °C"}
 
@@ -387,9 +400,9 @@ def test_from_a_layer_on_the_target_in_force_is_set_anew() -> None:
     lines = ["M109 S245", ";1", "M104 S240", ";2", "T1", "M104 S240 T0"]
     heating, text = heated(lines, Dialect.MARLIN)
     starts = [(text.index(b";1"), 1), (text.index(b";2"), 2)]
-    done = cooled(heating, {0: {245.0: 238.0, 240.0: 235.0}}, layers=starts, from_layer=2)
+    done = temperature_edits(heating, {0: {245.0: 238.0, 240.0: 235.0}}, layers=starts, from_layer=2)
     assert changed(text, done) == text.replace(b";2", b"M104 S235\n;2").replace(b"S240 T0", b"S235 T0")
-    assert cooled(heating, {0: {245.0: 238.0}}, layers=starts, from_layer=9).refused == {
+    assert temperature_edits(heating, {0: {245.0: 238.0}}, layers=starts, from_layer=9).refused == {
         0: "there is no layer 9"
     }
 
@@ -399,7 +412,7 @@ def test_from_a_layer_on_the_target_in_force_is_set_anew() -> None:
 def test_one_tools_words_are_not_anothers(spoken, tool) -> None:
     lines = [form.format(245) for form, _ in spoken]
     heating, text = heated(lines, Dialect.MARLIN)
-    done = cooled(heating, {tool: {245.0: 238.0}}, layers=[(0, 1)])
+    done = temperature_edits(heating, {tool: {245.0: 238.0}}, layers=[(0, 1)])
     for before, after in zip(lines, changed(text, done).decode().splitlines(), strict=True):
         own = ("T1" in before) == (tool == 1)
         assert (before != after) == own
@@ -468,11 +481,11 @@ PIECES = st.sampled_from(
 @given(st.lists(PIECES, max_size=60), st.sampled_from(list(Dialect)), st.booleans())
 def test_nothing_that_stands_in_a_file_upsets_them(pieces, dialect, volumetric) -> None:
     text = "".join(pieces).encode("latin-1")
-    wanted = {tool: Longer(0.8, 1.05, 1.75, 2.0) for tool in (0, 1)}
-    done = rewrite([text], dialect, wanted, layers=[(0, 1)], volumetric=volumetric)
+    wanted = {tool: RetractionChange(0.8, 1.05, 1.75, 2.0) for tool in (0, 1)}
+    done = retraction_edits([text], dialect, wanted, layers=[(0, 1)], volumetric=volumetric)
     after = changed(text, done)
     assert re.sub(rb"[-\d.]", b"", after) == re.sub(rb"[-\d.]", b"", text)
-    again = reset([text], dialect, wanted[0], tools=[0], layers=[(0, 1)])
+    again = firmware_retraction_edits([text], dialect, wanted[0], tools=[0], layers=[(0, 1)])
     assert len(again.edits) in (0, 2)
     for line in text.split(b"\n"):
         for each in targets(line, dialect, tool=0):
@@ -481,7 +494,9 @@ def test_nothing_that_stands_in_a_file_upsets_them(pieces, dialect, volumetric) 
 
 def test_a_retraction_that_is_held_already_is_not_where_the_firmware_is_told() -> None:
     text = b"G10\n;LAYER_CHANGE\nG10\nG11\nG10\nG11\n"
-    done = reset([text], Dialect.KLIPPER, Longer(1.0, 1.3, 1.75, 2.0), tools=[0], layers=[(4, 1)])
+    done = firmware_retraction_edits(
+        [text], Dialect.KLIPPER, RetractionChange(1.0, 1.3, 1.75, 2.0), tools=[0], layers=[(4, 1)]
+    )
     told = changed(text, done)
     assert told == text.replace(b"G11\nG10\nG11\n", b"G11\nSET_RETRACTION RETRACT_LENGTH=1.3\nG10\nG11\n") + (
         b"SET_RETRACTION RETRACT_LENGTH=1\n"

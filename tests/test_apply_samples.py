@@ -12,11 +12,8 @@ import jsonschema
 import pytest
 
 from gcodetool import profiles
-from gcodetool.advice.apply import apply_tweaks
-from gcodetool.advice.job import examine
-from gcodetool.advice.prepare import WATCH, Wish, prepare, write
-from gcodetool.advice.traces import applied_before
-from gcodetool.advice.tweaks import FIRST_NOZZLE, NOZZLE, RETRACTION
+from gcodetool.app.examine import examine
+from gcodetool.block.annotate import WATCH, PrepareOptions, annotate, write
 from gcodetool.cli.main import outcome
 from gcodetool.gcode.dialects import Dialect
 from gcodetool.gcode.edits import strip_regions
@@ -24,6 +21,9 @@ from gcodetool.gcode.program import read
 from gcodetool.ledger.spoolfile import read_spool
 from gcodetool.motion.planner import COMPILED
 from gcodetool.motion.timeline import timeline
+from gcodetool.tweaks.applied_before import applied_before
+from gcodetool.tweaks.apply import apply_tweaks
+from gcodetool.tweaks.suggest import FIRST_NOZZLE, NOZZLE, RETRACTION
 
 ROOT = pathlib.Path(__file__).parent.parent
 FOLDER = ROOT / "tests" / "data" / "gcode"
@@ -280,8 +280,12 @@ def test_block_and_header_stand_in_the_edited_file_as_in_any(tmp_path) -> None:
     _, done, held = applied(path, tmp_path, 0.5)
     assert done.changed
     printer = machine(program_of(path).dialect)
-    made = prepare(
-        done.program, done.examined, list(held.values()), printer=printer, wish=Wish(block="always")
+    made = annotate(
+        done.program,
+        done.examined,
+        list(held.values()),
+        printer=printer,
+        options=PrepareOptions(block="always"),
     )
     target = tmp_path / "clips.gcode"
     write(done.program, made, target)

@@ -14,10 +14,10 @@ from histories import histories
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from gcodetool.advice import block as blocks
-from gcodetool.advice.block import Machine, feed_word, host_prompts, number, purge_block
-from gcodetool.advice.spot import box_distance, box_polygon, free_spot, inside
-from gcodetool.advice.tongue import own_pause
+from gcodetool.block import block as blocks
+from gcodetool.block.bed_geometry import box_distance, box_polygon, free_spot, inside
+from gcodetool.block.block import Machine, feed_word, host_prompts, number, purge_block
+from gcodetool.block.dialect_commands import own_pause
 from gcodetool.gcode.anchor import Anchor
 from gcodetool.gcode.dialects import Dialect
 from gcodetool.gcode.program import read

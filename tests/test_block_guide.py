@@ -4,8 +4,8 @@ import pathlib
 import re
 from dataclasses import replace
 
-from gcodetool.advice import block as blocks
-from gcodetool.advice.block import block_for
+from gcodetool.block import block as blocks
+from gcodetool.block.block import block_for
 from gcodetool.gcode.anchor import find_anchor
 from gcodetool.gcode.dialects import Dialect
 from gcodetool.gcode.program import read

@@ -11,8 +11,8 @@ import interpreter
 import pytest
 from hypothesis import settings
 
-from gcodetool.advice.block import WATCH_Z_MM, block_for
-from gcodetool.advice.spot import box_distance
+from gcodetool.block.bed_geometry import box_distance
+from gcodetool.block.block import WATCH_Z_MM, block_for
 from gcodetool.gcode import edits
 from gcodetool.gcode.anchor import find_anchor
 from gcodetool.gcode.dialects import Dialect

@@ -6,7 +6,7 @@ from dataclasses import replace
 import pytest
 from click.testing import CliRunner
 
-from gcodetool.advice.prepare import purge_of
+from gcodetool.block.annotate import purge_of
 from gcodetool.cli.main import main
 from gcodetool.judge.findings import Band, Forecast, SpoolState, ToolFindings, ToolVerdict
 

@@ -19,7 +19,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from gcodetool.advice.prepare import target_of
+from gcodetool.block.annotate import target_of
 from gcodetool.cli.main import outcome
 from gcodetool.errors import GcodeError
 from gcodetool.gcode import binary, containers, edits, packing, source

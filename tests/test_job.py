@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 import gcodetool
 from gcodetool import profiles
-from gcodetool.advice import job as jobs
+from gcodetool.app import examine as jobs
 from gcodetool.app.spools import look
 from gcodetool.drying.device import of_place
 from gcodetool.drying.limits import bounds, highest

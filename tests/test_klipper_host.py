@@ -19,8 +19,8 @@ import pytest
 from klipper_host import CLOCK_HZ, MARK, MM
 
 from gcodetool import profiles
-from gcodetool.advice.job import examine
-from gcodetool.advice.prepare import WATCH, Prepared, Wish, prepare
+from gcodetool.app.examine import examine
+from gcodetool.block.annotate import WATCH, Annotations, PrepareOptions, annotate
 from gcodetool.gcode import edits
 from gcodetool.gcode.program import read
 
@@ -46,11 +46,11 @@ def host() -> str:
     return found
 
 
-def made(path: pathlib.Path, printer: profiles.Printer = BENCH) -> tuple[Prepared, bytes]:
+def made(path: pathlib.Path, printer: profiles.Printer = BENCH) -> tuple[Annotations, bytes]:
     """The job prepared for a printer, with a block."""
     program = read(path, dialect="klipper")
     examined = examine(program, {}, at_s=0.0, printer=printer, members=1, watch_z_mm=WATCH, spread=False)
-    done = prepare(program, examined, printer=printer, wish=Wish("always"))
+    done = annotate(program, examined, printer=printer, options=PrepareOptions("always"))
     assert done.block is not None
     assert done.block.lines is not None, done.block.reason
     return done, b"".join(edits.apply(program.blocks(), done.edits))

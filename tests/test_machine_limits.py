@@ -10,9 +10,9 @@ import pytest
 from click.testing import CliRunner
 
 from gcodetool import profiles
-from gcodetool.advice.machine_limits import machine_cautions, too_hot
 from gcodetool.cli.main import main
 from gcodetool.gcode.program import read
+from gcodetool.motion.machine_limits import machine_cautions, too_hot
 from gcodetool.motion.reach import LAID_SLACK_MM, OTHER_SLACK_MM, TOP_SLACK_MM
 from gcodetool.motion.timeline import timeline
 

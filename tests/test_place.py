@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from test_anchor import job
 
-from gcodetool.advice.block import block_for
+from gcodetool.block.block import block_for
 from gcodetool.gcode import edits
 from gcodetool.gcode.anchor import find_anchor
 from gcodetool.gcode.dialects import Dialect

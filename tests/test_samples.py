@@ -6,7 +6,7 @@ import re
 import pytest
 
 from gcodetool import profiles
-from gcodetool.advice.job import examine
+from gcodetool.app.examine import examine
 from gcodetool.gcode.program import read
 from gcodetool.ledger.spoolfile import read_spool
 

@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from gcodetool.advice.job import examine
 from gcodetool.app.check import check
+from gcodetool.app.examine import examine
 from gcodetool.gcode.dialects import Dialect
 from gcodetool.gcode.markers import SlicerFacts
 from gcodetool.gcode.program import Program, read

@@ -13,8 +13,8 @@ from histories import primes
 from hypothesis import event, given, settings
 from hypothesis import strategies as st
 
-from gcodetool.advice.block import WATCH_Z_MM, Block, block_for
-from gcodetool.advice.spot import edge_distance, inside
+from gcodetool.block.bed_geometry import edge_distance, inside
+from gcodetool.block.block import WATCH_Z_MM, Block, block_for
 from gcodetool.gcode import edits
 from gcodetool.gcode.anchor import find_anchor
 from gcodetool.gcode.dialects import Dialect

@@ -165,7 +165,7 @@ def test_words_from_files_cannot_command_a_terminal(found):
 
 def test_a_report_needs_no_rich():
     code = (
-        "import sys, gcodetool.report.as_text, gcodetool.advice.job\n"
+        "import sys, gcodetool.report.as_text, gcodetool.app.examine\n"
         "print(sorted({'rich', 'numpy.random', 'gcodetool.moisture.history'} & set(sys.modules)))"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)

@@ -10,8 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from gcodetool import profiles
-from gcodetool.advice.demands import Asked
-from gcodetool.advice.tweaks import (
+from gcodetool.moisture import hydrolysis
+from gcodetool.tweaks.suggest import (
     FIRST_NOZZLE,
     FIRST_SPEED,
     NOZZLE,
@@ -20,12 +20,12 @@ from gcodetool.advice.tweaks import (
     SLOWEST,
     WIPE,
     WaterVsLimits,
-    drive,
     lasting_damage,
     shortfall,
     suggest,
+    water_severity,
 )
-from gcodetool.moisture import hydrolysis
+from gcodetool.tweaks.tool_demands import ToolDemands
 
 MATERIALS = [profiles.material(name) for name in profiles.names("materials")]
 BENCH = profiles.printer("bench-1")
@@ -52,7 +52,7 @@ def asked(**more):
         "retract_mm": 0.8,
         "retract_mm_s": 35.0,
     }
-    return Asked(**{**usual, **more})
+    return ToolDemands(**{**usual, **more})
 
 
 def tweaks(material=PETG, share=0.3, *, printer=BENCH, **more):
@@ -143,7 +143,9 @@ def test_nothing_is_suggested_for_dry_or_for_wet_stock(material, share) -> None:
 @given(materials, shares, st.floats(150, 420), st.floats(0, 200))
 def test_a_cooler_melt_never_works_harder(material, share, celsius, residence) -> None:
     water, job = holding(material, share), asked(residence_s=residence)
-    assert drive(material, water, celsius - 5, job, celsius) < drive(material, water, celsius, job, celsius)
+    assert water_severity(material, water, celsius - 5, job, celsius) < water_severity(
+        material, water, celsius, job, celsius
+    )
 
 
 # ---------------------------------------------------------------- no fixed nudges

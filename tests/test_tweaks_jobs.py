@@ -5,10 +5,10 @@ from dataclasses import replace
 import pytest
 
 from gcodetool import profiles
-from gcodetool.advice.job import examine
-from gcodetool.advice.tweaks import NOZZLE, RETRACTION, SLOWEST
+from gcodetool.app.examine import examine
 from gcodetool.gcode.program import read
 from gcodetool.ledger.spoolfile import read_spool
+from gcodetool.tweaks.suggest import NOZZLE, RETRACTION, SLOWEST
 
 AT_S = 1793606400.0  # 2026-11-02 08:00 UTC
 SPOOL = """\

@@ -6,9 +6,6 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Unpack
 
-from gcodetool.advice import adjust as advice
-from gcodetool.advice.demands import asked_of
-from gcodetool.advice.tweaks import WaterVsLimits, water_in, water_now
 from gcodetool.app.check import Question, Spools, SpoolWord, Words, examine_job
 from gcodetool.app.resolve import clock, find_printer, find_spool, snapshots_of
 from gcodetool.errors import SpoolError, UsageError
@@ -16,11 +13,14 @@ from gcodetool.gcode.edits import write_atomic
 from gcodetool.moisture.history import state_at
 from gcodetool.moisture.members import default_members
 from gcodetool.slicerfiles import shapes
+from gcodetool.tweaks import profile_changes as advice
+from gcodetool.tweaks.suggest import WaterVsLimits, water_in, water_now
+from gcodetool.tweaks.tool_demands import demands_of
 
 if TYPE_CHECKING:
-    from gcodetool.advice.demands import Asked
     from gcodetool.judge.findings import JobFindings
     from gcodetool.moisture.record import Spool
+    from gcodetool.tweaks.tool_demands import ToolDemands
 
 
 @dataclass(frozen=True)
@@ -41,7 +41,7 @@ class AdjustedProfile:
         Files that were written.
     """
 
-    plan: advice.Plan
+    plan: advice.ProfileChanges
     water: WaterVsLimits
     spool: "Spool"
     findings: "JobFindings | None" = None
@@ -115,7 +115,7 @@ def _one_spool(asked: Question) -> tuple[int | None, SpoolWord]:
 
 def _watered(
     word: SpoolWord, tool: int | None, job: str | Path | None, asked: Question
-) -> "tuple[Spool, WaterVsLimits, Asked | None, JobFindings | None]":
+) -> "tuple[Spool, WaterVsLimits, ToolDemands | None, JobFindings | None]":
     """Return the spool, its water over the job (or now, without one), and what the job asks of its tool."""
     if job is None:
         spool = find_spool(word, ledger=asked.ledger)
@@ -127,7 +127,7 @@ def _watered(
     found = next(each for each in seen.findings.tools if each.spool == spool.id)
     if found.forecast is None:
         raise SpoolError(f"{spool.id}: {found.verdict.because}; correct its record, or leave --job out")
-    demands = asked_of(
+    demands = demands_of(
         seen.program,
         seen.examined.timeline,
         found.tool,
@@ -145,7 +145,7 @@ def unified_difference(before: bytes, after: bytes, first: str, second: str) -> 
     return "".join(line if line.endswith("\n") else line + "\n" for line in lines)
 
 
-def _write(plan: advice.Plan, made: dict[str, bytes], output: Path, name: str) -> list[Path]:
+def _write(plan: advice.ProfileChanges, made: dict[str, bytes], output: Path, name: str) -> list[Path]:
     """Write the copy and its sidecar, and read it back from the disk."""
     written = []
     for ending, data in made.items():

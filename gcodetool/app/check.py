@@ -7,10 +7,11 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, TypedDict, Unpack
 
-from gcodetool.advice.job import Examined, assign, examine
+from gcodetool.app.examine import assign, examine
 from gcodetool.app.resolve import Moment, Named, clock, find_printer, find_spools, snapshots_of
 from gcodetool.gcode.handover import handed_over
 from gcodetool.gcode.program import Program, read
+from gcodetool.judge.findings import ExaminedJob
 from gcodetool.moisture.record import Spool
 from gcodetool.profiles import Printer
 
@@ -83,11 +84,11 @@ class CheckedJob:
     """
 
     program: Program
-    examined: Examined
+    examined: ExaminedJob
     spools: dict[int | None, Spool]
     printer: Printer | None
     notes: tuple[str, ...]
-    again: Callable[[Program], Examined]
+    again: Callable[[Program], ExaminedJob]
 
     @property
     def findings(self) -> "JobFindings":

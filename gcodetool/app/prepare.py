@@ -5,18 +5,18 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Unpack
 
-from gcodetool.advice import prepare as prepared
-from gcodetool.advice.apply import apply_tweaks
-from gcodetool.advice.prepare import Wish
-from gcodetool.advice.traces import applied_before
 from gcodetool.app.check import CheckedJob, Question, Reading, Spools, Words, examine_job
 from gcodetool.app.resolve import clock
+from gcodetool.block import annotate as prepared
+from gcodetool.block.annotate import PrepareOptions
 from gcodetool.gcode.edits import write_atomic
 from gcodetool.gcode.packing import form_of
 from gcodetool.report.as_json import to_json
+from gcodetool.tweaks.applied_before import applied_before
+from gcodetool.tweaks.apply import apply_tweaks
 
 if TYPE_CHECKING:
-    from gcodetool.advice.prepare import Prepared
+    from gcodetool.block.annotate import Annotations
     from gcodetool.judge.findings import JobFindings
 
 
@@ -41,7 +41,7 @@ class PreparedJob:
     findings: "JobFindings"
     target: Path | None
     applied_before: str | None = None
-    insertions: "Prepared | None" = None
+    insertions: "Annotations | None" = None
     notes: tuple[str, ...] = ()
     planned: tuple["NotedPlan", ...] = ()
 
@@ -63,7 +63,7 @@ def prepare(
     *,
     output: str | Path | None = None,
     in_place: bool = False,
-    wish: Wish | None = None,
+    options: PrepareOptions | None = None,
     apply: Iterable[str] = (),
     from_layer: int = 1,
     refuse: Iterable[str] = (),
@@ -82,7 +82,7 @@ def prepare(
         As for a check.
     output, in_place
         Where to; neither: NAME.prepared.gcode beside it.
-    wish
+    options
         When a block is wanted, and how it waits.
     apply, from_layer
         Tweaks to be written into the file (temperature, retraction), from which layer on.
@@ -131,8 +131,12 @@ def prepare(
     if before is not None:
         _keep_as_it_is(seen, target)
         return PreparedJob(found, target, applied_before=before, notes=notes)
-    done = prepared.prepare(
-        program, examined, list(seen.spools.values()), printer=seen.printer, wish=wish or Wish()
+    done = prepared.annotate(
+        program,
+        examined,
+        list(seen.spools.values()),
+        printer=seen.printer,
+        options=options or PrepareOptions(),
     )
     prepared.write(program, done, target)
     planned = tuple(_note_plans(seen, found, asked)) if record else ()

@@ -3,9 +3,9 @@
 from pathlib import Path
 from typing import TYPE_CHECKING, Unpack
 
-from gcodetool.advice.prepare import WATCH
 from gcodetool.app.check import Question, Reading, Spools, Words, examine_job
 from gcodetool.app.resolve import snapshots_of
+from gcodetool.block.annotate import WATCH
 from gcodetool.gcode.edits import write_atomic
 
 if TYPE_CHECKING:

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Final
 import click
 
 if TYPE_CHECKING:
-    from gcodetool.advice.job import Examined
     from gcodetool.gcode.program import Program
+    from gcodetool.judge.findings import ExaminedJob
     from gcodetool.moisture.record import Spool
 
 AT: Final = "2026-11-25T09:00:00+01:00"  # the morning on which the sample records end
@@ -26,7 +26,7 @@ OUTPUT: Final = "demo-hose-clips-tpu.prepared.gcode"
 @click.command(epilog="Example: gcodetool demo")
 def demo() -> int:
     """Run the main job on sample files; writes one annotated file into this folder."""
-    from gcodetool.advice.prepare import Wish, prepare, write
+    from gcodetool.block.annotate import PrepareOptions, annotate, write
     from gcodetool.report.as_text import print_report
 
     click.echo(
@@ -35,7 +35,7 @@ def demo() -> int:
     click.echo()
     program, spool, examined = sample(*MAIN)
     print_report(examined.findings, sys.stdout)
-    done = prepare(program, examined, [spool], wish=Wish())
+    done = annotate(program, examined, [spool], options=PrepareOptions())
     write(program, done, Path(OUTPUT))
     click.echo()
     click.echo("The other jobs of the morning:")
@@ -61,10 +61,10 @@ def shelf() -> Path:
     return sample_folder() / "shelf"
 
 
-def sample(job: str, record: str) -> "tuple[Program, Spool, Examined]":
+def sample(job: str, record: str) -> "tuple[Program, Spool, ExaminedJob]":
     """Return one sample job, its spool, and what a check of both finds."""
-    from gcodetool.advice.job import examine
-    from gcodetool.advice.prepare import WATCH
+    from gcodetool.app.examine import examine
+    from gcodetool.block.annotate import WATCH
     from gcodetool.gcode.program import read
     from gcodetool.ledger.spoolfile import read_spool
 

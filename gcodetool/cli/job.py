@@ -104,10 +104,10 @@ def prepare(
     Without --in-place or -o the result is NAME.prepared.gcode beside JOB.  The block heats,
     purges and asks: stay at the machine, hot filament comes out.
     """
-    from gcodetool.advice.apply import words_of
-    from gcodetool.advice.prepare import Wish
     from gcodetool.app.prepare import prepare as prepare_job
+    from gcodetool.block.annotate import PrepareOptions
     from gcodetool.cli.progress import reading
+    from gcodetool.tweaks.apply import words_of
 
     if in_place and output is not None:
         raise UsageError("--in-place and -o exclude each other; leave one out")
@@ -122,7 +122,7 @@ def prepare(
         parse_spool_words(options.pop("spools")),
         output=output,
         in_place=in_place,
-        wish=Wish(block=block, wait_s=wait_seconds(wait)),
+        options=PrepareOptions(block=block, wait_s=wait_seconds(wait)),
         apply=wanted,
         from_layer=from_layer or 1,
         refuse=refused,

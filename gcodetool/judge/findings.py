@@ -5,11 +5,16 @@ stands for what cannot be known.
 """
 
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 from gcodetool.judge.verdict_codes import Code
 from gcodetool.motion.changes import assumed_range
 from gcodetool.motion.limits import LimitUse
 from gcodetool.motion.timeline import Wait
+
+if TYPE_CHECKING:
+    from gcodetool.gcode.anchor import Anchor
+    from gcodetool.motion.timeline import Timeline
 
 
 @dataclass(frozen=True)
@@ -191,6 +196,15 @@ class JobFindings:
     def change_s_range(self) -> tuple[float, float] | None:
         """Least and most that tool changes take in all; None: the length of none is assumed."""
         return assumed_range(self.waits)
+
+
+@dataclass(frozen=True)
+class ExaminedJob:
+    """Findings, and what they rest on."""
+
+    findings: JobFindings
+    timeline: "Timeline"
+    anchor: "Anchor | None"
 
 
 @dataclass(frozen=True)

@@ -43,7 +43,7 @@ def user_folder() -> Path | None:
 @functools.cache
 def reading_stamp() -> str:
     """Return what changes when the code changes that reads and times jobs, and says what is odd about them."""
-    return stamp_of([Path(summary.__file__), *code_in("gcode", "motion", "advice")])
+    return stamp_of([Path(summary.__file__), *code_in("gcode", "motion")])
 
 
 def limits_stamp(printer: "Printer | None", diameters: dict[int, float] | None, build: str) -> str:

@@ -103,10 +103,10 @@ def summarise(
     """
     import numpy as np
 
-    from gcodetool.advice.job import file_cautions
-    from gcodetool.advice.machine_limits import machine_cautions
     from gcodetool.gcode.program import read
     from gcodetool.motion.feed import feed_of
+    from gcodetool.motion.file_cautions import file_cautions
+    from gcodetool.motion.machine_limits import machine_cautions
     from gcodetool.motion.timeline import timeline
 
     program = read(path, dialect=None if printer is None else printer.dialect)

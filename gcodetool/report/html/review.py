@@ -7,9 +7,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from gcodetool import __version__
-from gcodetool.advice.job import Examined, assign
 from gcodetool.errors import GcodeError
-from gcodetool.judge.findings import JobFindings, ToolFindings
+from gcodetool.judge.findings import ExaminedJob, JobFindings, ToolFindings
 from gcodetool.moisture.members import default_members
 from gcodetool.moisture.snapshot import SnapshotStoreFor, no_snapshots
 from gcodetool.report.as_text import KINDS as TIME_KINDS
@@ -58,7 +57,7 @@ class Tool:
 
 def review(
     program: "Program",
-    examined: Examined,
+    examined: ExaminedJob,
     spools: "Mapping[int | None, Spool]",
     *,
     printer: "Printer | None" = None,
@@ -80,7 +79,9 @@ def review(
     """
     found = examined.findings
     jobs = examined.timeline
-    assigned = assign(spools, [tool.tool for tool in found.tools])
+    only = spools.get(None)
+    held = {tool.tool: spools.get(tool.tool, only) for tool in found.tools}
+    assigned = {tool: spool for tool, spool in held.items() if spool is not None}
     edits, refused = edits_of(program, examined, list(assigned.values()), printer)
     shown = edits[:MOST_EDITS]
     laid = shapes(
@@ -175,7 +176,7 @@ def shares(found: JobFindings) -> Any:
 
 
 def section_of(
-    examined: Examined,
+    examined: ExaminedJob,
     tool: ToolFindings,
     spool: "Spool | None",
     *,
@@ -242,7 +243,7 @@ def section_of(
     )
 
 
-def points_of(examined: Examined, tool: ToolFindings) -> list[charts.Point]:
+def points_of(examined: ExaminedJob, tool: ToolFindings) -> list[charts.Point]:
     """Return the curve: one point per layer in the middle of its time, the extremes of many kept."""
     if tool.forecast is None:
         return []
@@ -326,13 +327,13 @@ def table_of(tool: ToolFindings) -> Iterator[tuple[str, ...]]:
 
 
 def edits_of(
-    program: "Program", examined: Examined, spools: "Sequence[Spool]", printer: "Printer | None"
+    program: "Program", examined: ExaminedJob, spools: "Sequence[Spool]", printer: "Printer | None"
 ) -> "tuple[tuple[Edit, ...], str | None]":
     """Return what ``prepare`` would write into the file, or the reason why it would write nothing."""
-    from gcodetool.advice.prepare import prepare
+    from gcodetool.block.annotate import annotate
 
     try:
-        return prepare(program, examined, spools, printer=printer).edits, None
+        return annotate(program, examined, spools, printer=printer).edits, None
     except GcodeError as error:
         return (), page.clean(str(error).removeprefix(f"{program.path}: "))
 

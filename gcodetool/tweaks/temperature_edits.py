@@ -7,16 +7,16 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from gcodetool.advice.demands import in_force
 from gcodetool.gcode.dialects import Dialect
 from gcodetool.gcode.edits import Edit
+from gcodetool.tweaks.tool_demands import in_force
 
 if TYPE_CHECKING:
     from gcodetool.motion.timeline import Heating
 
 
 @dataclass(frozen=True)
-class Cooled:
+class TemperatureEdits:
     """Edits, and per tool and old target the lines that were changed, by number."""
 
     edits: tuple[Edit, ...] = ()
@@ -25,7 +25,7 @@ class Cooled:
     refused: Mapping[int, str] = field(default_factory=dict)  # tool: why nothing was changed
 
 
-def cooled(
+def temperature_edits(
     heating: "Sequence[Heating]",
     wanted: Mapping[int, Mapping[float, float]],
     *,
@@ -33,7 +33,7 @@ def cooled(
     from_layer: int = 1,
     dialect: Dialect = Dialect.MARLIN,
     newline: bytes = b"\n",
-) -> Cooled:
+) -> TemperatureEdits:
     """Return the edits that put new targets in place of old ones.
 
     Parameters
@@ -52,7 +52,7 @@ def cooled(
         0 if from_layer <= 1 else next((offset for offset, number in layers if number == from_layer), None)
     )
     if start is None:
-        return Cooled(refused=dict.fromkeys(wanted, f"there is no layer {from_layer}"))
+        return TemperatureEdits(refused=dict.fromkeys(wanted, f"there is no layer {from_layer}"))
     for each in heating:
         target, table = each.target, wanted.get(each.target.tool, {})
         if each.offset < start or target.tool in refused:
@@ -88,7 +88,7 @@ def cooled(
         marks = tuple(f"T{tool} " for tool in refused)
         edits = [edit for edit in edits if not edit.reason.startswith(marks)]
     edits.sort(key=lambda edit: edit.start)
-    return Cooled(
+    return TemperatureEdits(
         tuple(edits),
         {key: tuple(each) for key, each in lines.items() if key[0] not in refused},
         added,

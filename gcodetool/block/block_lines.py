@@ -10,9 +10,9 @@ from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import Final
 
-from gcodetool.advice import tongue as words
-from gcodetool.advice.spot import Point
-from gcodetool.advice.tongue import Tongue
+from gcodetool.block import dialect_commands as words
+from gcodetool.block.bed_geometry import Point
+from gcodetool.block.dialect_commands import DialectCommands
 from gcodetool.gcode.anchor import Anchor
 from gcodetool.gcode.dialects import Dialect
 
@@ -27,7 +27,7 @@ WARN_S: Final = 5.0
 
 
 @dataclass(frozen=True)
-class Plan:
+class BlockPlan:
     """What the block does.
 
     Attributes
@@ -89,7 +89,7 @@ def feed_word(feed_mm_s: float) -> str:
 
 
 def lines_of(
-    anchor: Anchor, plan: Plan, tongue: Tongue, wait_s: float | None, diameter_mm: float
+    anchor: Anchor, plan: BlockPlan, tongue: DialectCommands, wait_s: float | None, diameter_mm: float
 ) -> tuple[tuple[str, ...], float | None]:
     """Return the block's lines and the stand-by temperature (None: it stays hot).
 
@@ -123,7 +123,7 @@ def lines_of(
     standby = max(target - STANDBY_LESS_K, STANDBY_MIN_C)
     cools = wait_s is None or wait_s > STANDBY_FROM_S
 
-    def wait(question: words.Question, *, last: bool = False) -> list[str]:
+    def wait(question: words.PersonPrompt, *, last: bool = False) -> list[str]:
         """Retract, cool and ask (or dwell), then take modes and heat back and undo the retraction."""
         out = [f"G1 E-{back} F{back_f}"] if retracts else []
         if cools:

@@ -11,13 +11,13 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
-from gcodetool.advice.demands import Asked
 from gcodetool.judge.findings import ToolFindings, Tweak
 from gcodetool.judge.outcomes import content_like, reached
 from gcodetool.judge.print_judgement import limits_of
 from gcodetool.judge.record_facts import steam_seen
 from gcodetool.moisture import hydrolysis
 from gcodetool.profiles import Material, Printer
+from gcodetool.tweaks.tool_demands import ToolDemands
 
 if TYPE_CHECKING:
     from gcodetool.moisture.record import Spool
@@ -92,7 +92,7 @@ def polymer_share(spool: "Spool") -> float:
 
 
 def suggest(
-    material: Material, water: WaterVsLimits, asked: Asked, *, printer: Printer | None = None
+    material: Material, water: WaterVsLimits, asked: ToolDemands, *, printer: Printer | None = None
 ) -> tuple[Tweak, ...]:
     """Return what may help a strand between its two limits; nothing where it is dry, or too wet.
 
@@ -107,13 +107,13 @@ def suggest(
 
 
 def _found(
-    material: Material, water: WaterVsLimits, asked: Asked, printer: Printer | None
+    material: Material, water: WaterVsLimits, asked: ToolDemands, printer: Printer | None
 ) -> Iterator[Tweak]:
-    cooler = nozzle(material, water, asked, setting=NOZZLE, printer=printer)
+    cooler = lower_nozzle(material, water, asked, setting=NOZZLE, printer=printer)
     rest = asked.nozzle_C if cooler is None else cooler.after
     if rest is not None and asked.nozzle_C is not None and asked.first_layer_C is not None:
         rest += max(0.0, asked.first_layer_C - asked.nozzle_C)
-    first = nozzle(material, water, asked, setting=FIRST_NOZZLE, printer=printer, not_below_C=rest)
+    first = lower_nozzle(material, water, asked, setting=FIRST_NOZZLE, printer=printer, not_below_C=rest)
     if cooler is not None:
         yield cooler
     if first is not None:
@@ -121,17 +121,19 @@ def _found(
     yield from (
         tweak
         for tweak in (
-            longer(material, water, asked, printer=printer),
-            faster(material, water, asked, printer=printer),
-            wiped(material, water, asked),
+            longer_retraction(material, water, asked, printer=printer),
+            faster_retraction(material, water, asked, printer=printer),
+            enable_wipe(material, water, asked),
             slower_start(water, asked),
-            quicker(material, water, asked, cooler, printer=printer),
+            faster_minimum_speed(material, water, asked, cooler, printer=printer),
         )
         if tweak is not None
     )
 
 
-def drive(material: Material, water: WaterVsLimits, celsius: float, asked: Asked, nozzle_C: float) -> float:
+def water_severity(
+    material: Material, water: WaterVsLimits, celsius: float, asked: ToolDemands, nozzle_C: float
+) -> float:
     """Return how hard the water works at a nozzle of *celsius*; 1 is stock at its good limit at *nozzle_C*.
 
     Steam: content times vapour pressure, relative to the good content at the file's own temperature.
@@ -149,7 +151,7 @@ def drive(material: Material, water: WaterVsLimits, celsius: float, asked: Asked
     return steam + lost / ALLOWED_LOSS
 
 
-def loss(material: Material, content_wt_pct: float, celsius: float, asked: Asked) -> float:
+def loss(material: Material, content_wt_pct: float, celsius: float, asked: ToolDemands) -> float:
     """Return the share of chain length that is lost; 0 where water cuts none, or the time is not known."""
     if not material.hydrolyses or asked.residence_s is None:
         return 0.0
@@ -158,7 +160,7 @@ def loss(material: Material, content_wt_pct: float, celsius: float, asked: Asked
     )
 
 
-def floor_C(material: Material, asked: Asked, printer: Printer | None) -> tuple[float, str]:
+def floor_C(material: Material, asked: ToolDemands, printer: Printer | None) -> tuple[float, str]:
     """Return the lowest sensible nozzle temperature, and what holds it there. [°C]
 
     The bonding floor, raised by part cooling, and by what the core of the strand lags behind the wall
@@ -185,10 +187,10 @@ def floor_C(material: Material, asked: Asked, printer: Printer | None) -> tuple[
     return bond + fan + lag, held
 
 
-def nozzle(
+def lower_nozzle(
     material: Material,
     water: WaterVsLimits,
-    asked: Asked,
+    asked: ToolDemands,
     *,
     setting: str,
     printer: Printer | None,
@@ -206,13 +208,13 @@ def nozzle(
         floor, held = not_below_C, "the first layer stays as much hotter than the rest as it was"
     lowest = math.ceil(floor - 1e-9)
     after = now
-    while after - 1 >= lowest and drive(material, water, after, asked, now) > 1:
+    while after - 1 >= lowest and water_severity(material, water, after, asked, now) > 1:
         after -= 1
     after = float(after)
     # whole steps down from the file's own figure, which need not be whole itself
     if now - after < LEAST_STEP_K:
         return None
-    enough = drive(material, water, after, asked, now) <= 1
+    enough = water_severity(material, water, after, asked, now) <= 1
     before_p, after_p = hydrolysis.steam_pressure(now), hydrolysis.steam_pressure(after)
     effect = f"steam pushes {100 * (1 - after_p / before_p):.0f} % less"
     before_loss, after_loss = (
@@ -241,7 +243,7 @@ def nozzle(
     )
 
 
-def steam_mm(material: Material, water: WaterVsLimits, asked: Asked) -> float | None:
+def steam_mm(material: Material, water: WaterVsLimits, asked: ToolDemands) -> float | None:
     """Return the length of strand that the steam of one travel pushes out, beyond dry stock's. [mm]
 
     Over the longest travel over what is printed, the share t / ``BUBBLING_S`` of the excess water in
@@ -262,8 +264,8 @@ def is_flexible(material: Material) -> bool:
     return any(name.upper().startswith(FLEXIBLE) for name in names)
 
 
-def longer(
-    material: Material, water: WaterVsLimits, asked: Asked, *, printer: Printer | None
+def longer_retraction(
+    material: Material, water: WaterVsLimits, asked: ToolDemands, *, printer: Printer | None
 ) -> Tweak | None:
     """Return a longer retraction, by what the steam pushes out; never for soft strands or past the bound."""
     bound = None if printer is None else printer.retraction.max_length_mm
@@ -289,8 +291,8 @@ def longer(
     )
 
 
-def faster(
-    material: Material, water: WaterVsLimits, asked: Asked, *, printer: Printer | None
+def faster_retraction(
+    material: Material, water: WaterVsLimits, asked: ToolDemands, *, printer: Printer | None
 ) -> Tweak | None:
     """Return a faster retraction, within the speed that the printer's profile states; never for soft strands."""
     bound = None if printer is None else printer.retraction.max_speed_mm_s
@@ -315,7 +317,7 @@ def faster(
     )
 
 
-def wiped(material: Material, water: WaterVsLimits, asked: Asked) -> Tweak | None:
+def enable_wipe(material: Material, water: WaterVsLimits, asked: ToolDemands) -> Tweak | None:
     """Return wiping switched on, where the slicer's settings say that it is off and ooze is expected."""
     pushed = steam_mm(material, water, asked)
     if asked.wipe is not False or pushed is None or pushed < LEAST_LONGER_MM or asked.firmware_retraction:
@@ -333,7 +335,7 @@ def wiped(material: Material, water: WaterVsLimits, asked: Asked) -> Tweak | Non
     )
 
 
-def slower_start(water: WaterVsLimits, asked: Asked) -> Tweak | None:
+def slower_start(water: WaterVsLimits, asked: ToolDemands) -> Tweak | None:
     """Return a slower first layer: bubbles get out of the line before it is pressed down."""
     now = asked.first_layer_mm_s
     if not now:
@@ -354,8 +356,13 @@ def slower_start(water: WaterVsLimits, asked: Asked) -> Tweak | None:
     )
 
 
-def quicker(
-    material: Material, water: WaterVsLimits, asked: Asked, cooler: Tweak | None, *, printer: Printer | None
+def faster_minimum_speed(
+    material: Material,
+    water: WaterVsLimits,
+    asked: ToolDemands,
+    cooler: Tweak | None,
+    *,
+    printer: Printer | None,
 ) -> Tweak | None:
     """Return a higher slowest speed: the melt stays no longer in the hot end than its chains bear."""
     if not material.hydrolyses or None in (asked.residence_s, asked.line_mm2, asked.nozzle_C):
@@ -404,7 +411,7 @@ def _borne_s(chains: hydrolysis.Chains, content_wt_pct: float, celsius: float) -
     return high
 
 
-def lasting_damage(material: Material, water: WaterVsLimits, asked: Asked) -> str | None:
+def lasting_damage(material: Material, water: WaterVsLimits, asked: ToolDemands) -> str | None:
     """Return the sentence on chains that are cut for good; None where water cuts none, or nobody can tell."""
     if not material.hydrolyses or asked.residence_s is None or asked.nozzle_C is None:
         return None

@@ -9,8 +9,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from gcodetool.advice.demands import asked_of
-from gcodetool.advice.tweaks import lasting_damage, shortfall, suggest, water_in
 from gcodetool.drying.advice import drying_advice
 from gcodetool.judge.findings import (
     Forecast,
@@ -25,6 +23,8 @@ from gcodetool.moisture.history import State, state_at
 from gcodetool.moisture.snapshot import SnapshotStoreFor, no_snapshots
 from gcodetool.motion.feed import ToolFeed, feed_of, mass_g
 from gcodetool.motion.timeline import Timeline
+from gcodetool.tweaks.suggest import lasting_damage, shortfall, suggest, water_in
+from gcodetool.tweaks.tool_demands import demands_of
 
 if TYPE_CHECKING:
     from gcodetool.gcode.program import Program
@@ -70,7 +70,7 @@ def check_tool(
         forecast=forecast_findings(state, judged, feed),
         sharpen=judged.sharpen,
     )
-    asked = asked_of(
+    asked = demands_of(
         program, timeline, tool, material=spool.material, diameter_mm=spool.diameter_mm, printer=printer
     )
     water = water_in(found, spool)

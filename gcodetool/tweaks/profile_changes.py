@@ -13,14 +13,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from gcodetool import profiles
-from gcodetool.advice import tweaks as rules
-from gcodetool.advice.demands import Asked
-from gcodetool.advice.tweaks import WaterVsLimits
 from gcodetool.errors import ProfileError, WriteError
 from gcodetool.judge.findings import Tweak
 from gcodetool.slicerfiles import shapes
 from gcodetool.slicerfiles.preset import Preset, Values, number
 from gcodetool.slicerfiles.quality_changes import worked_out
+from gcodetool.tweaks import suggest as rules
+from gcodetool.tweaks.suggest import WaterVsLimits
+from gcodetool.tweaks.tool_demands import ToolDemands
 
 if TYPE_CHECKING:
     from gcodetool.profiles import Material, Printer
@@ -38,7 +38,7 @@ ASSUMED_TRAVEL_MM: Final = 60.0  # over the print, where no job says; estimated
 
 
 @dataclass(frozen=True)
-class Change:
+class KeyChange:
     """One key: its texts before (empty: the profile said nothing) and after, and the tweak behind it."""
 
     setting: str
@@ -49,11 +49,11 @@ class Change:
 
 
 @dataclass(frozen=True)
-class Plan:
+class ProfileChanges:
     """What a profile would become, and what is to be said about it."""
 
     preset: Preset
-    changes: tuple[Change, ...]
+    changes: tuple[KeyChange, ...]
     notes: tuple[str, ...] = ()
     suggested: tuple[Tweak, ...] = field(default=())  # what the profile has no key for
 
@@ -68,10 +68,10 @@ def plan(
     material: "Material",
     water: WaterVsLimits,
     *,
-    asked: Asked | None = None,
+    asked: ToolDemands | None = None,
     printer: "Printer | None" = None,
     tool: int | None = None,
-) -> Plan:
+) -> ProfileChanges:
     """Return the changes that *preset* needs for a spool of *material* that holds *water*.
 
     Parameters
@@ -108,19 +108,19 @@ def plan(
         change = _change(preset, name, by_element, count, notes)
         if change is not None:
             changes.append(change)
-    return Plan(preset, tuple(changes), tuple(dict.fromkeys(notes)), tuple(suggested))
+    return ProfileChanges(preset, tuple(changes), tuple(dict.fromkeys(notes)), tuple(suggested))
 
 
 def _own(
     preset: Preset,
     at: int,
-    asked: Asked | None,
+    asked: ToolDemands | None,
     material: "Material",
     printer: "Printer | None",
     notes: list[str],
     *,
     alone: bool,
-) -> "tuple[Asked, Material]":
+) -> "tuple[ToolDemands, Material]":
     """Return what is asked with element *at* of the profile's own values in it, and the material within them.
 
     *alone*: no other nozzle is meant, so what the job says of the printer's own values holds for this one.
@@ -136,7 +136,7 @@ def _own(
             found = worked_out(preset.values, key)
         return found
 
-    base = asked or Asked()
+    base = asked or ToolDemands()
     nozzle = value("nozzle_C")
     first = value("first_layer_C")
     fan = value("fan_pct")
@@ -187,7 +187,7 @@ def _bound(preset: Preset, at: int) -> float | None:
 
 def _change(
     preset: Preset, name: str, by_element: Mapping[int, Tweak], count: int, notes: list[str]
-) -> Change | None:
+) -> KeyChange | None:
     key = preset.key_of(name)
     assert key is not None
     before = preset.values.get(key, ())
@@ -208,7 +208,7 @@ def _change(
                 after[at] = _text(tweak.after)
     if tuple(after) == before or not after:
         return None
-    return Change(name, key, before, tuple(after), first)
+    return KeyChange(name, key, before, tuple(after), first)
 
 
 def _text(value: float) -> str:
@@ -220,14 +220,14 @@ def _text(value: float) -> str:
     return f"{value:.10g}"
 
 
-def note_of(plan: Plan, spool: str, water: WaterVsLimits, at_s: float) -> str:
+def note_of(plan: ProfileChanges, spool: str, water: WaterVsLimits, at_s: float) -> str:
     """Return the note that stands in the copy: what changed from what, for which spool."""
     day = datetime.fromtimestamp(at_s, UTC).strftime("%Y-%m-%d")
     said = ", ".join(f"{change.key} was {','.join(change.before) or 'not set'}" for change in plan.changes)
     return f"gcodetool {day} for {spool} at {water.worst:.3f} wt %: {said}"
 
 
-def copy_of(plan: Plan, *, name: str, note: str, at_s: float) -> dict[str, bytes]:
+def copy_of(plan: ProfileChanges, *, name: str, note: str, at_s: float) -> dict[str, bytes]:
     """Return the copy by ending, read back and compared: what changed is what was to change.
 
     Raises
@@ -243,7 +243,7 @@ def copy_of(plan: Plan, *, name: str, note: str, at_s: float) -> dict[str, bytes
     return made
 
 
-def compare(plan: Plan, data: bytes, name: str) -> None:
+def compare(plan: ProfileChanges, data: bytes, name: str) -> None:
     """Read a copy back; see :func:`copy_of`."""
     before = plan.preset
     filament = name if before.shape == "bundle" else None

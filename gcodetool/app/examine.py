@@ -8,41 +8,29 @@ and what is done about it (``tweaks``, ``prepare``).
 
 import threading
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from gcodetool import profiles
-from gcodetool.advice.machine_limits import machine_cautions
-from gcodetool.advice.traces import applied_before
 from gcodetool.errors import GcodeError, UsageError
-from gcodetool.gcode.belt import BELT, belt_sign
-from gcodetool.gcode.markers import Family, of_tool
+from gcodetool.gcode.markers import of_tool
 from gcodetool.judge import reasons
-from gcodetool.judge.findings import JobFindings, ToolFindings, ToolVerdict
+from gcodetool.judge.findings import ExaminedJob, JobFindings, ToolFindings, ToolVerdict
 from gcodetool.judge.verdict_codes import worst
 from gcodetool.moisture.members import default_members
 from gcodetool.moisture.snapshot import SnapshotStoreFor, no_snapshots
 from gcodetool.motion.feed import feed_of, mass_g
+from gcodetool.motion.file_cautions import file_cautions
+from gcodetool.motion.machine_limits import machine_cautions
 from gcodetool.motion.time_uncertainty import claim_difference, moving_range
 from gcodetool.motion.timeline import Timeline, timeline
+from gcodetool.tweaks.applied_before import applied_before
 
 if TYPE_CHECKING:
-    from gcodetool.gcode.anchor import Anchor
     from gcodetool.gcode.program import Program
     from gcodetool.moisture.record import Spool
     from gcodetool.profiles import Material, Printer
 
-CUT_OFF: Final = 0.95  # less filament than this share of the slicer's claim: the file ends early
 NO_TWEAKS: Final = "tweaks are switched off for this call: nothing is suggested, nothing is applied"
-
-
-@dataclass(frozen=True)
-class Examined:
-    """Findings, and what they rest on."""
-
-    findings: JobFindings
-    timeline: Timeline
-    anchor: "Anchor | None"
 
 
 def examine(
@@ -60,7 +48,7 @@ def examine(
     progress: Callable[[int], None] | None = None,
     shelf_of: SnapshotStoreFor = no_snapshots,
     mounted: bool = False,
-) -> Examined:
+) -> ExaminedJob:
     """Return the findings with timeline and anchor.
 
     Parameters
@@ -123,7 +111,7 @@ def examine(
         if spool is None:
             found.append(without_record(program, jobs, tool))
             continue
-        from gcodetool.advice.tool import check_tool
+        from gcodetool.app.tool_findings import check_tool
 
         checked, said = check_tool(
             program,
@@ -170,7 +158,7 @@ def examine(
         tools=tuple(found),
         cautions=tuple(dict.fromkeys(cautions)),
     )
-    return Examined(findings, jobs, anchor)
+    return ExaminedJob(findings, jobs, anchor)
 
 
 class _Digest:
@@ -228,46 +216,6 @@ def assign(
         if tool not in tools:
             raise UsageError(f"--spool {tool}=…: the job feeds nothing from tool {tool}; it uses {names}")
     return {tool: spool for tool, spool in spools.items() if tool is not None}
-
-
-def file_cautions(program: "Program", jobs: Timeline) -> list[str]:
-    """Return what is odd about the file itself."""
-    said = []
-    sign = belt_sign(program)
-    if sign is not None:
-        said.append(
-            f"{BELT} ({sign}): prepare leaves it untouched; purge by hand and look at the strand before the start"
-        )
-    if not program.dialect_sure:
-        said.append(f"the dialect is not sure ({program.dialect_reason}); name the printer with --printer")
-    claims = [
-        (f"T{tool}", jobs.filament_mm(tool), claim)
-        for tool, claim in enumerate(program.facts.filament_mm)
-        if tool in jobs.tools
-    ]
-    claims.append(
-        ("the job", sum(jobs.filament_mm(tool) for tool in jobs.tools), program.facts.filament_total_mm)
-    )
-    for what, fed, claim in claims:
-        if claim and fed < CUT_OFF * claim:
-            said.append(
-                f"{what} feeds {fed / 1000:.2f} m, the slicer claims {claim / 1000:.2f} m: "
-                "the file may be cut off; export it again"
-            )
-    said += program.facts.doubts
-    if program.family in (Family.A, Family.C_END) and not program.facts.config:
-        said.append(
-            "the settings that this family prints at the end are missing: the file may be cut off; export it again"
-        )
-    said += [note.words for note in jobs.odd]
-    if jobs.unknown:
-        most = sorted(jobs.unknown.items(), key=lambda item: (-item[1], item[0]))
-        listed = ", ".join(f"{name} ({count})" for name, count in most[:5])
-        more = f" and {len(most) - 5} more" if len(most) > 5 else ""
-        said.append(
-            f"{program.dialect.label} does not know these by itself (macros?), kept and not timed: {listed}{more}"
-        )
-    return said
 
 
 def without_record(program: "Program", jobs: Timeline, tool: int) -> ToolFindings:

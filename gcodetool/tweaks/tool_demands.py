@@ -30,7 +30,7 @@ WIPE_KEYS: Final = ("filament_wipe", "wipe")
 
 
 @dataclass(frozen=True)
-class Asked:
+class ToolDemands:
     """What one tool is asked for.
 
     Attributes
@@ -71,7 +71,7 @@ class Asked:
     assumed: tuple[str, ...] = ()
 
 
-def asked_of(
+def demands_of(
     program: "Program",
     jobs: "Timeline",
     tool: int,
@@ -79,7 +79,7 @@ def asked_of(
     material: "Material",
     diameter_mm: float,
     printer: "Printer | None" = None,
-) -> Asked:
+) -> ToolDemands:
     """Return what *program*, timed as *jobs*, asks of *tool*."""
     facts, config = program.facts, program.facts.config
     demands = jobs.demands.get(tool)
@@ -99,7 +99,7 @@ def asked_of(
     wipe = of_config(config, WIPE_KEYS, tool)
     if wipe is None:
         wipe = of_config(config, WIPE_KEYS[1:], tool)
-    return Asked(
+    return ToolDemands(
         nozzle_C=other,
         first_layer_C=first,
         flow_mm3_s=None if demands is None else demands.flow(0.95),

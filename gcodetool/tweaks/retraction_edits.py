@@ -68,7 +68,7 @@ STATE_NAME: Final = re.compile(rb"\bNAME=([^\s;]+)", re.IGNORECASE)
 
 
 @dataclass(frozen=True)
-class Longer:
+class RetractionChange:
     """A retraction to lengthen: from, to and at most, of the strand itself. [mm]"""
 
     before_mm: float
@@ -78,7 +78,7 @@ class Longer:
 
 
 @dataclass(frozen=True)
-class Rewritten:
+class RetractionEdits:
     """Edits, and per tool how many pairs were changed and why others were not."""
 
     edits: tuple[Edit, ...] = ()
@@ -117,7 +117,7 @@ class _Machine:
     def __init__(
         self,
         dialect: Dialect,
-        wanted: Mapping[int, Longer],
+        wanted: Mapping[int, RetractionChange],
         *,
         layers: Sequence[tuple[int, int]],
         from_layer: int,
@@ -400,15 +400,15 @@ def written(value: Decimal, like: bytes) -> bytes:
     return text.encode()
 
 
-def rewrite(
+def retraction_edits(
     blocks: Iterable[bytes],
     dialect: Dialect,
-    wanted: Mapping[int, Longer],
+    wanted: Mapping[int, RetractionChange],
     *,
     layers: Sequence[tuple[int, int]],
     from_layer: int = 1,
     volumetric: bool = False,
-) -> Rewritten:
+) -> RetractionEdits:
     """Return the edits that lengthen each tool's retraction.
 
     Parameters
@@ -425,7 +425,7 @@ def rewrite(
         machine.line(line, offset)
         offset += len(line)
     edits = sorted(machine.edits, key=lambda edit: edit.start)
-    return Rewritten(
+    return RetractionEdits(
         tuple(edits), dict(machine.pairs), {tool: dict(each) for tool, each in machine.kept.items()}
     )
 
@@ -440,16 +440,16 @@ def lines_of(blocks: Iterable[bytes]) -> Iterator[bytes]:
             at = end
 
 
-def reset(
+def firmware_retraction_edits(
     blocks: Iterable[bytes],
     dialect: Dialect,
-    longer: Longer,
+    longer: RetractionChange,
     *,
     tools: Sequence[int],
     layers: Sequence[tuple[int, int]],
     from_layer: int = 1,
     newline: bytes = b"\n",
-) -> Rewritten:
+) -> RetractionEdits:
     """Return the edits that lengthen the firmware's own retraction, and take that back after the last one.
 
     The setting is never changed while filament is retracted.  Arguments as in :func:`rewrite`; *tools*
@@ -469,7 +469,7 @@ def reset(
             if letter == b"T":
                 tool = number
             if letter == b"M" and number in (207, 208, 209) and first is not None:
-                return Rewritten(refused=f"M{number} in the print itself sets the retraction anew")
+                return RetractionEdits(refused=f"M{number} in the print itself sets the retraction anew")
             back = letter == b"G" and number == 10
             if back and dialect == Dialect.REPRAPFIRMWARE and RRF_TOOL_WORDS.search(code[3]):
                 back = False
@@ -485,17 +485,17 @@ def reset(
                     last = offset + len(line)
                 held = False
         elif name is not None and first is not None and name[1].upper() == b"SET_RETRACTION":
-            return Rewritten(refused="SET_RETRACTION in the print itself sets the retraction anew")
+            return RetractionEdits(refused="SET_RETRACTION in the print itself sets the retraction anew")
         offset += len(line)
     if first is None or last is None:
-        return Rewritten(refused="there is no firmware retraction to lengthen")
+        return RetractionEdits(refused="there is no firmware retraction to lengthen")
     if len(tools) > 1:
-        return Rewritten(refused="one setting serves several tools")
+        return RetractionEdits(refused="one setting serves several tools")
     del tool
     words = {Dialect.KLIPPER: "SET_RETRACTION RETRACT_LENGTH={:g}"}.get(dialect, "M207 S{:g}")
     said = words.format(longer.after_mm).encode() + newline
     back_again = words.format(longer.before_mm).encode() + newline
-    return Rewritten(
+    return RetractionEdits(
         (
             Edit(first, first, said, "firmware retraction, longer"),
             Edit(last, last, back_again, "firmware retraction, as it was"),

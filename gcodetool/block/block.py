@@ -13,14 +13,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final, Literal
 
-from gcodetool.advice.block_lines import Plan, feed_word, lines_of, number
-from gcodetool.advice.machine_limits import too_hot
-from gcodetool.advice.spot import Box, Point, box_polygon, free_spot, inside
-from gcodetool.advice.tongue import Tongue, own_pause, shows_prompts
+from gcodetool.block.bed_geometry import Box, Point, box_polygon, free_spot, inside
+from gcodetool.block.block_lines import BlockPlan, feed_word, lines_of, number
+from gcodetool.block.dialect_commands import DialectCommands, own_pause, shows_prompts
 from gcodetool.gcode.anchor import Anchor
 from gcodetool.gcode.dialects import Dialect
 from gcodetool.gcode.markers import SlicerFacts, of_tool
 from gcodetool.gcode.program import Program
+from gcodetool.motion.machine_limits import too_hot
 from gcodetool.profiles import Printer
 
 __all__ = ["Block", "Machine", "Purge", "block_for", "feed_word", "machine_of", "number", "purge_block"]
@@ -140,7 +140,7 @@ def purge_block(
     refusal = _refusal(anchor, sure, (nozzle_min_C, nozzle_max_C), machine)
     if refusal:
         return Block(None, refusal)
-    tongue = Tongue(dialect, not sure, own_pause(pause_code), anchor.tool, prompts)
+    tongue = DialectCommands(dialect, not sure, own_pause(pause_code), anchor.tool, prompts)
     spot, why_in_place, lift_mm = _where(anchor, machine, low_box)
     cautions = list(anchor.cautions)
     if tongue.plain and (spot is None or (wait_s is None and not tongue.asks)):
@@ -259,7 +259,7 @@ def _plan(
     material_flow_mm3_s: float | None,
     purge: Purge,
     in_heaps: bool,
-) -> Plan:
+) -> BlockPlan:
     """Return what to do at *spot* (None: in place) once the head is lifted by *lift_mm*.
 
     ``in_heaps``: the person is asked between heaps, so more than one may be purged.
@@ -300,7 +300,7 @@ def _plan(
     high = anchor.homed and anchor.z is not None and anchor.z + lift_mm >= PURGE_Z_MM
     if not anchor.homed or anchor.z is None:
         cautions.append("the nozzle's height is unknown: the machine asks before it extrudes anything")
-    return Plan(
+    return BlockPlan(
         purge_mm=(round(wanted_mm / heaps, 3),) * heaps,
         purge_of=purge_of,
         prime_mm=PRIME_MM if spot else PRIME_IN_PLACE_MM,

@@ -43,20 +43,20 @@ SHOWS_PROMPTS: Final = {
 
 
 @dataclass(frozen=True)
-class Question:
+class PersonPrompt:
     """What the person is asked: a dialog's title, and the text with its words for going on and stopping."""
 
     title: str
     text: str
 
 
-ASK_STRAND: Final = Question(
+ASK_STRAND: Final = PersonPrompt(
     "Is the filament dry?", "Dry? Strand off with tweezers, then {go_on}. Wet? {stop}"
 )
-ASK_MORE: Final = Question(
+ASK_MORE: Final = PersonPrompt(
     "Is the filament dry?", "More comes: take the strand off, then {go_on}. Wet? {stop}"
 )
-ASK_HEIGHT: Final = Question(
+ASK_HEIGHT: Final = PersonPrompt(
     "Is there room to purge?", "Is the nozzle well above the bed? Then {go_on}. If not: {stop}"
 )
 
@@ -91,7 +91,7 @@ def shows_prompts(dialect: Dialect, *parts: bytes) -> bool:
 
 
 @dataclass(frozen=True)
-class Tongue:
+class DialectCommands:
     """A dialect's words.
 
     Attributes
@@ -112,7 +112,7 @@ class Tongue:
     def phrase(self, text: str, **more: object) -> str:
         """Return *text* with the words for going on and stopping in it.
 
-        >>> Tongue(Dialect.KLIPPER, plain=False).phrase(ASK_STRAND.text)
+        >>> DialectCommands(Dialect.KLIPPER, plain=False).phrase(ASK_STRAND.text)
         'Dry? Strand off with tweezers, then RESUME. Wet? CANCEL_PRINT'
         """
         return text.format(go_on=GO_ON[self.dialect], stop=STOP[self.dialect], **more)
@@ -135,7 +135,7 @@ class Tongue:
         """Return the line that waits for the moves before it; plain: the dwell that follows waits."""
         return [] if self.plain else ["M400"]
 
-    def ask(self, question: Question) -> list[str]:
+    def ask(self, question: PersonPrompt) -> list[str]:
         """Return the lines that ask and wait for the person; none where nothing sure is known."""
         if self.plain:
             return [self.pause_code] if self.pause_code else []
@@ -160,7 +160,7 @@ class Tongue:
             return f'RESPOND TYPE=command MSG="action:{what}"'
         return f"M118 A1 action:{what}"
 
-    def dialog(self, question: Question) -> list[str]:
+    def dialog(self, question: PersonPrompt) -> list[str]:
         """Return the lines that put *question* before the person at the print host.
 
         Klipper's dialog has a button for each answer.  Marlin opens its own at M0, closing any other, and

@@ -9,10 +9,6 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
-from gcodetool.advice import retraction, temperature
-from gcodetool.advice.job import Examined
-from gcodetool.advice.traces import MARK
-from gcodetool.advice.tweaks import FIRST_NOZZLE, NOZZLE, RETRACTION
 from gcodetool.errors import UsageError
 from gcodetool.gcode.dialects import Dialect
 from gcodetool.gcode.edits import Edit, newline_of
@@ -20,7 +16,11 @@ from gcodetool.gcode.markers import of_tool
 from gcodetool.gcode.program import Program, edited
 from gcodetool.gcode.readings import FEATURES
 from gcodetool.gcode.values import Numbers
-from gcodetool.judge.findings import Application, JobFindings, ToolFindings, Tweak
+from gcodetool.judge.findings import Application, ExaminedJob, JobFindings, ToolFindings, Tweak
+from gcodetool.tweaks import retraction_edits as retraction
+from gcodetool.tweaks import temperature_edits as temperature
+from gcodetool.tweaks.applied_before import MARK
+from gcodetool.tweaks.suggest import FIRST_NOZZLE, NOZZLE, RETRACTION
 
 if TYPE_CHECKING:
     from gcodetool.motion.timeline import Timeline
@@ -41,7 +41,7 @@ class Applied:
     """The program with its edits (none: as it was), and the findings that say what was done."""
 
     program: Program
-    examined: Examined
+    examined: ExaminedJob
     notes: tuple[str, ...]
 
     @property
@@ -80,12 +80,12 @@ def layers_of(jobs: "Timeline") -> tuple[tuple[int, int], ...]:
 
 def apply_tweaks(
     program: Program,
-    examined: Examined,
+    examined: ExaminedJob,
     words: Iterable[str],
     *,
     from_layer: int = 1,
     printer: "Printer | None" = None,
-    again: Callable[[Program], Examined],
+    again: Callable[[Program], ExaminedJob],
 ) -> Applied:
     """Return *program* with the tweaks of *examined* written into it.
 
@@ -124,7 +124,7 @@ def apply_tweaks(
 
 
 def _settings_too(
-    program: Program, examined: Examined, said: Mapping[tuple[int, str], Application]
+    program: Program, examined: ExaminedJob, said: Mapping[tuple[int, str], Application]
 ) -> Program:
     """Return *program* with its own targets as they are now; what the slicer printed in the file stays."""
     facts = program.facts
@@ -155,12 +155,12 @@ def _why_not(found: JobFindings) -> str:
     return f"the verdict is {found.verdict}, and settings help only where it is adjust"
 
 
-def _tweaks(examined: Examined, word: str) -> list[tuple[ToolFindings, Tweak]]:
+def _tweaks(examined: ExaminedJob, word: str) -> list[tuple[ToolFindings, Tweak]]:
     return [(tool, tweak) for tool in examined.findings.tools for tweak in tool.tweaks if tweak.apply == word]
 
 
 def _temperatures(
-    program: Program, examined: Examined, said: dict[tuple[int, str], Application], from_layer: int
+    program: Program, examined: ExaminedJob, said: dict[tuple[int, str], Application], from_layer: int
 ) -> Sequence[Edit]:
     found = _tweaks(examined, "temperature")
     if not found:
@@ -176,7 +176,7 @@ def _temperatures(
     for tool, tweak in found:
         if tweak.before is not None:
             wanted.setdefault(tool.tool, {})[tweak.before] = tweak.after
-    done = temperature.cooled(
+    done = temperature.temperature_edits(
         jobs.heating,
         wanted,
         layers=layers_of(jobs),
@@ -205,7 +205,7 @@ def _temperatures(
 
 def _retractions(
     program: Program,
-    examined: Examined,
+    examined: ExaminedJob,
     said: dict[tuple[int, str], Application],
     from_layer: int,
     printer: "Printer | None",
@@ -216,7 +216,7 @@ def _retractions(
         return ()
     jobs = examined.timeline
     wanted = {
-        tool.tool: retraction.Longer(
+        tool.tool: retraction.RetractionChange(
             tweak.before, tweak.after, of_tool(program.facts.diameters_mm, tool.tool) or 1.75, most
         )
         for tool, tweak in found
@@ -225,11 +225,11 @@ def _retractions(
     layers = layers_of(jobs)
     unread = next((note.words for note in jobs.odd if note.feature in RETRACTING), None)
     if unread is not None:  # pairs cannot be told there
-        done = retraction.Rewritten(refused=unread)
+        done = retraction.RetractionEdits(refused=unread)
     elif program.facts.firmware_retraction:
         done = _reset(program, jobs, wanted, layers, from_layer, printer)
     else:
-        done = retraction.rewrite(
+        done = retraction.retraction_edits(
             program.blocks(),
             program.dialect,
             wanted,
@@ -244,7 +244,7 @@ def _retractions(
     return done.edits
 
 
-def _pairs_said(done: retraction.Rewritten, tool: int) -> Application:
+def _pairs_said(done: retraction.RetractionEdits, tool: int) -> Application:
     kept = sorted(done.kept.get(tool, {}).items(), key=lambda item: (-item[1], item[0]))
     others = "; ".join(f"{count} left as they are: {reason}" for reason, count in kept[:3])
     pairs = done.pairs.get(tool, 0)
@@ -256,21 +256,21 @@ def _pairs_said(done: retraction.Rewritten, tool: int) -> Application:
 def _reset(
     program: Program,
     jobs: "Timeline",
-    wanted: Mapping[int, retraction.Longer],
+    wanted: Mapping[int, retraction.RetractionChange],
     layers: Sequence[tuple[int, int]],
     from_layer: int,
     printer: "Printer | None",
-) -> retraction.Rewritten:
+) -> retraction.RetractionEdits:
     """Lengthen the firmware's own retraction, where it is sure that the machine has it."""
     if program.fork or not program.dialect_sure:
-        return retraction.Rewritten(
+        return retraction.RetractionEdits(
             refused="which firmware retracts is not sure; name the printer with --printer"
         )
     if program.dialect == Dialect.KLIPPER and (
         printer is None or printer.klipper_firmware_retraction is None
     ):
-        return retraction.Rewritten(refused="the printer's profile states no firmware retraction")
-    return retraction.reset(
+        return retraction.RetractionEdits(refused="the printer's profile states no firmware retraction")
+    return retraction.firmware_retraction_edits(
         program.blocks(),
         program.dialect,
         next(iter(wanted.values())),
@@ -281,7 +281,7 @@ def _reset(
     )
 
 
-def _same_filament(before: Examined, after: Examined) -> bool:
+def _same_filament(before: ExaminedJob, after: ExaminedJob) -> bool:
     return before.timeline.tools == after.timeline.tools and all(
         abs(before.timeline.filament_mm(tool) - after.timeline.filament_mm(tool)) <= SAME_MM
         for tool in before.timeline.tools

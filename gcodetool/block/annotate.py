@@ -14,16 +14,15 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from gcodetool import __version__
-from gcodetool.advice.apply import header_lines
-from gcodetool.advice.block import WATCH_Z_MM, Block, Purge, block_for
-from gcodetool.advice.job import Examined
+from gcodetool.block.block import WATCH_Z_MM, Block, Purge, block_for
 from gcodetool.errors import GcodeError
 from gcodetool.gcode import edits
 from gcodetool.gcode.anchor import Anchor, find_anchor
 from gcodetool.gcode.edits import Edit
 from gcodetool.gcode.markers import Family, of_tool
-from gcodetool.judge.findings import JobFindings, ToolFindings
+from gcodetool.judge.findings import ExaminedJob, JobFindings, ToolFindings
 from gcodetool.judge.reasons import outcomes_sentence
+from gcodetool.tweaks.apply import header_lines
 
 if TYPE_CHECKING:
     from gcodetool.gcode.program import Program
@@ -42,7 +41,7 @@ HEADER_ENDS: Final = {
 
 
 @dataclass(frozen=True)
-class Wish:
+class PrepareOptions:
     """What the person wants: ``block`` always, unless-clear or never; ``wait_s`` None = a button."""
 
     block: str = "unless-clear"
@@ -50,7 +49,7 @@ class Wish:
 
 
 @dataclass(frozen=True)
-class Prepared:
+class Annotations:
     """What is inserted: the edits, the block or the reason for none, and notes for the person."""
 
     edits: tuple[Edit, ...]
@@ -73,14 +72,14 @@ def target_of(job: Path, kind: str = "") -> Path:
     return job.with_name(stem + ".prepared.gcode" + (".3mf" if kind == "zip" else ""))
 
 
-def prepare(
+def annotate(
     program: "Program",
-    examined: Examined,
+    examined: ExaminedJob,
     spools: "Sequence[Spool]" = (),
     *,
     printer: "Printer | None" = None,
-    wish: Wish | None = None,
-) -> Prepared:
+    options: PrepareOptions | None = None,
+) -> Annotations:
     """Return the insertions for *program*.
 
     Parameters
@@ -88,14 +87,14 @@ def prepare(
     program, examined : from ``read`` and from ``examine`` with ``watch_z_mm=WATCH``.
     spools : those of the job; the block needs the limits of their materials.
     printer : bounds of bed and hot end; None = what the file says, else a small machine's.
-    wish : when a block is wanted, and how it waits.
+    options : when a block is wanted, and how it waits.
 
     Raises
     ------
     GcodeError
         A file for a belt machine or a spindle: it must not be touched at all.
     """
-    wish = wish or Wish()
+    options = options or PrepareOptions()
     found = examined.findings
     anchor = examined.anchor or find_anchor(program)
     if anchor.untouchable is not None:
@@ -103,7 +102,7 @@ def prepare(
             f"{program.path}: {anchor.untouchable}: nothing can be inserted safely; the file is as it was"
         )
     newline = edits.newline_of(program.head)
-    block, why = wanted(program, examined, anchor, spools, printer=printer, wish=wish)
+    block, why = requested_block(program, examined, anchor, spools, printer=printer, options=options)
     lines = list(header(found, block, why))
     inserts = [edits.insertion(header_place(program), "header", lines, newline=newline, reason="forecast")]
     if block is not None and block.lines is not None and anchor.offset is not None:
@@ -120,10 +119,10 @@ def prepare(
     notes = () if block is None else block.cautions
     if block is not None and block.lines is None:
         notes = (block.reason, *notes)
-    return Prepared(tuple(inserts), block, tuple(dict.fromkeys(notes)))
+    return Annotations(tuple(inserts), block, tuple(dict.fromkeys(notes)))
 
 
-def write(program: "Program", prepared: Prepared, target: Path) -> None:
+def write(program: "Program", prepared: Annotations, target: Path) -> None:
     """Write *program* with its insertions to *target*, whole or not at all.
 
     The job itself stays in the form that its bytes have; another target gets the form of its name.
@@ -142,20 +141,20 @@ def write(program: "Program", prepared: Prepared, target: Path) -> None:
     edits.write_atomic(target, program.source.packed(text, form))
 
 
-def wanted(
+def requested_block(
     program: "Program",
-    examined: Examined,
+    examined: ExaminedJob,
     anchor: Anchor,
     spools: "Sequence[Spool]",
     *,
     printer: "Printer | None",
-    wish: Wish,
+    options: PrepareOptions,
 ) -> tuple[Block | None, str]:
     """Return the block, or None and the reason why nobody asked for one."""
     verdict = examined.findings.verdict
-    if wish.block == "never":
+    if options.block == "never":
         return None, "no block: not wanted"
-    if wish.block == "unless-clear" and verdict == "clear":
+    if options.block == "unless-clear" and verdict == "clear":
         return None, "no block: the verdict is clear"
     tool = next((each for each in examined.findings.tools if each.tool == anchor.tool), None)
     spool = None if tool is None else next((each for each in spools if each.id == tool.spool), None)
@@ -170,7 +169,7 @@ def wanted(
         nozzle_max_C=None if material is None else material.nozzle_max_C,
         diameter_mm=diameter,
         low_box=examined.timeline.low_box,
-        wait_s=wish.wait_s,
+        wait_s=options.wait_s,
         purge=purge_of(tool),
     )
     return block, block.reason

@@ -1,1 +1,0 @@
-"""From forecast to what to do: the verdict, tweaks, the purge-and-inspect block."""

@@ -1,0 +1,1 @@
+"""What is written into a job before its first layer: header, purge-and-inspect block, layer notes."""

@@ -1,0 +1,59 @@
+"""What is odd about a job's file itself: a belt machine's, cut off, a dialect that is not sure, unknown commands.
+
+Left out: what it asks of the machine (``machine_limits``), and its times (``Timeline.notes``).
+"""
+
+from typing import TYPE_CHECKING, Final
+
+from gcodetool.gcode.belt import BELT, belt_sign
+from gcodetool.gcode.markers import Family
+
+if TYPE_CHECKING:
+    from gcodetool.gcode.program import Program
+    from gcodetool.motion.timeline import Timeline
+
+CUT_OFF: Final = 0.95  # less filament than this share of the slicer's claim: the file ends early
+
+
+def file_cautions(program: "Program", timeline: "Timeline") -> list[str]:
+    """Return what is odd about the file itself."""
+    said = []
+    sign = belt_sign(program)
+    if sign is not None:
+        said.append(
+            f"{BELT} ({sign}): prepare leaves it untouched; purge by hand and look at the strand before the start"
+        )
+    if not program.dialect_sure:
+        said.append(f"the dialect is not sure ({program.dialect_reason}); name the printer with --printer")
+    claims = [
+        (f"T{tool}", timeline.filament_mm(tool), claim)
+        for tool, claim in enumerate(program.facts.filament_mm)
+        if tool in timeline.tools
+    ]
+    claims.append(
+        (
+            "the job",
+            sum(timeline.filament_mm(tool) for tool in timeline.tools),
+            program.facts.filament_total_mm,
+        )
+    )
+    for what, fed, claim in claims:
+        if claim and fed < CUT_OFF * claim:
+            said.append(
+                f"{what} feeds {fed / 1000:.2f} m, the slicer claims {claim / 1000:.2f} m: "
+                "the file may be cut off; export it again"
+            )
+    said += program.facts.doubts
+    if program.family in (Family.A, Family.C_END) and not program.facts.config:
+        said.append(
+            "the settings that this family prints at the end are missing: the file may be cut off; export it again"
+        )
+    said += [note.words for note in timeline.odd]
+    if timeline.unknown:
+        most = sorted(timeline.unknown.items(), key=lambda item: (-item[1], item[0]))
+        listed = ", ".join(f"{name} ({count})" for name, count in most[:5])
+        more = f" and {len(most) - 5} more" if len(most) > 5 else ""
+        said.append(
+            f"{program.dialect.label} does not know these by itself (macros?), kept and not timed: {listed}{more}"
+        )
+    return said

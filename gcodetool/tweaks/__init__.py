@@ -1,0 +1,1 @@
+"""Small settings that may help marginal stock through: suggested, and written into jobs and slicers' profiles."""
