@@ -24,7 +24,7 @@ from gcodetool.gcode import edits
 from gcodetool.gcode.anchor import Anchor, find_anchor
 from gcodetool.gcode.program import Program, read
 from gcodetool.gcode.rows import Rows
-from gcodetool.motion.timeline import Timeline, timeline
+from gcodetool.motion.timeline import Timeline, build_timeline
 from gcodetool.profiles import Heater, Printer, Waiting
 from gcodetool.report.as_json import to_json
 from gcodetool.report.as_text import print_report
@@ -333,8 +333,8 @@ def examined(data: bytes, folder: Path) -> dict[str, int]:
             continue
         for waiting in (Waiting(), MODEL):
             printer = Printer(name="bench-9", dialect=dialect, waiting=waiting)  # type: ignore[arg-type]
-            sane(timeline(program, printer=printer))
-        sane(timeline(program))
+            sane(build_timeline(program, printer=printer))
+        sane(build_timeline(program))
         counts["planned"] += 1
         counts["anchored"] += find_anchor(program).offset is not None
         try:

@@ -20,7 +20,7 @@ from gcodetool.gcode.edits import strip_regions
 from gcodetool.gcode.program import read
 from gcodetool.ledger.spoolfile import read_spool
 from gcodetool.motion.planner import COMPILED
-from gcodetool.motion.timeline import timeline
+from gcodetool.motion.timeline import build_timeline
 from gcodetool.tweaks.applied_before import applied_before
 from gcodetool.tweaks.apply import apply_tweaks
 from gcodetool.tweaks.suggest import FIRST_NOZZLE, NOZZLE, RETRACTION
@@ -154,11 +154,11 @@ def test_marginal_stock_changes_what_is_listed_and_nothing_else(path, words, tmp
     written = tmp_path / "new.gcode"
     written.write_bytes(after)
     printer = machine(program.dialect)
-    anew = timeline(
+    anew = build_timeline(
         read(written, dialect=program.dialect), printer=printer, filament_diameter_mm=diameters(path)
     )
     assert done.examined.findings.moving_s == pytest.approx(anew.total_moving_s, rel=1e-12)
-    old = timeline(program, printer=printer, filament_diameter_mm=diameters(path))
+    old = build_timeline(program, printer=printer, filament_diameter_mm=diameters(path))
     if longer:
         assert anew.total_moving_s > old.total_moving_s
     for number in old.tools:

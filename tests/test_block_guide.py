@@ -16,14 +16,14 @@ GUIDE = pathlib.Path(__file__).parent.parent / "docs" / "the-block.md"
 def documented(dialect, *, prompts=None):
     """The lines that the guide's own command writes, for a printer of *dialect* (None: as named)."""
     from gcodetool import profiles
-    from gcodetool.motion.timeline import timeline
+    from gcodetool.motion.timeline import build_timeline
 
     text = GUIDE.read_text(encoding="utf-8").split("## Each line")[1].split("## ")[0]
     named = re.search(r"(tests/data/\S+) --printer (\S+)", text)
     printer = replace(profiles.printer(named[2]), host_prompts=prompts)
     program = read(GUIDE.parent.parent / named[1], dialect=dialect or printer.dialect)
     anchor = find_anchor(program)
-    low_box = timeline(program, printer=printer, watch=(anchor.offset, blocks.WATCH_Z_MM)).low_box
+    low_box = build_timeline(program, printer=printer, watch=(anchor.offset, blocks.WATCH_Z_MM)).low_box
     return block_for(
         program, anchor, printer=printer, nozzle_min_C=None, diameter_mm=None, low_box=low_box
     ).lines

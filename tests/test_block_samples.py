@@ -17,7 +17,7 @@ from gcodetool.gcode import edits
 from gcodetool.gcode.anchor import find_anchor
 from gcodetool.gcode.dialects import Dialect
 from gcodetool.gcode.program import read
-from gcodetool.motion.timeline import timeline
+from gcodetool.motion.timeline import build_timeline
 from gcodetool.profiles import Printer
 
 SAMPLES = sorted((pathlib.Path(__file__).parent / "data" / "gcode").glob("*.gcode.xz"))
@@ -95,7 +95,7 @@ def test_the_box_that_is_kept_clear_covers_what_the_samples_do_below_the_heap(pa
     """Each end of each low move, by the interpreter, lies in the box that the timeline found."""
     program = read(path)
     anchor = find_anchor(program)
-    box = timeline(program, watch=(anchor.offset, WATCH_Z_MM)).low_box
+    box = build_timeline(program, watch=(anchor.offset, WATCH_Z_MM)).low_box
     assert box is not None
     text = lzma.decompress(path.read_bytes())
     name = interpreter.FORK if program.fork else program.dialect.label

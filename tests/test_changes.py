@@ -15,7 +15,7 @@ from gcodetool.gcode.markers import Family, SlicerFacts, facts
 from gcodetool.gcode.program import Program, read
 from gcodetool.motion.changes import ONE_NOZZLE_S, OTHERWISE_S, PULLED_OUT_MM, assumed_range, change
 from gcodetool.motion.time_uncertainty import claim_difference
-from gcodetool.motion.timeline import PAUSE_S, Timeline, Wait, timeline
+from gcodetool.motion.timeline import PAUSE_S, Timeline, Wait, build_timeline
 from gcodetool.profiles import Printer, Waiting
 from gcodetool.report.as_json import as_dict
 from gcodetool.report.as_text import print_report
@@ -52,7 +52,7 @@ def sample(folder: Path, *changed: tuple[bytes, bytes]) -> Program:
 
 def test_with_change_times_open_air_is_what_the_slicer_says(tmp_path: Path) -> None:
     program = sample(tmp_path)
-    found = timeline(program)
+    found = build_timeline(program)
     claim = program.facts.claimed_s
     assert claim == 5590
     assert found.open_air_s == pytest.approx(claim, rel=0.05)
@@ -70,7 +70,7 @@ def test_with_change_times_open_air_is_what_the_slicer_says(tmp_path: Path) -> N
 
 def test_without_the_keys_a_length_is_assumed_with_a_spread_and_said(tmp_path: Path) -> None:
     program = sample(tmp_path, *((line, line.split(b"=")[0] + b"= 0") for line in KEYS))
-    found = timeline(program)
+    found = build_timeline(program)
     assert {wait.seconds for wait in changes(found)} == {ONE_NOZZLE_S[0]}
     assert all(wait.assumed for wait in changes(found))
     least, most = (72 * seconds for seconds in ONE_NOZZLE_S[1:])
@@ -81,7 +81,7 @@ def test_without_the_keys_a_length_is_assumed_with_a_spread_and_said(tmp_path: P
     parts = dict(claim_difference(program, found) or ())
     assert parts["change"] == 72 * ONE_NOZZLE_S[0]  # the claim counts none, by the settings
     assert sum(parts.values()) == pytest.approx(found.open_air_s - 5590)
-    known = timeline(sample(tmp_path))
+    known = build_timeline(sample(tmp_path))
     low, high = (found.open_air_s - 2160 + total for total in (least, most))
     assert low < known.open_air_s < high
 
@@ -115,21 +115,21 @@ def test_a_change_is_another_tool_after_the_one_in_hand_was_used(dialect: str, t
         LAID + "T1\nT1\n" + LAID + "T0\n" + LAID: [(4, 68), (8, 28 + 34)],
     }
     for text, expected in cases.items():
-        found = timeline(job(tmp_path, text, dialect=dialect))
+        found = build_timeline(job(tmp_path, text, dialect=dialect))
         assert [(wait.line, wait.seconds) for wait in changes(found)] == expected, text
 
 
 def test_a_stated_start_holds_the_changes_before_the_first_layer(tmp_path: Path) -> None:
     text = LAID + "T1\n" + LAID + ";LAYER_CHANGE\nT0\n" + LAID
     program = dataclasses.replace(job(tmp_path, text), layer_marks=1)
-    assert [wait.line for wait in changes(timeline(program))] == [4, 8]
+    assert [wait.line for wait in changes(build_timeline(program))] == [4, 8]
     machine = Printer(name="bench-9", dialect="marlin", waiting=Waiting(start_s=200.0))
-    assert [wait.line for wait in changes(timeline(program, printer=machine))] == [8]
+    assert [wait.line for wait in changes(build_timeline(program, printer=machine))] == [8]
 
 
 def test_the_wait_stands_before_what_the_new_tool_lays(tmp_path: Path) -> None:
-    found = timeline(job(tmp_path, LAID + "T1\n" + LAID))
-    none = timeline(job(tmp_path, LAID + "T1\n" + LAID, said=SlicerFacts(load_s=(1e-9,))))
+    found = build_timeline(job(tmp_path, LAID + "T1\n" + LAID))
+    none = build_timeline(job(tmp_path, LAID + "T1\n" + LAID, said=SlicerFacts(load_s=(1e-9,))))
     assert found.needed_s(1) == pytest.approx(none.needed_s(1) + 68)
     assert found.needed_s(0) == pytest.approx(none.needed_s(0))
 
@@ -139,7 +139,7 @@ def test_the_wait_stands_before_what_the_new_tool_lays(tmp_path: Path) -> None:
 )
 def test_a_change_by_hand_is_a_pause_and_nothing_more(text: str, tmp_path: Path) -> None:
     for said in (OWN, SlicerFacts()):
-        found = timeline(job(tmp_path, LAID + text + LAID, said=said))
+        found = build_timeline(job(tmp_path, LAID + text + LAID, said=said))
         assert [wait.seconds for wait in found.waits if wait.kind == "pause"] == [PAUSE_S]
         assert [wait.seconds for wait in changes(found)] == [0.0]
         assert assumed_range(found.waits) is None
@@ -150,19 +150,19 @@ def test_a_change_by_hand_is_a_pause_and_nothing_more(text: str, tmp_path: Path)
     "text", ["M600\n" + LAID + "T1\n", "T1\n" + LAID + "M600\n", "T1\nM0 S2\n", "M0 P500\nT1\n"]
 )
 def test_a_pause_elsewhere_or_of_stated_length_is_apart(text: str, tmp_path: Path) -> None:
-    found = timeline(job(tmp_path, LAID + text + LAID))
+    found = build_timeline(job(tmp_path, LAID + text + LAID))
     assert [wait.seconds for wait in changes(found)] == [68.0]
 
 
 def test_a_file_that_moves_the_filament_out_itself_waits_for_nothing(tmp_path: Path) -> None:
     out = f"G1 E-{PULLED_OUT_MM + 1} F3000\n"
     for text in (out, out + "G1 X30 E5\nG1 X20 E-5\n"):
-        found = timeline(job(tmp_path, LAID + text + "T1\nG1 E40\n" + LAID, said=SlicerFacts()))
+        found = build_timeline(job(tmp_path, LAID + text + "T1\nG1 E40\n" + LAID, said=SlicerFacts()))
         assert [(wait.seconds, wait.assumed) for wait in changes(found)] == [(0.0, False)]
     # what the settings count is what the firmware does besides
-    found = timeline(job(tmp_path, LAID + out + "T1\nG1 E40\n" + LAID))
+    found = build_timeline(job(tmp_path, LAID + out + "T1\nG1 E40\n" + LAID))
     assert [wait.seconds for wait in changes(found)] == [68.0]
-    small = timeline(job(tmp_path, LAID + "G1 E-16\nT1\nG1 E16\n" + LAID, said=SlicerFacts()))
+    small = build_timeline(job(tmp_path, LAID + "G1 E-16\nT1\nG1 E16\n" + LAID, said=SlicerFacts()))
     assert [(wait.seconds, wait.assumed) for wait in changes(small)] == [(OTHERWISE_S[0], True)]
 
 
@@ -173,7 +173,7 @@ def test_a_profile_wins_over_the_settings(tmp_path: Path) -> None:
     machine = Printer(name="bench-9", dialect="marlin", waiting=Waiting(change_s=12.0))
     program = dataclasses.replace(job(tmp_path, LAID + "T1\n" + LAID))
     program = dataclasses.replace(program, facts=dataclasses.replace(OWN, claimed_s=100.0))
-    found = timeline(program, printer=machine)
+    found = build_timeline(program, printer=machine)
     assert [(wait.seconds, wait.assumed, wait.claimed_s) for wait in changes(found)] == [(12.0, False, 68.0)]
     parts = dict(claim_difference(program, found, printer=machine) or ())
     assert parts["change"] == 12 - 68

@@ -17,7 +17,7 @@ from gcodetool.block.block import block_for
 from gcodetool.gcode.anchor import find_anchor
 from gcodetool.gcode.dialects import Dialect
 from gcodetool.gcode.program import read
-from gcodetool.motion.timeline import timeline
+from gcodetool.motion.timeline import build_timeline
 
 MARLIN, KLIPPER, RRF = Dialect.MARLIN, Dialect.KLIPPER, Dialect.REPRAPFIRMWARE
 SAMPLES = pathlib.Path(__file__).parent / "data" / "gcode"
@@ -33,7 +33,7 @@ def folder(tmp_path_factory):
 def timed(folder, lines, dialect, **options):
     path = folder / "job.gcode"
     path.write_text("\n".join(lines) + "\n")
-    return timeline(read(path, dialect=dialect), **options)
+    return build_timeline(read(path, dialect=dialect), **options)
 
 
 PULLED = "G28|G92 E0|M83|G1 X10 Y10 Z0.2 F6000|G1 X110 E500 F6000|G1 Y110 E500|M82|G91|G1 E-2 F2700"
@@ -200,7 +200,7 @@ def test_a_relative_word_that_draws_all_out_is_said_without_a_line(folder) -> No
 def test_a_sample_for_marlin_keeps_its_filament_under_reprapfirmware(name) -> None:
     """Their end code says G91 before it retracts."""
     (path,) = SAMPLES.glob(f"{name}*.gcode.xz")
-    own, other = timeline(read(path)), timeline(read(path, dialect=RRF))
+    own, other = build_timeline(read(path)), build_timeline(read(path, dialect=RRF))
     for tool in own.tools:
         assert other.filament_mm(tool) == pytest.approx(own.filament_mm(tool), abs=8)
     (said,) = (note for note in other.notes if "pulls back" in note)
@@ -248,9 +248,9 @@ def test_check_block_and_header_agree_on_volumes_by_a_setting(folder, dialect) -
 def test_m200_outranks_the_setting_and_nothing_needs_saying(folder) -> None:
     said = timed(folder, ["M200 D1.75", "G1 X50 E100 F600"], MARLIN)
     program = job(folder, ["M200 D0", *START, "M82", "G92 E0", *square()], MARLIN, **VOLUMES)
-    assert timeline(program).filament_mm(0) == pytest.approx(12)
+    assert build_timeline(program).filament_mm(0) == pytest.approx(12)
     assert find_anchor(program).volumetric_mm is None
-    assert not any("E words" in note for found in (said, timeline(program)) for note in found.notes)
+    assert not any("E words" in note for found in (said, build_timeline(program)) for note in found.notes)
 
 
 @pytest.mark.parametrize(
@@ -261,7 +261,7 @@ def test_a_volume_is_of_the_filament_that_the_file_states_else_of_the_spools(
 ) -> None:
     config = {"use_volumetric_e": 1} | ({"filament_diameter": stated} if stated else {})
     program = job(folder, [*START, "M82", "G92 E0", *square()], MARLIN, **config)
-    found = timeline(program, filament_diameter_mm=spool)
+    found = build_timeline(program, filament_diameter_mm=spool)
     assert found.filament_mm(0) == pytest.approx(12 / (math.pi / 4 * diameter**2))
     assert find_anchor(program, diameters_mm=spool).volumetric_mm == diameter
     assert any(f"mm3 of {diameter:g} mm filament" in note for note in found.notes)

@@ -14,7 +14,7 @@ from gcodetool.cli.main import main
 from gcodetool.gcode.program import read
 from gcodetool.motion.machine_limits import machine_cautions, too_hot
 from gcodetool.motion.reach import LAID_SLACK_MM, OTHER_SLACK_MM, TOP_SLACK_MM
-from gcodetool.motion.timeline import timeline
+from gcodetool.motion.timeline import build_timeline
 
 SCHEMAS = pathlib.Path(__file__).parent.parent / "docs"
 AT = ["--at", "2026-11-25T09:00:00+01:00", "--members", "1"]
@@ -33,7 +33,7 @@ def job(folder, text, dialect="marlin", printer=MACHINE):
     """The timeline of *text* on a printer."""
     path = folder / "job.gcode"
     path.write_text(text, encoding="utf-8")
-    return timeline(read(path, dialect=dialect), printer=printer)
+    return build_timeline(read(path, dialect=dialect), printer=printer)
 
 
 def sides(folder, text, **more):

@@ -12,7 +12,7 @@ from gcodetool import cachefile, profiles
 from gcodetool.cachefile import seal
 from gcodetool.gcode.program import read
 from gcodetool.motion.feed import feed_of
-from gcodetool.motion.timeline import timeline
+from gcodetool.motion.timeline import build_timeline
 from gcodetool.profiles import sample_folder
 from gcodetool.queue import job_cache, reading
 from gcodetool.queue.executors import ProcessExecutor, SerialExecutor, WorkerDied
@@ -67,7 +67,7 @@ def test_a_summary_is_what_the_timeline_says() -> None:
     found = decode(encode(summarise(PETG, printer=None)))
     assert found is not None
     program = read(PETG)
-    whole = timeline(program)
+    whole = build_timeline(program)
     feed, kept = feed_of(whole, 0, program.facts), found.feed(0)
     assert kept.segments.tolist() == feed.segments.tolist()
     assert kept.layer.tolist() == feed.layer.tolist()

@@ -14,7 +14,7 @@ from gcodetool.gcode.markers import Family
 from gcodetool.gcode.remarks import SPELLINGS, duration, lengths
 from gcodetool.gcode.rows import LAYER, Rows
 from gcodetool.gcode.scan import Scanner
-from gcodetool.motion.timeline import Timeline, timeline
+from gcodetool.motion.timeline import Timeline, build_timeline
 from gcodetool.report.as_json import as_dict
 
 # A marker plate in three layers; the first two stand at one height, so heights count fewer.
@@ -54,7 +54,7 @@ def test_layer_comments_of_any_spelling_count_layers(mark: str, tmp_path: Path) 
     for ends in ("\n", "\r\n"):
         found = read(tmp_path, plate(mark).replace("\n", ends))
         assert found.family is Family.OTHER
-        times = timeline(found)
+        times = build_timeline(found)
         assert times.layers == 3
         first = plate(mark)[: plate(mark).index(mark.split("{", maxsplit=1)[0])].count("\n") + 1
         assert times.line[times.layer == 1].tolist() == [first]
@@ -74,14 +74,14 @@ def test_layer_comments_of_any_spelling_count_layers(mark: str, tmp_path: Path) 
 def test_other_words_are_no_marks(mark: str, tmp_path: Path) -> None:
     found = read(tmp_path, plate(mark))
     assert found.family is Family.UNKNOWN
-    assert timeline(found).layers == 2  # by height
+    assert build_timeline(found).layers == 2  # by height
 
 
 def test_of_two_spellings_one_counts(tmp_path: Path) -> None:
     found = read(tmp_path, plate(";LAYER:{n}\n; layer {n}, Z = {z}"))
-    assert timeline(found).layers == 3
+    assert build_timeline(found).layers == 3
     rare = plate("; Layer {n}").replace("G28\n", "G28\n; layer 7 is where the insert goes\n")
-    assert timeline(read(tmp_path, rare)).layers == 3
+    assert build_timeline(read(tmp_path, rare)).layers == 3
 
 
 def test_one_mark_alone_is_none(tmp_path: Path) -> None:
@@ -94,7 +94,7 @@ def test_every_spelling_is_found_and_scanned(spelling: bytes, tmp_path: Path) ->
     text = spelling.decode()
     found = read(tmp_path, plate(text + "{n}"))
     assert found.layer_marks == markers.MARKS_OTHER + SPELLINGS.index(spelling)
-    assert timeline(found).layers == 3
+    assert build_timeline(found).layers == 3
 
 
 def test_known_families_stay_what_they_are() -> None:
@@ -224,7 +224,7 @@ def spiral(
 @pytest.mark.parametrize("pitch", [0.1, 0.2, 0.3])
 @pytest.mark.parametrize("bottom", [0, 1, 3])
 def test_a_spiral_has_a_layer_a_turn(pitch: float, bottom: int, decimals: int, tmp_path: Path) -> None:
-    found = timeline(read(tmp_path, spiral(turns=40, pitch=pitch, bottom=bottom, decimals=decimals)))
+    found = build_timeline(read(tmp_path, spiral(turns=40, pitch=pitch, bottom=bottom, decimals=decimals)))
     assert abs(found.layers - (max(bottom, 1) + 40)) <= 1
     assert thickness(found) == pytest.approx(pitch, rel=0.15)
 
@@ -241,7 +241,7 @@ def test_a_wavy_surface_has_no_layer_for_each_move(tmp_path: Path) -> None:
         lines += [
             f"G1 X{step} Z{0.2 * layer + 0.05 * math.cos(step / 5):.4f} E0.05" for step in range(1, 200)
         ]
-    found = timeline(read(tmp_path, "\n".join(lines) + "\n"))
+    found = build_timeline(read(tmp_path, "\n".join(lines) + "\n"))
     assert 15 <= found.layers <= 40
 
 
@@ -252,7 +252,7 @@ def test_flat_layers_count_as_before(tmp_path: Path) -> None:
         "G1 Z{z} E.1\nG1 X5 E1\nG1 X0 E1",
     ):
         text = "G90\nM83\n" + "\n".join(rises.format(z=round(0.03 * n, 3)) for n in range(1, 31)) + "\n"
-        assert timeline(read(tmp_path, text)).layers == 30
+        assert build_timeline(read(tmp_path, text)).layers == 30
 
 
 climbing = st.lists(

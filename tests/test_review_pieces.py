@@ -19,7 +19,7 @@ from gcodetool.gcode.program import read
 from gcodetool.ledger.spoolfile import read_spool
 from gcodetool.moisture.content_history import content_history
 from gcodetool.moisture.history import state_at
-from gcodetool.motion.timeline import timeline
+from gcodetool.motion.timeline import build_timeline
 from gcodetool.report.html import charts, page, scale
 from gcodetool.report.html.part import part, path_data
 from gcodetool.report.html.shapes import merged, shapes, thinned
@@ -233,7 +233,7 @@ def test_shapes_are_where_the_moves_lay_filament(
 
 def test_shapes_of_a_sample_agree_with_its_timeline() -> None:
     program = read(SAMPLES / "hose-clips-petg.gcode")
-    jobs = timeline(program)
+    jobs = build_timeline(program)
     found = shapes(program, layers=jobs.layers).shapes
     heights = {int(layer): z for layer, z in zip(jobs.layer, jobs.z_mm, strict=True) if layer > 0 and z == z}
     assert {shape.layer: pytest.approx(shape.z_mm) for shape in found} == heights

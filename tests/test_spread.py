@@ -15,7 +15,7 @@ from gcodetool.gcode.program import Program, read
 from gcodetool.motion import time_uncertainty
 from gcodetool.motion.limits import klipper_limits, limits_for
 from gcodetool.motion.time_uncertainty import FAST, SLOW, assume, claim_difference, moving_range
-from gcodetool.motion.timeline import FELT, START_S, timeline
+from gcodetool.motion.timeline import FELT, START_S, build_timeline
 from gcodetool.profiles import Printer
 from gcodetool.report.as_json import as_dict
 from gcodetool.report.as_text import print_report
@@ -48,12 +48,12 @@ def job(folder: Path, dialect: str, text: str = "G1 F9000\n" + ZIGZAG) -> Progra
 @pytest.mark.parametrize("dialect", DIALECTS)
 def test_the_range_holds_what_was_guessed_and_is_what_the_sets_make(dialect: str, tmp_path: Path) -> None:
     program = job(tmp_path, dialect)
-    found = timeline(program)
+    found = build_timeline(program)
     known = moving_range(program, found)
     assert known is not None
     low, high = known
     assert low < found.total_moving_s < high
-    slow = timeline(program, adjust=lambda limits: assume(limits, SLOW[program.dialect], slower=True))
+    slow = build_timeline(program, adjust=lambda limits: assume(limits, SLOW[program.dialect], slower=True))
     assert slow.total_moving_s == pytest.approx(high, rel=0.05)  # but for Marlin's corner build
 
 
@@ -61,7 +61,7 @@ def test_the_range_holds_what_was_guessed_and_is_what_the_sets_make(dialect: str
 def test_there_is_no_range_where_a_profile_says_all_that_is_felt(dialect: str, tmp_path: Path) -> None:
     program = job(tmp_path, dialect)
     machine = printer(dialect)
-    assert moving_range(program, timeline(program, printer=machine), printer=machine) is None
+    assert moving_range(program, build_timeline(program, printer=machine), printer=machine) is None
 
 
 @pytest.mark.parametrize("dialect", DIALECTS)
@@ -91,17 +91,17 @@ def test_klippers_extrude_only_limits_follow() -> None:
 def test_the_corner_build_spreads_where_all_else_is_in_the_file(tmp_path: Path) -> None:
     head = "M201 X1000 Y1000 Z1000 E1000\nM203 X500 Y500 Z50 E100\nM204 P1000 R1000 T1000\nG1 F9000\n"
     program = job(tmp_path, "marlin", head + "".join(f"G1 X{n // 2} Y{(n + 1) // 2}\n" for n in range(200)))
-    found = timeline(program)
+    found = build_timeline(program)
     known = moving_range(program, found)
     assert known is not None
     assert known[0] < 0.9 * found.total_moving_s
     classic = dataclasses.replace(printer("marlin"), marlin={"M205": {"X": 10, "Y": 10, "Z": 0.3, "E": 5}})
-    assert known[0] == pytest.approx(timeline(program, printer=classic).total_moving_s, rel=1e-3)
+    assert known[0] == pytest.approx(build_timeline(program, printer=classic).total_moving_s, rel=1e-3)
 
 
 def test_large_files_are_planned_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     program = job(tmp_path, "klipper")
-    found = timeline(program)
+    found = build_timeline(program)
     assert moving_range(program, found) is not None
     monkeypatch.setattr(
         time_uncertainty, "MOST_MOVES", found.moves - 1
@@ -117,14 +117,14 @@ def claimed(program: Program, seconds: float | None, **limits: float) -> Program
 def test_the_difference_is_whole_and_by_kind(tmp_path: Path) -> None:
     program = claimed(job(tmp_path, "marlin", ZIGZAG + "G4 S7\nM600\n"), 30.0, max_acceleration_extruding=400)
     machine = printer("marlin")
-    found = timeline(program, printer=machine)
+    found = build_timeline(program, printer=machine)
     parts = claim_difference(program, found, printer=machine)
     assert parts is not None
     by_kind = dict(parts)
     assert sum(by_kind.values()) == pytest.approx(found.open_air_s - 30)
     assert by_kind["start"] == START_S
     assert (by_kind["dwell"], by_kind["pause"]) == (7, 60)
-    by_block = timeline(program).total_moving_s
+    by_block = build_timeline(program).total_moving_s
     assert by_kind["limits"] == pytest.approx(found.total_moving_s - by_block)
     assert by_kind["limits"] < 0
     assert by_kind["motion"] == pytest.approx(by_block - 30)
@@ -132,13 +132,13 @@ def test_the_difference_is_whole_and_by_kind(tmp_path: Path) -> None:
 
 def test_without_a_claim_there_is_no_difference(tmp_path: Path) -> None:
     program = claimed(job(tmp_path, "marlin"), None)
-    assert claim_difference(program, timeline(program)) is None
+    assert claim_difference(program, build_timeline(program)) is None
 
 
 def test_without_a_settings_block_limits_are_no_kind(tmp_path: Path) -> None:
     program = claimed(job(tmp_path, "klipper"), 12.0)
     machine = printer("klipper")
-    parts = claim_difference(program, timeline(program, printer=machine), printer=machine)
+    parts = claim_difference(program, build_timeline(program, printer=machine), printer=machine)
     assert parts is not None
     assert {kind for kind, _ in parts} == {"start", "motion"}
 
@@ -153,7 +153,7 @@ def test_every_set_names_limits_that_exist() -> None:
 
 def test_the_caution_about_units_names_its_line_and_the_first_only(tmp_path: Path) -> None:
     program = job(tmp_path, "marlin", "M203 X9000 Y9000\nM203 X12000 Y12000\n" + ZIGZAG)
-    said = [note for note in timeline(program).notes if "M203 is in mm/s here" in note]
+    said = [note for note in build_timeline(program).notes if "M203 is in mm/s here" in note]
     assert len(said) == 1
     assert said[0].startswith("line 1: ")
 

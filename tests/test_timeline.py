@@ -20,7 +20,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from gcodetool.gcode.program import Program, read
-from gcodetool.motion.timeline import PAUSE_S, START_S, Timeline, timeline
+from gcodetool.motion.timeline import PAUSE_S, START_S, Timeline, build_timeline
 from gcodetool.profiles import Printer, Waiting
 
 DATA = Path(__file__).parent / "data" / "motion"
@@ -117,7 +117,9 @@ def with_xy(found: Timeline) -> float:
 def test_klipper_as_its_own_planner(
     file: str, case: dict[str, Any], about: dict[str, Any], tmp_path: Path
 ) -> None:
-    found = timeline(program_at(job_of(file, tmp_path), "klipper"), printer=klipper_printer(case), moves=True)
+    found = build_timeline(
+        program_at(job_of(file, tmp_path), "klipper"), printer=klipper_printer(case), moves=True
+    )
     assert found.moves == case["moves"]
     assert found.total_moving_s == pytest.approx(case["motion_s"], rel=1e-6)  # agreed: 2e-4
     assert found.total_extruding_s == pytest.approx(case["forward_s"], rel=1e-6)  # agreed: 1e-3
@@ -141,7 +143,7 @@ def test_klipper_as_its_own_planner(
 def test_each_klipper_line_takes_its_own_time(file: str) -> None:
     case = next(case for name, case, _ in KLIPPER if name == f"{file}.gcode" and case["case"] == "default")
     program = read(DATA / f"{file}.gcode", dialect="klipper")
-    found = found_rows(timeline(program, printer=klipper_printer(case), moves=True))
+    found = found_rows(build_timeline(program, printer=klipper_printer(case), moves=True))
     expected = expected_rows(f"{file}.lines.csv")
     assert found.keys() == expected.keys()
     for line, (moves, seconds) in expected.items():
@@ -154,7 +156,7 @@ def test_marlin_as_its_own_planner(
     file: str, case: dict[str, Any], about: dict[str, Any], tmp_path: Path
 ) -> None:
     program = program_at(job_of(file, tmp_path), "marlin")
-    found = timeline(program, printer=marlin_printer(case, about), moves=True)
+    found = build_timeline(program, printer=marlin_printer(case, about), moves=True)
     # what remains: docs/motion.md B8
     arcs = file.startswith("arcs")
     assert found.moves == case["blocks"]
@@ -172,7 +174,7 @@ def test_marlin_lines_take_their_own_time(file: str, build: str) -> None:
     table = f"{file}.marlin-{build}.lines.csv"
     case, about = next((case, about) for _, case, about in MARLIN if case.get("lines_csv") == table)
     program = read(DATA / f"{file}.gcode", dialect="marlin")
-    found = found_rows(timeline(program, printer=marlin_printer(case, about), moves=True))
+    found = found_rows(build_timeline(program, printer=marlin_printer(case, about), moves=True))
     expected = expected_rows(table)
     assert found.keys() == expected.keys()
     off = np.array([abs(found[line][1] - seconds) for line, (_, seconds) in expected.items()])
@@ -186,7 +188,7 @@ def test_reprapfirmware_as_its_own_planner(
     file: str, case: dict[str, Any], about: dict[str, Any], tmp_path: Path
 ) -> None:
     program = program_at(job_of(file, tmp_path), "reprapfirmware")
-    found = timeline(program, printer=rrf_printer(case, about), moves=True)
+    found = build_timeline(program, printer=rrf_printer(case, about), moves=True)
     assert found.moves == case["moves"]
     # a queue of 60 moves is too short for chords of 0.05 mm (C7), which one file prints
     within = 0.001 if file.startswith("arcs") else 0.0002
@@ -202,7 +204,7 @@ def test_each_reprapfirmware_line_takes_its_own_time() -> None:
     table = "corners.rrf-p0.lines.csv"
     case, about = next((case, about) for _, case, about in RRF if case.get("lines_csv") == table)
     program = read(DATA / "corners.gcode", dialect="reprapfirmware")
-    found = found_rows(timeline(program, printer=rrf_printer(case, about), moves=True))
+    found = found_rows(build_timeline(program, printer=rrf_printer(case, about), moves=True))
     expected = expected_rows(table)
     assert found.keys() == expected.keys()
     for line, (_, seconds) in expected.items():
@@ -211,7 +213,9 @@ def test_each_reprapfirmware_line_takes_its_own_time() -> None:
 
 def test_a_header_meant_in_other_units_is_timed_and_said() -> None:
     case, about = next((case, about) for name, case, about in RRF if name == "wedge.gcode")
-    found = timeline(read(DATA / "wedge.gcode", dialect="reprapfirmware"), printer=rrf_printer(case, about))
+    found = build_timeline(
+        read(DATA / "wedge.gcode", dialect="reprapfirmware"), printer=rrf_printer(case, about)
+    )
     assert found.total_moving_s > 1600
     assert any("M203 is in mm/min here" in note and note.startswith("line 13:") for note in found.notes)
 
@@ -224,11 +228,11 @@ def written(folder: Path, text: str, **options: Any) -> Timeline:
     job = folder / "job.gcode"
     job.write_bytes(text.encode())
     dialect = options.pop("dialect", "klipper")
-    return timeline(program_at(job, dialect), **options)
+    return build_timeline(program_at(job, dialect), **options)
 
 
 def test_columns_add_up_and_clocks_run_on() -> None:
-    found = timeline(read(DATA / "corners.gcode", dialect="klipper"))
+    found = build_timeline(read(DATA / "corners.gcode", dialect="klipper"))
     assert found.form == "exact"
     assert found.moving_s.sum() == pytest.approx(found.total_moving_s)
     assert found.extruding_s.sum() == pytest.approx(found.total_extruding_s)
@@ -386,14 +390,14 @@ def test_low_box_covers_what_comes_after_the_watched_place(tmp_path: Path) -> No
 def test_packed_files_are_read_through(tmp_path: Path) -> None:
     packed = tmp_path / "wedge.gcode.gz"
     packed.write_bytes(gzip.compress((DATA / "wedge.gcode").read_bytes()))
-    plain = timeline(read(DATA / "wedge.gcode"))
-    assert timeline(read(packed)).total_moving_s == plain.total_moving_s
+    plain = build_timeline(read(DATA / "wedge.gcode"))
+    assert build_timeline(read(packed)).total_moving_s == plain.total_moving_s
 
 
 def test_unsure_files_are_timed_by_marlins_rules_and_said(tmp_path: Path) -> None:
     job = tmp_path / "job"
     job.write_text("G28\nG1 X50 E5 F3000\n")
-    found = timeline(read(job))
+    found = build_timeline(read(job))
     assert found.rules == "marlin"
     assert any("timed by Marlin's rules" in note for note in found.notes)
     assert any(note.startswith("limits guessed from defaults: ") for note in found.notes)
@@ -402,7 +406,7 @@ def test_unsure_files_are_timed_by_marlins_rules_and_said(tmp_path: Path) -> Non
 
 def test_progress_names_the_bytes_done() -> None:
     seen: list[int] = []
-    timeline(read(DATA / "wedge.gcode"), progress=seen.append)
+    build_timeline(read(DATA / "wedge.gcode"), progress=seen.append)
     assert seen[-1] == (DATA / "wedge.gcode").stat().st_size
 
 
@@ -488,7 +492,7 @@ def test_an_arc_by_radius_is_the_arc_by_its_centre(dialect: str, tmp_path: Path)
 
 def test_a_move_is_never_lost_between_blocks() -> None:
     program = read(DATA / "wedge.gcode", dialect="klipper")
-    whole = timeline(program)
+    whole = build_timeline(program)
     data = (DATA / "wedge.gcode").read_bytes()
 
     class Slices:
@@ -505,7 +509,7 @@ def test_a_move_is_never_lost_between_blocks() -> None:
                 at = end
             return out
 
-    sliced = timeline(Slices())  # type: ignore[arg-type]
+    sliced = build_timeline(Slices())  # type: ignore[arg-type]
     assert sliced.moving_s.tolist() == whole.moving_s.tolist()
     assert sliced.line.tolist() == whole.line.tolist()
     assert sliced.offset.tolist() == whole.offset.tolist()

@@ -12,7 +12,7 @@ from gcodetool import profiles
 from gcodetool.errors import ProfileError
 from gcodetool.gcode.dialects import Dialect, command
 from gcodetool.gcode.program import read
-from gcodetool.motion.timeline import START_S, Timeline, timeline
+from gcodetool.motion.timeline import START_S, Timeline, build_timeline
 from gcodetool.motion.waiting import Heaters, seconds_between, warmed
 from gcodetool.profiles import Heater, Printer, Waiting
 
@@ -25,7 +25,7 @@ def timed(folder: Path, text: str, *, dialect: str = "marlin", waiting: Waiting 
     job = folder / "job.gcode"
     job.write_text(text)
     printer = Printer(name="bench-9", dialect=dialect, waiting=waiting)  # type: ignore[arg-type]
-    return timeline(read(job, dialect=dialect), printer=printer)
+    return build_timeline(read(job, dialect=dialect), printer=printer)
 
 
 def listed(found: Timeline) -> list[tuple[int, str, float, bool]]:
@@ -135,7 +135,7 @@ def test_tools_of_one_nozzle_share_its_heat(tmp_path: Path) -> None:
     program = read(tmp_path / "job.gcode", dialect="marlin")
     facts = dataclasses.replace(program.facts, one_nozzle=True)
     printer = Printer(name="bench-9", dialect="marlin", waiting=MODEL)
-    one = timeline(dataclasses.replace(program, facts=facts), printer=printer)
+    one = build_timeline(dataclasses.replace(program, facts=facts), printer=printer)
     assert one.waits[2].seconds == 0
 
 

@@ -224,11 +224,11 @@ def job_feed(job: JobToDryFor, held: Spool, state: State, machine: "Printer | No
     """
     from gcodetool.gcode.program import read
     from gcodetool.motion.feed import feed_of
-    from gcodetool.motion.timeline import timeline
+    from gcodetool.motion.timeline import build_timeline
 
     path, tool = Path(job.path), job.tool
     program = read(path, dialect=None if machine is None else machine.dialect)
-    timed = timeline(program, printer=machine, filament_diameter_mm=held.diameter_mm)
+    timed = build_timeline(program, printer=machine, filament_diameter_mm=held.diameter_mm)
     names = ", ".join(str(each) for each in timed.tools)
     if not timed.tools:
         raise UsageError(f"--for {path}: no filament is extruded there")

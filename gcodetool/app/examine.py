@@ -22,7 +22,7 @@ from gcodetool.motion.feed import feed_of, mass_g
 from gcodetool.motion.file_cautions import file_cautions
 from gcodetool.motion.machine_limits import machine_cautions
 from gcodetool.motion.time_uncertainty import claim_difference, moving_range
-from gcodetool.motion.timeline import Timeline, timeline
+from gcodetool.motion.timeline import Timeline, build_timeline
 from gcodetool.tweaks.applied_before import applied_before
 
 if TYPE_CHECKING:
@@ -89,16 +89,16 @@ def examine(
 
         anchor = find_anchor(program, diameters_mm=diameters)
     watched = None if anchor is None or anchor.offset is None else (anchor.offset, watch_z_mm or 0.0)
-    jobs = timeline(
+    timeline = build_timeline(
         program, printer=printer, filament_diameter_mm=diameters, watch=watched, progress=progress
     )
-    tools = jobs.tools
+    tools = timeline.tools
     if not tools:
         raise GcodeError(
             f"{program.path}: no filament is extruded; export the sliced job, not a macro or a probe run"
         )
     assigned = assign(spools, tools, mounted=mounted)
-    cautions = [*machine_cautions(jobs, printer), *jobs.notes, *file_cautions(program, jobs)]
+    cautions = [*machine_cautions(timeline, printer), *timeline.notes, *file_cautions(program, timeline)]
     if not tweaks:
         cautions.append(NO_TWEAKS)
     applied = None if program.changes else applied_before(program)
@@ -109,13 +109,13 @@ def examine(
     for tool in tools:
         spool = assigned.get(tool)
         if spool is None:
-            found.append(without_record(program, jobs, tool))
+            found.append(without_record(program, timeline, tool))
             continue
         from gcodetool.app.tool_findings import check_tool
 
         checked, said = check_tool(
             program,
-            jobs,
+            timeline,
             tool,
             spool,
             at_s=at_s,
@@ -132,33 +132,33 @@ def examine(
         path=str(program.path),
         sha256=digest.result(),
         bytes=program.size,
-        lines=jobs.lines,
+        lines=timeline.lines,
         dialect=program.dialect.label,
         dialect_reason=program.dialect_reason,
         dialect_sure=program.dialect_sure,
         family=None if program.family.value == "unknown" else program.family.value,
-        layers=jobs.layers,
-        unknown_commands=jobs.unknown,
-        moving_s=jobs.total_moving_s,
-        extruding_s=jobs.total_extruding_s,
-        waiting_s=jobs.total_waiting_s,
-        open_air_s=jobs.open_air_s,
+        layers=timeline.layers,
+        unknown_commands=timeline.unknown,
+        moving_s=timeline.total_moving_s,
+        extruding_s=timeline.total_extruding_s,
+        waiting_s=timeline.total_waiting_s,
+        open_air_s=timeline.open_air_s,
         slicer_claim_s=program.facts.claimed_s,
-        moving_s_range=moving_range(program, jobs, printer=printer, filament_diameter_mm=diameters)
+        moving_s_range=moving_range(program, timeline, printer=printer, filament_diameter_mm=diameters)
         if spread
         else None,
-        claim_difference=claim_difference(program, jobs, printer=printer, filament_diameter_mm=diameters)
+        claim_difference=claim_difference(program, timeline, printer=printer, filament_diameter_mm=diameters)
         if spread
         else None,
-        rules=jobs.form,
-        limits=jobs.limits,
-        waits=jobs.waits,
+        rules=timeline.form,
+        limits=timeline.limits,
+        waits=timeline.waits,
         as_of_s=at_s,
         verdict=worst([tool.verdict.code for tool in found]),
         tools=tuple(found),
         cautions=tuple(dict.fromkeys(cautions)),
     )
-    return ExaminedJob(findings, jobs, anchor)
+    return ExaminedJob(findings, timeline, anchor)
 
 
 class _Digest:
@@ -218,7 +218,7 @@ def assign(
     return {tool: spool for tool, spool in spools.items() if tool is not None}
 
 
-def without_record(program: "Program", jobs: Timeline, tool: int) -> ToolFindings:
+def without_record(program: "Program", timeline: Timeline, tool: int) -> ToolFindings:
     """Return what can be said of a tool whose spool nobody named."""
     word = of_tool(program.facts.filament_types, tool)
     material: Material | None = None
@@ -227,7 +227,7 @@ def without_record(program: "Program", jobs: Timeline, tool: int) -> ToolFinding
     named = of_tool(program.facts.spools, tool)
     because = reasons.not_given_reason(named) if named else reasons.NO_RECORD_REASON
     advice = reasons.name_the_record(named) if named else reasons.NAME_A_RECORD
-    length = jobs.filament_mm(tool)
+    length = timeline.filament_mm(tool)
     diameter = of_tool(program.facts.diameters_mm, tool)
     mass = None
     if material is not None and diameter is not None:
@@ -238,7 +238,7 @@ def without_record(program: "Program", jobs: Timeline, tool: int) -> ToolFinding
         material=word,
         filament_mm=length,
         mass_g=mass,
-        extruding_s=feed_of(jobs, tool).extruding_s,
+        extruding_s=feed_of(timeline, tool).extruding_s,
         verdict=ToolVerdict("unknown", None, because, None, None),
         advice=(advice,),
     )

@@ -432,7 +432,7 @@ def block_for(
     printer : its profile, if known.
     nozzle_min_C, nozzle_max_C : of the spool's material, if known.
     diameter_mm : the spool's; None: what the file says, else 1.75 mm.
-    low_box : ``Timeline.low_box`` of ``timeline(program, watch=(anchor.offset, WATCH_Z_MM))``.
+    low_box : ``Timeline.low_box`` of ``build_timeline(program, watch=(anchor.offset, WATCH_Z_MM))``.
     wait_s, purge : as in :func:`purge_block`; the pause is the one that the file's settings name.
     """
     facts, tool = program.facts, anchor.tool

@@ -21,14 +21,14 @@ def too_hot(target_C: float, hot_end_C: float | None) -> bool:
     return hot_end_C is not None and target_C > hot_end_C
 
 
-def machine_cautions(jobs: "Timeline", printer: "Printer | None") -> tuple[str, ...]:
+def machine_cautions(timeline: "Timeline", printer: "Printer | None") -> tuple[str, ...]:
     """Return what a job asks of *printer* beyond hot end, bed and height, a line for each tool and side.
 
-    ``jobs`` : of the same printer; without one nothing is known, and nothing is said.
+    ``timeline`` : of the same printer; without one nothing is known, and nothing is said.
     """
     if printer is None:
         return ()
-    return (*_heat(jobs.heating, printer), *(_move(each, printer.name) for each in jobs.overruns))
+    return (*_heat(timeline.heating, printer), *(_move(each, printer.name) for each in timeline.overruns))
 
 
 def _heat(heating: "tuple[Heating, ...]", printer: "Printer") -> Iterator[str]:

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Final
 from gcodetool.gcode.dialects import Dialect
 from gcodetool.motion.limits import SETTINGS_BLOCK, STATED_DEFAULT, Limits
 from gcodetool.motion.planner import COMPILED
-from gcodetool.motion.timeline import FELT, Timeline, timeline
+from gcodetool.motion.timeline import FELT, Timeline, build_timeline
 
 if TYPE_CHECKING:
     from gcodetool.gcode.program import Program
@@ -133,7 +133,7 @@ def moving_range(
                 choose_corners(limits, stated_accel, slower=slower)
 
         diameters = filament_diameter_mm
-        return timeline(
+        return build_timeline(
             program, printer=printer, filament_diameter_mm=diameters, adjust=adjust
         ).total_moving_s
 
@@ -172,7 +172,7 @@ def claim_difference(
         and found.moves <= MOST_MOVES
         and Dialect.named(printer.dialect) == program.dialect
     ):
-        by_block = timeline(program, filament_diameter_mm=filament_diameter_mm).total_moving_s
+        by_block = build_timeline(program, filament_diameter_mm=filament_diameter_mm).total_moving_s
         parts["limits"] = found.total_moving_s - by_block
     parts["motion"] = found.total_moving_s - parts["limits"] - claim
     return tuple((kind, seconds) for kind, seconds in parts.items() if seconds)

@@ -637,7 +637,7 @@ def _shown(text: bytes) -> str:
     return line if len(line) <= 60 else line[:59] + "…"
 
 
-def timeline(
+def build_timeline(
     program: "Program",
     *,
     printer: "Printer | None" = None,

@@ -107,17 +107,17 @@ def summarise(
     from gcodetool.motion.feed import feed_of
     from gcodetool.motion.file_cautions import file_cautions
     from gcodetool.motion.machine_limits import machine_cautions
-    from gcodetool.motion.timeline import timeline
+    from gcodetool.motion.timeline import build_timeline
 
     program = read(path, dialect=None if printer is None else printer.dialect)
-    jobs = timeline(program, printer=printer, filament_diameter_mm=diameters or None)
-    if not jobs.tools:
+    timeline = build_timeline(program, printer=printer, filament_diameter_mm=diameters or None)
+    if not timeline.tools:
         raise GcodeError(
             f"{path}: no filament is extruded; export the sliced job, not a macro or a probe run"
         )
     tools, columns = [], []
-    for tool in jobs.tools:
-        feed = feed_of(jobs, tool, program.facts)
+    for tool in timeline.tools:
+        feed = feed_of(timeline, tool, program.facts)
         rows = np.column_stack([feed.segments, feed.layer.astype(np.float64)]).astype("<f8")
         columns.append(rows.tobytes())
         named = {each.name: getattr(feed, each.name) for each in fields(Tool) if each.name != "rows"}
@@ -126,13 +126,13 @@ def summarise(
         sha256=program.sha256 if sha256 is None else sha256,
         dialect=program.dialect.label,
         family=None if program.family.value == "unknown" else program.family.value,
-        layers=jobs.layers,
-        moving_s=jobs.total_moving_s,
-        extruding_s=jobs.total_extruding_s,
-        waiting_s=jobs.total_waiting_s,
-        open_air_s=jobs.open_air_s,
+        layers=timeline.layers,
+        moving_s=timeline.total_moving_s,
+        extruding_s=timeline.total_extruding_s,
+        waiting_s=timeline.total_waiting_s,
+        open_air_s=timeline.open_air_s,
         tools=tuple(tools),
-        cautions=(*jobs.notes, *(text.replace("\n", " ") for text in file_cautions(program, jobs))),
-        machine_cautions=machine_cautions(jobs, printer),
+        cautions=(*timeline.notes, *(text.replace("\n", " ") for text in file_cautions(program, timeline))),
+        machine_cautions=machine_cautions(timeline, printer),
         columns=b"".join(columns),
     )

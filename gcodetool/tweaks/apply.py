@@ -69,10 +69,10 @@ def words_of(text: str | None) -> frozenset[str]:
     return listed - {"none"}
 
 
-def layers_of(jobs: "Timeline") -> tuple[tuple[int, int], ...]:
+def layers_of(timeline: "Timeline") -> tuple[tuple[int, int], ...]:
     """Return (byte offset, number) of each layer, in file order."""
     found: list[tuple[int, int]] = []
-    for offset, layer in zip(jobs.offset.tolist(), jobs.layer.tolist(), strict=True):
+    for offset, layer in zip(timeline.offset.tolist(), timeline.layer.tolist(), strict=True):
         if layer > 0 and (not found or found[-1][1] != layer):
             found.append((offset, layer))
     return tuple(found)
@@ -165,8 +165,8 @@ def _temperatures(
     found = _tweaks(examined, "temperature")
     if not found:
         return ()
-    jobs = examined.timeline
-    if program.facts.config.get("single_extruder_multi_material") == "1" and len(jobs.tools) > 1:
+    timeline = examined.timeline
+    if program.facts.config.get("single_extruder_multi_material") == "1" and len(timeline.tools) > 1:
         for tool, tweak in found:
             said[tool.tool, tweak.setting] = Application(
                 False, "one nozzle serves several tools, and a word may be meant for either"
@@ -177,9 +177,9 @@ def _temperatures(
         if tweak.before is not None:
             wanted.setdefault(tool.tool, {})[tweak.before] = tweak.after
     done = temperature.temperature_edits(
-        jobs.heating,
+        timeline.heating,
         wanted,
-        layers=layers_of(jobs),
+        layers=layers_of(timeline),
         from_layer=from_layer,
         dialect=program.dialect,
         newline=newline_of(program.head),
@@ -214,7 +214,7 @@ def _retractions(
     most = None if printer is None else printer.retraction.max_length_mm
     if not found or most is None:
         return ()
-    jobs = examined.timeline
+    timeline = examined.timeline
     wanted = {
         tool.tool: retraction.RetractionChange(
             tweak.before, tweak.after, of_tool(program.facts.diameters_mm, tool.tool) or 1.75, most
@@ -222,12 +222,12 @@ def _retractions(
         for tool, tweak in found
         if tweak.before is not None
     }
-    layers = layers_of(jobs)
-    unread = next((note.words for note in jobs.odd if note.feature in RETRACTING), None)
+    layers = layers_of(timeline)
+    unread = next((note.words for note in timeline.odd if note.feature in RETRACTING), None)
     if unread is not None:  # pairs cannot be told there
         done = retraction.RetractionEdits(refused=unread)
     elif program.facts.firmware_retraction:
-        done = _reset(program, jobs, wanted, layers, from_layer, printer)
+        done = _reset(program, timeline, wanted, layers, from_layer, printer)
     else:
         done = retraction.retraction_edits(
             program.blocks(),
@@ -238,7 +238,7 @@ def _retractions(
             volumetric=program.volumetric_e,
         )
         if not done.edits and not any(done.kept.values()):
-            done = _reset(program, jobs, wanted, layers, from_layer, printer)
+            done = _reset(program, timeline, wanted, layers, from_layer, printer)
     for number in wanted:
         said[number, RETRACTION] = _pairs_said(done, number)
     return done.edits
@@ -255,7 +255,7 @@ def _pairs_said(done: retraction.RetractionEdits, tool: int) -> Application:
 
 def _reset(
     program: Program,
-    jobs: "Timeline",
+    timeline: "Timeline",
     wanted: Mapping[int, retraction.RetractionChange],
     layers: Sequence[tuple[int, int]],
     from_layer: int,
@@ -274,7 +274,7 @@ def _reset(
         program.blocks(),
         program.dialect,
         next(iter(wanted.values())),
-        tools=jobs.tools,
+        tools=timeline.tools,
         layers=layers,
         from_layer=from_layer,
         newline=newline_of(program.head),

@@ -73,7 +73,7 @@ class ToolDemands:
 
 def demands_of(
     program: "Program",
-    jobs: "Timeline",
+    timeline: "Timeline",
     tool: int,
     *,
     material: "Material",
@@ -82,7 +82,7 @@ def demands_of(
 ) -> ToolDemands:
     """Return what *program*, timed as *jobs*, asks of *tool*."""
     facts, config = program.facts, program.facts.config
-    demands = jobs.demands.get(tool)
+    demands = timeline.demands.get(tool)
     assumed = []
     zone = None if printer is None else printer.hot_end.melt_zone_mm3
     if zone is None:
@@ -94,7 +94,7 @@ def demands_of(
         assumed.append(f"travel at {speed:g} mm/s")
     area = math.pi * diameter_mm**2 / 4
     volume = 0.0 if demands is None else demands.forward_mm * area
-    first, other = nozzle_targets(program, jobs, tool, least_C=material.nozzle_min_C)
+    first, other = nozzle_targets(program, timeline, tool, least_C=material.nozzle_min_C)
     fan = of_config(config, FAN_KEYS, tool)
     wipe = of_config(config, WIPE_KEYS, tool)
     if wipe is None:
@@ -103,7 +103,7 @@ def demands_of(
         nozzle_C=other,
         first_layer_C=first,
         flow_mm3_s=None if demands is None else demands.flow(0.95),
-        residence_s=residence_s(jobs, tool, area, zone),
+        residence_s=residence_s(timeline, tool, area, zone),
         line_mm2=volume / demands.path_mm if demands is not None and demands.path_mm > 0 else None,
         travel_mm=None if demands is None else demands.longest_over_print_mm,
         travel_mm_s=speed,
@@ -111,7 +111,7 @@ def demands_of(
         if demands is not None and demands.forward_mm > 0
         else None,
         retractions_per_m=None if demands is None else demands.retractions_per_metre,
-        retract_mm=retraction_mm(program, jobs, tool),
+        retract_mm=retraction_mm(program, timeline, tool),
         retract_mm_s=of_tool(facts.retract_mm_s, tool),
         firmware_retraction=bool(facts.firmware_retraction),
         first_layer_mm_s=of_config(config, FIRST_LAYER_KEYS, tool),
@@ -138,21 +138,21 @@ def of_config(config: "object", keys: "Sequence[str]", tool: int) -> float | Non
     return None
 
 
-def residence_s(jobs: "Timeline", tool: int, area_mm2: float, zone_mm3: float) -> float | None:
+def residence_s(timeline: "Timeline", tool: int, area_mm2: float, zone_mm3: float) -> float | None:
     """Return the mean time that filament of *tool* spends in the melt zone while it prints. [s]
 
     The zone's volume over the mean flow, from the first layer on; what stands still counts.
     """
-    rows = (jobs.tool == tool) & (jobs.forward_mm > 0) & (jobs.layer > 0)
+    rows = (timeline.tool == tool) & (timeline.forward_mm > 0) & (timeline.layer > 0)
     if not rows.any():
-        rows = (jobs.tool == tool) & (jobs.forward_mm > 0)
-    volume = float(jobs.forward_mm[rows].sum()) * area_mm2
-    seconds = float((jobs.moving_s[rows] + jobs.waiting_s[rows]).sum())
+        rows = (timeline.tool == tool) & (timeline.forward_mm > 0)
+    volume = float(timeline.forward_mm[rows].sum()) * area_mm2
+    seconds = float((timeline.moving_s[rows] + timeline.waiting_s[rows]).sum())
     return zone_mm3 * seconds / volume if volume > 0 and seconds > 0 else None
 
 
 def nozzle_targets(
-    program: "Program", jobs: "Timeline", tool: int, *, least_C: float
+    program: "Program", timeline: "Timeline", tool: int, *, least_C: float
 ) -> tuple[float | None, float | None]:
     """Return the targets of *tool* in the first layer and after it. [°C]
 
@@ -162,7 +162,7 @@ def nozzle_targets(
     first = of_tool(program.facts.first_layer_C, tool)
     other = of_tool(program.facts.other_layer_C, tool)
     if first is None and other is None:
-        for heating in jobs.heating:
+        for heating in timeline.heating:
             target = heating.target
             if target.tool != tool or target.kind != "set" or target.celsius < least_C:
                 continue
@@ -184,18 +184,18 @@ def in_force(heating: "Sequence[Heating]", tool: int, offset: int) -> float | No
     return found
 
 
-def retraction_mm(program: "Program", jobs: "Timeline", tool: int) -> float | None:
+def retraction_mm(program: "Program", timeline: "Timeline", tool: int) -> float | None:
     """Return the length of *tool*'s retraction: the firmware's, the slicer's, else what the file does. [mm]"""
-    facts, demands = program.facts, jobs.demands.get(tool)
+    facts, demands = program.facts, timeline.demands.get(tool)
     if facts.firmware_retraction:
-        return firmware_length_mm(program, jobs)
+        return firmware_length_mm(program, timeline)
     stated = of_tool(facts.retract_mm, tool)
     if stated is not None:
         return stated
     if demands is None or not demands.retractions:
         return None
     # one tool: no tool change hides among them; a whole retraction is the longest
-    return round(demands.longest_retraction_mm, 3) if len(jobs.demands) == 1 else None
+    return round(demands.longest_retraction_mm, 3) if len(timeline.demands) == 1 else None
 
 
 NAMES: Final = {
@@ -205,11 +205,11 @@ NAMES: Final = {
 }
 
 
-def firmware_length_mm(program: "Program", jobs: "Timeline") -> float | None:
+def firmware_length_mm(program: "Program", timeline: "Timeline") -> float | None:
     """Return the length of the firmware's retraction, as file or printer state it; None = not stated. [mm]"""
     from gcodetool.motion.limits import STATED_DEFAULT
 
-    for limit in jobs.limits:
+    for limit in timeline.limits:
         if limit.name == NAMES[program.dialect] and limit.source != STATED_DEFAULT and limit.value > 0:
             return limit.value
     return None

@@ -36,10 +36,10 @@ PLAN = """
 import sys, time
 from gcodetool.gcode.program import read
 from gcodetool.motion.planner import COMPILED
-from gcodetool.motion.timeline import timeline
-timeline(read(sys.argv[2]))  # imports what is imported late
+from gcodetool.motion.timeline import build_timeline
+build_timeline(read(sys.argv[2]))  # imports what is imported late
 begin = time.perf_counter()
-found = timeline(read(sys.argv[1]))
+found = build_timeline(read(sys.argv[1]))
 print(found.moves, time.perf_counter() - begin, COMPILED)
 """
 PYGCODE = """

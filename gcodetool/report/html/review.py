@@ -78,7 +78,7 @@ def review(
         The file went away or is damaged.
     """
     found = examined.findings
-    jobs = examined.timeline
+    timeline = examined.timeline
     only = spools.get(None)
     held = {tool.tool: spools.get(tool.tool, only) for tool in found.tools}
     assigned = {tool: spool for tool, spool in held.items() if spool is not None}
@@ -86,7 +86,7 @@ def review(
     shown = edits[:MOST_EDITS]
     laid = shapes(
         program,
-        layers=max(1, len(set(jobs.layer.tolist()))) if jobs.layers else 0,
+        layers=max(1, len(set(timeline.layer.tolist()))) if timeline.layers else 0,
         places=[(edit.start, edit.stop) for edit in shown],
     )
     long_waits = [wait for wait in found.waits if wait.seconds > 0]
@@ -105,7 +105,7 @@ def review(
     ]
     return page.written(
         "review.html",
-        data_of(found, jobs, tools, drawn),
+        data_of(found, timeline, tools, drawn),
         version=__version__,
         found=found,
         name=page.clean(Path(found.path).name, 120),
@@ -248,8 +248,8 @@ def points_of(examined: ExaminedJob, tool: ToolFindings) -> list[charts.Point]:
     if tool.forecast is None:
         return []
     layers = [layer for layer in tool.forecast.layers if layer.wt_pct.p50 is not None]
-    jobs = examined.timeline
-    last = jobs.needed_s(tool.tool)
+    timeline = examined.timeline
+    last = timeline.needed_s(tool.tool)
     ends = [layer.start_s for layer in layers[1:]] + [max(last, layers[-1].start_s) if layers else 0.0]
     points = [
         charts.Point(
@@ -409,19 +409,19 @@ def scale_marks(found: JobFindings) -> list[tuple[float, str]]:
     return marks
 
 
-def data_of(found: JobFindings, jobs: Any, tools: Sequence[Tool], drawn: Part | None) -> dict[str, Any]:
+def data_of(found: JobFindings, timeline: Any, tools: Sequence[Tool], drawn: Part | None) -> dict[str, Any]:
     """Return what the page's script reads: layers in order of time, charts' frames, pictures' scales."""
     contents: dict[tuple[int, int], Any] = {}
     for tool in found.tools:
         for layer in tool.forecast.layers if tool.forecast is not None else ():
             contents[layer.layer, tool.tool] = layer.wt_pct
-    fed = jobs.forward_mm > 0  # what only draws back is no layer to look at
+    fed = timeline.forward_mm > 0  # what only draws back is no layer to look at
     rows: dict[tuple[int, int], list[Any]] = {}
     for layer, number, start, z_mm, lays in zip(
-        jobs.layer.tolist(),
-        jobs.tool.tolist(),
-        jobs.start_s.tolist(),
-        jobs.z_mm.tolist(),
+        timeline.layer.tolist(),
+        timeline.tool.tolist(),
+        timeline.start_s.tolist(),
+        timeline.z_mm.tolist(),
         fed.tolist(),
         strict=True,
     ):

@@ -93,7 +93,7 @@ class Water:
 
 
 def water(
-    jobs: "Timeline",
+    timeline: "Timeline",
     tool: int,
     spool: Spool,
     *,
@@ -108,7 +108,9 @@ def water(
     around = air_of_print(spool, state, at_s=at_s, place=place, printer=printer)
     after = None
     if state.remaining_mm > 0:
-        after = forecast(state, around.air, feed_of(jobs, tool).segments, until_s=jobs.open_air_s).after
+        after = forecast(
+            state, around.air, feed_of(timeline, tool).segments, until_s=timeline.open_air_s
+        ).after
     moments = moments_of(spool, at_s)
     reel, outside = content_history(state, moments.tolist())
     counted = [event for event in spool.events if event.at_s <= at_s]
