@@ -15,7 +15,6 @@ from gcodetool.cli.options import (
 )
 from gcodetool.cli.shelf import DRYER, PLACE, SPOOL
 from gcodetool.errors import UsageError
-from gcodetool.moisture.constants import HOUR_S
 
 MOMENT = at_option("The moment it is put in")
 JSON = json_option("Print one JSON object (docs/drying.schema.json).")
@@ -114,7 +113,7 @@ def plan(
         at=at_s,
         confidence=confidence,
         members=members,
-        cap_s=cap_h * HOUR_S,
+        cap_s=cap_h * 3600.0,
         at_most_C=at_most_C,
         tariff_per_kWh=tariff,
         ledger=ledger,

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from gcodetool.app.resolve import clock
 from gcodetool.cli.options import MomentType, at_option, json_option, ledger_option
 from gcodetool.cli.shelf import (
     PLACE,
@@ -24,10 +23,8 @@ from gcodetool.cli.shelf import (
 )
 
 if TYPE_CHECKING:
-    from sqlalchemy import Connection
-
+    from gcodetool.judge.findings import PlaceOnShelf
     from gcodetool.ledger.hygrometer import Understood
-    from gcodetool.ledger.records import PlaceRecord
 
 KINDS: Final = ("open", "box", "sealed", "dryer", "printer")
 FORGETTABLE: Final = {
@@ -302,28 +299,23 @@ def undo(
 @json_option()
 def list_places(at_s: float | None, ledger: str | None, as_json: bool) -> int:
     """List the places: their kind, their air, and the spools in them."""
-    from gcodetool.ledger import records
-    from gcodetool.ledger.entries import micro
-    from gcodetool.ledger.store import reading
-    from gcodetool.report.shelf_text import Placed, print_places
+    from gcodetool.app.places import places
+    from gcodetool.report.shelf_text import print_places
 
-    at_us = micro(clock(at_s))
-    with reading(opened(ledger, make=False)) as conn:
-        known = records.places(conn)
-        inside = _inside(conn, at_us)
-        airs = {name: _air(conn, each, at_us) for name, each in known.items()}
+    found = places(at=at_s, ledger=ledger)
     if as_json:
         said = [
-            {"name": name, **_plain(each), "reading": airs[name], "spools": inside.get(name, [])}
-            for name, each in known.items()
+            {
+                "name": each.name,
+                **plain_facts(each),
+                "reading": reading_dict(each),
+                "spools": list(each.spools),
+            }
+            for each in found
         ]
         click.echo(json.dumps({"places": said}, indent=1))
         return 0
-    listed = [
-        Placed(name, each.kind, air_in_words(each.facts, airs[name]), tuple(inside.get(name, ())))
-        for name, each in known.items()
-    ]
-    print_places(listed, sys.stdout)
+    print_places(found, sys.stdout)
     return 0
 
 
@@ -342,84 +334,40 @@ def list_places(at_s: float | None, ledger: str | None, as_json: bool) -> int:
 @json_option()
 def show(name: str, at_s: float | None, history: int, ledger: str | None, as_json: bool) -> int:
     """Say what a place is, its last readings, the spools in it, and what was noted about it."""
-    from gcodetool.ledger import records
-    from gcodetool.ledger.entries import micro
-    from gcodetool.ledger.store import reading
-    from gcodetool.report.shelf_text import facts_in_words, print_history
+    from gcodetool.app.places import place as look_at
+    from gcodetool.report.shelf_text import air_in_words, facts_in_words, print_history
 
-    at_us = micro(clock(at_s))
-    with reading(opened(ledger, make=False)) as conn:
-        found = records.place(records.places(conn), name)
-        inside = _inside(conn, at_us).get(name, [])
-        air = _air(conn, found, at_us)
-        count = len(records.air_of(conn, found))
+    found = look_at(name, at=at_s, ledger=ledger)
     if as_json:
         said = {
             "name": name,
-            **_plain(found),
-            "reading": air,
-            "readings": count,
-            "spools": inside,
+            **plain_facts(found),
+            "reading": reading_dict(found),
+            "readings": found.readings,
+            "spools": list(found.spools),
             "history": [entry_dict(entry) for entry in found.entries],
         }
         click.echo(json.dumps(said, indent=1))
         return 0
-    click.echo(f"{name}: {facts_in_words(_plain(found))}")
-    if air is not None:
-        click.echo(f"  air: {air_in_words(found.facts, air)}; {count} readings")
-    click.echo(f"  spools: {', '.join(inside) or 'none'}")
+    click.echo(f"{name}: {facts_in_words(plain_facts(found))}")
+    if found.reading is not None:
+        click.echo(f"  air: {air_in_words(found)}; {found.readings} readings")
+    click.echo(f"  spools: {', '.join(found.spools) or 'none'}")
     if history:
         print_history(history_of(list(found.entries)), sys.stdout, last=history)
     return 0
 
 
-def _inside(conn: "Connection", at_us: int) -> dict[str, list[str]]:
-    """Return the spools in each place at a moment."""
-    from gcodetool.ledger import records
-
-    found: dict[str, list[str]] = {}
-    for spool_id, where in records.at_places(conn, at_us).items():
-        found.setdefault(where, []).append(spool_id)
-    return found
+def plain_facts(found: "PlaceOnShelf") -> dict[str, Any]:
+    """Return what is stated of a place, as JSON can say it."""
+    return {key: jsonable(value) for key, value in found.facts.items()}
 
 
-def _plain(found: "PlaceRecord") -> dict[str, Any]:
-    from gcodetool.ledger.records import VARIANT
+def reading_dict(found: "PlaceOnShelf") -> dict[str, Any] | None:
+    """Return the last reading of a place; None where it is not measured."""
+    from gcodetool.report.as_json import utc
 
-    return {key: jsonable(value) for key, value in found.facts.items() if key != VARIANT}
-
-
-def _air(conn: "Connection", found: "PlaceRecord", at_us: int) -> dict[str, Any] | None:
-    """Return the last reading up to a moment; None where the place is not measured."""
-    from gcodetool.ledger import records
-
-    rows = [row for row in records.air_of(conn, found) if row[0] <= at_us]
-    if not rows:
+    last = found.reading
+    if last is None:
         return None
-    moment_us, celsius, rh = rows[-1]
-    return {"at": records.utc(moment_us).isoformat(), "temperature_C": celsius, "rh_pct": rh}
-
-
-def air_in_words(facts: dict[str, Any], air: dict[str, Any] | None) -> str:
-    """Return a place's air in words.
-
-    >>> air_in_words({"kind": "open", "temperature_C": 22.0, "rh_pct": 48.0}, None)
-    '22 °C, 48 % RH'
-    """
-    from gcodetool.report.shelf_text import when
-
-    if air is not None:
-        at = when(datetime.fromisoformat(air["at"]).timestamp())
-        return f"{air['temperature_C']:g} °C, {air['rh_pct']:g} % RH, read {at}"
-    parts = [f"{facts['temperature_C']:g} °C"] if "temperature_C" in facts else []
-    if "rh_pct" in facts:
-        parts.append(f"{facts['rh_pct']:g} % RH")
-    if "desiccant" in facts:
-        parts.append(f"{facts.get('desiccant_g', 0):g} g {facts['desiccant']}")
-    if "dew_point_C" in facts:
-        parts.append(f"dew point {facts['dew_point_C']:g} °C")
-    if "room" in facts:
-        parts.append(f"air of {facts['room']}")
-    if "fed_from" in facts:
-        parts.append(f"fed from {facts['fed_from']}")
-    return ", ".join(parts) or "closed in with the spool"
+    return {"at": utc(last.at_s), "temperature_C": last.temperature_C, "rh_pct": last.rh_pct}

@@ -1,13 +1,8 @@
 """``profiles``: what is known of materials, printers, dryers and reels."""
 
-from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
-
-if TYPE_CHECKING:
-    from gcodetool.profiles import Printer
 
 KINDS = ("materials", "printers", "dryers", "spool-bodies", "desiccants")
 
@@ -60,45 +55,8 @@ def import_profile(file: Path, out: Path, name: str | None, dialect: str | None,
     FILE is Marlin's answer to M503 (a log of the serial line will do), Klipper's printer.cfg or
     RepRapFirmware's config.g.
     """
-    from gcodetool import machinefile
-    from gcodetool import profiles as library
-    from gcodetool.errors import UsageError, WriteError
-    from gcodetool.gcode.edits import write_atomic
+    from gcodetool.app.profiles import import_printer
 
-    if name is not None and not (name.strip() and name.isprintable()):
-        raise UsageError("--name is empty or holds unprintable letters; write --name bench-5")
-    if out.suffix != ".toml":
-        raise UsageError(f"-o {out}: a profile's name ends in .toml; write -o my-printer.toml")
-    if out.exists() and file.exists() and out.samefile(file):
-        raise WriteError(f"{out}: that is the file to read; name another one after -o")
-    if out.exists() and not force:
-        raise WriteError(f"{out}: is there already; name another file, or add --force to replace it")
-    machine = machinefile.read(file, name=name, dialect=dialect)  # type: ignore[arg-type]  # click's choice
-    text = machinefile.to_toml(machine)
-    printer = machinefile.printer_of(machine, text)
-    write_atomic(out, [text.encode()])
-    if library.printer(out) != printer:
-        raise WriteError(f"{out}: reads back otherwise than it was written; check the disk")
-    for line in machinefile.told(machine):
-        click.echo(line)
-    for line in defaulted(printer):
-        click.echo(line)
-    for line in machinefile.passed_over(machine):
+    for line in import_printer(file, out, name=name, dialect=dialect, force=force):
         click.echo(line)
     click.echo(f"{out}: written; check with it: gcodetool check JOB --printer {out}", err=True)
-
-
-def defaulted(printer: "Printer") -> Iterator[str]:
-    """Yield the limits that *printer* leaves to the stated defaults, and what else it does not say."""
-    from gcodetool.gcode.dialects import Dialect
-    from gcodetool.motion.limits import STATED_DEFAULT, limits_for
-
-    limits = limits_for(Dialect.named(printer.dialect), printer=printer)
-    yield "not stated, so the default counts (mm, s):"
-    uses = [use for use in limits.uses() if use.source == STATED_DEFAULT]
-    yield from (f"  {use.name} = {use.value:g}" for use in uses)
-    for what, known in (("bed_mm", printer.bed_mm), ("height_mm", printer.height_mm)):
-        if known is None:
-            yield f"  {what}: not known"
-    if not uses and printer.bed_mm is not None and printer.height_mm is not None:
-        yield "  nothing"

@@ -5,7 +5,7 @@ stands for what cannot be known.
 """
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from gcodetool.judge.verdict_codes import Code
 from gcodetool.motion.changes import assumed_range
@@ -272,3 +272,35 @@ class ListedSpool:
     row: SpoolRow | None
     trouble: str | None
     retired: bool = False
+
+
+@dataclass(frozen=True)
+class AirReading:
+    """What a hygrometer said. [s since 1970], [°C], [% RH]"""
+
+    at_s: float
+    temperature_C: float
+    rh_pct: float
+
+
+@dataclass(frozen=True)
+class PlaceOnShelf:
+    """A place of the ledger at one moment.
+
+    Attributes
+    ----------
+    facts
+        What is stated of it, by the keys of a spool file.
+    reading, readings
+        The last reading up to that moment; how many there are in all.
+    spools, entries
+        Who stands there; what was noted about it.
+    """
+
+    name: str
+    kind: str
+    facts: dict[str, Any]
+    reading: AirReading | None
+    readings: int
+    spools: tuple[str, ...]
+    entries: tuple[Any, ...] = ()

@@ -12,7 +12,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from gcodetool.judge.findings import ListedSpool
+from gcodetool.judge.findings import ListedSpool, PlaceOnShelf
 from gcodetool.report.as_json import band, utc
 from gcodetool.report.as_text import percent, plain
 
@@ -30,16 +30,6 @@ class Happened:
     kind: str
     facts: dict[str, Any]
     undone_by: int | None = None
-
-
-@dataclass(frozen=True)
-class Placed:
-    """A place on the list, in words: what its air is, and the spools in it."""
-
-    name: str
-    kind: str
-    air: str
-    spools: tuple[str, ...]
 
 
 def when(at_s: float) -> str:
@@ -233,7 +223,7 @@ def facts_in_words(facts: dict[str, Any]) -> str:
     return ", ".join(parts)
 
 
-def print_places(places: Sequence[Placed], stream: TextIO) -> None:
+def print_places(places: Sequence[PlaceOnShelf], stream: TextIO) -> None:
     """Print the list of places to *stream*."""
     console = wide(stream)
     if not places:
@@ -246,7 +236,30 @@ def print_places(places: Sequence[Placed], stream: TextIO) -> None:
         table.add_row(
             Text(plain(each.name), style="bold"),
             Text(each.kind),
-            Text(plain(each.air)),
+            Text(plain(air_in_words(each))),
             Text(plain(", ".join(each.spools) or "-")),
         )
     console.print(table)
+
+
+def air_in_words(place: PlaceOnShelf) -> str:
+    """Return a place's air in words.
+
+    >>> air_in_words(PlaceOnShelf("bench", "open", {"temperature_C": 22.0, "rh_pct": 48.0}, None, 0, ()))
+    '22 °C, 48 % RH'
+    """
+    facts, air = place.facts, place.reading
+    if air is not None:
+        return f"{air.temperature_C:g} °C, {air.rh_pct:g} % RH, read {when(air.at_s)}"
+    parts = [f"{facts['temperature_C']:g} °C"] if "temperature_C" in facts else []
+    if "rh_pct" in facts:
+        parts.append(f"{facts['rh_pct']:g} % RH")
+    if "desiccant" in facts:
+        parts.append(f"{facts.get('desiccant_g', 0):g} g {facts['desiccant']}")
+    if "dew_point_C" in facts:
+        parts.append(f"dew point {facts['dew_point_C']:g} °C")
+    if "room" in facts:
+        parts.append(f"air of {facts['room']}")
+    if "fed_from" in facts:
+        parts.append(f"fed from {facts['fed_from']}")
+    return ", ".join(parts) or "closed in with the spool"
