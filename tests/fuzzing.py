@@ -164,7 +164,7 @@ HOSTILE_LINES: Final = (
 def samples() -> tuple[tuple[bytes, ...], ...]:
     """Return the lines of each sample file, line ends kept."""
     packed = sorted(FOLDER.glob("*.gcode.xz"))
-    assert len(packed) == 16
+    assert len(packed) == 17
     return tuple(tuple(lzma.decompress(path.read_bytes()).splitlines(keepends=True)) for path in packed)
 
 
