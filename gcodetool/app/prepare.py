@@ -81,7 +81,7 @@ def prepare(
     spool, words
         As for a check.
     output, in_place
-        Where to; neither: NAME.prepared.gcode beside it.
+        Where to; neither: NAME.prepared.gcode beside it, of binary G-code NAME.prepared.bgcode.
     options
         When a block is wanted, and how it waits.
     apply, from_layer
@@ -149,7 +149,7 @@ def _keep_as_it_is(seen: CheckedJob, target: Path) -> None:
     if target.exists() and target.samefile(program.path):
         return
     form = form_of(program.source.kind, program.path, target)
-    write_atomic(target, program.source.packed(program.source.blocks(), form))
+    write_atomic(target, program.source.packed(iter, form))
 
 
 def _note_plans(seen: CheckedJob, found: "JobFindings", asked: Question) -> Iterable[NotedPlan]:

@@ -58,18 +58,20 @@ class Annotations:
 
 
 def target_of(job: Path, kind: str = "") -> Path:
-    """Return where the prepared file goes when nobody says: plain text, or a zip container as it was.
+    """Return where the prepared file goes when nobody says: plain text, or a container or binary as it was.
 
     >>> target_of(Path("parts/clip.gcode.xz"), "xz").name
     'clip.prepared.gcode'
     >>> target_of(Path("clip.gcode.3mf"), "zip").name
     'clip.prepared.gcode.3mf'
+    >>> target_of(Path("clip.bgcode"), "binary").name
+    'clip.prepared.bgcode'
     """
     stem = job.name
-    for suffix in (".gz", ".xz", ".3mf", ".gcode"):
+    for suffix in (".gz", ".xz", ".3mf", ".gcode", ".bgcode"):
         if stem.lower().endswith(suffix) and stem.lower() != suffix:
             stem = stem[: -len(suffix)]
-    return job.with_name(stem + ".prepared.gcode" + (".3mf" if kind == "zip" else ""))
+    return job.with_name(stem + ".prepared" + {"zip": ".gcode.3mf", "binary": ".bgcode"}.get(kind, ".gcode"))
 
 
 def annotate(
@@ -130,15 +132,14 @@ def write(program: "Program", prepared: Annotations, target: Path) -> None:
     Raises
     ------
     GcodeError
-        A zip container is wanted of a job that is none, or the job's own is damaged.
+        A zip container or binary G-code is wanted of a job that is none, or the job's own is damaged.
     WriteError
         What went wrong; the target is as it was.
     """
     from gcodetool.gcode.packing import form_of
 
     form = form_of(program.source.kind, program.path, target)
-    text = edits.apply(program.blocks(), prepared.edits)
-    edits.write_atomic(target, program.source.packed(text, form))
+    edits.write_atomic(target, program.packed(prepared.edits, form))
 
 
 def requested_block(

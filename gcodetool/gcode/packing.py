@@ -1,6 +1,6 @@
-"""The form of a written file: plain text, gzip, xz, or the zip container that was read.
+"""The form of a written file: plain text, gzip, xz, or the zip container or binary G-code that was read.
 
-Left out: the zip container itself (``containers``).
+Left out: the zip container itself (``containers``), binary G-code itself (``binary``).
 """
 
 import zlib
@@ -12,7 +12,7 @@ from gcodetool.errors import GcodeError
 
 
 def form_of(kind: str, job: Path, target: Path) -> str:
-    """Return the form to write *target* in: ``""``, ``gzip``, ``xz`` or ``zip``.
+    """Return the form to write *target* in: ``""``, ``gzip``, ``xz``, ``zip`` or ``binary``.
 
     A job replaced by itself stays what its bytes say it is; another target is what its name says.
 
@@ -24,7 +24,7 @@ def form_of(kind: str, job: Path, target: Path) -> str:
     Raises
     ------
     GcodeError
-        A zip container is wanted where none was read.
+        A zip container or binary G-code is wanted where none was read.
     """
     try:
         same = target == job or target.samefile(job)
@@ -40,6 +40,13 @@ def form_of(kind: str, job: Path, target: Path) -> str:
                 "name a .gcode file with -o, or export a container from the slicer"
             )
         return "zip"
+    if ending == ".bgcode":
+        if kind != "binary":
+            raise GcodeError(
+                f"{target}: {job.name} is no binary G-code, and none is made of it; "
+                "name a .gcode file with -o, or switch binary output on in the slicer"
+            )
+        return "binary"
     return {".gz": "gzip", ".xz": "xz"}.get(ending, "")
 
 

@@ -8,7 +8,7 @@ Left out: what the moves take (``motion``), where a block may go (``anchor``).
 
 import functools
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -64,8 +64,17 @@ class Program:
 
         What an earlier ``prepare`` inserted is left out: a prepared file reads as the one it was.
         """
-        text = edits.strip_regions(self.source.blocks(), name=str(self.path), lines_before=self._lines_before)
-        return whole_lines(edits.apply(text, self.changes)) if self.changes else text
+        text = self._read(self.source.blocks())
+        return whole_lines(text) if self.changes else text
+
+    def packed(self, inserts: Sequence[edits.Edit], form: str) -> Iterator[bytes]:
+        """Yield the file with *inserts*, which count in bytes of :meth:`blocks`, as ``Source.packed`` does."""
+        return self.source.packed(lambda blocks: edits.apply(self._read(blocks), inserts), form)
+
+    def _read(self, blocks: Iterator[bytes]) -> Iterator[bytes]:
+        """Yield what the file's text in *blocks* reads as: without regions, with this program's changes."""
+        text = edits.strip_regions(blocks, name=str(self.path), lines_before=self._lines_before)
+        return edits.apply(text, self.changes) if self.changes else text
 
     def _lines_before(self, size: int) -> int:
         """Return how many lines end in the first *size* bytes of the text, regions included."""
@@ -120,7 +129,7 @@ def read(
 
     Parameters
     ----------
-    path : G-code as plain text, packed by gzip or xz, or as the one plate of a zip container; any name.
+    path : G-code as plain text, packed by gzip or xz, as the one plate of a zip container, or binary; any name.
     dialect : what the printer's profile says, if there is one; it outranks the file.
     handed : settings that the slicer handed over to its step; they count where the file is silent.
 
@@ -134,6 +143,9 @@ def read(
     opened = sniff(path)
     head, tail = edits.without_regions(opened.head), edits.without_regions(opened.tail)
     top, end = thinned(head), thinned(tail)
+    if opened.stated is not None:
+        top, end = opened.stated.above + top, end + opened.stated.below
+        handed = {**(handed or {}), **opened.stated.settings}
     family = markers.family(top, end)
     facts = markers.facts(top, end, family, handed=handed)
     found = dialects.detect(top, end, facts, setting=dialect)

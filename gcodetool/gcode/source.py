@@ -1,8 +1,8 @@
 """A G-code file on disk as a stream of blocks that end on line ends.
 
 What a file is, its bytes say, not its name: slicers hand over files with any ending or none.  gzip and
-xz are read through, and so is the one plate of a zip container.  Binary G-code and other binaries are
-refused, with what to do instead.
+xz are read through, and so are the one plate of a zip container and the code of binary G-code.  Other
+binaries are refused, with what to do instead.
 
 Left out: what the text means; the form of containers (``containers``, ``packing``, ``binary``); writing (``edits``).
 """
@@ -11,12 +11,15 @@ import contextlib
 import hashlib
 import os
 import stat
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import IO, Any, Final, cast
+from typing import IO, TYPE_CHECKING, Any, Final, cast
 
 from gcodetool.errors import GcodeError
+
+if TYPE_CHECKING:
+    from gcodetool.gcode.binary import Stated
 
 BLOCK: Final = 1 << 20  # bytes a block, about
 HEAD: Final = 512 << 10  # enough for header, settings, pictures and start code
@@ -26,6 +29,7 @@ LONGEST_LINE: Final = 8 << 20  # longer than any settings line: this is no G-cod
 _GZIP: Final = b"\x1f\x8b"
 _XZ: Final = b"\xfd7zXZ\x00"
 _ZIP: Final = b"PK\x03\x04"
+_BINARY: Final = b"GCDE"
 _SNIFF: Final = 4096
 _DAMAGED: Final = (
     "LZMAError",
@@ -34,7 +38,7 @@ _DAMAGED: Final = (
 )  # by name: zlib.error and its like, imported if needed
 # What a text, unpacked, begins with when it is none; what that is called; what to do.
 CONTAINERS: Final = (
-    (b"GCDE", "binary G-code", "switch binary output off in the slicer and export again"),
+    (_BINARY, "binary G-code", "unpack it first"),
     (_ZIP, "a zip container", "export plain G-code, or unpack the .gcode file inside it"),
     (b"PK\x05\x06", "an empty zip container", "slice and export it again"),
     (b"BZh", "bzip2-compressed", "unpack it first"),
@@ -52,8 +56,10 @@ class Source:
     ----------
     path : where it is.
     size : its bytes on disk.
-    kind : what its bytes are: ``""`` (plain), ``"gzip"``, ``"xz"`` or ``"zip"`` (the text is its plate).
+    kind : what its bytes are: ``""`` (plain), ``"gzip"``, ``"xz"``, ``"zip"`` (the text is its plate) or
+        ``"binary"`` (the text is its code).
     head, tail : first and last part of the text, whole lines; of a short file both are all of it.
+    stated : what stands beside the text: of binary G-code its metadata; else None.
     """
 
     path: Path
@@ -61,6 +67,7 @@ class Source:
     kind: str
     head: bytes = field(repr=False)
     tail: bytes = field(repr=False)
+    stated: "Stated | None" = field(default=None, repr=False)
 
     def blocks(self, size: int = BLOCK) -> Iterator[bytes]:
         """Yield the text in blocks of about *size* bytes; each but the last ends at a line end.
@@ -70,6 +77,12 @@ class Source:
         GcodeError
             The file went away, is damaged, or holds a line of more than 8 MiB.
         """
+        if self.kind == "binary":
+            from gcodetool.gcode.binary import texts
+
+            with _reading(self.path):
+                yield from texts(self.path, size)
+            return
         with _reading(self.path), _opened(self.path, self.kind) as file:
             rest = b""
             while chunk := file.read(size):
@@ -86,18 +99,27 @@ class Source:
             if rest:
                 yield rest
 
-    def packed(self, text: Iterable[bytes], form: str) -> Iterator[bytes]:
-        """Yield *text* as a file of the form ``""``, ``"gzip"``, ``"xz"`` or, of a zip source, ``"zip"``.
+    def packed(self, change: Callable[[Iterator[bytes]], Iterable[bytes]], form: str) -> Iterator[bytes]:
+        """Yield this file with its text as *change* makes it.
 
-        A zip container is this source's own with *text* as its plate.
+        Parameters
+        ----------
+        change : takes the text in pieces that end on line ends, and yields the new text.
+        form : ``""``, ``"gzip"`` or ``"xz"``; of a zip source also ``"zip"``, of a binary one also ``"binary"``:
+            this source's own container with the new text in it.
         """
+        if form == "binary":
+            from gcodetool.gcode.binary import rewritten
+
+            return rewritten(self.path, change)
+        text = change(self.blocks())
         if form == "zip":
             from gcodetool.gcode.containers import with_plate
 
             return with_plate(self.path, text)
         from gcodetool.gcode.packing import packed
 
-        return packed(text, form)
+        return packed(text if self.stated is None else self.stated.around(text), form)
 
     def sha256(self) -> str:
         """Return the digest of the file's bytes as they stand on disk, as hexadecimal digits."""
@@ -124,13 +146,15 @@ def sniff(path: Path | str) -> Source:
             raise GcodeError(f"{path}: is empty; slice and export it again")
         with path.open("rb") as file:
             magic = file.read(_SNIFF)
-        if magic.startswith(CONTAINERS[0][0]):
+        kinds = ((_GZIP, "gzip"), (_XZ, "xz"), (_ZIP, "zip"), (_BINARY, "binary"))
+        kind = next((kind for mark, kind in kinds if magic.startswith(mark)), "")
+        stated = None
+        if kind == "binary":
             from gcodetool.gcode import binary
 
-            raise GcodeError(binary.refusal(path))
-        kinds = ((_GZIP, "gzip"), (_XZ, "xz"), (_ZIP, "zip"))
-        kind = next((kind for mark, kind in kinds if magic.startswith(mark)), "")
-        head, tail = _ends(path, kind)
+            head, tail, stated = binary.ends(path, HEAD, TAIL)
+        else:
+            head, tail = _ends(path, kind)
     start = head[:_SNIFF]
     for mark, what, remedy in CONTAINERS:
         if start.startswith(mark):
@@ -139,7 +163,7 @@ def sniff(path: Path | str) -> Source:
         raise GcodeError(f"{path}: is a binary file, not G-code; export plain G-code from the slicer")
     if not start:
         raise GcodeError(f"{path}: holds no text once unpacked; slice and export it again")
-    return Source(path, found.st_size, kind, head, tail)
+    return Source(path, found.st_size, kind, head, tail, stated)
 
 
 def _ends(path: Path, kind: str) -> tuple[bytes, bytes]:

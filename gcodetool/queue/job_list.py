@@ -26,7 +26,7 @@ JOB_KEYS: Final = (
     "copies",
     "note",
 )
-ENDINGS: Final = (".gcode", ".gco", ".g", ".gcode.gz", ".gcode.xz", ".gcode.3mf", ".ngc")
+ENDINGS: Final = (".gcode", ".gco", ".g", ".gcode.gz", ".gcode.xz", ".gcode.3mf", ".bgcode", ".ngc")
 MOST_COPIES: Final = 1000
 MINUTE_S: Final = 60.0
 
