@@ -5,7 +5,6 @@ import hashlib
 import lzma
 import os
 import pathlib
-import re
 import sys
 
 import pytest
@@ -63,11 +62,6 @@ def test_a_short_file_is_all_head_and_all_tail(tmp_path):
     path.write_bytes(b"G28\nG1 X1")
     opened = source.sniff(path)
     assert (opened.head, opened.tail) == (b"G28\nG1 X1", b"G28\nG1 X1")
-
-
-def test_binary_gcode_is_refused_with_the_way_out():
-    says = refusal(SAMPLES / "x01-spacer-rings-binary-container.bgcode")
-    assert re.fullmatch("is binary G-code.*switch binary output off.*", says)
 
 
 @pytest.mark.parametrize(

@@ -42,6 +42,7 @@ _WORDS: Final = (_FILE, _PRINTER, _PRINT, _SLICER)
 _NONE, _DEFLATE, _SHRINK_11, _SHRINK_12 = range(4)
 _WINDOWS: Final = {_SHRINK_11: 11, _SHRINK_12: 12}  # bits of a distance; those of a length are 4
 _TEXT, _PACKED, _PACKED_WITH_COMMENTS = range(3)  # how code is encoded
+_LAYER_MARK: Final = b"\n;LAYER_CHANGE"
 _SETTING: Final = re.compile(r"[a-z][a-z0-9_]*")  # the key of a setting; others are claims
 
 
@@ -88,13 +89,13 @@ class Stated:
     ----------
     above, below : comment lines that such a file has above and below its code: product and date; claims.
     settings : the settings, by their keys; a setting counts before a print's and a printer's own word.
-    marked : the code holds whole-line comments, so that its marks can tell the family.
+    marked : the code has layer marks, so that settings stand between marks, too.
     """
 
     above: bytes = b""
     below: bytes = b""
     settings: Mapping[str, str] = field(default_factory=dict, repr=False)
-    marked: bool = True
+    marked: bool = False
 
     def around(self, text: Iterable[bytes]) -> Iterator[bytes]:
         """Yield *text* with what the metadata say as comments above and below it.
@@ -264,7 +265,6 @@ def stated(file: IO[bytes], found: Layout) -> Stated:
             for key, value in words[kind].items()
             if _SETTING.fullmatch(key)
         },
-        marked=any(block.encoding != _PACKED for block in found.code),
     )
 
 
@@ -408,7 +408,7 @@ def ends(path: Path, head: int, tail: int) -> tuple[bytes, bytes, Stated]:
                 break
         else:
             whole = b"".join(top)
-            return whole, whole, words
+            return whole, whole, replace(words, marked=_LAYER_MARK in whole)
         end: deque[bytes] = deque()
         amount = 0
         for block in reversed(found.code):  # so that the middle is not decoded
@@ -417,6 +417,7 @@ def ends(path: Path, head: int, tail: int) -> tuple[bytes, bytes, Stated]:
             if amount > tail:
                 break
     first, last = b"".join(top)[:head], b"".join(end)[-tail:]
+    words = replace(words, marked=_LAYER_MARK in first)
     return first[: first.rfind(b"\n") + 1] or first, last[last.find(b"\n") + 1 :] or last, words
 
 
@@ -446,15 +447,12 @@ def rewritten(path: Path, change: Callable[[Iterator[bytes]], Iterable[bytes]]) 
         lead = 0  # bytes of a piece's new text that stand in the blocks before it already
         for piece, new, following in _followed(_changed(pieces(file, found), change)):
             yield from _copied(file, path, at, piece.blocks[0].at)
-            stays = _stays(piece, new, following)
-            if stays:
-                yield from _anew(found, piece, new, lead)
-            else:
-                yield from _written(new[lead:], found, deflated=_deflated(piece))
+            kept = _kept(piece, new, following)
+            yield from _anew(found, piece, new, lead, kept)
             for block, next_block in zip(piece.blocks, piece.blocks[1:], strict=False):
                 yield from _copied(file, path, block.end, next_block.at)  # no code, amid a line
             at = piece.blocks[-1].end
-            lead = len(piece.rest) if stays else 0
+            lead = 0 if kept is None else len(piece.rest)
         yield from _copied(file, path, at, found.blocks[-1].end)
 
 
@@ -493,31 +491,42 @@ def _followed(changed: Iterator[tuple[Piece, bytes]]) -> Iterator[tuple[Piece, b
         yield *before, b""
 
 
-def _stays(piece: Piece, new: bytes, following: bytes) -> bool:
-    """Tell whether a piece's blocks can stay: their text is whole in *new*, and what they begin goes on."""
+def _kept(piece: Piece, new: bytes, following: bytes) -> int | None:
+    """Return where in *new* a piece's text is whole, so that its blocks can stay; None where they can't."""
     if piece.text is None or not following.startswith(piece.rest):
-        return False
-    return new.endswith(piece.text) or (new.startswith(piece.text) and not piece.rest)
+        return None
+    if new == piece.text:
+        return 0
+    seams = _seams(new)
+    for start in seams:
+        stop = start + len(piece.text)
+        if stop in seams and new.startswith(piece.text, start) and (stop == len(new) or not piece.rest):
+            return start
+    return None
 
 
-def _anew(found: Layout, piece: Piece, new: bytes, lead: int) -> Iterator[bytes]:
-    """Yield the blocks of a piece that stay, and in blocks of their own what comes before or behind."""
-    assert piece.text is not None
-    stop = len(new) if new.endswith(piece.text) else len(piece.text)
-    yield from _written(new[lead : stop - piece.own], found, deflated=_deflated(piece))
+def _seams(text: bytes) -> list[int]:
+    """Return where a text can be parted so that each region is whole, both its ends included."""
+    marks = (mark.start() if mark["side"] == b"begin" else mark.end() for mark in MARK_LINE.finditer(text))
+    return [0, *marks, len(text)]
+
+
+def _anew(found: Layout, piece: Piece, new: bytes, lead: int, kept: int | None) -> Iterator[bytes]:
+    """Yield *new* but its first *lead* bytes as blocks: a piece's own where its text is kept in it."""
+    deflated = any(block.compression == _DEFLATE for block in piece.blocks)
+    if kept is None or piece.text is None:
+        yield from _written(new[lead:], found, deflated=deflated)
+        return
+    stop = kept + len(piece.text)
+    yield from _written(new[lead : stop - piece.own], found, deflated=deflated)
     yield from piece.raw
-    yield from _written(new[stop:], found, deflated=_deflated(piece))
-
-
-def _deflated(piece: Piece) -> bool:
-    return any(block.compression == _DEFLATE for block in piece.blocks)
+    yield from _written(new[stop:], found, deflated=deflated)
 
 
 def _written(text: bytes, found: Layout, *, deflated: bool) -> Iterator[bytes]:
     """Yield *text* as code blocks: each region in its own, else as many whole lines as a block takes."""
-    marks = [mark.start() if mark["side"] == b"begin" else mark.end() for mark in MARK_LINE.finditer(text)]
     at = 0
-    for end in [*marks, len(text)]:
+    for end in _seams(text):
         while at < end:
             stop = end
             if stop - at > WRITTEN:
