@@ -101,8 +101,9 @@ def prepare(
 ) -> int:
     """Write JOB with its forecast on top and a purge-and-inspect block before the first layer.
 
-    Without --in-place or -o the result is NAME.prepared.gcode beside JOB.  The block heats,
-    purges and asks: stay at the machine, hot filament comes out.
+    Without --in-place or -o the result is NAME.prepared.gcode beside JOB; a zip container and
+    binary G-code stay what they are.  The block heats, purges and asks: stay at the machine, hot
+    filament comes out.
     """
     from gcodetool.app.prepare import prepare as prepare_job
     from gcodetool.block.annotate import PrepareOptions
