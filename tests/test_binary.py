@@ -8,6 +8,7 @@ import lzma
 import pathlib
 import random
 import re
+import threading
 import tracemalloc
 import zlib
 
@@ -362,6 +363,22 @@ def test_large_files_take_little_memory(tmp_path):
         assert tracemalloc.get_traced_memory()[1] < 8 << 20
     finally:
         tracemalloc.stop()
+
+
+def test_damage_far_inside_is_told_and_what_is_not_asked_for_is_not_read(tmp_path):
+    block = twin.code_blocks([b"G1 X1 Y2 E.3\n" * 4000], twin.DEFLATE, twin.PLAIN)[0]
+    data = bytearray(job_of(*METADATA, *[block] * 200))
+    at = len(data) - 100 * len(block) + 40
+    data[at] ^= 1
+    path = tmp_path / "job"
+    path.write_bytes(data)
+    opened = source.sniff(path)  # ends alone
+    with pytest.raises(GcodeError, match="does not fit its check sum"):
+        sum(map(len, opened.blocks()))
+    blocks = opened.blocks()
+    assert next(blocks).startswith(b"G1 X1")
+    blocks.close()
+    assert [each.name for each in threading.enumerate() if each.name == "ahead"] == []
 
 
 # ---------------------------------------------------------------- damage

@@ -11,6 +11,7 @@ No size that the file claims is believed: each is bounded, then checked.
 Left out: the two codes themselves (``binarycodes``); pictures, which are copied; what the text means.
 """
 
+import os
 import re
 import struct
 import zlib
@@ -21,6 +22,7 @@ from pathlib import Path
 from typing import IO, Final, NamedTuple
 
 from gcodetool.errors import GcodeError
+from gcodetool.gcode.ahead import ahead
 from gcodetool.gcode.edits import MARK_LINE
 
 MAGIC: Final = b"GCDE"
@@ -31,6 +33,9 @@ MOST_WORDS: Final = 4 << 20  # bytes of all metadata
 MOST_BLOCKS: Final = 1 << 16
 MOST_TEXT: Final = 2 << 30  # bytes of text: no printer takes more
 LONGEST_LINE: Final = 8 << 20
+FEW: Final = 64  # code blocks; with fewer of them a thread costs as much as it saves
+AHEAD: Final = 4  # blocks decoded ahead
+SMALL: Final = 1 << 20  # bytes; of larger ones none is decoded ahead, to save memory
 WRITTEN: Final = 60_000  # bytes of a block that we write, about: printers hold one in their memory
 BOMB_SIZE: Final = 64 << 20
 BOMB_RATIO: Final = 200  # sliced text packs 3 to 50 times
@@ -378,7 +383,11 @@ def texts(path: Path, size: int) -> Iterator[bytes]:
     with path.open("rb") as file:
         gathered: list[bytes] = []
         amount = 0
-        for piece in pieces(file, layout(file, path)):
+        read = pieces(file, found := layout(file, path))
+        small = max(block.size for block in found.code) <= SMALL
+        if small and len(found.code) > FEW and (os.cpu_count() or 1) > 1:
+            read = ahead(read, AHEAD)
+        for piece in read:
             gathered.append(piece.text or b"")
             amount += len(gathered[-1])
             if amount >= size:

@@ -33,6 +33,28 @@ QUERY = cython.declare(cython.int, 248)
 NO_SPACES_ON = cython.declare(cython.int, 247)
 NO_SPACES_OFF = cython.declare(cython.int, 246)
 
+# What can be wrong; kept as a number until the interpreter's lock is held again.
+NONE = cython.declare(cython.int, 0)
+EARLY = cython.declare(cython.int, 1)
+MORE = cython.declare(cython.int, 2)
+BEFORE = cython.declare(cython.int, 3)
+IN_CHARACTER = cython.declare(cython.int, 4)
+IN_COMMAND = cython.declare(cython.int, 5)
+AMID = cython.declare(cython.int, 6)
+UNKNOWN = cython.declare(cython.int, 7)
+TOO_MUCH = cython.declare(cython.int, 8)
+FAULTS: Final = (
+    "",
+    "ends early",
+    "holds more than it says",
+    "points before its beginning",
+    "ends within a character",
+    "ends within a command",
+    "holds a command within a character",
+    "holds the unknown command",
+    "holds too much text",
+)
+
 
 def heatshrink(data: bytes, size: cython.Py_ssize_t, window: cython.int, lookahead: cython.int) -> bytes:
     """Return the *size* bytes that *data* hold, packed by heatshrink.
@@ -54,7 +76,7 @@ def heatshrink(data: bytes, size: cython.Py_ssize_t, window: cython.int, lookahe
     out = bytearray(size)
     if size == 0:
         if data:
-            raise ValueError("holds more than it says")
+            raise ValueError(FAULTS[MORE])
         return b""
     source: cython.const[cython.uchar][::1] = data if data else b"\0"
     target: cython.uchar[::1] = out
@@ -67,45 +89,54 @@ def heatshrink(data: bytes, size: cython.Py_ssize_t, window: cython.int, lookahe
     token: cython.uint
     back: cython.Py_ssize_t
     stop: cython.Py_ssize_t
-    while made < size:
-        if left < need:
-            if at + 4 <= length:  # four at a time: a fetch is rare then, and foreseen
-                bits = (bits << 8) | source[at]
-                bits = (bits << 8) | source[at + 1]
-                bits = (bits << 8) | source[at + 2]
-                bits = (bits << 8) | source[at + 3]
-                at += 4
-                left += 32
-            else:
-                while at < length:
-                    bits = (bits << 8) | source[at]
-                    at += 1
-                    left += 8
-        if left == 0:
-            raise ValueError("ends early")
-        if (bits >> (left - 1)) & 1:
-            if left < 9:
-                raise ValueError("ends early")
-            left -= 9
-            target[made] = (bits >> left) & 255
-            made += 1
-        else:
+    fault: cython.int = NONE
+    with cython.nogil:  # another thread may scan meanwhile
+        while made < size:
             if left < need:
-                raise ValueError("ends early")
-            left -= need
-            token = (bits >> left) & ((1 << need) - 1)
-            back = (token >> lookahead) + 1
-            stop = made + (token & ((1 << lookahead) - 1)) + 1
-            if back > made:
-                raise ValueError("points before its beginning")
-            if stop > size:
-                raise ValueError("holds more than it says")
-            while made < stop:
-                target[made] = target[made - back]
+                if at + 4 <= length:  # four at a time: a fetch is rare then, and foreseen
+                    bits = (bits << 8) | source[at]
+                    bits = (bits << 8) | source[at + 1]
+                    bits = (bits << 8) | source[at + 2]
+                    bits = (bits << 8) | source[at + 3]
+                    at += 4
+                    left += 32
+                else:
+                    while at < length:
+                        bits = (bits << 8) | source[at]
+                        at += 1
+                        left += 8
+            if left == 0:
+                fault = EARLY
+                break
+            if (bits >> (left - 1)) & 1:
+                if left < 9:
+                    fault = EARLY
+                    break
+                left -= 9
+                target[made] = (bits >> left) & 255
                 made += 1
-        bits &= (cython.cast(cython.ulonglong, 1) << left) - 1
-    if at < length or left > 7 or bits != 0:
-        raise ValueError("holds more than it says")
+            else:
+                if left < need:
+                    fault = EARLY
+                    break
+                left -= need
+                token = (bits >> left) & ((1 << need) - 1)
+                back = (token >> lookahead) + 1
+                stop = made + (token & ((1 << lookahead) - 1)) + 1
+                if back > made:
+                    fault = BEFORE
+                    break
+                if stop > size:
+                    fault = MORE
+                    break
+                while made < stop:
+                    target[made] = target[made - back]
+                    made += 1
+            bits &= (cython.cast(cython.ulonglong, 1) << left) - 1
+    if fault == NONE and (at < length or left > 7 or bits != 0):
+        fault = MORE
+    if fault != NONE:
+        raise ValueError(FAULTS[fault])
     return bytes(out)
 
 
@@ -138,78 +169,90 @@ def unpacked(data: bytes, most: cython.Py_ssize_t) -> bytes:
     no_spaces: cython.bint = False
     begins: cython.bint = True  # at a line's beginning
     spaced: cython.bint = False  # a line whose letters get a space each
-    byte: cython.int
+    byte: cython.int = 0
     low: cython.int
     high: cython.int
     first: cython.int
     second: cython.int  # -1: there is none
-    while at < length:
-        byte = source[at]
-        at += 1
-        if packing and not begins and byte < 0xB0 and (byte & 15) < SPACE_CODE and made + 4 <= room:
-            target[made] = table[byte & 15]  # two digits or points: most of a job
-            target[made + 1] = table[byte >> 4]
-            made += 2
-            continue
-        if byte == SIGNAL and at < length and source[at] == SIGNAL:
-            if at + 1 >= length:
-                raise ValueError("ends within a command")
-            byte = source[at + 1]
-            at += 2
-            if byte == PACKING_ON:
-                packing = True
-            elif byte == PACKING_OFF or byte == RESET:
-                packing = False
-            elif byte == NO_SPACES_ON:
-                no_spaces = True
-            elif byte == NO_SPACES_OFF:
-                no_spaces = False
-            elif byte != QUERY:
-                raise ValueError(f"holds the unknown command {byte}")
-            continue
-        if made + 4 > room:
-            raise ValueError("holds too much text")
-        first = byte
-        second = -1
-        if packing:
-            low = byte & 15
-            high = byte >> 4
-            if low == FULL:
-                if at >= length:
-                    raise ValueError("ends within a character")
-                first = source[at]
-                at += 1
-            else:
-                first = LETTER_E if low == SPACE_CODE and no_spaces else table[low]
-            if low == FULL or first != LINE_FEED:
-                if high == FULL:
+    fault: cython.int = NONE
+    with cython.nogil:
+        while at < length:
+            byte = source[at]
+            at += 1
+            if packing and not begins and byte < 0xB0 and (byte & 15) < SPACE_CODE and made + 4 <= room:
+                target[made] = table[byte & 15]  # two digits or points: most of a job
+                target[made + 1] = table[byte >> 4]
+                made += 2
+                continue
+            if byte == SIGNAL and at < length and source[at] == SIGNAL:
+                if at + 1 >= length:
+                    fault = IN_COMMAND
+                    break
+                byte = source[at + 1]
+                at += 2
+                if byte == PACKING_ON:
+                    packing = True
+                elif byte == PACKING_OFF or byte == RESET:
+                    packing = False
+                elif byte == NO_SPACES_ON:
+                    no_spaces = True
+                elif byte == NO_SPACES_OFF:
+                    no_spaces = False
+                elif byte != QUERY:
+                    fault = UNKNOWN
+                    break
+                continue
+            if made + 4 > room:
+                fault = TOO_MUCH
+                break
+            first = byte
+            second = -1
+            if packing:
+                low = byte & 15
+                high = byte >> 4
+                if low == FULL:
                     if at >= length:
-                        raise ValueError("ends within a character")
-                    second = source[at]
+                        fault = IN_CHARACTER
+                        break
+                    first = source[at]
                     at += 1
                 else:
-                    second = LETTER_E if high == SPACE_CODE and no_spaces else table[high]
-            if first == SIGNAL or second == SIGNAL:
-                raise ValueError("holds a command within a character")
-        while True:
-            if first == LINE_FEED:
-                begins = True
-                spaced = False
-            elif begins:
-                begins = False
-                spaced = no_spaces and first == LETTER_G
-            elif spaced:
-                if first == SEMICOLON:
+                    first = LETTER_E if low == SPACE_CODE and no_spaces else table[low]
+                if low == FULL or first != LINE_FEED:  # behind a packed line feed stands padding
+                    if high == FULL:
+                        if at >= length:
+                            fault = IN_CHARACTER
+                            break
+                        second = source[at]
+                        at += 1
+                    else:
+                        second = LETTER_E if high == SPACE_CODE and no_spaces else table[high]
+                if first == SIGNAL or second == SIGNAL:
+                    fault = AMID
+                    break
+            while True:
+                if first == LINE_FEED:
+                    begins = True
                     spaced = False
-                elif LETTER_A <= first <= LETTER_Z and target[made - 1] != SPACE:
-                    target[made] = SPACE
-                    made += 1
-            target[made] = first
-            made += 1
-            if second < 0:
-                break
-            first = second
-            second = -1
-    if made > most:
-        raise ValueError("holds too much text")
+                elif begins:
+                    begins = False
+                    spaced = no_spaces and first == LETTER_G
+                elif spaced:
+                    if first == SEMICOLON:
+                        spaced = False
+                    elif LETTER_A <= first <= LETTER_Z and target[made - 1] != SPACE:
+                        target[made] = SPACE
+                        made += 1
+                target[made] = first
+                made += 1
+                if second < 0:
+                    break
+                first = second
+                second = -1
+    if fault == UNKNOWN:
+        raise ValueError(f"{FAULTS[fault]} {byte}")
+    if fault == NONE and made > most:
+        fault = TOO_MUCH
+    if fault != NONE:
+        raise ValueError(FAULTS[fault])
     return bytes(memoryview(out)[:made])
