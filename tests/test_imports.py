@@ -249,7 +249,7 @@ def test_an_unknown_public_name_is_an_attribute_error() -> None:
         gcodetool.forecats  # noqa: B018
 
 
-@pytest.mark.parametrize("kernel", ["gcode.scan", "motion.planner", "moisture.solver"])
+@pytest.mark.parametrize("kernel", ["gcode.scan", "gcode.binarycodes", "motion.planner", "moisture.solver"])
 def test_no_compiled_kernel_is_older_than_its_source(kernel: str) -> None:
     module = importlib.import_module(f"gcodetool.{kernel}")
     compiled = pathlib.Path(module.__file__)

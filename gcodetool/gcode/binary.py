@@ -51,7 +51,7 @@ _LAYER_MARK: Final = b"\n;LAYER_CHANGE"
 _SETTING: Final = re.compile(r"[a-z][a-z0-9_]*")  # the key of a setting; others are claims
 
 
-class Block(NamedTuple):
+class BinaryBlock(NamedTuple):
     """One block of a file.
 
     Attributes
@@ -77,11 +77,11 @@ class Layout:
     """Where what is in a file; ``summed``: its blocks end with a check sum."""
 
     path: Path
-    blocks: tuple[Block, ...] = field(repr=False)
+    blocks: tuple[BinaryBlock, ...] = field(repr=False)
     summed: bool
 
     @property
-    def code(self) -> list[Block]:
+    def code(self) -> list[BinaryBlock]:
         """The blocks of moves, in the order of the file."""
         return [block for block in self.blocks if block.kind == _CODE]
 
@@ -159,7 +159,7 @@ def layout(file: IO[bytes], path: Path) -> Layout:
     return found
 
 
-def _block(file: IO[bytes], at: int, length: int, *, summed: bool) -> Block:
+def _block(file: IO[bytes], at: int, length: int, *, summed: bool) -> BinaryBlock:
     """Return the block at *at* of a file of so many bytes."""
     file.seek(at)
     start = file.read(_BLOCK.size + 6)
@@ -181,10 +181,10 @@ def _block(file: IO[bytes], at: int, length: int, *, summed: bool) -> Block:
             raise _Damage(f"claims {size} bytes in {stored}, more than any writer makes")
         if encoding > (_PACKED_WITH_COMMENTS if kind == _CODE else 0):
             raise _Damage(f"is encoded in no known way ({encoding})")
-    return Block(kind, compression, encoding, size, at, data_at, stored, end)
+    return BinaryBlock(kind, compression, encoding, size, at, data_at, stored, end)
 
 
-def _raw(file: IO[bytes], found: Layout, block: Block) -> bytes:
+def _raw(file: IO[bytes], found: Layout, block: BinaryBlock) -> bytes:
     """Return a block's bytes as they stand, their check sum proved."""
     file.seek(block.at)
     raw = file.read(block.end - block.at)
@@ -195,7 +195,7 @@ def _raw(file: IO[bytes], found: Layout, block: Block) -> bytes:
     return raw
 
 
-def _data(raw: bytes, block: Block) -> bytes:
+def _data(raw: bytes, block: BinaryBlock) -> bytes:
     """Return what a block holds, unpacked; exactly as much as it says."""
     begin = block.data_at - block.at
     data = raw[begin : begin + block.stored]
@@ -219,7 +219,7 @@ def _data(raw: bytes, block: Block) -> bytes:
     return unpacked
 
 
-def _text(raw: bytes, block: Block) -> bytes:
+def _text(raw: bytes, block: BinaryBlock) -> bytes:
     """Return the text of a code block."""
     data = _data(raw, block)
     if block.encoding == _TEXT:
@@ -273,7 +273,7 @@ def stated(file: IO[bytes], found: Layout) -> Stated:
     )
 
 
-def _prove(file: IO[bytes], block: Block) -> None:
+def _prove(file: IO[bytes], block: BinaryBlock) -> None:
     """Check the sum of a block of any size."""
     file.seek(block.at)
     crc, left = 0, block.end - 4 - block.at
@@ -315,14 +315,14 @@ class Piece:
     rest : the beginning of a line behind them, in the text of the next piece.
     """
 
-    blocks: tuple[Block, ...]
+    blocks: tuple[BinaryBlock, ...]
     raw: tuple[bytes, ...] = field(repr=False)
     text: bytes | None = field(repr=False)
     own: int
     rest: bytes = field(repr=False)
 
 
-def pieces(file: IO[bytes], found: Layout, code: Sequence[Block] | None = None) -> Iterator[Piece]:
+def pieces(file: IO[bytes], found: Layout, code: Sequence[BinaryBlock] | None = None) -> Iterator[Piece]:
     """Yield the text, block by block; check sums, sizes and the whole's amount are proved on the way.
 
     Parameters
@@ -335,7 +335,7 @@ def pieces(file: IO[bytes], found: Layout, code: Sequence[Block] | None = None) 
         A block is damaged, a line is of more than 8 MiB, or there is more text than any job has.
     """
     code = found.code if code is None else code
-    held: list[Block] = []  # blocks within one line
+    held: list[BinaryBlock] = []  # blocks within one line
     raws: list[bytes] = []
     begun = b""  # of a line, in the piece before
     line = b""  # of a line, in the blocks held
