@@ -36,6 +36,7 @@ LONGEST_LINE: Final = 8 << 20
 FEW: Final = 64  # code blocks; with fewer of them a thread costs as much as it saves
 AHEAD: Final = 4  # blocks decoded ahead
 SMALL: Final = 1 << 20  # bytes; of larger ones none is decoded ahead, to save memory
+GATHERED: Final = 1 << 18  # bytes of text handed on at once; fresh memory for more costs as much as unpacking
 WRITTEN: Final = 60_000  # bytes of a block that we write, about: printers hold one in their memory
 BOMB_SIZE: Final = 64 << 20
 BOMB_RATIO: Final = 200  # sliced text packs 3 to 50 times
@@ -373,7 +374,7 @@ def _bound(path: Path, total: int, read: int, *, line: int) -> None:
 
 
 def texts(path: Path, size: int) -> Iterator[bytes]:
-    """Yield the text of the file *path* in blocks of about *size* bytes; all but the last end at a line's end.
+    """Yield the text of the file *path* in blocks of about *size* bytes or less; all but the last end at a line's end.
 
     Raises
     ------
@@ -390,7 +391,7 @@ def texts(path: Path, size: int) -> Iterator[bytes]:
         for piece in read:
             gathered.append(piece.text or b"")
             amount += len(gathered[-1])
-            if amount >= size:
+            if amount >= min(size, GATHERED):
                 yield b"".join(gathered)
                 gathered, amount = [], 0
         if amount:
