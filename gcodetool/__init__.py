@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from gcodetool.app.drying import drying_fit as drying_fit
     from gcodetool.app.drying import drying_plan as drying_plan
     from gcodetool.app.prepare import prepare as prepare
-    from gcodetool.app.queue import queue as queue
+    from gcodetool.app.queue import queue_plan as queue_plan
     from gcodetool.app.review import review as review
     from gcodetool.app.spools import spool as spool
     from gcodetool.app.spools import spools as spools
@@ -32,7 +32,7 @@ _HOMES: Final = {
     "drying_fit": "gcodetool.app.drying",
     "drying_plan": "gcodetool.app.drying",
     "prepare": "gcodetool.app.prepare",
-    "queue": "gcodetool.app.queue",
+    "queue_plan": "gcodetool.app.queue",
     "review": "gcodetool.app.review",
     "spool": "gcodetool.app.spools",
     "spools": "gcodetool.app.spools",
@@ -45,7 +45,7 @@ __all__ = [
     "drying_fit",
     "drying_plan",
     "prepare",
-    "queue",
+    "queue_plan",
     "review",
     "spool",
     "spools",

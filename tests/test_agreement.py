@@ -114,7 +114,7 @@ def test_all_that_are_asked_say_the_same(shelf, material, water, moves, bubbles,
     # one job in a queue, without a dryer to send the spool to first
     plan = pathlib.Path(shelf).with_name(f"{spool}.toml")
     plan.write_text(f'[[job]]\nfile = "{JOB}"\nspool = "{spool}"\n')
-    listed = gcodetool.queue(
+    listed = gcodetool.queue_plan(
         [plan], printer="bench-1", dryers={}, at=NOW, members=MEMBERS, ledger=shelf, processes=1
     )
     (job,) = listed.rows

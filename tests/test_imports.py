@@ -238,6 +238,12 @@ def assigned(source: pathlib.Path) -> dict[str, str]:
     return found
 
 
+def test_public_names_are_no_packages() -> None:
+    """Importing a package makes it an attribute, which would stand in a function's way."""
+    packages = {path.parent.name for path in PACKAGE.glob("*/__init__.py")}
+    assert not packages & set(gcodetool.__all__)
+
+
 def test_public_names_are_there() -> None:
     for name in gcodetool.__all__:
         assert getattr(gcodetool, name) is not None

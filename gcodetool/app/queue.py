@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from gcodetool.queue.job_list import JobList, Progress, QueuePrinter
 
 
-def queue(
+def queue_plan(
     jobs: Sequence[str | Path],
     *,
     shelf: Sequence[str | Path] = (),

@@ -80,14 +80,14 @@ def queue(
     are chosen so that most jobs make it, then with the fewest dryings, then with the fewest changes.
     A dryer is hot: stay near it; makers' limits come first.
     """
-    from gcodetool.app.queue import queue as plan_queue
+    from gcodetool.app.queue import queue_plan
     from gcodetool.cli.progress import watched
     from gcodetool.queue.findings import ORDER
 
     if page is not None and any(page.exists() and job.exists() and page.samefile(job) for job in jobs):
         raise UsageError(f"--html {page} is one of the jobs itself; name another file")
     with watched() as progress:
-        found = plan_queue(
+        found = queue_plan(
             jobs,
             shelf=shelves,
             printer=printer,
