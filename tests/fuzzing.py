@@ -24,7 +24,8 @@ from gcodetool.gcode import edits
 from gcodetool.gcode.anchor import Anchor, find_anchor
 from gcodetool.gcode.program import Program, read
 from gcodetool.gcode.rows import Rows
-from gcodetool.motion.timeline import Timeline, build_timeline
+from gcodetool.motion.timeline import Timeline
+from gcodetool.motion.timing import build_timeline
 from gcodetool.profiles import Heater, Printer, Waiting
 from gcodetool.report.as_json import to_json
 from gcodetool.report.as_text import print_report

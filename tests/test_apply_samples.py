@@ -20,7 +20,7 @@ from gcodetool.gcode.edits import strip_regions
 from gcodetool.gcode.program import read
 from gcodetool.ledger.spoolfile import read_spool
 from gcodetool.motion.planner import COMPILED
-from gcodetool.motion.timeline import build_timeline
+from gcodetool.motion.timing import build_timeline
 from gcodetool.tweaks.applied_before import applied_before
 from gcodetool.tweaks.apply import apply_tweaks
 from gcodetool.tweaks.suggest import FIRST_NOZZLE, NOZZLE, RETRACTION

@@ -16,7 +16,7 @@ GUIDE = pathlib.Path(__file__).parent.parent / "docs" / "the-block.md"
 def documented(dialect, *, prompts=None):
     """The lines that the guide's own command writes, for a printer of *dialect* (None: as named)."""
     from gcodetool import profiles
-    from gcodetool.motion.timeline import build_timeline
+    from gcodetool.motion.timing import build_timeline
 
     text = GUIDE.read_text(encoding="utf-8").split("## Each line")[1].split("## ")[0]
     named = re.search(r"(tests/data/\S+) --printer (\S+)", text)

@@ -17,7 +17,7 @@ from gcodetool.gcode import edits
 from gcodetool.gcode.anchor import find_anchor
 from gcodetool.gcode.dialects import Dialect
 from gcodetool.gcode.program import read
-from gcodetool.motion.timeline import build_timeline
+from gcodetool.motion.timing import build_timeline
 from gcodetool.profiles import Printer
 
 SAMPLES = sorted((pathlib.Path(__file__).parent / "data" / "gcode").glob("*.gcode.xz"))

@@ -15,7 +15,8 @@ from gcodetool.gcode.markers import Family, SlicerFacts, facts
 from gcodetool.gcode.program import Program, read
 from gcodetool.motion.changes import ONE_NOZZLE_S, OTHERWISE_S, PULLED_OUT_MM, assumed_range, change
 from gcodetool.motion.time_uncertainty import claim_difference
-from gcodetool.motion.timeline import PAUSE_S, Timeline, Wait, build_timeline
+from gcodetool.motion.timeline import Timeline, Wait
+from gcodetool.motion.timing import PAUSE_S, build_timeline
 from gcodetool.profiles import Printer, Waiting
 from gcodetool.report.as_json import as_dict
 from gcodetool.report.as_text import print_report

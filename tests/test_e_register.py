@@ -17,7 +17,7 @@ from gcodetool.block.block import block_for
 from gcodetool.gcode.anchor import find_anchor
 from gcodetool.gcode.dialects import Dialect
 from gcodetool.gcode.program import read
-from gcodetool.motion.timeline import build_timeline
+from gcodetool.motion.timing import build_timeline
 
 MARLIN, KLIPPER, RRF = Dialect.MARLIN, Dialect.KLIPPER, Dialect.REPRAPFIRMWARE
 SAMPLES = pathlib.Path(__file__).parent / "data" / "gcode"

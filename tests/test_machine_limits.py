@@ -14,7 +14,7 @@ from gcodetool.cli.main import main
 from gcodetool.gcode.program import read
 from gcodetool.motion.machine_limits import machine_cautions, too_hot
 from gcodetool.motion.reach import LAID_SLACK_MM, OTHER_SLACK_MM, TOP_SLACK_MM
-from gcodetool.motion.timeline import build_timeline
+from gcodetool.motion.timing import build_timeline
 
 SCHEMAS = pathlib.Path(__file__).parent.parent / "docs"
 AT = ["--at", "2026-11-25T09:00:00+01:00", "--members", "1"]

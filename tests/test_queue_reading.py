@@ -12,7 +12,7 @@ from gcodetool import cachefile, profiles
 from gcodetool.cachefile import seal
 from gcodetool.gcode.program import read
 from gcodetool.motion.feed import feed_of
-from gcodetool.motion.timeline import build_timeline
+from gcodetool.motion.timing import build_timeline
 from gcodetool.profiles import sample_folder
 from gcodetool.queue import job_cache, reading
 from gcodetool.queue.executors import ProcessExecutor, SerialExecutor, WorkerDied

@@ -14,7 +14,8 @@ from gcodetool.gcode.markers import Family
 from gcodetool.gcode.remarks import SPELLINGS, duration, lengths
 from gcodetool.gcode.rows import LAYER, Rows
 from gcodetool.gcode.scan import Scanner
-from gcodetool.motion.timeline import Timeline, build_timeline
+from gcodetool.motion.timeline import Timeline
+from gcodetool.motion.timing import build_timeline
 from gcodetool.report.as_json import as_dict
 
 # A marker plate in three layers; the first two stand at one height, so heights count fewer.

@@ -19,7 +19,7 @@ from gcodetool.gcode.program import read
 from gcodetool.ledger.spoolfile import read_spool
 from gcodetool.moisture.content_history import content_history
 from gcodetool.moisture.history import state_at
-from gcodetool.motion.timeline import build_timeline
+from gcodetool.motion.timing import build_timeline
 from gcodetool.report.html import charts, page, scale
 from gcodetool.report.html.part import part, path_data
 from gcodetool.report.html.shapes import merged, shapes, thinned

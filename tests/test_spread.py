@@ -15,7 +15,7 @@ from gcodetool.gcode.program import Program, read
 from gcodetool.motion import time_uncertainty
 from gcodetool.motion.limits import klipper_limits, limits_for
 from gcodetool.motion.time_uncertainty import FAST, SLOW, assume, claim_difference, moving_range
-from gcodetool.motion.timeline import FELT, START_S, build_timeline
+from gcodetool.motion.timing import FELT, START_S, build_timeline
 from gcodetool.profiles import Printer
 from gcodetool.report.as_json import as_dict
 from gcodetool.report.as_text import print_report

@@ -20,7 +20,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from gcodetool.gcode.program import Program, read
-from gcodetool.motion.timeline import PAUSE_S, START_S, Timeline, build_timeline
+from gcodetool.motion.timeline import Timeline
+from gcodetool.motion.timing import PAUSE_S, START_S, build_timeline
 from gcodetool.profiles import Printer, Waiting
 
 DATA = Path(__file__).parent / "data" / "motion"
@@ -411,7 +412,7 @@ def test_progress_names_the_bytes_done() -> None:
 
 
 def test_memory_does_not_grow_with_layers(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    import gcodetool.motion.timeline as under_test
+    import gcodetool.motion.stretches as under_test
 
     monkeypatch.setattr(under_test, "MOST_STRETCHES", 10)
     text = "".join(f";LAYER_CHANGE\nG1 X{n % 2} Y{n} Z{n / 10} E{n}\n" for n in range(1, 60))

@@ -12,7 +12,8 @@ from gcodetool import profiles
 from gcodetool.errors import ProfileError
 from gcodetool.gcode.dialects import Dialect, command
 from gcodetool.gcode.program import read
-from gcodetool.motion.timeline import START_S, Timeline, build_timeline
+from gcodetool.motion.timeline import Timeline
+from gcodetool.motion.timing import START_S, build_timeline
 from gcodetool.motion.waiting import Heaters, seconds_between, warmed
 from gcodetool.profiles import Heater, Printer, Waiting
 

@@ -224,7 +224,7 @@ def job_feed(job: JobToDryFor, held: Spool, state: State, machine: "Printer | No
     """
     from gcodetool.gcode.program import read
     from gcodetool.motion.feed import feed_of
-    from gcodetool.motion.timeline import build_timeline
+    from gcodetool.motion.timing import build_timeline
 
     path, tool = Path(job.path), job.tool
     program = read(path, dialect=None if machine is None else machine.dialect)

@@ -22,7 +22,8 @@ from gcodetool.motion.feed import feed_of, mass_g
 from gcodetool.motion.file_cautions import file_cautions
 from gcodetool.motion.machine_limits import machine_cautions
 from gcodetool.motion.time_uncertainty import claim_difference, moving_range
-from gcodetool.motion.timeline import Timeline, build_timeline
+from gcodetool.motion.timeline import Timeline
+from gcodetool.motion.timing import build_timeline
 from gcodetool.tweaks.applied_before import applied_before
 
 if TYPE_CHECKING:

@@ -17,7 +17,8 @@ from typing import TYPE_CHECKING, Final
 from gcodetool.gcode.dialects import Dialect
 from gcodetool.motion.limits import SETTINGS_BLOCK, STATED_DEFAULT, Limits
 from gcodetool.motion.planner import COMPILED
-from gcodetool.motion.timeline import FELT, Timeline, build_timeline
+from gcodetool.motion.timeline import Timeline
+from gcodetool.motion.timing import FELT, build_timeline
 
 if TYPE_CHECKING:
     from gcodetool.gcode.program import Program

@@ -107,7 +107,7 @@ def summarise(
     from gcodetool.motion.feed import feed_of
     from gcodetool.motion.file_cautions import file_cautions
     from gcodetool.motion.machine_limits import machine_cautions
-    from gcodetool.motion.timeline import build_timeline
+    from gcodetool.motion.timing import build_timeline
 
     program = read(path, dialect=None if printer is None else printer.dialect)
     timeline = build_timeline(program, printer=printer, filament_diameter_mm=diameters or None)

@@ -18,7 +18,7 @@ import resource, sys, time
 begin = time.perf_counter()
 from gcodetool.gcode.program import read
 from gcodetool.motion.planner import COMPILED
-from gcodetool.motion.timeline import build_timeline
+from gcodetool.motion.timing import build_timeline
 found = build_timeline(read(sys.argv[1], dialect=sys.argv[2]))
 spent = time.perf_counter() - begin
 peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024

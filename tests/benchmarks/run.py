@@ -36,7 +36,7 @@ PLAN = """
 import sys, time
 from gcodetool.gcode.program import read
 from gcodetool.motion.planner import COMPILED
-from gcodetool.motion.timeline import build_timeline
+from gcodetool.motion.timing import build_timeline
 build_timeline(read(sys.argv[2]))  # imports what is imported late
 begin = time.perf_counter()
 found = build_timeline(read(sys.argv[1]))
