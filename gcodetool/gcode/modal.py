@@ -7,7 +7,7 @@ Left out: what comes often (G0-G3, G10, G11, G92, M204), which the scanner does 
 """
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Final
+from typing import Any, Final
 
 from gcodetool.gcode import odd, rows
 from gcodetool.gcode.dialects import (
@@ -22,8 +22,7 @@ from gcodetool.gcode.dialects import (
     is_start_macro,
 )
 
-if TYPE_CHECKING:
-    from gcodetool.gcode.scan import Scanner
+Scanner = Any  # it imports this file, and no file may import its importer
 
 AXES_STATED: Final = 1  # G90 or G91 was said
 E_STATED: Final = 2  # M82 or M83 was said, or what sets E too
@@ -63,7 +62,7 @@ class Row:
 KEPT_ROW: Final = Row(rows.COMMAND)
 
 
-def act(scanner: "Scanner", line: bytes) -> Row | None:
+def act(scanner: Scanner, line: bytes) -> Row | None:
     """Change the state of *scanner* as the modal or extended command on *line* does; return its row."""
     said = command(line)
     match said.name:
@@ -105,13 +104,13 @@ def act(scanner: "Scanner", line: bytes) -> Row | None:
     return None
 
 
-def _settle(scanner: "Scanner") -> None:
+def _settle(scanner: Scanner) -> None:
     """Work out how E words are read, from both modes: under Klipper G91 wins over M82."""
     relative = scanner.dialect == Dialect.KLIPPER and not scanner.absolute
     scanner.e_absolute = 0 if relative else scanner.m82
 
 
-def _dwell_s(scanner: "Scanner", said: Command) -> float:
+def _dwell_s(scanner: Scanner, said: Command) -> float:
     """Return the seconds of G4: S wins over P, but Klipper does not read S and waits 0 s for it."""
     seconds = None if scanner.dialect == Dialect.KLIPPER else said.number("S")
     if seconds is None:
@@ -119,7 +118,7 @@ def _dwell_s(scanner: "Scanner", said: Command) -> float:
     return max(0.0, seconds)
 
 
-def _home(scanner: "Scanner", said: Command) -> Row | None:
+def _home(scanner: Scanner, said: Command) -> Row | None:
     """G28 of the axes named, or of all: 0 for timing, in truth unknown, and without G92's shift."""
     axes = sum(bit for letter, bit in AXES if letter in said.words)
     if not axes:
@@ -137,7 +136,7 @@ def _home(scanner: "Scanner", said: Command) -> Row | None:
     return Row(rows.HOME, axes)
 
 
-def _percent(scanner: "Scanner", said: Command) -> float | None:
+def _percent(scanner: Scanner, said: Command) -> float | None:
     """Return the factor that M220 or M221 sets, None for none.
 
     Marlin reads whole per cent.  Klipper takes a missing S for 100 and refuses 0 or less.
@@ -151,7 +150,7 @@ def _percent(scanner: "Scanner", said: Command) -> float | None:
     return value / 100 if value > 0.0 and value >= least else None
 
 
-def _speed(scanner: "Scanner", said: Command) -> None:
+def _speed(scanner: Scanner, said: Command) -> None:
     """M220; under Marlin R takes up what B put aside: R, then B, then S."""
     if scanner.dialect == Dialect.MARLIN:
         if "R" in said.words:
@@ -161,7 +160,7 @@ def _speed(scanner: "Scanner", said: Command) -> None:
     scanner.speed_factor = _percent(scanner, said) or scanner.speed_factor
 
 
-def _tool(scanner: "Scanner", said: Command, letter: str) -> int | None:
+def _tool(scanner: Scanner, said: Command, letter: str) -> int | None:
     """Return the tool that *letter* names, the active one where it is missing; None for none there is."""
     if letter not in said.words:
         return int(scanner.tool)
@@ -169,7 +168,7 @@ def _tool(scanner: "Scanner", said: Command, letter: str) -> int | None:
     return int(number) if number is not None and 0 <= number < len(scanner.flow) else None
 
 
-def _flow(scanner: "Scanner", said: Command) -> None:
+def _flow(scanner: Scanner, said: Command) -> None:
     """M221: per tool under Marlin (T) and RepRapFirmware (D), one factor under Klipper."""
     factor = _percent(scanner, said)
     if scanner.dialect == Dialect.KLIPPER:
@@ -180,7 +179,7 @@ def _flow(scanner: "Scanner", said: Command) -> None:
         scanner.flow[tool] = factor
 
 
-def _volumetric(scanner: "Scanner", said: Command) -> None:
+def _volumetric(scanner: Scanner, said: Command) -> None:
     """M200: D above 0 gives the filament's diameter and turns volumes on, D0 off; S switches (Marlin)."""
     diameter, switch = said.number("D"), said.number("S")
     scanner.volumes_stated |= int(diameter is not None or switch is not None)
@@ -196,7 +195,7 @@ def _volumetric(scanner: "Scanner", said: Command) -> None:
         scanner.volumetric = int(switch != 0)
 
 
-def _extended(scanner: "Scanner", said: Command, line: bytes) -> Row | None:
+def _extended(scanner: Scanner, said: Command, line: bytes) -> Row | None:
     """Act on ``NAME KEY=VALUE``: Klipper's own, a user's macro, or what another dialect cannot read."""
     klipper = scanner.dialect == Dialect.KLIPPER
     if odd.extended(scanner, said.name, line):
@@ -223,7 +222,7 @@ def _extended(scanner: "Scanner", said: Command, line: bytes) -> Row | None:
     return KEPT_ROW
 
 
-def _save(scanner: "Scanner", said: Command) -> None:
+def _save(scanner: Scanner, said: Command) -> None:
     scanner.put.states[str(said.words.get("NAME", "default"))] = (
         (scanner.absolute, scanner.m82, scanner.feed, scanner.speed_factor, scanner.flow[0], scanner.e),
         (scanner.shift_x, scanner.shift_y, scanner.shift_z),
@@ -231,7 +230,7 @@ def _save(scanner: "Scanner", said: Command) -> None:
     )
 
 
-def _restore(scanner: "Scanner", said: Command) -> Row | None:
+def _restore(scanner: Scanner, said: Command) -> Row | None:
     """RESTORE_GCODE_STATE: modes, factors, origin and E; with MOVE=1 the place, straight there."""
     state = scanner.put.states.get(str(said.words.get("NAME", "default")))
     if state is None:
@@ -249,7 +248,7 @@ def _restore(scanner: "Scanner", said: Command) -> Row | None:
     return Row(rows.MOVE, rows.X | rows.Y | rows.Z, x, y, z, 0.0, speed) if moves else None
 
 
-def _activate(scanner: "Scanner", said: Command) -> Row | None:
+def _activate(scanner: Scanner, said: Command) -> Row | None:
     """ACTIVATE_EXTRUDER: E counts from 0 again, the flow factor is 1; nothing where it is active already."""
     name = str(said.words.get("EXTRUDER", ""))
     number = name.removeprefix("extruder") or "0"

@@ -11,13 +11,12 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from decimal import Decimal
-from typing import TYPE_CHECKING, Final
+from typing import Any, Final
 
 from gcodetool.gcode.dialects import M_TABLES, TEXT_COMMANDS, UNKNOWN, Dialect, command
 from gcodetool.gcode.readings import FEATURES, Reading
 
-if TYPE_CHECKING:
-    from gcodetool.gcode.scan import Scanner
+Scanner = Any  # it imports this file, and no file may import its importer
 
 MOST_LINES: Final = 5  # that a note names
 
@@ -55,7 +54,7 @@ class Note:
         return f"line{'s' if self.count > 1 else ''} {listed}: '{self.text}': {self.reading.words}"
 
 
-def notes(scanner: "Scanner") -> tuple[Note, ...]:
+def notes(scanner: Scanner) -> tuple[Note, ...]:
     """Return what *scanner* found odd so far, by line."""
     found = [
         Note(key, FEATURES[key].readings[scanner.dialect], each.count, tuple(each.lines), each.text)
@@ -64,7 +63,7 @@ def notes(scanner: "Scanner") -> tuple[Note, ...]:
     return tuple(sorted(found, key=lambda note: note.lines))
 
 
-def note(scanner: "Scanner", feature: str, line: bytes) -> None:
+def note(scanner: Scanner, feature: str, line: bytes) -> None:
     """Note that *line*, the one that *scanner* is at, holds *feature*."""
     reading = FEATURES[feature].readings[scanner.dialect]
     if not reading.cautioned:
@@ -103,7 +102,7 @@ NOTED_G: Final = tuple(bytes(code in named for code in range(128)) for named in 
 NOTED_M: Final = tuple(bytes(code in named for code in range(1024)) for named in _NAMED_M)
 
 
-def noted(scanner: "Scanner", letter: str, code: int, line: bytes) -> None:
+def noted(scanner: Scanner, letter: str, code: int, line: bytes) -> None:
     """Note a command that is kept, but not simply read."""
     feature = (_NAMED if letter == "G" else _NAMED_M)[scanner.dialect][code]
     if feature == "change":  # what a macro of that name does with the head is not known
@@ -111,14 +110,14 @@ def noted(scanner: "Scanner", letter: str, code: int, line: bytes) -> None:
     note(scanner, feature, line)
 
 
-def unknown(scanner: "Scanner", line: bytes) -> None:
+def unknown(scanner: Scanner, line: bytes) -> None:
     """Note an unknown G command that names a place or filament."""
     said = command(line)
     if said.name in ("G5", "G6") or (said.name.startswith("G") and AXIS_WORD.search(said.text)):
         note(scanner, "curve" if said.name == "G5" else "unknown", line)
 
 
-def second(scanner: "Scanner", line: bytes) -> None:
+def second(scanner: Scanner, line: bytes) -> None:
     """Note that only the first command on *line* is done; texts and unknown M commands hold none."""
     name = command(line).name
     letter, number = name[:1], name[1:].partition(".")[0]
@@ -159,7 +158,7 @@ class _Words:
     refused: bool = False
 
 
-def plain_move(scanner: "Scanner", code: int, head: bytes, rest: bytes) -> bytes | None:
+def plain_move(scanner: Scanner, code: int, head: bytes, rest: bytes) -> bytes | None:
     """Return the plain move that the firmware makes of an odd one, None for none; note what is odd.
 
     Parameters
@@ -225,7 +224,7 @@ def _classed(letter: str, code: int) -> str | None:
     return "axis" if letter in MORE_AXES else "word"
 
 
-def _marlin(scanner: "Scanner", code: int, head: bytes, text: str) -> _Words:
+def _marlin(scanner: Scanner, code: int, head: bytes, text: str) -> _Words:
     """Read words as Marlin does: the last of two counts, what is no word is passed over."""
     words = _Words(found=["expression"] if "{" in text else [])
     text = re.sub('["{}]', "\x80", text)  # neither hides a word
@@ -256,7 +255,7 @@ def _marlin(scanner: "Scanner", code: int, head: bytes, text: str) -> _Words:
     return words
 
 
-def _drives(scanner: "Scanner") -> str:
+def _drives(scanner: Scanner) -> str:
     return "drives-absolute" if scanner.e_absolute else "drives"
 
 
@@ -267,7 +266,7 @@ def _number(text: str) -> str:
     return found[0] if abs(float(found[0])) <= 1e300 else ""
 
 
-def _klipper(scanner: "Scanner", code: int, head: bytes, text: str) -> _Words:
+def _klipper(scanner: Scanner, code: int, head: bytes, text: str) -> _Words:
     """Read words as Klipper does: letters between numbers are names, and any value must be a number."""
     words = _Words()
     name = "".join(head.decode("latin-1").upper().split())
@@ -295,7 +294,7 @@ def _klipper(scanner: "Scanner", code: int, head: bytes, text: str) -> _Words:
     return words
 
 
-def _of_value(scanner: "Scanner", key: str, value: str) -> str:
+def _of_value(scanner: Scanner, key: str, value: str) -> str:
     """Return the feature of a value that is no number."""
     if "(" in value:
         return "brackets"
@@ -310,7 +309,7 @@ def _is_float(text: str) -> bool:
     return FLOAT.fullmatch(text) is not None and abs(float(text)) <= 1e300
 
 
-def _reprapfirmware(scanner: "Scanner", code: int, head: bytes, text: str) -> _Words:
+def _reprapfirmware(scanner: Scanner, code: int, head: bytes, text: str) -> _Words:
     """Read words as RepRapFirmware does: the first of two counts, lists are one value for each drive."""
     words = _Words()
     raised = EXPONENT.sub(lambda found: f"{Decimal(found[1]).scaleb(int(found[2])):f}", text)
@@ -354,7 +353,7 @@ def _sum(text: str) -> str:
     return f"{sum((Decimal(part) for part in text.split(':') if FLOAT.fullmatch(part)), Decimal(0)):f}"
 
 
-def _upright(scanner: "Scanner", words: _Words, line: bytes) -> bool:
+def _upright(scanner: Scanner, words: _Words, line: bytes) -> bool:
     """Tell whether an arc lies in another plane than X and Y; note it."""
     if not scanner.plane or (scanner.dialect == Dialect.KLIPPER and _not_klippers(scanner, words)):
         return False
@@ -362,7 +361,7 @@ def _upright(scanner: "Scanner", words: _Words, line: bytes) -> bool:
     return True
 
 
-def _arc(scanner: "Scanner", words: _Words, line: bytes) -> None:
+def _arc(scanner: Scanner, words: _Words, line: bytes) -> None:
     """Note an arc that is none, or not by this firmware."""
     kept = words.kept
     if scanner.dialect == Dialect.KLIPPER and _not_klippers(scanner, words):
@@ -377,12 +376,12 @@ def _arc(scanner: "Scanner", words: _Words, line: bytes) -> None:
         note(scanner, "word", line)
 
 
-def _not_klippers(scanner: "Scanner", words: _Words) -> bool:
+def _not_klippers(scanner: Scanner, words: _Words) -> bool:
     """Tell whether an arc is by radius or relative, which Klipper refuses."""
     return "R" in words.kept or not scanner.absolute
 
 
-def _goes(scanner: "Scanner", kept: dict[str, str]) -> bool:
+def _goes(scanner: Scanner, kept: dict[str, str]) -> bool:
     """Tell whether an arc by radius ends elsewhere than it begins."""
     unit = 25.4 if scanner.inches else 1.0
     for letter, here, shift in (("X", scanner.x, scanner.shift_x), ("Y", scanner.y, scanner.shift_y)):
@@ -393,7 +392,7 @@ def _goes(scanner: "Scanner", kept: dict[str, str]) -> bool:
     return False
 
 
-def extended(scanner: "Scanner", name: str, line: bytes) -> bool:
+def extended(scanner: Scanner, name: str, line: bytes) -> bool:
     """Note conditions, and Klipper's own ways to move unseen; True: the line is nothing but that."""
     if scanner.dialect == Dialect.REPRAPFIRMWARE:
         if name in CONDITIONS:
