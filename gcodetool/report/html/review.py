@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 from gcodetool import __version__
 from gcodetool.errors import GcodeError
 from gcodetool.judge.findings import ExaminedJob, JobFindings, ToolFindings
+from gcodetool.judge.reasons import out_of_100, outcomes_sentence
 from gcodetool.moisture.members import default_members
 from gcodetool.moisture.snapshot import SnapshotStoreFor, no_snapshots
 from gcodetool.report.as_text import KINDS as TIME_KINDS
@@ -108,6 +109,7 @@ def review(
         data_of(found, timeline, tools, drawn),
         version=__version__,
         found=found,
+        sure=sureness(found),
         name=page.clean(Path(found.path).name, 120),
         tools=tools,
         lead=leading(found),
@@ -161,6 +163,17 @@ def told_part(found: JobFindings) -> str:
 def leading(found: JobFindings) -> ToolFindings:
     """Return the tool whose verdict is the job's."""
     return next((tool for tool in found.tools if tool.verdict.code == found.verdict), found.tools[0])
+
+
+def sureness(found: JobFindings) -> tuple[int, str] | None:
+    """Return how many of 100 members print to the end, and what becomes of all; None where no band is known."""
+    lead = leading(found)
+    known = lead.forecast is not None and lead.forecast.start_wt_pct.p10 is not None
+    if lead.verdict.outcomes is None or not known:
+        return None
+    counts = out_of_100(lead.verdict.outcomes)
+    said = outcomes_sentence(lead.verdict.outcomes, lead.verdict.runs_out_layer)
+    return counts["clear"] + counts["adjust"], said
 
 
 def shares(found: JobFindings) -> Any:
