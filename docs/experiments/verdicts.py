@@ -1,4 +1,4 @@
-"""Verdicts for twelve materials at 23 °C and 45 % RH: do they read sensible to a person of the trade?
+"""Verdicts for twelve materials in four rooms at 23 °C: do they read sensible to a person of the trade?
 
 Run: ``python docs/experiments/verdicts.py > docs/verdicts.md``.
 """
@@ -32,6 +32,7 @@ MATERIALS = (
 HOUR = 3600.0
 DAY = 24 * HOUR
 ROOM_C, ROOM_RH = 23.0, 45.0
+ROOMS_RH = (35.0, 45.0, 60.0, 75.0)
 NET_G = 750.0
 LAYERS = 200
 MEMBERS = 64
@@ -55,11 +56,11 @@ class Told:
         return f"**{self.code}**{layer}, {content}, {100 * self.share:.0f} %{because}"
 
 
-def spool(name: str) -> Spool:
-    """Return a reel found open two months ago and kept on the bench since."""
+def spool(name: str, rh_pct: float = ROOM_RH) -> Spool:
+    """Return a reel found open two months ago and kept on the bench of a room since."""
     material = profiles.material(name)
     places = {
-        "bench": Place("bench", "open", ROOM_C, ROOM_RH),
+        "bench": Place("bench", "open", ROOM_C, rh_pct),
         "oven": Place("oven", "dryer", material.dry_at_C, room="bench"),
     }
     events = (Event(0.0, "received", place="bench", sealed=False),)
@@ -67,24 +68,28 @@ def spool(name: str) -> Spool:
     return Spool(name.lower().replace("_", "-"), material, 1.75, NET_G, places, events, body=body)
 
 
-def verdict(state: State, hours: float, metres: float) -> Told:
-    """Return what a job of *metres* in *hours* of open air comes to, begun at once."""
+def verdict(state: State, hours: float, metres: float, rh_pct: float = ROOM_RH) -> Told:
+    """Return what a job of *metres* in *hours* of a room's open air comes to, begun at once."""
     ends = np.linspace(0.0, hours * HOUR, LAYERS + 1)
     rows = np.stack([ends[:-1], ends[1:], np.full(LAYERS, 1000.0 * metres / LAYERS)], axis=1)
     end_s = hours * HOUR
     feed = ToolFeed(0, rows, np.arange(1, LAYERS + 1), 1000.0 * metres, end_s, end_s, end_s)
-    arrival = forecast(state, air.room_air(ROOM_C, ROOM_RH), feed.segments)
+    arrival = forecast(state, air.room_air(ROOM_C, rh_pct), feed.segments)
     judged = judged_by(state, arrival, feed, 0.5)
     assert judged is not None
     start, worst = (quantile(one, 0.5, state.weights) for one in (arrival.start_wt_pct, arrival.worst_wt_pct))
     return Told(judged.code, judged.from_layer, judged.share, start, worst)
 
 
-def scenes(name: str) -> tuple[Told, Told, Told]:
-    """Return verdicts: found open, 1 h; dried, 1 h; dried, 20 h."""
+def found_open(name: str, rh_pct: float) -> Told:
+    """Return the verdict on a reel found open in a room of *rh_pct* after 60 days, 1 h."""
+    return verdict(state_at(spool(name, rh_pct), 60 * DAY, members=MEMBERS), 1.0, 20.0, rh_pct)
+
+
+def scenes(name: str) -> tuple[Told, Told]:
+    """Return verdicts in the room of ROOM_RH: dried, 1 h; dried, 20 h."""
     found = spool(name)
     dry_h = float(found.material.dry_hours or 8.0)
-    wet = state_at(found, 60 * DAY, members=MEMBERS)
     moved = replace(found, events=(*found.events, Event(60 * DAY, "moved", place="oven")))
     dried = state_at(moved, 60 * DAY + dry_h * HOUR, members=MEMBERS)
     one = verdict(dried, 1.0, 20.0)
@@ -100,28 +105,39 @@ def scenes(name: str) -> tuple[Told, Told, Told]:
             if middle > found.material.limit_good_wt_pct
             else f"{dry_h:g} h do not reach the inner turns",
         )
-    return verdict(wet, 1.0, 20.0), one, verdict(dried, 20.0, 150.0)
+    return one, verdict(dried, 20.0, 150.0)
 
 
 def main() -> None:
     """Print the page."""
-    print(f"""# Verdicts at {ROOM_C:g} °C and {ROOM_RH:g} % RH
+    rooms = " | ".join(f"{rh:g} % RH" for rh in ROOMS_RH)
+    print(f"""# Verdicts in rooms of {", ".join(f"{rh:g}" for rh in ROOMS_RH[:-1])} and {ROOMS_RH[-1]:g} % RH
 
 Written by `python docs/experiments/verdicts.py > docs/verdicts.md`; `tests/test_verdicts.py` holds what a person of
-the trade expects. Each reel: {NET_G:g} g of 1.75 mm, {MEMBERS} members. A cell tells the verdict, next-fed content at the
-job's start and at its wettest (median), and the share of members with the same verdict. Limits and materials:
-`gcodetool profiles show PA6`.
+the trade expects. Each reel: {NET_G:g} g of 1.75 mm, {MEMBERS} members, rooms at {ROOM_C:g} °C. A cell tells the verdict,
+next-fed content at the job's start and at its wettest (median), and the share of members with the same verdict.
+Limits and materials: `gcodetool profiles show PA6`.
 
-- *found open*: kept on the bench for 60 days; a job of 20 m and 1 h.
-- *dried*: then `dry_at_C` for `dry_hours` in heated room air; the same job at once.
+## Found open
+
+Kept on the bench of that room for 60 days; a job of 20 m and 1 h.
+
+| material | {rooms} |
+| --- |{" --- |" * len(ROOMS_RH)}""")
+    for name in MATERIALS:
+        print(f"| {name} | {' | '.join(str(found_open(name, rh)) for rh in ROOMS_RH)} |")
+    print(f"""
+## Dried, in a room of {ROOM_RH:g} % RH
+
+- *dried*: found open, then `dry_at_C` for `dry_hours` in heated room air; the same job at once.
 - *20 h*: from that dried reel, 150 m and 20 h in open air, {LAYERS} layers.
 
-| material | found open | dried | 20 h |
-| --- | --- | --- | --- |""")
+| material | dried | 20 h |
+| --- | --- | --- |""")
     for name in MATERIALS:
         material = profiles.material(name)
-        wet, one, long = scenes(name)
-        print(f"| {name} ({material.dry_at_C:g} °C, {material.dry_hours:g} h) | {wet} | {one} | {long} |")
+        one, long = scenes(name)
+        print(f"| {name} ({material.dry_at_C:g} °C, {material.dry_hours:g} h) | {one} | {long} |")
 
 
 if __name__ == "__main__":
