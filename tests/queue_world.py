@@ -158,7 +158,7 @@ def story(folder: pathlib.Path) -> tuple[JobList, Stock]:
     job(folder, "hoses-2.gcode", hours=1, metres=4, materials=["TPU"])
     job(folder, "tray.gcode", hours=4, metres=70)
     spool(shelf, "petg-03", water=0.03, place="bench-1", net_g=60)
-    spool(shelf, "petg-04", water=0.30, place="bench", net_g=1000)
+    spool(shelf, "petg-04", water=0.38, place="bench", net_g=1000)
     spool(shelf, "pa6-07", "PA6", water=2.2, place="bench", net_g=200)
     spool(shelf, "tpu-02", "TPU", water=0.9, place="bench")
     spool(shelf, "tpu-05", "TPU", water=0.02, place="box-2", net_g=15)

@@ -23,6 +23,7 @@ from gcodetool.judge import reasons
 from gcodetool.judge.latest_start import thinned
 from gcodetool.judge.print_air import air_of_print
 from gcodetool.judge.print_judgement import history_cause
+from gcodetool.judge.spool_judgement import judge_spool
 from gcodetool.judge.verdict_codes import BADNESS
 from gcodetool.moisture.history import quantile, state_at
 from gcodetool.moisture.record import Body, Event, Place, Spool
@@ -150,6 +151,29 @@ def test_steam_at_the_nozzle_is_a_floor_until_the_spool_was_dried() -> None:
     assert (found.code, found.by_model) == ("clear", True)
 
 
+@pytest.mark.parametrize(
+    ("material", "water", "bubbles", "words"),
+    [
+        ("PLA", 0.72, None, "strings and a rough surface are likely"),
+        ("PETG", 0.36, None, "strings and a rough surface are likely"),
+        ("PLA", 0.72, "many", "do not print"),  # steam is steam, whatever the model says
+        ("PETG", 0.6, None, "do not print"),
+        ("PA6", 0.7, None, "do not print"),
+    ],
+)
+def test_the_words_fit_how_wet_it_is_and_what_that_does(material, water, bubbles, words) -> None:
+    stock = spool((1.0, "bag"), material=material, water=water)
+    if bubbles:
+        stock = replace(stock, events=(*stock.events, Event(NOW - 60.0, "inspected", bubbles=bubbles)))
+    tool = checked(stock).tools[0]
+    assert tool.verdict.code == "dry-first"
+    assert words in tool.advice[0]
+    state = state_at(stock, NOW, members=1)
+    shown = judge_spool(state, state)
+    assert shown.word == "wet"
+    assert words in shown.advice[0]
+
+
 def test_start_by_holds_and_a_later_one_does_not() -> None:
     stock = spool((0.5, "damp"))
     found = checked(stock, place="damp").tools[0].verdict
@@ -254,7 +278,9 @@ def test_no_drying_advice_above_any_stated_limit(material, body) -> None:
 def test_a_verdict_that_sits_on_its_limit_is_not_promised_for_no_minutes_at_all() -> None:
     def said(seconds: float) -> str:
         return next(
-            reasons.next_steps("clear", place="bench", start_by_s=NOW + seconds, now_s=NOW, record=None)
+            reasons.next_steps(
+                "clear", place="bench", start_by_s=NOW + seconds, now_s=NOW, record=None, damage="part"
+            )
         )
 
     assert "start at once" in said(0.0)

@@ -6,11 +6,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from gcodetool import profiles
 from gcodetool.judge import reasons
 from gcodetool.judge.findings import Exposure
 from gcodetool.judge.outcomes import Judgement
 from gcodetool.judge.reasons import Cause
 from gcodetool.judge.record_facts import Stay
+from gcodetool.judge.severity import damage
 
 HOUR = 3600.0
 JUDGED = Judgement(
@@ -148,18 +150,41 @@ def test_misfits() -> None:
         ("dry", "dry", "print from it, or put it away"),
         ("dry", "wet", "its outer turns are dry, turns further in are wet: dry it before a long job"),
         ("marginal", "wet", "dry it before a long or a fine job"),
-        ("wet", "wet", "do not print from it"),
+        ("wet", "wet", "do not print from it: dry it first"),
         ("unknown", "unknown", "its record leaves open"),
         ("empty", "empty", "its record says that nothing is left"),
     ],
 )
 def test_a_spool_on_the_shelf(word, whole, first) -> None:
-    assert reasons.storage_advice(word, whole).startswith(first)
+    assert reasons.storage_advice(word, whole, "part").startswith(first)
+
+
+def test_a_strand_that_only_strings_is_not_forbidden() -> None:
+    assert reasons.storage_advice("wet", "wet", "surface") == (
+        "dry it first for a part that matters: strings and a rough surface are likely"
+    )
+    steps = reasons.next_steps(
+        "dry-first", place="bench", start_by_s=None, now_s=0.0, record=None, damage="surface"
+    )
+    assert list(steps) == [
+        "dry the spool first for a part that matters: strings and a rough surface are likely, and no setting "
+        "makes up for it"
+    ]
+
+
+@pytest.mark.parametrize("name", profiles.names("materials"))
+def test_damage_grows_with_the_water_and_with_what_water_does_to_the_material(name) -> None:
+    material = profiles.material(name)
+    strings = name in ("PLA", "PETG", "PCTG", "ABS", "ASA", "HIPS", "PP")
+    assert damage(material, 1.01) == damage(material, 1.5) == ("surface" if strings else "part")
+    assert damage(material, 1.51) == damage(material, None) == damage(material, float("nan")) == "part"
 
 
 def test_what_to_do_names_the_record_that_would_tell() -> None:
     def first(code, record=None):
-        return next(reasons.next_steps(code, place="bag", start_by_s=None, now_s=0.0, record=record))
+        return next(
+            reasons.next_steps(code, place="bag", start_by_s=None, now_s=0.0, record=record, damage="part")
+        )
 
     assert first("clear") == "print; it stays so for the next 30 days where it is (bag)"
     assert first("adjust").startswith("print with care and look at the purged strand first")

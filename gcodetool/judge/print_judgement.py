@@ -18,6 +18,7 @@ from gcodetool.judge.outcomes import Judgement, reached
 from gcodetool.judge.print_air import PrintAir
 from gcodetool.judge.reasons import Cause
 from gcodetool.judge.record_facts import last_drying, stays, steam_seen
+from gcodetool.judge.severity import damage
 from gcodetool.judge.verdict_codes import BADNESS, Code
 from gcodetool.moisture.forecast import Arrival, forecast
 from gcodetool.moisture.history import State, quantile, state_at
@@ -182,8 +183,14 @@ def _explained(
     start_by = None
     if found.code in GOOD_ENOUGH:
         start_by = latest_start_s(state, around, feed, found.code, found.exposure, confidence=confidence)
+    told = found.by_model and not steam_seen(state.spool, state.as_of_s)  # eyes and own figure go first
     advice = reasons.next_steps(
-        found.code, place=state.place, start_by_s=start_by, now_s=state.as_of_s, record=record
+        found.code,
+        place=state.place,
+        start_by_s=start_by,
+        now_s=state.as_of_s,
+        record=record,
+        damage=damage(state.spool.material, judged.worst_of_marginal if told else None),
     )
     return replace(
         found,

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from gcodetool.judge.findings import Exposure
     from gcodetool.judge.outcomes import Judgement
     from gcodetool.judge.record_facts import Stay
+    from gcodetool.judge.severity import Damage
 
 AT_ONCE_S: Final = 300.0
 
@@ -219,10 +220,13 @@ def empty_reel(spool: str) -> str:
 # ---------------------------------------------------------------- what to do
 
 
+STRINGS: Final = "strings and a rough surface are likely"
+
+
 def next_steps(
-    code: Code, *, place: str, start_by_s: float | None, now_s: float, record: str | None
+    code: Code, *, place: str, start_by_s: float | None, now_s: float, record: str | None, damage: "Damage"
 ) -> Iterator[str]:
-    """Yield what to do, the first thing first; *record*: what would tell more."""
+    """Yield what to do, the first thing first; *record*: what would tell more; *damage*: where it is too wet."""
     when = (
         "start at once: for how long it stays so nobody can say"
         if start_by_s is not None and start_by_s - now_s < AT_ONCE_S
@@ -236,6 +240,8 @@ def next_steps(
         yield f"print with care and look at the purged strand first; {when}"
     elif code == "runs-out":
         yield "dry the spool first, or feed it from a dry box"
+    elif code == "dry-first" and damage == "surface":
+        yield f"dry the spool first for a part that matters: {STRINGS}, and no setting makes up for it"
     elif code == "dry-first":
         yield "do not print: dry the spool first; no setting makes up for this much water"
     else:
@@ -255,10 +261,12 @@ def name_the_record(named: str) -> str:
     return f"name the record of '{named}' with --spool {named}.toml"
 
 
-def storage_advice(word: str, whole_word: str) -> str:
-    """Return what to do with a spool: *word* of what is fed next, *whole_word* of its wettest turns."""
+def storage_advice(word: str, whole_word: str, damage: "Damage") -> str:
+    """Return what to do with a spool: *word* of what is fed next, *whole_word* and *damage* of its wettest turns."""
     if word == "empty":
         return "its record says that nothing is left on it: take another, or correct the record"
+    if word == "wet" and damage == "surface":
+        return f"dry it first for a part that matters: {STRINGS}"
     if word == "wet":
         return "do not print from it: dry it first"
     if word == "unknown":

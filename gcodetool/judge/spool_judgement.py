@@ -6,6 +6,7 @@ from gcodetool.judge import reasons
 from gcodetool.judge.findings import Band, SpoolFindings, SpoolState
 from gcodetool.judge.idle_forecast import idle_forecast, read_at
 from gcodetool.judge.print_judgement import limits_of
+from gcodetool.judge.severity import damage
 from gcodetool.moisture.history import State, quantile, quantiles
 from gcodetool.moisture.next_measurement import best_measurement, measurement_gains
 
@@ -16,7 +17,9 @@ if TYPE_CHECKING:
 def judge_spool(state: State, nominal: State) -> SpoolFindings:
     """Return what a spool comes to at the moment of its *state*; *nominal*: the same with one member."""
     spool = state.spool
-    row = read_at(idle_forecast(spool, state), state.as_of_s)
+    seen = idle_forecast(spool, state)
+    row = read_at(seen, state.as_of_s)
+    wettest = None if seen.steam or not seen.whole_to_marginal else seen.whole_to_marginal[0]
     good, marginal = limits_of(state)
     return SpoolFindings(
         spool=spool.id,
@@ -34,7 +37,7 @@ def judge_spool(state: State, nominal: State) -> SpoolFindings:
         by_depth=tuple((depth, quantile(content, 0.5, state.weights)) for depth, content in state.by_depth()),
         strand=tuple(nominal.strand()),
         bands=tuple(band_of(state, content) for _, content in state.by_depth()),
-        advice=(reasons.storage_advice(row.word, row.whole_word),),
+        advice=(reasons.storage_advice(row.word, row.whole_word, damage(spool.material, wettest)),),
         sharpen=best_measurement(state),
         gains=tuple((gain.what, gain.share) for gain in measurement_gains(state)),
     )

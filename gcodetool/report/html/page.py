@@ -25,7 +25,7 @@ HEADLINES: Final[dict[Code, str]] = {
     "clear": "Print. The strand stays dry to the last layer.",
     "adjust": "Print with care. The strand is damp, within its limit.",
     "runs-out": "Do not start yet. The strand gets too wet on the way.",
-    "dry-first": "Do not print. Dry this spool first.",
+    "dry-first": "Too wet from the first layer on. Dry this spool first.",
     "unknown": "Not known. Look at the strand before the part begins.",
 }
 # How full the drop beside the headline is drawn, of its height; the words carry the meaning.
