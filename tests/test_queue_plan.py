@@ -83,7 +83,7 @@ def test_no_assignment_beats_the_search(data, tmp_path_factory) -> None:
         requests.append(JobRequest(path, "bench-1", due_s=None if due is None else NOW + due))
     for name in ("petg-03", "petg-04"):
         place = data.draw(st.sampled_from(["bench", "bag", "bench-1", "oven"]))
-        spool(folder, name, water=data.draw(st.sampled_from([0.02, 0.12, 0.3])), place=place)
+        spool(folder, name, water=data.draw(st.sampled_from([0.02, 0.12, 0.38])), place=place)
     job_list = replace(from_paths([requests[0].path], printer="bench-1"), requests=tuple(requests))
     memo, start, tasks = begin(job_list, stock(folder), ForecastOptions(NOW))
     every = [list(search.options(memo, task, start)) for task in tasks]
@@ -209,7 +209,7 @@ def test_a_gap_on_the_printer_is_used(tmp_path) -> None:
 
 def test_due_and_dried_in_time(tmp_path) -> None:
     job(tmp_path, "a.gcode", hours=1)
-    spool(tmp_path, "petg-04", water=0.3, place="bench")
+    spool(tmp_path, "petg-04", water=0.38, place="bench")
     job_list = from_paths([tmp_path], printer="bench-1")
     request = job_list.requests[0]
 
@@ -234,7 +234,7 @@ def test_due_and_dried_in_time(tmp_path) -> None:
 def test_one_drying_serves_all_jobs_that_name_the_spool(tmp_path) -> None:
     for number in (1, 2, 3):
         job(tmp_path, f"part-{number}.gcode", hours=1, metres=40)
-    spool(tmp_path, "petg-04", water=0.3, place="bench", net_g=1000)
+    spool(tmp_path, "petg-04", water=0.38, place="bench", net_g=1000)
     job_list = from_paths([tmp_path], printer="bench-1")
     named = replace(
         job_list,
@@ -255,7 +255,7 @@ def test_one_drying_serves_all_jobs_that_name_the_spool(tmp_path) -> None:
 def test_a_dryer_takes_as_many_reels_as_it_holds(tmp_path) -> None:
     for number in (1, 2):
         job(tmp_path, f"part-{number}.gcode", hours=1)
-        spool(tmp_path, f"petg-0{number}", water=0.3, place="bench")
+        spool(tmp_path, f"petg-0{number}", water=0.38, place="bench")
     paths = sorted(tmp_path.glob("*.gcode"))
     printers = [f"bench-{at}" for at in (1, 2)]
     job_list = JobList(
@@ -275,7 +275,7 @@ def test_a_dryer_takes_as_many_reels_as_it_holds(tmp_path) -> None:
 def test_a_spool_in_the_dryer_stays_there_until_its_job_or_makes_room(tmp_path) -> None:
     job(tmp_path, "a.gcode", hours=1)
     spool(tmp_path, "petg-01", water=0.1, place="oven")
-    spool(tmp_path, "petg-02", water=0.3, place="bench")
+    spool(tmp_path, "petg-02", water=0.38, place="bench")
     job_list = from_paths([tmp_path], printer="bench-1")
     alone = planned(
         replace(job_list, requests=(replace(job_list.requests[0], earliest_s=NOW + 20 * HOUR),)),
