@@ -17,7 +17,7 @@ import tomli
 
 from gcodetool import machinegcode, machineklipper
 from gcodetool.errors import ProfileError
-from gcodetool.machinenotes import Notes, Place, Skipped, Taken, Value, name_of, nested, refuse, text_of
+from gcodetool.machinenotes import Notes, Skipped, SourceLine, Taken, Value, name_of, nested, refuse, text_of
 from gcodetool.profilefile import KLIPPER, KLIPPER_RETRACTION, MARLIN, REPRAPFIRMWARE, read_printer
 from gcodetool.profiles import DialectName, Printer
 from gcodetool.tomlfile import Document, Table
@@ -181,7 +181,7 @@ def _written(value: Value) -> str:
 
 
 @dataclass(frozen=True)
-class Entry:
+class ProfileLine:
     """One line of a profile: its table, what stands before and after the sign, where it is from."""
 
     table: str
@@ -190,7 +190,7 @@ class Entry:
     comment: str
 
 
-def entries(machine: Machine) -> Iterator[Entry]:
+def entries(machine: Machine) -> Iterator[ProfileLine]:
     """Yield the profile's lines; the letters of one command share one."""
     groups: dict[tuple[str, ...], list[Taken]] = {}
     for noted in machine.taken:
@@ -201,7 +201,7 @@ def entries(machine: Machine) -> Iterator[Entry]:
             value = _written(group[0].value)
         else:
             value = f"{{ {', '.join(f'{noted.keys[2]} = {_written(noted.value)}' for noted in group)} }}"
-        yield Entry(".".join(keys[:-1]), keys[-1], value, _comment(group))
+        yield ProfileLine(".".join(keys[:-1]), keys[-1], value, _comment(group))
 
 
 def _comment(group: list[Taken]) -> str:
@@ -215,7 +215,7 @@ def _comment(group: list[Taken]) -> str:
     return "; ".join(f"{' '.join(letters)} {said}" for said, letters in origins.items())
 
 
-def _places(places: Iterable[Place]) -> list[str]:
+def _places(places: Iterable[SourceLine]) -> list[str]:
     """Return places as text, the file's name once for lines of the same file."""
     files: dict[str, list[int]] = {}
     for place in places:
@@ -278,7 +278,7 @@ def told(machine: Machine) -> Iterator[str]:
 
 def passed_over(machine: Machine) -> Iterator[str]:
     """Yield what was skipped, grouped and counted."""
-    groups: dict[tuple[str, str], list[Place]] = {}
+    groups: dict[tuple[str, str], list[SourceLine]] = {}
     for skip in machine.skipped:
         groups.setdefault((skip.what, skip.why), []).append(skip.place)
     if not groups:

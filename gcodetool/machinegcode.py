@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from gcodetool.machinenotes import MOST_FILES, Notes, Place, name_of, refuse, text_of
+from gcodetool.machinenotes import MOST_FILES, Notes, SourceLine, name_of, refuse, text_of
 from gcodetool.profilefile import MARLIN, REPRAPFIRMWARE
 from gcodetool.tomlfile import shown
 
@@ -71,7 +71,7 @@ class Line:
 
     word: str
     rest: str
-    place: Place
+    place: SourceLine
     path: Path
 
 
@@ -111,7 +111,7 @@ def stated(path: Path, text: str) -> Iterator[Line]:
     for number, raw in enumerate(text.split("\n"), start=1):
         inner = REMARK.sub(lambda match: match[1] or "", raw).strip()
         if inner:
-            yield from _split(inner, Place(name_of(path), number), path)
+            yield from _split(inner, SourceLine(name_of(path), number), path)
 
 
 # ---------------------------------------------------------------- Marlin
@@ -124,7 +124,7 @@ def reported(path: Path, text: str) -> Iterator[Line]:
         line = raw[start.end() if start else 0 :].split(";", 1)[0].rstrip()
         match = REPORT.match(line)
         if match:
-            yield Line(match["word"], match["rest"], Place(name_of(path), number), path)
+            yield Line(match["word"], match["rest"], SourceLine(name_of(path), number), path)
 
 
 Report = dict[tuple[str, str], Line]  # (word, T) → its line
@@ -244,7 +244,7 @@ def _soft_endstops(notes: Notes, path: Path, text: str) -> None:
     for number, line in enumerate(text.split("\n"), start=1):
         if match := SOFT_ENDSTOPS.search(line):
             x0, y0, _, x1, y1, z1 = map(float, match.groups())
-            place = Place(name_of(path), number)
+            place = SourceLine(name_of(path), number)
             notes.take(("bed_mm",), (x0, y0, x1, y1), place, how="travel of the axes, as M211 answers")
             notes.take(("height_mm",), z1, place, how="travel of the axis, as M211 answers")
 
@@ -253,7 +253,7 @@ def _prompts(notes: Notes, path: Path, text: str) -> None:
     """Take from the answer to M115, where the log holds it, whether M0 opens a dialog on the host."""
     for number, line in enumerate(text.split("\n"), start=1):
         if match := PROMPTS.search(line):
-            place = Place(name_of(path), number)
+            place = SourceLine(name_of(path), number)
             notes.take(("host", "prompts"), match[1] == "1", place, how="PROMPT_SUPPORT, as M115 answers")
 
 
@@ -266,8 +266,8 @@ class _Config:
     def __init__(self, path: Path) -> None:
         self.folder = path.parent
         self.notes = Notes("reprapfirmware")
-        self.ends: dict[tuple[str, str], tuple[float, Place]] = {}  # (axis, min or max) of M208
-        self.hottest: dict[int, tuple[float, Place]] = {}  # heater → M143 S
+        self.ends: dict[tuple[str, str], tuple[float, SourceLine]] = {}  # (axis, min or max) of M208
+        self.hottest: dict[int, tuple[float, SourceLine]] = {}  # heater → M143 S
         self.tool_heater: int | None = None
         self.files = 0
         self.moves = 0
@@ -309,7 +309,7 @@ def _run(run: _Config, path: Path, text: str, chain: tuple[Path, ...]) -> None:
         inner = line.lstrip()
         if not inner:
             continue
-        place, indent = Place(name, number), len(line) - len(inner)
+        place, indent = SourceLine(name, number), len(line) - len(inner)
         keyword = inner.split(None, 1)[0].casefold()
         if block is not None and indent > block:
             word = keyword.upper() if keyword.upper() in WANTED or keyword == "m98" else "lines"
@@ -327,7 +327,7 @@ def _run(run: _Config, path: Path, text: str, chain: tuple[Path, ...]) -> None:
                 _command(run, command, chain)
 
 
-def _split(inner: str, place: Place, path: Path) -> Iterator[Line]:
+def _split(inner: str, place: SourceLine, path: Path) -> Iterator[Line]:
     """Yield the commands of one line; this firmware allows several."""
     found = list(COMMAND.finditer(inner))
     starts = [match for match in found if match[1] and (match.start() == 0 or match[1][0] not in "Tt")]
@@ -427,7 +427,7 @@ def _limit(run: _Config, line: Line, numbers: dict[str, tuple[float, ...]]) -> N
         _letters(notes, word, numbers, place)
 
 
-def _letters(notes: Notes, word: str, numbers: dict[str, tuple[float, ...]], place: Place) -> None:
+def _letters(notes: Notes, word: str, numbers: dict[str, tuple[float, ...]], place: SourceLine) -> None:
     """Take the letters of M201, M203, M204, M205, M207, M566 in the profile's units."""
     factor, how, target = 1.0, "", word
     if word == "M203" and numbers.get("S", (0.0,))[0] == 1:
@@ -447,7 +447,7 @@ def _letters(notes: Notes, word: str, numbers: dict[str, tuple[float, ...]], pla
         notes.take(("reprapfirmware", target, letter), values[0] * factor, place, how=said)
 
 
-def _axis_ends(run: _Config, numbers: dict[str, tuple[float, ...]], place: Place) -> None:
+def _axis_ends(run: _Config, numbers: dict[str, tuple[float, ...]], place: SourceLine) -> None:
     """Note M208: low and high end with a colon, else S1 the low ends, S0 the high ones."""
     low = numbers.get("S", (0.0,))[0] == 1
     for letter, values in numbers.items():

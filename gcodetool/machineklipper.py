@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 
-from gcodetool.machinenotes import MOST_FILES, Notes, Place, name_of, refuse, text_of
+from gcodetool.machinenotes import MOST_FILES, Notes, SourceLine, name_of, refuse, text_of
 from gcodetool.tomlfile import shown
 
 SECTION: Final = re.compile(r"\[(?P<name>[^\[\]]+)\]\s*$")
@@ -78,7 +78,7 @@ class Option:
     """What one option says, and where."""
 
     value: str
-    place: Place
+    place: SourceLine
     path: Path = field(repr=False)
 
 
@@ -127,12 +127,12 @@ def _read(
                 section = None
             else:
                 options = config.setdefault(section, {})
-                options.setdefault(HEADER, Option("", Place(name_of(path), number), path))
+                options.setdefault(HEADER, Option("", SourceLine(name_of(path), number), path))
             continue
         option = SEPARATOR.search(inner)
         if option and section is not None:
             depth = indent
-            place = Place(name_of(path), number)
+            place = SourceLine(name_of(path), number)
             name, value = inner[: option.start()].strip().lower(), inner[option.end() :].strip()
             config[section][name] = Option(value, place, path)
 

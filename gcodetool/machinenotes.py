@@ -27,7 +27,7 @@ WHAT: Final = "machine's file"
 
 
 @dataclass(frozen=True)
-class Place:
+class SourceLine:
     """A line of a file; the file goes by its name alone, for profiles travel."""
 
     file: str
@@ -43,7 +43,7 @@ class Taken:
 
     keys: Keys
     value: Value
-    places: tuple[Place, ...]
+    places: tuple[SourceLine, ...]
     how: str = ""
 
 
@@ -53,7 +53,7 @@ class Skipped:
 
     what: str
     why: str
-    place: Place
+    place: SourceLine
 
 
 @dataclass
@@ -65,7 +65,7 @@ class Notes:
     skipped: list[Skipped] = field(default_factory=list)
     remarks: list[str] = field(default_factory=list)
 
-    def take(self, keys: Keys, value: Value, *places: Place, how: str = "") -> bool:
+    def take(self, keys: Keys, value: Value, *places: SourceLine, how: str = "") -> bool:
         """Note a value, in place of an earlier one; return False where no profile may hold it."""
         problem = refusal(self.dialect, keys, value)
         if problem is not None:
@@ -74,7 +74,7 @@ class Notes:
         self.taken[keys] = Taken(keys, value, places, how)
         return True
 
-    def skip(self, what: str, why: str, place: Place) -> None:
+    def skip(self, what: str, why: str, place: SourceLine) -> None:
         """Note what was passed over, and why."""
         self.skipped.append(Skipped(printable(what if len(what) <= 60 else what[:57] + "…"), why, place))
 

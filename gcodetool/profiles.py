@@ -271,7 +271,7 @@ def slug(name: str) -> str:
 
 
 @dataclass(frozen=True)
-class Entry:
+class ProfileEntry:
     """A profile file and the names it answers to."""
 
     key: str
@@ -279,7 +279,7 @@ class Entry:
     path: Path
 
 
-def _entry(path: Path) -> Entry:
+def _entry(path: Path) -> ProfileEntry:
     """Return what *path* answers to; a file that is no TOML answers to its own name."""
     try:
         data = load(path, ProfileError, "profile").data
@@ -289,11 +289,11 @@ def _entry(path: Path) -> Entry:
     key = stated if isinstance(stated, str) and stated.strip() else path.stem
     aliases = data.get("aliases", [])
     others = [alias for alias in aliases if isinstance(alias, str)] if isinstance(aliases, list) else []
-    return Entry(key, (key, *others), path)
+    return ProfileEntry(key, (key, *others), path)
 
 
 @functools.lru_cache(maxsize=64)
-def _entries(folder: Path, stamp: int) -> tuple[Entry, ...]:  # a new stamp: a new look
+def _entries(folder: Path, stamp: int) -> tuple[ProfileEntry, ...]:  # a new stamp: a new look
     return tuple(_entry(path) for path in sorted(folder.glob("*.toml")))
 
 
@@ -302,7 +302,7 @@ def _folders(kind: Kind) -> list[Path]:
     return [folder for folder in folders if folder.is_dir()]
 
 
-def _all(folder: Path) -> tuple[Entry, ...]:
+def _all(folder: Path) -> tuple[ProfileEntry, ...]:
     return _entries(folder, folder.stat().st_mtime_ns)
 
 

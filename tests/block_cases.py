@@ -8,7 +8,7 @@ import interpreter
 from hypothesis import strategies as st
 
 from gcodetool.block.bed_geometry import box_polygon
-from gcodetool.block.block import Machine, feed_word, number
+from gcodetool.block.block import BlockMachine, feed_word, number
 from gcodetool.gcode.anchor import Anchor
 from gcodetool.gcode.dialects import Dialect
 
@@ -154,9 +154,9 @@ beds = st.sampled_from(
 
 
 @st.composite
-def machines(draw: st.DrawFn) -> Machine:
+def machines(draw: st.DrawFn) -> BlockMachine:
     """Machines of which more or less is known."""
-    return Machine(
+    return BlockMachine(
         bed=draw(beds),
         exclude=draw(st.sampled_from([(), ((0.0, 0.0), (25.0, 0.0), (25.0, 20.0), (0.0, 20.0))])),
         height_mm=draw(st.sampled_from([None, 18.0, 60.0, 200.0, 250.0])),

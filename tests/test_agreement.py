@@ -9,8 +9,8 @@ from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 
 import gcodetool
-from gcodetool.app.check import Question, examine_job
-from gcodetool.app.drying import Dryer, JobToDryFor
+from gcodetool.app.check import JobQuestion, examine_job
+from gcodetool.app.drying import DryerQuestion, JobToDryFor
 from gcodetool.gcode.program import read
 from gcodetool.ledger import airs, writers
 from gcodetool.ledger.store import open_ledger
@@ -83,12 +83,12 @@ def test_all_that_are_asked_say_the_same(shelf, material, water, moves, bubbles,
         writers.weigh(ledger, spool, 1200.0, resolution_g=None, at_s=NOW - 90.0, note=None, force=True)
     words = {"at": NOW, "members": MEMBERS, "ledger": shelf, "printer": "bench-1"}
 
-    seen = examine_job(program(), Question(spool, **words), spread=False)
+    seen = examine_job(program(), JobQuestion(spool, **words), spread=False)
     tool = seen.findings.tools[0]
     verdict = tool.verdict
 
     # the file itself, as prepare and review look at it
-    again = examine_job(program(), Question(spool, **words), watch_z_mm=1.0, spread=False).findings
+    again = examine_job(program(), JobQuestion(spool, **words), watch_z_mm=1.0, spread=False).findings
     assert again.tools == seen.findings.tools
     assert again.cautions == seen.findings.cautions
 
@@ -133,7 +133,7 @@ def test_all_that_are_asked_say_the_same(shelf, material, water, moves, bubbles,
     # a drying plan for the job, judged as it stands now
     made, _ = gcodetool.drying_plan(
         spool,
-        Dryer("oven"),
+        DryerQuestion("oven"),
         job=JobToDryFor(JOB, printer="bench-1"),
         at=NOW,
         members=MEMBERS,

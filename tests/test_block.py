@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 
 from gcodetool.block import block as blocks
 from gcodetool.block.bed_geometry import box_distance, box_polygon, free_spot, inside
-from gcodetool.block.block import Machine, feed_word, host_prompts, number, purge_block
+from gcodetool.block.block import BlockMachine, feed_word, host_prompts, number, purge_block
 from gcodetool.block.dialect_commands import own_pause
 from gcodetool.gcode.anchor import Anchor
 from gcodetool.gcode.dialects import Dialect
@@ -263,7 +263,7 @@ FULL = Anchor(
     feed_follows=False,
     retracted_mm=0.8,
 )
-ROOM = Machine(bed=box_polygon((0, 0, 200, 200)), height_mm=180.0, retract_mm=1.2)
+ROOM = BlockMachine(bed=box_polygon((0, 0, 200, 200)), height_mm=180.0, retract_mm=1.2)
 
 
 # Lines that tell, wait or make ready, and give nothing back.

@@ -19,16 +19,24 @@ from gcodetool.queue.executors import ProcessExecutor, SerialExecutor, WorkerDie
 from gcodetool.queue.job_cache import decode, encode
 from gcodetool.queue.job_list import from_paths
 from gcodetool.queue.reading import Unreadable, Wanted, read_all
-from gcodetool.queue.summary import Job, Tool, summarise
+from gcodetool.queue.summary import JobSummary, ToolSummary, summarise
 
 PETG = sample_folder() / "hose-clips-petg.gcode"
 finite = st.floats(allow_nan=False, allow_infinity=False)
 words = st.one_of(st.none(), st.text(max_size=12))
 tools = st.builds(
-    Tool, st.integers(0, 9), finite, finite, finite, st.just(0), words, st.one_of(st.none(), finite), words
+    ToolSummary,
+    st.integers(0, 9),
+    finite,
+    finite,
+    finite,
+    st.just(0),
+    words,
+    st.one_of(st.none(), finite),
+    words,
 )
 jobs = st.builds(
-    Job,
+    JobSummary,
     st.text("0123456789abcdef", min_size=8, max_size=8),
     st.just("Marlin"),
     words,
@@ -44,7 +52,7 @@ jobs = st.builds(
 )
 
 
-def read_one(path: pathlib.Path, folder: pathlib.Path | None, **more) -> Job | Unreadable:
+def read_one(path: pathlib.Path, folder: pathlib.Path | None, **more) -> JobSummary | Unreadable:
     ((_, found),) = read_all([Wanted(path, **more)], SerialExecutor(), folder=folder)
     return found
 
@@ -95,15 +103,15 @@ def test_a_file_read_before_is_not_read_again(tmp_path, monkeypatch) -> None:
 def test_another_content_another_printer_another_filament_are_read_anew(tmp_path) -> None:
     path, folder = job(tmp_path, "a.gcode"), tmp_path / "cache"
     first = read_one(path, folder)
-    assert isinstance(first, Job)
+    assert isinstance(first, JobSummary)
     machine = profiles.printer("bench-1")
-    assert isinstance(timed := read_one(path, folder, printer=machine), Job)
+    assert isinstance(timed := read_one(path, folder, printer=machine), JobSummary)
     assert timed.dialect != first.dialect
     read_one(path, folder, diameters=((0, 2.85),))
     assert len(list(folder.glob("*.job"))) == 3
     text = path.read_bytes()
     path.write_bytes(text.replace(b"X100.0", b"X101.0"))
-    assert isinstance(changed := read_one(path, folder), Job)
+    assert isinstance(changed := read_one(path, folder), JobSummary)
     assert changed.sha256 != first.sha256
 
 
@@ -135,8 +143,8 @@ def test_a_damaged_cache_is_as_good_as_none(tmp_path, how, monkeypatch) -> None:
 def test_a_folder_that_cannot_be_written_is_done_without(tmp_path) -> None:
     path = job(tmp_path, "a.gcode")
     (tmp_path / "file").write_text("")
-    assert isinstance(read_one(path, tmp_path / "file" / "cache"), Job)
-    assert isinstance(read_one(path, None), Job)
+    assert isinstance(read_one(path, tmp_path / "file" / "cache"), JobSummary)
+    assert isinstance(read_one(path, None), JobSummary)
 
 
 def test_the_cache_does_not_grow_without_end(tmp_path, monkeypatch) -> None:
@@ -224,5 +232,5 @@ def test_a_file_that_kills_its_worker_is_one_bad_row(tmp_path, monkeypatch) -> N
 
     wanted = [Wanted(request.path) for request in from_paths([tmp_path], printer=None).requests]
     found = dict(read_all(wanted, Frail(), folder=None))
-    assert [isinstance(found[at], Job) for at in range(5)] == [True, True, True, False, True]
+    assert [isinstance(found[at], JobSummary) for at in range(5)] == [True, True, True, False, True]
     assert "ended the worker twice" in found[3].text

@@ -23,7 +23,7 @@ from gcodetool.motion.timing import build_timeline
 from gcodetool.report.html import charts, page, scale
 from gcodetool.report.html.part import part, path_data
 from gcodetool.report.html.shapes import merged, shapes, thinned
-from gcodetool.report.html.water import Stay, moments_of
+from gcodetool.report.html.water import DrawnStay, moments_of
 
 SAMPLES = pathlib.Path(__file__).parent.parent / "sample_gcode"
 AT_S = 1795939200.0  # 2026-11-29: after all records of the samples
@@ -341,7 +341,7 @@ def test_the_history_axis_runs_from_first_to_start_in_order(ages: list[float]) -
     if moments[-1] - moments[0] < 1.0:
         return
     place = read_spool(SAMPLES / "shelf" / "tpu-05.toml").places["bench"]
-    stays = [Stay(place, begin, end) for begin, end in itertools.pairwise(moments)]
+    stays = [DrawnStay(place, begin, end) for begin, end in itertools.pairwise(moments)]
     axis = charts.Ages(stays, moments[0], AT_S)
     found = [axis.place(moment) for moment in moments]
     assert found == sorted(found)
@@ -396,7 +396,7 @@ def test_names_with_signs_of_formulas_and_of_no_font_are_drawn_as_they_are() -> 
         [0.0, 3600.0, 7200.0],
         line,
         line,
-        [Stay(replace(place, name=odd), 0.0, 7200.0)],
+        [DrawnStay(replace(place, name=odd), 0.0, 7200.0)],
         [(3600.0, 0.2, "weighed")],
         at_s=7200.0,
         limits=(0.1, 0.2),

@@ -12,14 +12,14 @@ ROOT = pathlib.Path(__file__).parent.parent.parent
 sys.path.insert(0, str(ROOT))
 
 from gcodetool.gcode.dialects import Dialect  # noqa: E402  run from anywhere
-from gcodetool.gcode.readings import FEATURES, Reading  # noqa: E402
+from gcodetool.gcode.readings import FEATURES, FirmwareReading  # noqa: E402
 
 PAGE = ROOT / "docs/files.md"
 BEGIN, END = "<!-- readings: begin -->\n", "<!-- readings: end -->\n"
 NAMES = {Dialect.MARLIN: "Marlin", Dialect.KLIPPER: "Klipper", Dialect.REPRAPFIRMWARE: "RepRapFirmware"}
 
 
-def cell(reading: Reading) -> str:
+def cell(reading: FirmwareReading) -> str:
     """Return a reading as a cell of the table."""
     marks = ("!" if reading.cautioned else "") + ("?" if not reading.sure else "")
     return f"{reading.words} **{marks}**" if marks else reading.words

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Unpack
 
-from gcodetool.app.check import Question, Spools, SpoolWord, Words, examine_job
+from gcodetool.app.check import JobQuestion, Spools, SpoolWord, Words, examine_job
 from gcodetool.app.resolve import clock, find_printer, find_spool, snapshots_of
 from gcodetool.errors import SpoolError, UsageError
 from gcodetool.gcode.edits import write_atomic
@@ -85,7 +85,7 @@ def adjust(
     GcodetoolError
         As a check.
     """
-    asked = Question(spool, **words)
+    asked = JobQuestion(spool, **words)
     path, target = Path(profile), None if output is None else Path(output)
     seen = shapes.read(path, filament=filament)
     if target is not None:
@@ -105,7 +105,7 @@ def adjust(
     return replace(found, difference=difference, written=written)
 
 
-def _one_spool(asked: Question) -> tuple[int | None, SpoolWord]:
+def _one_spool(asked: JobQuestion) -> tuple[int | None, SpoolWord]:
     """Return the one spool that is asked about, and its tool."""
     named = asked.spools
     if named is None or (isinstance(named, Mapping) and len(named) != 1):
@@ -114,7 +114,7 @@ def _one_spool(asked: Question) -> tuple[int | None, SpoolWord]:
 
 
 def _watered(
-    word: SpoolWord, tool: int | None, job: str | Path | None, asked: Question
+    word: SpoolWord, tool: int | None, job: str | Path | None, asked: JobQuestion
 ) -> "tuple[Spool, WaterVsLimits, ToolDemands | None, JobFindings | None]":
     """Return the spool, its water over the job (or now, without one), and what the job asks of its tool."""
     if job is None:

@@ -22,7 +22,7 @@ SpoolWord = str | Path | Spool
 
 
 class Words(TypedDict, total=False):
-    """What a question about a job may say by keyword; see :class:`Question`."""
+    """What a question about a job may say by keyword; see :class:`JobQuestion`."""
 
     printer: str | Printer | None
     place: str | None
@@ -39,7 +39,7 @@ Reading = Callable[[Program], AbstractContextManager[Callable[[int], None] | Non
 
 
 @dataclass(frozen=True)
-class Question:
+class JobQuestion:
     """What is asked of one job: the same for a check, a preparation, a page and an adjusted profile.
 
     Attributes
@@ -102,7 +102,7 @@ def check(job: str | Path | Program, spool: Spools = None, **words: Unpack[Words
     Parameters
     ----------
     job : path of a sliced file, or a program from ``gcodetool.gcode.program.read``.
-    spool, words : as in :class:`Question`.
+    spool, words : as in :class:`JobQuestion`.
 
     Raises
     ------
@@ -113,12 +113,12 @@ def check(job: str | Path | Program, spool: Spools = None, **words: Unpack[Words
     SpoolError, LedgerError, ProfileError
         A record or profile that is not there, or does not say what is needed.
     """
-    return examine_job(job, Question(spool, **words)).findings
+    return examine_job(job, JobQuestion(spool, **words)).findings
 
 
 def examine_job(
     job: str | Path | Program,
-    asked: Question,
+    asked: JobQuestion,
     *,
     watch_z_mm: float | None = None,
     spread: bool = True,

@@ -20,7 +20,7 @@ from gcodetool.drying.device import (
 from gcodetool.drying.fit import Fit, last_run
 from gcodetool.drying.fit import fit as fit_run
 from gcodetool.drying.job import JobFeed
-from gcodetool.drying.plan import Plan
+from gcodetool.drying.plan import DryingPlan
 from gcodetool.drying.plan import plan as make_plan
 from gcodetool.drying.thermostat import Thermostat, thermostat
 from gcodetool.errors import UsageError
@@ -56,7 +56,7 @@ class JobToDryFor:
 
 
 @dataclass(frozen=True)
-class Dryer:
+class DryerQuestion:
     """What a spool is dried in.
 
     Attributes
@@ -80,7 +80,7 @@ class Dryer:
 
 def drying_plan(
     spool: SpoolWord,
-    dryer: Dryer | str | None = None,
+    dryer: DryerQuestion | str | None = None,
     *,
     job: JobToDryFor | None = None,
     to_wt_pct: float | None = None,
@@ -91,7 +91,7 @@ def drying_plan(
     at_most_C: float | None = None,
     tariff_per_kWh: float | None = None,
     ledger: str | None = None,
-) -> tuple[Plan, Spool]:
+) -> tuple[DryingPlan, Spool]:
     """Return how hot and how long to dry a spool, and whether this dryer can get it there at all; and the spool.
 
     Parameters
@@ -118,7 +118,7 @@ def drying_plan(
     """
     if job is not None and to_wt_pct is not None:
         raise UsageError("--for and --to exclude each other: a job says how dry; leave one out")
-    wanted = dryer if isinstance(dryer, Dryer) else Dryer(dryer)
+    wanted = dryer if isinstance(dryer, DryerQuestion) else DryerQuestion(dryer)
     named = (wanted.name, wanted.room, None if job is None else job.place)
     machine = find_printer(None if job is None else job.printer, ledger=ledger)
     also = (*machine.places, *(name for name in named if name is not None))
@@ -172,7 +172,7 @@ def drying_fit(
     return fit_run(held, now_s, members=default_members(members), place=dryer, warmth=warmth)
 
 
-def device_of(held: Spool, state: State, wanted: Dryer) -> Device:
+def device_of(held: Spool, state: State, wanted: DryerQuestion) -> Device:
     """Return the place of the record or the profile that is meant; no name: the record's only dryer.
 
     Raises
@@ -198,7 +198,7 @@ def device_of(held: Spool, state: State, wanted: Dryer) -> Device:
     return powered(of_profile(like, likely_room(held, state) if room is None else room), wanted.power_W)
 
 
-def _room(held: Spool, state: State, wanted: Dryer) -> Room | None:
+def _room(held: Spool, state: State, wanted: DryerQuestion) -> Room | None:
     """Return the room as it is stated; None: it is not."""
     celsius, rh_pct = wanted.room_C, wanted.room_rh_pct
     if (celsius is None) != (rh_pct is None):

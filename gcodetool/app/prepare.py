@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Unpack
 
-from gcodetool.app.check import CheckedJob, Question, Reading, Spools, Words, examine_job
+from gcodetool.app.check import CheckedJob, JobQuestion, Reading, Spools, Words, examine_job
 from gcodetool.app.resolve import clock
 from gcodetool.block import annotate as prepared
 from gcodetool.block.annotate import PrepareOptions
@@ -104,7 +104,7 @@ def prepare(
     GcodetoolError
         As a check.
     """
-    asked = Question(spool, **words)
+    asked = JobQuestion(spool, **words)
     wanted = frozenset(apply)
     # a slicer waits for a step: no more than one pass unless the report is wanted
     seen = examine_job(job, asked, watch_z_mm=prepared.WATCH, spread=report is not None, reading=reading)
@@ -152,7 +152,7 @@ def _keep_as_it_is(seen: CheckedJob, target: Path) -> None:
     write_atomic(target, program.source.packed(iter, form))
 
 
-def _note_plans(seen: CheckedJob, found: "JobFindings", asked: Question) -> Iterable[NotedPlan]:
+def _note_plans(seen: CheckedJob, found: "JobFindings", asked: JobQuestion) -> Iterable[NotedPlan]:
     """Note in the ledger what the job will feed from each of its spools, once for each file."""
     from gcodetool.ledger import writers
     from gcodetool.ledger.store import open_ledger

@@ -3,7 +3,7 @@
 from pathlib import Path
 from typing import TYPE_CHECKING, Unpack
 
-from gcodetool.app.check import Question, Reading, Spools, Words, examine_job
+from gcodetool.app.check import JobQuestion, Reading, Spools, Words, examine_job
 from gcodetool.app.resolve import snapshots_of
 from gcodetool.block.annotate import WATCH
 from gcodetool.gcode.edits import write_atomic
@@ -35,7 +35,7 @@ def review(
     """
     from gcodetool.report.html.review import review as page_of
 
-    asked = Question(spool, **words)
+    asked = JobQuestion(spool, **words)
     seen = examine_job(job, asked, watch_z_mm=WATCH, reading=reading)
     text = page_of(
         seen.program,

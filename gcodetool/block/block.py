@@ -23,7 +23,7 @@ from gcodetool.gcode.program import Program
 from gcodetool.motion.machine_limits import too_hot
 from gcodetool.profiles import Printer
 
-__all__ = ["Block", "Machine", "Purge", "block_for", "feed_word", "machine_of", "number", "purge_block"]
+__all__ = ["Block", "BlockMachine", "Purge", "block_for", "feed_word", "machine_of", "number", "purge_block"]
 
 # Where nothing is known of the printer: figures that a small, plain machine can do.
 MELT_ZONE_MM3: Final = 60.0
@@ -51,7 +51,7 @@ Purge = Literal["melt-zone", "path"]
 
 
 @dataclass(frozen=True)
-class Machine:
+class BlockMachine:
     """What the block must keep to.  ``None`` or empty: unknown.
 
     Attributes
@@ -110,7 +110,7 @@ def purge_block(
     diameter_mm: float,
     nozzle_min_C: float | None,
     nozzle_max_C: float | None = None,
-    machine: Machine | None = None,
+    machine: BlockMachine | None = None,
     low_box: Box | None = None,
     material_flow_mm3_s: float | None = None,
     wait_s: float | None = None,
@@ -136,7 +136,7 @@ def purge_block(
     pause_code : the printer's own pause as the file's settings name it.
     prompts : the firmware passes dialogs on to a print host (:func:`host_prompts`).
     """
-    machine = machine or Machine()
+    machine = machine or BlockMachine()
     refusal = _refusal(anchor, sure, (nozzle_min_C, nozzle_max_C), machine)
     if refusal:
         return Block(None, refusal)
@@ -209,7 +209,7 @@ def purge_block(
 
 
 def _refusal(
-    anchor: Anchor, sure: bool, window_C: tuple[float | None, float | None], machine: Machine
+    anchor: Anchor, sure: bool, window_C: tuple[float | None, float | None], machine: BlockMachine
 ) -> str | None:
     """Return why no block may go in, or None; *window_C*: the material's."""
     nozzle_min_C, nozzle_max_C = window_C
@@ -250,7 +250,7 @@ def _refusal(
 
 def _plan(
     anchor: Anchor,
-    machine: Machine,
+    machine: BlockMachine,
     spot: Point | None,
     why_in_place: str,
     lift_mm: float,
@@ -316,7 +316,7 @@ def _plan(
     )
 
 
-def _where(anchor: Anchor, machine: Machine, low_box: Box | None) -> tuple[Point | None, str, float]:
+def _where(anchor: Anchor, machine: BlockMachine, low_box: Box | None) -> tuple[Point | None, str, float]:
     """Return the free spot or None, the reason why the head must stay, and how far it lifts. [mm]."""
     z = anchor.z if anchor.homed else None
     height = machine.height_mm if machine.height_mm is not None else HEIGHT_MM
@@ -331,7 +331,9 @@ def _where(anchor: Anchor, machine: Machine, low_box: Box | None) -> tuple[Point
     return spot, why, lift
 
 
-def _spot(anchor: Anchor, machine: Machine, low_box: Box | None, lift_mm: float) -> tuple[Point | None, str]:
+def _spot(
+    anchor: Anchor, machine: BlockMachine, low_box: Box | None, lift_mm: float
+) -> tuple[Point | None, str]:
     """Return a free spot, or None and the reason why the head must stay where it is."""
     if not anchor.homed or anchor.x is None or anchor.y is None:
         return None, "where the head stands is unknown"
@@ -371,7 +373,7 @@ def box_of(corners: Sequence[Point]) -> Box | None:
     return _around([(*corner, *corner) for corner in corners]) if corners else None
 
 
-def machine_of(facts: SlicerFacts, printer: Printer | None, *, tool: int = 0) -> Machine:
+def machine_of(facts: SlicerFacts, printer: Printer | None, *, tool: int = 0) -> BlockMachine:
     """Return what the printer's profile says, and where it is silent, the slicer's settings.
 
     Parameters
@@ -383,7 +385,7 @@ def machine_of(facts: SlicerFacts, printer: Printer | None, *, tool: int = 0) ->
     bed = tuple(facts.bed_polygon)
     height = facts.height_mm
     if printer is None:
-        return Machine(
+        return BlockMachine(
             bed=bed,
             exclude=facts.bed_exclude,
             height_mm=height,
@@ -391,7 +393,7 @@ def machine_of(facts: SlicerFacts, printer: Printer | None, *, tool: int = 0) ->
             retract_mm_s=of_tool(facts.retract_mm_s, tool),
         )
     hot_end = printer.hot_end
-    return Machine(
+    return BlockMachine(
         bed=box_polygon(printer.bed_mm) if printer.bed_mm is not None else bed,
         exclude=facts.bed_exclude,
         height_mm=printer.height_mm if printer.height_mm is not None else height,

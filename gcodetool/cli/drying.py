@@ -101,13 +101,13 @@ def plan(
     as_json: bool,
 ) -> int:
     """Say how hot and how long to dry a spool, and whether this dryer can get it there at all."""
-    from gcodetool.app.drying import Dryer, JobToDryFor, drying_plan
+    from gcodetool.app.drying import DryerQuestion, JobToDryFor, drying_plan
 
     if job is None and not (tool is None and printer is None and place is None):
         raise UsageError("--tool, --printer and --place speak of a job; name it with --for JOB")
     made, held = drying_plan(
         spool,
-        Dryer(dryer, room, room_C, room_rh, power_W),
+        DryerQuestion(dryer, room, room_C, room_rh, power_W),
         job=None if job is None else JobToDryFor(job, tool, printer, place),
         to_wt_pct=to_wt_pct,
         at=at_s,

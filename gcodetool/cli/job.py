@@ -29,10 +29,10 @@ if TYPE_CHECKING:
 @click.option("--no-tweaks", is_flag=True, help="Suggest no settings: for a series that compares spools.")
 def check(job: Path, as_json: bool, no_tweaks: bool, **options: Any) -> int:
     """Say whether JOB's filament will be dry enough from the first layer to the last."""
-    from gcodetool.app.check import Question, examine_job
+    from gcodetool.app.check import JobQuestion, examine_job
     from gcodetool.cli.progress import reading
 
-    asked = Question(parse_spool_words(options["spools"]), **words_of_call(options, tweaks=not no_tweaks))
+    asked = JobQuestion(parse_spool_words(options["spools"]), **words_of_call(options, tweaks=not no_tweaks))
     seen = examine_job(job, asked, reading=reading)
     tell(seen.notes)
     show(seen.findings, as_json=as_json)

@@ -16,7 +16,7 @@ from gcodetool.cli.options import Base, at_option, json_option, ledger_option
 from gcodetool.errors import GcodetoolError, UsageError
 
 if TYPE_CHECKING:
-    from gcodetool.ledger.entries import Entry
+    from gcodetool.ledger.entries import LedgerEntry
     from gcodetool.ledger.store import Ledger
     from gcodetool.ledger.writers import Written
     from gcodetool.report.shelf_text import Happened
@@ -169,7 +169,7 @@ def say(name: str, what: str, done: "Written", *, as_json: bool, subject: str = 
     return 0
 
 
-def entry_dict(entry: "Entry") -> dict[str, Any]:
+def entry_dict(entry: "LedgerEntry") -> dict[str, Any]:
     """Return an entry for JSON."""
     from gcodetool.ledger.records import utc
 
@@ -193,7 +193,7 @@ def jsonable(value: Any) -> Any:
     return [jsonable(each) for each in value] if isinstance(value, list) else value
 
 
-def history_of(rows: "list[Entry]") -> "list[Happened]":
+def history_of(rows: "list[LedgerEntry]") -> "list[Happened]":
     """Return entries as lines of a history."""
     from gcodetool.ledger.entries import cancelled
     from gcodetool.report.shelf_text import Happened

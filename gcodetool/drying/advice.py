@@ -5,7 +5,7 @@ from typing import Final
 from gcodetool.drying import words
 from gcodetool.drying.device import of_place
 from gcodetool.drying.limits import highest
-from gcodetool.drying.plan import Plan, plan
+from gcodetool.drying.plan import DryingPlan, plan
 from gcodetool.errors import GcodetoolError
 from gcodetool.moisture.history import State
 
@@ -34,7 +34,7 @@ def dryers_of(state: State) -> list[str]:
     return sorted(name for name, place in state.spool.places.items() if place.kind == "dryer")
 
 
-def _planned(state: State, name: str, confidence: float) -> Plan | None:
+def _planned(state: State, name: str, confidence: float) -> DryingPlan | None:
     """Return the plan for one dryer; None where its air is not known."""
     try:
         return plan(state, of_place(state.spool, state, name), confidence=confidence)
@@ -42,6 +42,6 @@ def _planned(state: State, name: str, confidence: float) -> Plan | None:
         return None
 
 
-def _slowness(made: Plan) -> tuple[bool, float, str]:
+def _slowness(made: DryingPlan) -> tuple[bool, float, str]:
     never = made.advised_s is None
     return never, made.cap_s if made.advised_s is None else made.advised_s, made.device.name

@@ -49,7 +49,7 @@ WORTH_SHARE: Final = 0.02  # of all that can leave, in an hour
 
 
 @dataclass(frozen=True)
-class Reading:
+class WeighIn:
     """One weigh-in, from the moment the spool went in."""
 
     at_s: float
@@ -87,7 +87,7 @@ class Run:
     began_s: float
     last_s: float
     now_s: float
-    readings: tuple[Reading, ...]
+    readings: tuple[WeighIn, ...]
     tells: bool
     because: str | None
     dry_limit_g: Quantiles
@@ -212,7 +212,7 @@ def last_run(spool: Spool, now_s: float, place: str | None) -> tuple[float, floa
     return found[0], found[1], spool.places[found[2]]
 
 
-def readings_of(spool: Spool, began_s: float, ended_s: float) -> tuple[Reading, ...]:
+def readings_of(spool: Spool, began_s: float, ended_s: float) -> tuple[WeighIn, ...]:
     """Return the weigh-ins of a run, by time since the spool went in; a last one before counts as its start."""
     low, high = began_s - BEFORE_S, ended_s + AFTER_S
     fed = [event.at_s for event in spool.events if event.kind == "fed" and low <= event.at_s <= high]
@@ -224,7 +224,7 @@ def readings_of(spool: Spool, began_s: float, ended_s: float) -> tuple[Reading, 
     before = [event for event in weighed if event.at_s <= began_s][-1:]
     after = [event for event in weighed if event.at_s > began_s]
     return tuple(
-        Reading(
+        WeighIn(
             min(max(0.0, event.at_s - began_s), ended_s - began_s), event.gross_g or 0.0, event.resolution_g
         )
         for event in [*before, *after]
@@ -240,7 +240,7 @@ def fit_run(
     state: State,
     device: Device,
     temperature_C: float,
-    readings: Sequence[Reading],
+    readings: Sequence[WeighIn],
     *,
     now_s: float | None = None,
 ) -> Run:
@@ -321,7 +321,7 @@ class _Mixture:
         ends_g: Floats,
         read_s: Floats,
         gross_g: Floats,
-        readings: Sequence[Reading],
+        readings: Sequence[WeighIn],
     ) -> None:
         self.at_s, self.free_g, self.over, self.ends_g = at_s, free_g, over, ends_g
         members = free_g.shape[1]
@@ -414,7 +414,7 @@ class _Sampled:
 
 
 def _tells(
-    state: State, expected_g: float, step_g: float, readings: Sequence[Reading]
+    state: State, expected_g: float, step_g: float, readings: Sequence[WeighIn]
 ) -> tuple[bool, str | None]:
     """Return whether weighing tells anything, and why not."""
     reel = reel_of(state.spool)

@@ -16,7 +16,7 @@ from gcodetool.moisture.constants import HOUR_S, ZERO_CELSIUS_K
 from gcodetool.moisture.history import Quantiles
 
 if TYPE_CHECKING:
-    from gcodetool.drying.plan import Asked
+    from gcodetool.drying.plan import DryingGoal
 
 DRIED_DEW_POINT_C: Final = -30.0  # what copolyester makers ask of a desiccant dryer (read)
 HOTTER_K: Final = 2.0  # less is not worth another dryer
@@ -59,31 +59,31 @@ class Instead:
     floor_wt_pct: Quantiles
 
 
-def instead(asked: "Asked", device: Device, set_to: SetPoint, slow_s: float | None) -> Iterator[Instead]:
-    """Yield what else could be done for what is *asked*, the simplest first.
+def instead(goal: "DryingGoal", device: Device, set_to: SetPoint, slow_s: float | None) -> Iterator[Instead]:
+    """Yield what else could be done for a *goal*, the simplest first.
 
     Where the device gets there, if slowly (after *slow_s*), only what is clearly quicker.
     """
-    for one in _every(asked, device, set_to):
+    for one in _every(goal, device, set_to):
         if slow_s is None or (one.p50_s is not None and one.p50_s <= QUICKER * slow_s):
             yield one
 
 
-def _every(asked: "Asked", device: Device, set_to: SetPoint) -> Iterator[Instead]:
+def _every(goal: "DryingGoal", device: Device, set_to: SetPoint) -> Iterator[Instead]:
     celsius = set_to.temperature_C
-    if asked.upwards:
-        yield from _damper(asked, device, set_to)
+    if goal.upwards:
+        yield from _damper(goal, device, set_to)
         return
-    spool = asked.state.spool
+    spool = goal.state.spool
     if device.around.closed and set_to.possible:
-        yield from _box(asked, device, celsius)
+        yield from _box(goal, device, celsius)
     free = replace(device, max_temperature_C=None, reached_C=None) if device.adjustable else device
     if device.adjustable and set_to.binding.whose.startswith(OWN):
         hotter = set_point(spool, free)
         if hotter.possible and hotter.temperature_C >= celsius + HOTTER_K:
             why = f"the limit then is {hotter.binding.whose}"
             yield _ran(
-                asked, "hotter", f"Use a dryer that reaches {hotter.temperature_C:g} °C ({why})", free, hotter
+                goal, "hotter", f"Use a dryer that reaches {hotter.temperature_C:g} °C ({why})", free, hotter
             )
     if set_to.binding.whose.startswith(REEL) and device.adjustable:
         other = set_point(spool, device, relieved=REEL)
@@ -96,18 +96,18 @@ def _every(asked: "Asked", device: Device, set_to: SetPoint) -> Iterator[Instead
                 else f"Wind it on a reel that stands {other.temperature_C + device.swing_C:g} °C, and dry at "
                 f"{other.temperature_C:g} °C"
             )
-            yield _ran(asked, "reel", what, device, other)
+            yield _ran(goal, "reel", what, device, other)
     if not set_to.possible or not device.adjustable:
         return
     if device.dew_point_C is None:
         dried = _dried(device, DRIED_DEW_POINT_C)
         what = f"Use a desiccant dryer (dew point {DRIED_DEW_POINT_C:g} °C) at the same {celsius:g} °C"
-        yield _ran(asked, "dried-air", what, dried, set_to)
-    yield from _dry_enough(asked, device, celsius, set_to)
+        yield _ran(goal, "dried-air", what, dried, set_to)
+    yield from _dry_enough(goal, device, celsius, set_to)
 
 
-def _ran(asked: "Asked", kind: str, what: str, device: Device, set_to: SetPoint) -> Instead:
-    ran = asked.run(device, set_to.temperature_C)
+def _ran(goal: "DryingGoal", kind: str, what: str, device: Device, set_to: SetPoint) -> Instead:
+    ran = goal.run(device, set_to.temperature_C)
     first = ran.reaches[0]
     return Instead(
         kind,
@@ -117,7 +117,7 @@ def _ran(asked: "Asked", kind: str, what: str, device: Device, set_to: SetPoint)
         first.outcome,
         first.p50_s,
         first.p90_s,
-        asked.band(ran.floor),
+        goal.band(ran.floor),
     )
 
 
@@ -135,10 +135,10 @@ def _dried(device: Device, dew_point_C: float) -> Device:
     return replace(device, around=stream, dew_point_C=dew_point_C)
 
 
-def _dry_enough(asked: "Asked", device: Device, celsius: float, set_to: SetPoint) -> Iterator[Instead]:
+def _dry_enough(goal: "DryingGoal", device: Device, celsius: float, set_to: SetPoint) -> Iterator[Instead]:
     """Yield the dampest air whose floor lies well below what is asked, where the device's is damper."""
-    limit = asked.goals[0][1] * ENOUGH
-    activity = floor.activity_for(asked.state, limit, celsius, asked.confidence)
+    limit = goal.targets[0][1] * ENOUGH
+    activity = floor.activity_for(goal.state, limit, celsius, goal.confidence)
     full = float(airs.saturation_pressure(celsius + ZERO_CELSIUS_K))
     if activity * full >= device.incoming_Pa:
         return
@@ -150,19 +150,19 @@ def _dry_enough(asked: "Asked", device: Device, celsius: float, set_to: SetPoint
         f"Wait for air with a dew point of {dew:.0f} °C or lower (a room of {device.room_C:.0f} °C at no more than "
         f"{room:.0f} % RH)"
     )
-    yield _ran(asked, "dry-enough-air", what, _dried(device, dew), set_to)
+    yield _ran(goal, "dry-enough-air", what, _dried(device, dew), set_to)
 
 
-def _box(asked: "Asked", device: Device, celsius: float) -> Iterator[Instead]:
+def _box(goal: "DryingGoal", device: Device, celsius: float) -> Iterator[Instead]:
     """Yield what fresh air, a measured exchange and desiccant would do for a closed box."""
     air = device.around
-    here = SetPoint(celsius, None, set_point(asked.state.spool, device).binding, ())
+    here = SetPoint(celsius, None, set_point(goal.state.spool, device).binding, ())
     fresh = replace(
         device,
         around=replace(airs.exchanging(air, 0.0, 0.0), vapour_Pa=device.incoming_Pa, closed=False),
     )
     vent = _ran(
-        asked,
+        goal,
         "vent",
         f"Let fresh room air through all the time (lid ajar, a fan) at {celsius:g} °C",
         fresh,
@@ -175,28 +175,28 @@ def _box(asked: "Asked", device: Device, celsius: float) -> Iterator[Instead]:
             if stream <= own:
                 continue
             what = f"Open a vent for {stream:g} m³ of air an hour (now {own:g})"
-            one = _ran(asked, "exchange", what, device.exchanging(stream), here)
+            one = _ran(goal, "exchange", what, device.exchanging(stream), here)
             if one.p50_s is not None and one.p50_s <= FAIR * vent.p50_s:
                 yield one
                 break
     if air.desiccant is None:
-        grams = asked.state.remaining_g * max(
-            0.0, asked.at(asked.state.field.mean()) - 0.5 * asked.at(asked.goals[0][1])
+        grams = goal.state.remaining_g * max(
+            0.0, goal.at(goal.state.field.mean()) - 0.5 * goal.at(goal.targets[0][1])
         )
         charge = 50.0 * max(1, round(AGENT_SHARE * 1.5 * grams / 50.0 + 0.5))
         shut = device.exchanging(min(own, LEAK_M3_H))
         filled = replace(shut.around, desiccant=airs.desiccant(AGENT), desiccant_kg=charge / 1000.0)
         dried = replace(shut, around=filled)
         what = f"Put {charge:g} g of fresh {AGENT} into the box, lid shut, at {celsius:g} °C"
-        yield _ran(asked, "desiccant", what, dried, here)
+        yield _ran(goal, "desiccant", what, dried, here)
 
 
-def _damper(asked: "Asked", device: Device, set_to: SetPoint) -> Iterator[Instead]:
+def _damper(goal: "DryingGoal", device: Device, set_to: SetPoint) -> Iterator[Instead]:
     """Yield the air whose equilibrium is a little above the content asked for."""
     if not set_to.possible:
         return
     celsius = set_to.temperature_C
-    activity = min(1.0, floor.activity_for(asked.state, asked.goals[0][1], celsius, 0.5) * 1.1)
+    activity = min(1.0, floor.activity_for(goal.state, goal.targets[0][1], celsius, 0.5) * 1.1)
     if activity >= 1.0:
         return
     kelvin = celsius + ZERO_CELSIUS_K
@@ -207,4 +207,4 @@ def _damper(asked: "Asked", device: Device, set_to: SetPoint) -> Iterator[Instea
         adjustable=True,
     )
     what = f"Use air of {100 * activity:.0f} % RH at {celsius:g} °C (its balance is a tenth above the target)"
-    yield _ran(asked, "humid-air", what, damp, set_to)
+    yield _ran(goal, "humid-air", what, damp, set_to)

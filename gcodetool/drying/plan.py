@@ -87,7 +87,7 @@ class Look:
 
 
 @dataclass(frozen=True)
-class Plan:
+class DryingPlan:
     """All that is known of drying one spool in one device.
 
     Contents in wt %; `reaches` holds good and marginal, or the target alone.
@@ -136,7 +136,7 @@ def plan(
     to_wt_pct: float | None = None,
     job: jobs.JobFeed | None = None,
     tariff_per_kWh: float | None = None,
-) -> Plan:
+) -> DryingPlan:
     """Return how to dry *state*'s spool in *device*, from now on.
 
     Parameters
@@ -174,12 +174,12 @@ def plan(
         raise SpoolError.at(spool.source or spool.id, None, "the reel is empty by its record; nothing to dry")
     needed = state.remaining_mm if job is None else min(state.remaining_mm, job.length_mm)
     set_to = set_point(spool, device, at_most_C=at_most_C)
-    asked = Asked(state, confidence, needed, cap_s, to_wt_pct)
+    goal = DryingGoal(state, confidence, needed, cap_s, to_wt_pct)
     # where it must not be run at all, what the spool is now is all there is to say
     ran = (
-        asked.run(device, set_to.temperature_C, keep=job is not None)
+        goal.run(device, set_to.temperature_C, keep=job is not None)
         if set_to.possible
-        else asked.still(device)
+        else goal.still(device)
     )
     reaches = ran.reaches
     advised = reaches[0].seconds if set_to.possible else None
@@ -192,7 +192,7 @@ def plan(
             advised = needs.boxed_s
     others: tuple[Instead, ...] = ()
     if not set_to.possible or reaches[0].seconds is None or reaches[0].seconds > SLOW_S:
-        others = tuple(instead(asked, device, set_to, reaches[0].p50_s if set_to.possible else None))
+        others = tuple(instead(goal, device, set_to, reaches[0].p50_s if set_to.possible else None))
     air = device.air(set_to.temperature_C) if set_to.possible else device.around
     notes = [*state.notes, *device.notes, *ran.notes]
     if device.room.assumed and not device.around.closed and device.dew_point_C is None:
@@ -200,7 +200,7 @@ def plan(
             f"assumed: the dryer draws the air of {device.room.name} "
             f"({device.room_C:.0f} °C, {device.room.rh_pct:.0f} % RH); name another with --room"
         )
-    return Plan(
+    return DryingPlan(
         spool=spool.id,
         material=spool.material.key,
         as_of_s=state.as_of_s,
@@ -209,23 +209,23 @@ def plan(
         place=state.place,
         remaining_mm=state.remaining_mm,
         needed_mm=needed,
-        upwards=asked.upwards,
+        upwards=goal.upwards,
         device=device,
         set_point=set_to,
         rh_pct=air.rh_pct,
-        wettest_wt_pct=asked.band(ran.course.wettest[0]),
-        middle_wt_pct=asked.band(ran.course.middle[0]),
-        floor_wt_pct=asked.band(ran.floor),
+        wettest_wt_pct=goal.band(ran.course.wettest[0]),
+        middle_wt_pct=goal.band(ran.course.middle[0]),
+        floor_wt_pct=goal.band(ran.floor),
         reaches=reaches,
         cap_s=cap_s,
         advised_s=advised,
         warm_s=_warm_s(ran.course, set_to.temperature_C) if set_to.possible else None,
-        spread_wt_pct=_spread(asked, ran.course, advised),
+        spread_wt_pct=_spread(goal, ran.course, advised),
         energy=_energy(device, advised, reaches[0].p90_s if needs is None else None, tariff_per_kWh),
         weighing=weighing(state, ran.course, advised if advised is not None else min(cap_s, SLOW_S))
         if set_to.possible
         else None,
-        looks=tuple(asked.looks(ran.course, advised)),
+        looks=tuple(goal.looks(ran.course, advised)),
         instead=others,
         job=needs,
         notes=tuple(dict.fromkeys(notes)),
@@ -233,7 +233,7 @@ def plan(
 
 
 @dataclass(frozen=True)
-class Ran:
+class DryingRun:
     """One device run at one temperature."""
 
     course: Course
@@ -242,7 +242,7 @@ class Ran:
     notes: tuple[str, ...] = ()
 
 
-class Asked:
+class DryingGoal:
     """What is wanted of a spool; runs devices against it."""
 
     def __init__(
@@ -256,11 +256,11 @@ class Asked:
         held = quantile(state.field.mean(), 0.5, state.weights)
         self.upwards = self.to is not None and self.to > held
         polymer = state.polymer
-        self.goals: tuple[tuple[str, Floats], ...]
+        self.targets: tuple[tuple[str, Floats], ...]
         if self.to is None:
-            self.goals = (("good", polymer.limit_good), ("marginal", polymer.limit_marginal))
+            self.targets = (("good", polymer.limit_good), ("marginal", polymer.limit_marginal))
         else:
-            self.goals = (("target", np.full(state.members, self.to)),)
+            self.targets = (("target", np.full(state.members, self.to)),)
 
     def band(self, content: Floats) -> Quantiles:
         """Return the quantiles of a content, wt %."""
@@ -270,10 +270,10 @@ class Asked:
         """Return a quantile, of the asked confidence unless another is named."""
         return quantile(values, self.confidence if q is None else q, self.state.weights)
 
-    def run(self, device: Device, temperature_C: float, *, keep: bool = False) -> Ran:
+    def run(self, device: Device, temperature_C: float, *, keep: bool = False) -> DryingRun:
         """Return what *device* does at *temperature_C*, looked at until all members are there."""
         floor, notes = equilibrium(self.state, device, temperature_C)
-        strictest = self.goals[0][1]
+        strictest = self.targets[0][1]
         if keep:  # a job may need it drier than good when it begins
             strictest = np.minimum(strictest, np.maximum(DEEP * strictest, NEAR_FLOOR * floor))
 
@@ -290,10 +290,10 @@ class Asked:
             done=there,
             keep=keep,
         )
-        reaches = tuple(self.reach(name, limit, ran, floor) for name, limit in self.goals)
-        return Ran(ran, floor, reaches, notes)
+        reaches = tuple(self.reach(name, limit, ran, floor) for name, limit in self.targets)
+        return DryingRun(ran, floor, reaches, notes)
 
-    def still(self, device: Device) -> Ran:
+    def still(self, device: Device) -> DryingRun:
         """Return what the spool is now, for a device that must not be used."""
         state = self.state
         mean = state.field.layer_mean()
@@ -307,7 +307,9 @@ class Asked:
             np.zeros(1),
         )
         floor = np.full(state.members, np.nan)
-        return Ran(one, floor, tuple(self.reach(name, limit, one, floor) for name, limit in self.goals))
+        return DryingRun(
+            one, floor, tuple(self.reach(name, limit, one, floor) for name, limit in self.targets)
+        )
 
     def reach(self, name: str, limit: Floats, ran: Course, floor: Floats) -> Reach:
         """Return whether and when *limit* is reached."""
@@ -368,14 +370,14 @@ def _warm_s(ran: Course, temperature_C: float) -> float | None:
     return _known(float(falls_to(ran.at_s, off[:, np.newaxis], np.array([2.0]))[0]))
 
 
-def _spread(asked: Asked, ran: Course, advised_s: float | None) -> tuple[float, float] | None:
+def _spread(goal: DryingGoal, ran: Course, advised_s: float | None) -> tuple[float, float] | None:
     """Return the driest and the wettest layer's content when a target is reached from below, wt %."""
-    if advised_s is None or not asked.upwards:
+    if advised_s is None or not goal.upwards:
         return None
 
     def then(values: Floats) -> float:
         each = [np.interp(advised_s, ran.at_s, values[:, m]) for m in range(values.shape[1])]
-        return 100.0 * asked.at(np.array(each), 0.5)
+        return 100.0 * goal.at(np.array(each), 0.5)
 
     return then(ran.driest), then(ran.wettest)
 

@@ -6,7 +6,7 @@ from typing import Final
 
 from gcodetool.drying.instead import Instead
 from gcodetool.drying.job import DRY_BOX_RH_PCT
-from gcodetool.drying.plan import Plan, Reach
+from gcodetool.drying.plan import DryingPlan, Reach
 from gcodetool.moisture.constants import HOUR_S
 from gcodetool.moisture.record import Spool
 
@@ -45,7 +45,7 @@ def content(wt_pct: float | None) -> str:
     return f"{wt_pct:.3f} wt %" if wt_pct < 1 else f"{wt_pct:.2f} wt %"
 
 
-def setting(plan: Plan) -> str:
+def setting(plan: DryingPlan) -> str:
     """Return where and how hot: "at 62 °C in oven (set its knob to 64)"."""
     point = plan.set_point
     where = f"at {degrees(point.temperature_C)} in {plan.device.name}"
@@ -56,7 +56,7 @@ def setting(plan: Plan) -> str:
     return f"{where} (its knob at {point.knob_C:g}: it is {plan.device.set_offset_C:+g} K off)"
 
 
-def best(plan: Plan) -> Instead | None:
+def best(plan: DryingPlan) -> Instead | None:
     """Return what would do instead: the first that gets there within a day, else the quickest."""
     there = [one for one in plan.instead if one.p50_s is not None]
     soon = [one for one in there if one.p50_s is not None and one.p50_s <= SOON_S]
@@ -65,7 +65,7 @@ def best(plan: Plan) -> Instead | None:
     return min(there, key=lambda one: one.p50_s or 0.0) if there else None
 
 
-def rather(plan: Plan, why: str) -> str:
+def rather(plan: DryingPlan, why: str) -> str:
     """Return the line where a device does not do: what would, first, where anything does; then why."""
     one = best(plan)
     if one is None or one.p50_s is None:
@@ -73,7 +73,7 @@ def rather(plan: Plan, why: str) -> str:
     return f"{one.what}, for {hours(one.p50_s)}: {why}"
 
 
-def todo(plan: Plan) -> str:
+def todo(plan: DryingPlan) -> str:
     """Return what to do now, in one line."""
     name = plan.spool
     if not plan.set_point.possible:
@@ -93,7 +93,7 @@ def todo(plan: Plan) -> str:
     return cannot(plan, first)
 
 
-def too_hot(plan: Plan) -> str:
+def too_hot(plan: DryingPlan) -> str:
     """Return why a device must not be used."""
     point, device = plan.set_point, plan.device
     if not device.adjustable:
@@ -105,7 +105,7 @@ def too_hot(plan: Plan) -> str:
     )
 
 
-def to_be_sure(plan: Plan, reach: Reach) -> str:
+def to_be_sure(plan: DryingPlan, reach: Reach) -> str:
     """Return how long it takes nine times in ten, where that is more."""
     if plan.members == 1 or plan.confidence >= 0.9:
         return ""
@@ -117,7 +117,7 @@ def to_be_sure(plan: Plan, reach: Reach) -> str:
     return ""
 
 
-def cannot(plan: Plan, first: Reach) -> str:
+def cannot(plan: DryingPlan, first: Reach) -> str:
     """Return the line where good is out of reach."""
     point = plan.set_point
     if first.outcome == "never":
@@ -136,7 +136,7 @@ def cannot(plan: Plan, first: Reach) -> str:
     return rather(plan, why)
 
 
-def to_target(plan: Plan, reach: Reach) -> str:
+def to_target(plan: DryingPlan, reach: Reach) -> str:
     """Return the line for a content of the user's own."""
     word = "mean" if plan.upwards else "wettest strand"
     goal = content(reach.limit_wt_pct)
@@ -154,7 +154,7 @@ def to_target(plan: Plan, reach: Reach) -> str:
     )
 
 
-def for_job(plan: Plan) -> str:
+def for_job(plan: DryingPlan) -> str:
     """Return the line for a job: dry so long, or feed it from so dry a box."""
     need = plan.job
     assert need is not None
@@ -192,7 +192,7 @@ def rh(rh_pct: float) -> str:
     return "any humidity" if rh_pct >= 100 else f"{math.floor(rh_pct)} % RH or less"
 
 
-def cautions(plan: Plan, spool: Spool) -> Iterator[str]:
+def cautions(plan: DryingPlan, spool: Spool) -> Iterator[str]:
     """Yield what must be heeded, in the order in which it comes up."""
     point, device = plan.set_point, plan.device
     if plan.job is not None and plan.job.short_mm > 0:
@@ -212,7 +212,7 @@ def cautions(plan: Plan, spool: Spool) -> Iterator[str]:
         yield "what the reel is made of is not recorded: taken as the most delicate; write it under [body] material"
 
 
-def heat(plan: Plan, spool: Spool) -> Iterator[str]:
+def heat(plan: DryingPlan, spool: Spool) -> Iterator[str]:
     """Yield the cautions of every hot dryer; they defer to makers and local codes."""
     device = plan.device
     if device.profile is not None or device.set_offset_C == 0.0:

@@ -27,7 +27,7 @@ from gcodetool.gcode.dialects import (
     is_start_macro,
 )
 from gcodetool.gcode.markers import of_tool
-from gcodetool.gcode.place import AHEAD_BYTES, XYZ, Place, by_mark, by_shape, rows_in
+from gcodetool.gcode.place import AHEAD_BYTES, XYZ, InsertionPoint, by_mark, by_shape, rows_in
 from gcodetool.gcode.program import Program, walk
 from gcodetool.gcode.rows import Rows
 
@@ -328,7 +328,7 @@ class _State:
         self.wait = f"macro {self.macro.split(maxsplit=1)[0].upper()}"
         return True
 
-    def anchor(self, place: Place, ahead: bytes) -> Anchor:
+    def anchor(self, place: InsertionPoint, ahead: bytes) -> Anchor:
         """Return the state as an anchor."""
         assumed = self.assume()
         scanner = self.scanner

@@ -47,7 +47,7 @@ class Put:
 
 
 @dataclass(frozen=True)
-class Row:
+class ScanRow:
     """A row as the scanner fills it in; see ``rows``."""
 
     op: int
@@ -59,10 +59,10 @@ class Row:
     f: float = 0.0
 
 
-KEPT_ROW: Final = Row(rows.COMMAND)
+KEPT_ROW: Final = ScanRow(rows.COMMAND)
 
 
-def act(scanner: Scanner, line: bytes) -> Row | None:
+def act(scanner: Scanner, line: bytes) -> ScanRow | None:
     """Change the state of *scanner* as the modal or extended command on *line* does; return its row."""
     said = command(line)
     match said.name:
@@ -84,7 +84,7 @@ def act(scanner: Scanner, line: bytes) -> Row | None:
         case "G17" | "G18" | "G19":
             scanner.plane = int(said.name[1:]) - 17
         case "G4":
-            return Row(rows.DWELL, e=_dwell_s(scanner, said))
+            return ScanRow(rows.DWELL, e=_dwell_s(scanner, said))
         case "G28":
             return _home(scanner, said)
         case "M220":
@@ -118,7 +118,7 @@ def _dwell_s(scanner: Scanner, said: Command) -> float:
     return max(0.0, seconds)
 
 
-def _home(scanner: Scanner, said: Command) -> Row | None:
+def _home(scanner: Scanner, said: Command) -> ScanRow | None:
     """G28 of the axes named, or of all: 0 for timing, in truth unknown, and without G92's shift."""
     axes = sum(bit for letter, bit in AXES if letter in said.words)
     if not axes:
@@ -133,7 +133,7 @@ def _home(scanner: Scanner, said: Command) -> Row | None:
         scanner.z = scanner.shift_z = 0.0
     scanner.homed |= axes
     scanner.known &= ~axes
-    return Row(rows.HOME, axes)
+    return ScanRow(rows.HOME, axes)
 
 
 def _percent(scanner: Scanner, said: Command) -> float | None:
@@ -195,7 +195,7 @@ def _volumetric(scanner: Scanner, said: Command) -> None:
         scanner.volumetric = int(switch != 0)
 
 
-def _extended(scanner: Scanner, said: Command, line: bytes) -> Row | None:
+def _extended(scanner: Scanner, said: Command, line: bytes) -> ScanRow | None:
     """Act on ``NAME KEY=VALUE``: Klipper's own, a user's macro, or what another dialect cannot read."""
     klipper = scanner.dialect == Dialect.KLIPPER
     if odd.extended(scanner, said.name, line):
@@ -230,7 +230,7 @@ def _save(scanner: Scanner, said: Command) -> None:
     )
 
 
-def _restore(scanner: Scanner, said: Command) -> Row | None:
+def _restore(scanner: Scanner, said: Command) -> ScanRow | None:
     """RESTORE_GCODE_STATE: modes, factors, origin and E; with MOVE=1 the place, straight there."""
     state = scanner.put.states.get(str(said.words.get("NAME", "default")))
     if state is None:
@@ -245,10 +245,10 @@ def _restore(scanner: Scanner, said: Command) -> Row | None:
     scanner.x, scanner.y, scanner.z, scanner.known = x, y, z, int(known)
     speed = said.number("MOVE_SPEED") or 0.0  # mm/s
     speed = speed if speed > 0 else scanner.feed * scanner.speed_factor
-    return Row(rows.MOVE, rows.X | rows.Y | rows.Z, x, y, z, 0.0, speed) if moves else None
+    return ScanRow(rows.MOVE, rows.X | rows.Y | rows.Z, x, y, z, 0.0, speed) if moves else None
 
 
-def _activate(scanner: Scanner, said: Command) -> Row | None:
+def _activate(scanner: Scanner, said: Command) -> ScanRow | None:
     """ACTIVATE_EXTRUDER: E counts from 0 again, the flow factor is 1; nothing where it is active already."""
     name = str(said.words.get("EXTRUDER", ""))
     number = name.removeprefix("extruder") or "0"
@@ -257,4 +257,4 @@ def _activate(scanner: Scanner, said: Command) -> Row | None:
     if int(number) == scanner.tool:
         return None
     scanner.tool, scanner.e, scanner.flow[0] = int(number), 0.0, 1.0
-    return Row(rows.TOOL, scanner.tool)
+    return ScanRow(rows.TOOL, scanner.tool)

@@ -14,7 +14,7 @@ from decimal import Decimal
 from typing import Any, Final
 
 from gcodetool.gcode.dialects import M_TABLES, TEXT_COMMANDS, UNKNOWN, Dialect, command
-from gcodetool.gcode.readings import FEATURES, Reading
+from gcodetool.gcode.readings import FEATURES, FirmwareReading
 
 Scanner = Any  # it imports this file, and no file may import its importer
 
@@ -41,7 +41,7 @@ class Note:
     """
 
     feature: str
-    reading: Reading
+    reading: FirmwareReading
     count: int
     lines: tuple[int, ...]
     text: str

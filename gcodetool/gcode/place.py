@@ -34,14 +34,14 @@ RESET_E: Final = re.compile(rb"G92 E0*(?:\.0+)?")
 
 
 @dataclass(frozen=True)
-class Place:
+class InsertionPoint:
     """A byte to insert before, and how it was found."""
 
     offset: int
     rule: str
 
 
-def by_mark(program: Program) -> Place | None:
+def by_mark(program: Program) -> InsertionPoint | None:
     """Return the first layer mark of the file's family; family B's retraction before it is left behind."""
     pattern = FIRST_MARK.get(program.family)
     if pattern is None:
@@ -67,8 +67,8 @@ def by_mark(program: Program) -> Place | None:
                 and last[0] >= offset
                 and not _commands(block[last[1] - offset : found.start()])
             ):
-                return Place(last[0], f"before the retraction that precedes '{mark}'")
-            return Place(offset + found.start(), f"before '{mark}'")
+                return InsertionPoint(last[0], f"before the retraction that precedes '{mark}'")
+            return InsertionPoint(offset + found.start(), f"before '{mark}'")
         offset += len(block)
     return None
 
@@ -78,7 +78,7 @@ def _commands(text: bytes) -> bool:
     return any(line.strip() and not line.lstrip().startswith(b";") for line in text.split(b"\n"))
 
 
-def by_shape(program: Program) -> "Place | str":
+def by_shape(program: Program) -> "InsertionPoint | str":
     """Return the start of the first layer by what is laid there; a text: why it is not clear."""
     scanner = program.scanner()
     rows: Any = Rows()
@@ -102,7 +102,9 @@ def by_shape(program: Program) -> "Place | str":
                 dive = preambles.last_before(layer.first_extrusion)
                 if dive is not None:
                     return dive
-                return Place(layer.start, "before the travel to the first layer, which no mark shows")
+                return InsertionPoint(
+                    layer.start, "before the travel to the first layer, which no mark shows"
+                )
         offset += len(block)
     return "no first layer was found: the file lays down no filament in a plane"
 
@@ -172,7 +174,7 @@ class _Preambles:
     def __init__(self) -> None:
         self.step = 0
         self.held: int | None = None  # where a retraction began that leads to the dive
-        self.dives: list[tuple[int, Place]] = []  # where it stands, and the place before it
+        self.dives: list[tuple[int, InsertionPoint]] = []  # where it stands, and the place before it
 
     def take(self, block: bytes, offset: int) -> None:
         """Take the lines of a block that starts at *offset*; the start code is in the first few."""
@@ -195,9 +197,9 @@ class _Preambles:
         elif self.step == 3 and DIVE.fullmatch(text):
             what = "the first move in Z after the slicer's preamble"
             if self.held is None:
-                place = Place(offset, f"before {what}")
+                place = InsertionPoint(offset, f"before {what}")
             else:
-                place = Place(self.held, f"before the retraction that precedes {what}")
+                place = InsertionPoint(self.held, f"before the retraction that precedes {what}")
             self.dives.append((offset, place))
             self.step = 0
         elif self.step == 3 and PULL.fullmatch(text):
@@ -209,11 +211,11 @@ class _Preambles:
         else:
             self.held = None  # a command that may heat or wait is no part of the way to the layer
 
-    def last_before(self, offset: int) -> Place | None:
+    def last_before(self, offset: int) -> InsertionPoint | None:
         """Return the place of the last dive before *offset*."""
         return next((place for dive, place in reversed(self.dives) if dive < offset), None)
 
-    def only_before(self, offset: int) -> Place | None:
+    def only_before(self, offset: int) -> InsertionPoint | None:
         """Return the same where no dive comes later, so that no start code's own is taken for the slicer's."""
         return self.last_before(offset) if all(dive < offset for dive, _ in self.dives) else None
 

@@ -10,7 +10,7 @@ from typing import Final
 
 
 @dataclass(frozen=True)
-class Reading:
+class FirmwareReading:
     """What becomes of a feature in one dialect.
 
     Attributes
@@ -27,24 +27,24 @@ class Reading:
     seen: bool = True
 
 
-def _read(words: str) -> Reading:
-    return Reading(words, cautioned=False)
+def _read(words: str) -> FirmwareReading:
+    return FirmwareReading(words, cautioned=False)
 
 
-def _guess(words: str) -> Reading:
-    return Reading(words, sure=False, seen=False)
+def _guess(words: str) -> FirmwareReading:
+    return FirmwareReading(words, sure=False, seen=False)
 
 
-_STOPS: Final = Reading("the firmware cannot read it and stops the job there", sure=False)
-_REFUSED: Final = Reading("the firmware refuses the line, and goes on")
+_STOPS: Final = FirmwareReading("the firmware cannot read it and stops the job there", sure=False)
+_REFUSED: Final = FirmwareReading("the firmware refuses the line, and goes on")
 _LISTED: Final = _read("not known: listed as such, not done")
-_NOT_DONE: Final = Reading("no such command: the line is not done", sure=False, seen=False)
-_UNREAD: Final = Reading("not read by the firmware")
-_AXIS: Final = Reading("moves only a machine that has such an axis: not followed")
-_FIRST_ONLY: Final = Reading("one command a line is read: what follows the first is not done")
+_NOT_DONE: Final = FirmwareReading("no such command: the line is not done", sure=False, seen=False)
+_UNREAD: Final = FirmwareReading("not read by the firmware")
+_AXIS: Final = FirmwareReading("moves only a machine that has such an axis: not followed")
+_FIRST_ONLY: Final = FirmwareReading("one command a line is read: what follows the first is not done")
 _CHORD: Final = "read as straight to its end: too short, and soon over"
 _FRAMES: Final = "machines with work coordinates move the origin: read as if it stayed"
-_SCRIPT: Final = Reading("moves or feeds by a script of the machine: not counted")
+_SCRIPT: Final = FirmwareReading("moves or feeds by a script of the machine: not counted")
 
 
 @dataclass(frozen=True)
@@ -60,10 +60,10 @@ class Feature:
 
     what: str
     example: str
-    readings: tuple[Reading, Reading, Reading]
+    readings: tuple[FirmwareReading, FirmwareReading, FirmwareReading]
 
 
-_LAST: Final = Reading("the last one counts")
+_LAST: Final = FirmwareReading("the last one counts")
 
 FEATURES: Final[Mapping[str, Feature]] = MappingProxyType(
     {
@@ -74,18 +74,18 @@ FEATURES: Final[Mapping[str, Feature]] = MappingProxyType(
             "a length for each drive",
             "M83\nG1 X5 E2.5:2.5",
             (
-                Reading("only the first number is read"),
+                FirmwareReading("only the first number is read"),
                 _STOPS,
-                Reading("counted as the sum, though each drive feeds its own"),
+                FirmwareReading("counted as the sum, though each drive feeds its own"),
             ),
         ),
         "drives-absolute": Feature(
             "the same with absolute E",
             "M82\nG1 X5 E2.5:2.5",
             (
-                Reading("only the first number is read"),
+                FirmwareReading("only the first number is read"),
                 _STOPS,
-                Reading("the firmware refuses the line, and goes on", sure=False),
+                FirmwareReading("the firmware refuses the line, and goes on", sure=False),
             ),
         ),
         "expression": Feature(
@@ -120,7 +120,11 @@ FEATURES: Final[Mapping[str, Feature]] = MappingProxyType(
         "plane": Feature(
             "arcs upright (G18, G19)",
             "G18\nG2 X5 Z5 I2 K1",
-            (_guess(f"not every machine knows the plane; {_CHORD}"), Reading(_CHORD), Reading(_CHORD)),
+            (
+                _guess(f"not every machine knows the plane; {_CHORD}"),
+                FirmwareReading(_CHORD),
+                FirmwareReading(_CHORD),
+            ),
         ),
         "arc": Feature("an arc without a centre", "G2 X5 E1", (_REFUSED, _STOPS, _REFUSED)),
         "arc-form": Feature("an arc by radius", "G2 X5 R5", (_read("read"), _STOPS, _read("read"))),
@@ -129,7 +133,7 @@ FEATURES: Final[Mapping[str, Feature]] = MappingProxyType(
             "G1 X5 F0",
             (
                 _read("says nothing"),
-                Reading("the firmware stops the job there; counted as if it went on", sure=False),
+                FirmwareReading("the firmware stops the job there; counted as if it went on", sure=False),
                 _read("as slow as the machine can"),
             ),
         ),
@@ -139,10 +143,12 @@ FEATURES: Final[Mapping[str, Feature]] = MappingProxyType(
             (
                 _UNREAD,
                 _STOPS,
-                Reading("the firmware may refuse the line; read without the word", sure=False),
+                FirmwareReading("the firmware may refuse the line; read without the word", sure=False),
             ),
         ),
-        "repeated": Feature("a word twice", "G1 X5 X9", (_LAST, _LAST, Reading("the first one counts"))),
+        "repeated": Feature(
+            "a word twice", "G1 X5 X9", (_LAST, _LAST, FirmwareReading("the first one counts"))
+        ),
         "axis": Feature("further axes", "G1 X5 U5", (_AXIS, _AXIS, _AXIS)),
         "word": Feature("words of no meaning there", "G1 X5 Q1", (_UNREAD, _UNREAD, _UNREAD)),
         "turns": Feature(
@@ -158,7 +164,7 @@ FEATURES: Final[Mapping[str, Feature]] = MappingProxyType(
         "stray": Feature(
             "signs that belong to no word",
             "G1 X5 =7",
-            (_UNREAD, _STOPS, Reading("the firmware may refuse the line; passed over", sure=False)),
+            (_UNREAD, _STOPS, FirmwareReading("the firmware may refuse the line; passed over", sure=False)),
         ),
         "brackets": Feature(
             "comments in round brackets",
@@ -172,7 +178,7 @@ FEATURES: Final[Mapping[str, Feature]] = MappingProxyType(
         "zeros": Feature(
             "leading zeros",
             "G01 X5",
-            (_read("read"), Reading("no such command: the line is not done"), _read("read")),
+            (_read("read"), FirmwareReading("no such command: the line is not done"), _read("read")),
         ),
         "exponent": Feature(
             "E close behind a number",
@@ -180,7 +186,7 @@ FEATURES: Final[Mapping[str, Feature]] = MappingProxyType(
             (
                 _read("a word of its own"),
                 _read("a word of its own"),
-                Reading("a power of ten, so no filament"),
+                FirmwareReading("a power of ten, so no filament"),
             ),
         ),
         "change": Feature(
@@ -188,7 +194,7 @@ FEATURES: Final[Mapping[str, Feature]] = MappingProxyType(
             "M600",
             (
                 _read("a pause"),
-                Reading("no such command: without a macro of that name the job goes on", sure=False),
+                FirmwareReading("no such command: without a macro of that name the job goes on", sure=False),
                 _read("a pause"),
             ),
         ),
@@ -200,7 +206,7 @@ FEATURES: Final[Mapping[str, Feature]] = MappingProxyType(
         "offset": Feature(
             "an offset set in motion",
             "SET_GCODE_OFFSET Z=0.1 MOVE=1",
-            (_LISTED, Reading("shifts the head: not followed"), _LISTED),
+            (_LISTED, FirmwareReading("shifts the head: not followed"), _LISTED),
         ),
         "inverse": Feature(
             "speed as inverse time",
@@ -208,7 +214,7 @@ FEATURES: Final[Mapping[str, Feature]] = MappingProxyType(
             (
                 _LISTED,
                 _LISTED,
-                Reading("F then is no speed: read as one, times are wrong", sure=False),
+                FirmwareReading("F then is no speed: read as one, times are wrong", sure=False),
             ),
         ),
         "unknown": Feature("axis words of an unknown command", "G123 X5", (_NOT_DONE, _NOT_DONE, _NOT_DONE)),

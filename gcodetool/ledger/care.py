@@ -80,7 +80,7 @@ def faults(ledger: Ledger) -> Iterator[str]:
                 yield f"spool {spool_id}{'' if number is None else f', entry {number}'}: {text} (noted with --force?)"
 
 
-def _chain(subject: str, name: str, rows: list[entries.Entry]) -> Iterator[str]:
+def _chain(subject: str, name: str, rows: list[entries.LedgerEntry]) -> Iterator[str]:
     before = ""
     for entry in rows:
         chain = entries.linked(before, subject, name, entry.kind, entry.at_us, entries.packed(entry.facts))

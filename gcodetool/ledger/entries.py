@@ -33,7 +33,7 @@ class Draft:
 
 
 @dataclass(frozen=True)
-class Entry:
+class LedgerEntry:
     """An entry as it stands; ``facts`` has the keys of the spool file."""
 
     number: int
@@ -102,8 +102,8 @@ def linked(before: str, subject: str, name: str, kind: str, at_us: int, facts: s
     return hashlib.sha256("\x1f".join((before, subject, name, kind, str(at_us), facts)).encode()).hexdigest()
 
 
-def _entry(row: Row[Any]) -> Entry:
-    return Entry(
+def _entry(row: Row[Any]) -> LedgerEntry:
+    return LedgerEntry(
         number=row.number,
         subject=row.subject,
         name=row.name,
@@ -116,7 +116,7 @@ def _entry(row: Row[Any]) -> Entry:
     )
 
 
-def append(conn: Connection, drafts: Sequence[Draft]) -> list[Entry]:
+def append(conn: Connection, drafts: Sequence[Draft]) -> list[LedgerEntry]:
     """Write entries within the caller's ``writing`` transaction, and return them with their numbers."""
     call, noted = conn.info[CALL], now_us()
     part = conn.info.get(WROTE, 0)
@@ -144,7 +144,7 @@ def append(conn: Connection, drafts: Sequence[Draft]) -> list[Entry]:
         number = conn.execute(insert(ENTRIES).values(values)).inserted_primary_key
         assert number is not None
         written.append(
-            Entry(
+            LedgerEntry(
                 number[0],
                 draft.subject,
                 draft.name,
@@ -161,7 +161,7 @@ def append(conn: Connection, drafts: Sequence[Draft]) -> list[Entry]:
     return written
 
 
-def of(conn: Connection, subject: Subject, name: str | None = None) -> list[Entry]:
+def of(conn: Connection, subject: Subject, name: str | None = None) -> list[LedgerEntry]:
     """Return the entries of one name, or of all, in the order in which they were written."""
     asked = select(ENTRIES).where(ENTRIES.c.subject == subject).order_by(ENTRIES.c.number)
     if name is not None:
@@ -169,7 +169,7 @@ def of(conn: Connection, subject: Subject, name: str | None = None) -> list[Entr
     return [_entry(row) for row in conn.execute(asked)]
 
 
-def of_kinds(conn: Connection, subject: Subject, kinds: Sequence[str]) -> list[Entry]:
+def of_kinds(conn: Connection, subject: Subject, kinds: Sequence[str]) -> list[LedgerEntry]:
     """Return the entries of some kinds, in the order in which they were written."""
     asked = select(ENTRIES).where(ENTRIES.c.subject == subject, ENTRIES.c.kind.in_(kinds))
     return [_entry(row) for row in conn.execute(asked.order_by(ENTRIES.c.number))]
@@ -212,7 +212,7 @@ def last_noted_us(conn: Connection) -> int:
     return conn.execute(select(ENTRIES.c.noted_us).where(ENTRIES.c.number == last)).scalar() or 0
 
 
-def cancelled(entries: Iterable[Entry]) -> dict[int, int]:
+def cancelled(entries: Iterable[LedgerEntry]) -> dict[int, int]:
     """Return the number of each entry that does not count, with that of the entry that cancels it.
 
     Later entries decide over earlier ones: an undo that is itself undone cancels nothing.
@@ -225,15 +225,15 @@ def cancelled(entries: Iterable[Entry]) -> dict[int, int]:
     return found
 
 
-def live(entries: Sequence[Entry]) -> list[Entry]:
+def live(entries: Sequence[LedgerEntry]) -> list[LedgerEntry]:
     """Return the entries that count, without the undoing ones, in the order in which they were written."""
     gone = cancelled(entries)
     return [entry for entry in entries if entry.kind != "undone" and entry.number not in gone]
 
 
-def by_name(entries: Iterable[Entry]) -> dict[str, list[Entry]]:
+def by_name(entries: Iterable[LedgerEntry]) -> dict[str, list[LedgerEntry]]:
     """Return entries by the name that they are about."""
-    found: dict[str, list[Entry]] = {}
+    found: dict[str, list[LedgerEntry]] = {}
     for entry in entries:
         found.setdefault(entry.name, []).append(entry)
     return found
@@ -248,7 +248,7 @@ def digest_of(readings: Readings) -> str:
     return hashlib.sha256(text.encode()).hexdigest()
 
 
-def add_readings(conn: Connection, entry: Entry, readings: Readings) -> None:
+def add_readings(conn: Connection, entry: LedgerEntry, readings: Readings) -> None:
     """Write the readings that *entry* brings in."""
     rows = [
         {"entry": entry.number, "place": entry.name, "at_us": at_us, "temperature_C": celsius, "rh_pct": rh}

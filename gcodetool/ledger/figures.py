@@ -8,7 +8,7 @@ import math
 from typing import Final
 
 from gcodetool.errors import LedgerError
-from gcodetool.ledger.entries import Entry
+from gcodetool.ledger.entries import LedgerEntry
 from gcodetool.ledger.records import SpoolRecord
 from gcodetool.moisture.record import Spool
 
@@ -17,7 +17,7 @@ BODY_SHARE: Final = 1.1  # a card reel holds water too
 FED_SLACK: Final = 1.001  # lengths are rounded
 
 
-def all_fit(record: SpoolRecord, spool: Spool, *, force: bool, only: Entry | None = None) -> list[str]:
+def all_fit(record: SpoolRecord, spool: Spool, *, force: bool, only: LedgerEntry | None = None) -> list[str]:
     """Return what is odd about the figures of a record, or of one entry of it; refuse it without *force*.
 
     Parameters

@@ -13,7 +13,7 @@ from sqlalchemy import Connection
 
 from gcodetool.errors import LedgerError
 from gcodetool.ledger import entries
-from gcodetool.ledger.entries import MICRO, Entry, Readings
+from gcodetool.ledger.entries import MICRO, LedgerEntry, Readings
 from gcodetool.ledger.entries import utc as utc  # noqa: PLC0414  # moments of a record
 from gcodetool.ledger.spoolfile import spool_of
 from gcodetool.moisture.record import AirLog, Spool
@@ -40,8 +40,8 @@ class PlaceRecord:
     """
 
     name: str
-    entries: tuple[Entry, ...]
-    added: Entry
+    entries: tuple[LedgerEntry, ...]
+    added: LedgerEntry
     facts: dict[str, Any]
 
     @property
@@ -70,12 +70,12 @@ class SpoolRecord:
     """
 
     id: str
-    entries: tuple[Entry, ...]
-    added: Entry
+    entries: tuple[LedgerEntry, ...]
+    added: LedgerEntry
     facts: dict[str, Any]
     received_us: int
     received: dict[str, Any]
-    happened: tuple[Entry, ...]
+    happened: tuple[LedgerEntry, ...]
     retired: bool
 
     def stays(self, until_us: int | None = None) -> list[tuple[int, str, int | None]]:
@@ -93,7 +93,7 @@ class SpoolRecord:
         return (self.stays(at_us) or self.stays()[:1])[-1]
 
 
-def _made(rows: list[Entry]) -> tuple[Entry | None, list[Entry]]:
+def _made(rows: list[LedgerEntry]) -> tuple[LedgerEntry | None, list[LedgerEntry]]:
     """Return the last ``added`` that counts, and what counts after it."""
     counted = entries.live(rows)
     at = max((i for i, entry in enumerate(counted) if entry.kind == "added"), default=None)
@@ -117,7 +117,7 @@ def merged(facts: dict[str, Any], changes: Mapping[str, Any]) -> dict[str, Any]:
     return found
 
 
-def place_record(name: str, rows: list[Entry]) -> PlaceRecord | None:
+def place_record(name: str, rows: list[LedgerEntry]) -> PlaceRecord | None:
     """Return a place from its entries; None where it was taken back."""
     added, after = _made(rows)
     if added is None:
@@ -129,7 +129,7 @@ def place_record(name: str, rows: list[Entry]) -> PlaceRecord | None:
     return PlaceRecord(name, tuple(rows), added, facts)
 
 
-def spool_record(spool_id: str, rows: list[Entry]) -> SpoolRecord | None:
+def spool_record(spool_id: str, rows: list[LedgerEntry]) -> SpoolRecord | None:
     """Return a spool from its entries; None where it was taken back."""
     added, after = _made(rows)
     if added is None:

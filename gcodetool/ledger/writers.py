@@ -15,7 +15,7 @@ from sqlalchemy import Connection
 from gcodetool import profiles
 from gcodetool.errors import LedgerError
 from gcodetool.ledger import entries, records
-from gcodetool.ledger.entries import MICRO, Draft, Entry, micro
+from gcodetool.ledger.entries import MICRO, Draft, LedgerEntry, micro
 from gcodetool.ledger.figures import all_fit
 from gcodetool.ledger.records import PlaceRecord, SpoolRecord
 from gcodetool.ledger.spoolfile import NAME, check_event
@@ -29,7 +29,7 @@ CLOCK_SLACK_US: Final = 300 * MICRO  # how far the clocks of a shop's machines m
 class Written:
     """What a command wrote, and what is to be said about it."""
 
-    entries: tuple[Entry, ...]
+    entries: tuple[LedgerEntry, ...]
     notes: tuple[str, ...] = ()
 
 
@@ -510,7 +510,9 @@ def undo(
         return Written(tuple(written), tuple(notes))
 
 
-def to_cancel(name: str, rows: list[Entry], number: int | None, what: str = "spool") -> list[Entry]:
+def to_cancel(
+    name: str, rows: list[LedgerEntry], number: int | None, what: str = "spool"
+) -> list[LedgerEntry]:
     """Return the entries of the command to be undone."""
     gone = entries.cancelled(rows)
     if number is None:

@@ -47,7 +47,7 @@ SPENT_RH_PCT: Final = 20.0  # air over a desiccant above which it is called spen
 
 
 @dataclass(frozen=True)
-class Desiccant:
+class DesiccantIsotherm:
     """What a drying agent holds in equilibrium at 25 °C: per cent of its dry mass over per cent RH, 0 to 100.
 
     `fresh_rh_pct` is the humidity that a newly regenerated charge starts from; `spent_rh_pct` the one over it
@@ -68,7 +68,7 @@ class Desiccant:
         return float(np.interp(100.0 * activity, self.rh_pct, self.content_wt_pct)) / 100.0
 
 
-def drying_agent(profile: "profiles.Desiccant") -> Desiccant:
+def drying_agent(profile: "profiles.Desiccant") -> DesiccantIsotherm:
     """Return a desiccant's isotherm: a line through nothing at 0 % and its stated points.
 
     Beyond the last point its last slope goes on.  One that states no points but a fixed humidity
@@ -92,10 +92,10 @@ def drying_agent(profile: "profiles.Desiccant") -> Desiccant:
         fresh = 5.0 if fixed is None else max(0.0, fixed - 1.0)
     spent = max(SPENT_RH_PCT, fresh + 5.0, 0.0 if fixed is None else fixed + 5.0)
     rh, content = zip(*points, strict=True)
-    return Desiccant(rh, content, fresh, spent)
+    return DesiccantIsotherm(rh, content, fresh, spent)
 
 
-def desiccant(name: str) -> Desiccant:
+def desiccant(name: str) -> DesiccantIsotherm:
     """Return the isotherm of the desiccant whose profile answers to *name*; errors as in `profiles.desiccant`.
 
     >>> desiccant("clay").spent_rh_pct
@@ -130,7 +130,7 @@ class Air:
     vapour_Pa: float
     closed: bool = False
     air_m3: float = 0.0
-    desiccant: Desiccant | None = None
+    desiccant: DesiccantIsotherm | None = None
     desiccant_kg: float = 0.0
     heat_W_m2K: float = STILL_HEAT_W_M2K
     mass_m_s: float = STILL_MASS_M_S

@@ -177,7 +177,7 @@ def _sealed_air(place: Place, begin_s: float, end_s: float, previous: Air | None
     return _closed(place, celsius, previous)
 
 
-def _agent(spool: Spool, place: Place) -> airs.Desiccant | None:
+def _agent(spool: Spool, place: Place) -> airs.DesiccantIsotherm | None:
     """Return the isotherm of a place's desiccant; a record made by hand may only name it."""
     if place.agent is not None:
         return airs.drying_agent(place.agent)
@@ -206,7 +206,7 @@ def _box_air(spool: Spool, place: Place, begin_s: float, end_s: float, previous:
 
 
 def _closed(
-    place: Place, celsius: float, previous: Air | None, *, agent: airs.Desiccant | None = None
+    place: Place, celsius: float, previous: Air | None, *, agent: airs.DesiccantIsotherm | None = None
 ) -> Air:
     kelvin = celsius + ZERO_CELSIUS_K
     full = float(airs.saturation_pressure(kelvin))

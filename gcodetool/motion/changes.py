@@ -28,7 +28,7 @@ OTHERWISE_S: Final = (5.0, 0.0, 60.0)  # tools as a rule with a nozzle each; the
 
 
 @dataclass(frozen=True)
-class Change:
+class ToolChange:
     """One tool change.
 
     Attributes
@@ -53,7 +53,7 @@ def change(
     stated_s: float | None = None,
     pulled_out: bool = False,
     by_hand: bool = False,
-) -> Change:
+) -> ToolChange:
     """Return the change from tool *before* to tool *after*.
 
     Parameters
@@ -64,20 +64,20 @@ def change(
     """
     claimed = counted_s(facts, before, after)
     if by_hand:
-        return Change(0.0, None, claimed, BY_HAND)
+        return ToolChange(0.0, None, claimed, BY_HAND)
     if stated_s is not None:
-        return Change(stated_s, None, claimed, "from the printer's profile")
+        return ToolChange(stated_s, None, claimed, "from the printer's profile")
     if claimed:
-        return Change(claimed, None, claimed, "by the slicer's settings")
+        return ToolChange(claimed, None, claimed, "by the slicer's settings")
     if pulled_out:
-        return Change(0.0, None, 0.0, "the file's own moves change the filament")
+        return ToolChange(0.0, None, 0.0, "the file's own moves change the filament")
     if facts.one_nozzle:
         usual, *between = ONE_NOZZLE_S
         words = "one nozzle for all, length assumed"
     else:
         usual, *between = OTHERWISE_S
         words = "length assumed"
-    return Change(usual, (between[0], between[1]), 0.0, words)
+    return ToolChange(usual, (between[0], between[1]), 0.0, words)
 
 
 def counted_s(facts: "SlicerFacts", before: int, after: int) -> float:

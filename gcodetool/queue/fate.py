@@ -23,7 +23,7 @@ from gcodetool.moisture.snapshot import SnapshotStoreFor
 from gcodetool.queue.findings import ToolRow, empty_row
 from gcodetool.queue.job_list import QueuePrinter
 from gcodetool.queue.spool_steps import Dried, Dry, DryingTime, ForecastOptions, Print, StepHistory
-from gcodetool.queue.summary import Job, Tool
+from gcodetool.queue.summary import JobSummary, ToolSummary
 
 HALF_HOUR_S: Final = 1800.0  # hours of drying are given in these, rounded up
 LONGEST_DRYING_S: Final = 48 * 3600.0
@@ -39,7 +39,7 @@ class Fate:
     def __init__(
         self,
         spools: Mapping[str, Spool],
-        jobs: Mapping[str, Job],
+        jobs: Mapping[str, JobSummary],
         printers: Mapping[str, QueuePrinter],
         options: ForecastOptions,
         *,
@@ -150,7 +150,7 @@ class Fate:
         )
         return self._row(state, judged, around, tool)
 
-    def _row(self, state: State, judged: PrintJudgement, around: PrintAir, tool: Tool) -> ToolRow:
+    def _row(self, state: State, judged: PrintJudgement, around: PrintAir, tool: ToolSummary) -> ToolRow:
         spool, arrival = state.spool, judged.arrival
         row = replace(
             empty_row(tool, judged.code, judged.because, spool=spool.id, stock=spool),

@@ -11,7 +11,7 @@ from gcodetool.judge.verdict_codes import BADNESS, EXIT_CODES, Code
 
 if TYPE_CHECKING:
     from gcodetool.moisture.record import Spool
-    from gcodetool.queue.summary import Tool
+    from gcodetool.queue.summary import ToolSummary
 
 Verdict = Literal["clear", "adjust", "runs-out", "dry-first", "unknown", "unreadable", "not-read"]
 How = Literal["named", "noted", "mounted", "chosen", "none"]
@@ -61,7 +61,12 @@ class ToolRow:
 
 
 def empty_row(
-    tool: "Tool", code: Verdict, because: str, *, spool: str | None = None, stock: "Spool | None" = None
+    tool: "ToolSummary",
+    code: Verdict,
+    because: str,
+    *,
+    spool: str | None = None,
+    stock: "Spool | None" = None,
 ) -> ToolRow:
     """Return a row of which only the job's side is known."""
     return ToolRow(

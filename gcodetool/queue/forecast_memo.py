@@ -14,7 +14,7 @@ from gcodetool.moisture.record import Spool
 from gcodetool.queue.findings import ToolRow, empty_row
 from gcodetool.queue.job_list import QueuePrinter
 from gcodetool.queue.spool_steps import Dried, Dry, DryingTime, ForecastOptions, Print, StepHistory
-from gcodetool.queue.summary import Job, Tool
+from gcodetool.queue.summary import JobSummary, ToolSummary
 
 if TYPE_CHECKING:
     from gcodetool.moisture.snapshot import SnapshotStoreFor
@@ -50,7 +50,7 @@ class ForecastMemo:
     def __init__(
         self,
         spools: Mapping[str, Spool],
-        jobs: Mapping[str, Job],
+        jobs: Mapping[str, JobSummary],
         printers: Mapping[str, QueuePrinter],
         options: ForecastOptions,
         *,
@@ -93,7 +93,7 @@ class ForecastMemo:
             )
         return self._fate
 
-    def printed(self, history: StepHistory, step: Print, tool: Tool) -> ToolRow:
+    def printed(self, history: StepHistory, step: Print, tool: ToolSummary) -> ToolRow:
         """Return what comes of printing from the spool after the history's steps."""
         found = self.prints.get((history, step))
         if found is not None:

@@ -19,7 +19,7 @@ from gcodetool.queue.job_list import Progress, QueuePrinter
 from gcodetool.queue.schedule import Assignment, Schedule, ScheduledJob, Task
 from gcodetool.queue.search import improved, replan_after_first_failure, replay
 from gcodetool.queue.spool_steps import Dried, Dry, ForecastOptions, Print, Step, StepHistory, history_of
-from gcodetool.queue.summary import Job
+from gcodetool.queue.summary import JobSummary
 
 if TYPE_CHECKING:
     from gcodetool.moisture.state import State
@@ -99,7 +99,7 @@ class _SpoolTask:
 
     spool: Spool
     first: "State | None"
-    jobs: dict[str, Job]
+    jobs: dict[str, JobSummary]
     printers: dict[str, QueuePrinter]
     options: ForecastOptions
     steps: tuple[Step, ...]

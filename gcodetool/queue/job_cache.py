@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from gcodetool.cachefile import CacheFolder, code_in, seal, stamp_of, unseal
 from gcodetool.queue import summary
-from gcodetool.queue.summary import Job, Tool
+from gcodetool.queue.summary import JobSummary, ToolSummary
 
 if TYPE_CHECKING:
     from gcodetool.profiles import Printer
@@ -69,22 +69,22 @@ def jobs_in(folder: Path | None) -> CacheFolder:
     return CacheFolder(folder, ".job")
 
 
-def encode(job: Job) -> bytes:
+def encode(job: JobSummary) -> bytes:
     """Return the job as bytes."""
     facts = asdict(replace(job, columns=b""))
     del facts["columns"]
     return seal(KIND, facts, job.columns)
 
 
-def decode(data: bytes | None) -> Job | None:
+def decode(data: bytes | None) -> JobSummary | None:
     """Return the job in *data*; None where it is damaged or of another version."""
     return unseal(KIND, data, _job)
 
 
-def _job(facts: dict[str, Any], columns: bytes) -> Job:
-    tools = tuple(Tool(**each) for each in facts.pop("tools"))
+def _job(facts: dict[str, Any], columns: bytes) -> JobSummary:
+    tools = tuple(ToolSummary(**each) for each in facts.pop("tools"))
     cautions, of_machine = (tuple(facts.pop(name)) for name in ("cautions", "machine_cautions"))
-    return Job(tools=tools, cautions=cautions, machine_cautions=of_machine, columns=columns, **facts)
+    return JobSummary(tools=tools, cautions=cautions, machine_cautions=of_machine, columns=columns, **facts)
 
 
 class Index:

@@ -22,7 +22,7 @@ from gcodetool.queue.rows import dryings_of, hints, rows_of
 from gcodetool.queue.schedule import Schedule
 from gcodetool.queue.search import MOST_EXHAUSTIVE, choose, open_jobs, replay
 from gcodetool.queue.spool_steps import ForecastOptions
-from gcodetool.queue.summary import Job
+from gcodetool.queue.summary import JobSummary
 from gcodetool.queue.tasks import Stock, mounted_spools, schedule_at_start, tasks_of, wanted_of
 
 if TYPE_CHECKING:
@@ -145,10 +145,10 @@ def _usual(stock: Stock) -> int:
 
 def _read_jobs(
     job_list: JobList, stock: Stock, executor: Executor, folder: Path | None, progress: Progress | None
-) -> tuple[dict[Wanted, Job | Unreadable], bool]:
+) -> tuple[dict[Wanted, JobSummary | Unreadable], bool]:
     """Return each file's job; False where the reading was stopped."""
     wanted = list(dict.fromkeys(wanted_of(request, job_list, stock) for request in job_list.requests))
-    found: dict[Wanted, Job | Unreadable] = {}
+    found: dict[Wanted, JobSummary | Unreadable] = {}
     tick = None if progress is None else lambda count: progress("reading", count, len(wanted))
     try:
         for at, job in read_all(wanted, executor, folder=folder, progress=tick):

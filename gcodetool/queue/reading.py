@@ -16,7 +16,7 @@ from gcodetool.profiles import Printer
 from gcodetool.queue import job_cache
 from gcodetool.queue.executors import Executor, WorkerDied
 from gcodetool.queue.job_cache import decode, encode, jobs_in
-from gcodetool.queue.summary import Job, summarise
+from gcodetool.queue.summary import JobSummary, summarise
 
 BATCH_BYTES: Final = 8_000_000  # given to a worker at a time: less talk, and a stop is still quick
 BATCH_FILES: Final = 16
@@ -67,7 +67,7 @@ def read_all(
     *,
     folder: Path | None,
     progress: Callable[[int], None] | None = None,
-) -> Iterator[tuple[int, Job | Unreadable]]:
+) -> Iterator[tuple[int, JobSummary | Unreadable]]:
     """Yield (index, job or what is wrong) for every file, as they come.
 
     Parameters

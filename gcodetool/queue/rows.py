@@ -13,7 +13,7 @@ from gcodetool.queue.job_list import JobList
 from gcodetool.queue.reading import Unreadable, Wanted
 from gcodetool.queue.schedule import SHORTEST_SHORT_MM, Schedule, ScheduledJob, ToolSlot, schedule_job
 from gcodetool.queue.search import SPOOLS_TRIED, options
-from gcodetool.queue.summary import Job
+from gcodetool.queue.summary import JobSummary
 from gcodetool.queue.tasks import Stock, wanted_of
 
 HINTS: Final = 12  # jobs that do not make it, of which it is said what drying would do
@@ -22,7 +22,7 @@ HINTS: Final = 12  # jobs that do not make it, of which it is said what drying w
 def rows_of(
     job_list: JobList,
     stock: Stock,
-    jobs: Mapping[Wanted, Job | Unreadable],
+    jobs: Mapping[Wanted, JobSummary | Unreadable],
     done: Schedule,
     *,
     instead: Mapping[int, str],
@@ -56,7 +56,7 @@ def rows_of(
     return rows
 
 
-def _timed(job: Job) -> dict[str, Any]:
+def _timed(job: JobSummary) -> dict[str, Any]:
     """Return what a row says of its file."""
     return {
         "sha256": job.sha256,

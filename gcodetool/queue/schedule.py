@@ -17,7 +17,7 @@ from typing import Final
 from gcodetool.queue.findings import GOOD_ENOUGH, ORDER, How, ToolRow, empty_row
 from gcodetool.queue.forecast_memo import ForecastMemo
 from gcodetool.queue.spool_steps import Dry, DryingTime, Leave, Print, StepHistory
-from gcodetool.queue.summary import Job, Tool
+from gcodetool.queue.summary import JobSummary, ToolSummary
 
 SHORTEST_SHORT_MM: Final = 1.0  # less than this is rounding
 
@@ -30,7 +30,7 @@ class ToolSlot:
     ``later_mm``: what later jobs take off the same spool, where it is settled. [mm]
     """
 
-    tool: Tool
+    tool: ToolSummary
     spools: tuple[str, ...]
     how: How
     why: str = ""
@@ -50,7 +50,7 @@ class Task:
     number: int
     path: str
     printer: str | None
-    job: Job
+    job: JobSummary
     slots: tuple[ToolSlot, ...]
     earliest_s: float | None = None
     due_s: float | None = None

@@ -21,7 +21,7 @@ COLUMNS: Final = 4  # start, end [s], net length [mm], layer
 
 
 @dataclass(frozen=True)
-class Tool:
+class ToolSummary:
     """What a job takes from one tool's spool; words are the slicer's."""
 
     tool: int
@@ -35,7 +35,7 @@ class Tool:
 
 
 @dataclass(frozen=True)
-class Job:
+class JobSummary:
     """A sliced file in time; ``columns`` are little-endian floats, tool after tool. [s, mm]
 
     ``machine_cautions``: what it asks of the printer beyond hot end, bed and height.
@@ -49,7 +49,7 @@ class Job:
     extruding_s: float
     waiting_s: float
     open_air_s: float
-    tools: tuple[Tool, ...]
+    tools: tuple[ToolSummary, ...]
     cautions: tuple[str, ...]
     columns: bytes = field(repr=False, default=b"")
     machine_cautions: tuple[str, ...] = ()
@@ -88,7 +88,7 @@ def summarise(
     printer: "Printer | None",
     diameters: "dict[int, float] | None" = None,
     sha256: str | None = None,
-) -> Job:
+) -> JobSummary:
     """Return the job in the file *path*, timed for *printer*.
 
     Parameters
@@ -120,9 +120,9 @@ def summarise(
         feed = feed_of(timeline, tool, program.facts)
         rows = np.column_stack([feed.segments, feed.layer.astype(np.float64)]).astype("<f8")
         columns.append(rows.tobytes())
-        named = {each.name: getattr(feed, each.name) for each in fields(Tool) if each.name != "rows"}
-        tools.append(Tool(**named, rows=len(rows)))
-    return Job(
+        named = {each.name: getattr(feed, each.name) for each in fields(ToolSummary) if each.name != "rows"}
+        tools.append(ToolSummary(**named, rows=len(rows)))
+    return JobSummary(
         sha256=program.sha256 if sha256 is None else sha256,
         dialect=program.dialect.label,
         family=None if program.family.value == "unknown" else program.family.value,

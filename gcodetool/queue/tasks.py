@@ -14,7 +14,7 @@ from gcodetool.queue.forecast_memo import ForecastMemo
 from gcodetool.queue.job_list import JobList, JobRequest, QueuePrinter, ToolRequest
 from gcodetool.queue.reading import Unreadable, Wanted
 from gcodetool.queue.schedule import Schedule, Task, ToolSlot, empty_schedule
-from gcodetool.queue.summary import Job, Tool
+from gcodetool.queue.summary import JobSummary, ToolSummary
 from gcodetool.tomlfile import nearest
 
 Where = tuple[str | None, int]  # a printer's tool
@@ -49,14 +49,14 @@ def wanted_of(request: JobRequest, job_list: JobList, stock: Stock) -> Wanted:
 def tasks_of(
     job_list: JobList,
     stock: Stock,
-    jobs: Mapping[Wanted, Job | Unreadable],
+    jobs: Mapping[Wanted, JobSummary | Unreadable],
     mounted: Mapping[Where, str],
 ) -> list[Task]:
     """Return the jobs that could be read, with the spools that they may take."""
     tasks = []
     for number, request in enumerate(job_list.requests, 1):
         job = jobs.get(wanted_of(request, job_list, stock))
-        if not isinstance(job, Job):
+        if not isinstance(job, JobSummary):
             continue
         slots = tuple(
             _slot(tool, request, job, stock, mounted.get((request.printer, tool.tool))) for tool in job.tools
@@ -89,7 +89,9 @@ def tasks_of(
     return tasks
 
 
-def _slot(tool: Tool, request: JobRequest, job: Job, stock: Stock, hung: str | None) -> ToolSlot:
+def _slot(
+    tool: ToolSummary, request: JobRequest, job: JobSummary, stock: Stock, hung: str | None
+) -> ToolSlot:
     """Return which spools a tool may be fed from, the one mounted there first."""
     asked = request.tools.get(tool.tool)
     if asked is None and None in request.tools:
@@ -123,7 +125,7 @@ def _slot(tool: Tool, request: JobRequest, job: Job, stock: Stock, hung: str | N
     return ToolSlot(tool, tuple(fitting), "chosen", caution=absent)
 
 
-def _named(tool: Tool, name: str, stock: Stock) -> ToolSlot:
+def _named(tool: ToolSummary, name: str, stock: Stock) -> ToolSlot:
     if name in stock.spools:
         return ToolSlot(tool, (name,), "named")
     if name in stock.broken:
@@ -133,7 +135,7 @@ def _named(tool: Tool, name: str, stock: Stock) -> ToolSlot:
     return ToolSlot(tool, (), "none", f"no spool '{name}' on the shelf; {nearest(name, stock.spools)}")
 
 
-def _fits(spool: Spool, material: str | None, colour: str | None, tool: Tool) -> bool:
+def _fits(spool: Spool, material: str | None, colour: str | None, tool: ToolSummary) -> bool:
     if material is not None and not profiles.fits(material, spool.material):
         return False
     if colour is not None and (spool.colour or "").casefold() != colour.casefold():

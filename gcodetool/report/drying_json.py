@@ -5,7 +5,7 @@ from typing import Any, Final
 
 from gcodetool.drying import words
 from gcodetool.drying.fit import Fit, Run
-from gcodetool.drying.plan import Plan, Reach
+from gcodetool.drying.plan import DryingPlan, Reach
 from gcodetool.moisture.history import Quantiles
 from gcodetool.moisture.record import Spool
 from gcodetool.report.as_json import utc
@@ -14,7 +14,7 @@ PLAN: Final = "gcodetool/drying-plan/1"
 FIT: Final = "gcodetool/drying-fit/1"
 
 
-def plan_dict(plan: Plan, spool: Spool) -> dict[str, Any]:
+def plan_dict(plan: DryingPlan, spool: Spool) -> dict[str, Any]:
     """Return a plan as plain dicts and lists."""
     device, point = plan.device, plan.set_point
     return {

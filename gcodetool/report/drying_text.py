@@ -8,7 +8,7 @@ from gcodetool.drying import words
 from gcodetool.drying.fit import Fit, Run
 from gcodetool.drying.instead import Instead
 from gcodetool.drying.job import DRY_BOX_RH_PCT
-from gcodetool.drying.plan import Look, Plan, Reach
+from gcodetool.drying.plan import DryingPlan, Look, Reach
 from gcodetool.moisture.history import Quantiles
 from gcodetool.moisture.record import Spool
 from gcodetool.report.as_text import duration, local, notes, percent, plain, spread
@@ -18,7 +18,7 @@ BARS: Final = 40  # columns
 ROWS: Final = 14
 
 
-def print_plan(plan: Plan, spool: Spool, stream: TextIO) -> None:
+def print_plan(plan: DryingPlan, spool: Spool, stream: TextIO) -> None:
     """Print a plan to *stream*."""
     page = Page(stream)
     page.line(plain(words.todo(plan)), style="bold")
@@ -63,7 +63,7 @@ def print_notes(page: Page, lines: Sequence[str]) -> None:
         page.facts(notes(lines))
 
 
-def about(plan: Plan) -> str:
+def about(plan: DryingPlan) -> str:
     """Return whose plan it is."""
     device, room = plan.device, plan.device.room
     left = f"{plan.remaining_mm / 1000:.0f} m left"
@@ -78,7 +78,7 @@ def about(plan: Plan) -> str:
     return f"{plan.material}, {left}, at {plan.place} on {local(plan.as_of_s)}; {device.name}: {air}"
 
 
-def facts(plan: Plan) -> list[tuple[str, str]]:
+def facts(plan: DryingPlan) -> list[tuple[str, str]]:
     """Return the rows that explain the first line."""
     point = plan.set_point
     rows = [("now", f"wettest strand {spread(plan.wettest_wt_pct)}, mean {spread(plan.middle_wt_pct)}")]
@@ -121,7 +121,7 @@ def metres(length_mm: float) -> str:
     return f"{length_mm / 1000:.{1 if length_mm < 10_000 else 0}f} m"
 
 
-def hottest(plan: Plan) -> str:
+def hottest(plan: DryingPlan) -> str:
     """Return what limits the temperature, and by how much."""
     point, device = plan.set_point, plan.device
     if point.knob_C is None:
@@ -133,7 +133,7 @@ def hottest(plan: Plan) -> str:
     return f"{words.degrees(point.temperature_C)}; binding: {point.binding.whose} ({limit})"
 
 
-def reached(reach: Reach, plan: Plan) -> str:
+def reached(reach: Reach, plan: DryingPlan) -> str:
     """Return when a content is reached, and how sure that is."""
     limit = f"({'to' if reach.goal == 'target' else 'up to'} {percent(reach.limit_wt_pct)} wt %)"
     if reach.outcome == "already":
@@ -157,7 +157,7 @@ def reached(reach: Reach, plan: Plan) -> str:
     return f"{never}{', '.join(parts)} {limit}"
 
 
-def energy(plan: Plan) -> str:
+def energy(plan: DryingPlan) -> str:
     """Return energy and cost."""
     spent = plan.energy
     assert spent is not None
@@ -166,7 +166,7 @@ def energy(plan: Plan) -> str:
     return f"about {spent.kWh:.2g} kWh{more}{cost}; {spent.power_W:g} W, {spent.said}"
 
 
-def weigh(plan: Plan) -> str:
+def weigh(plan: DryingPlan) -> str:
     """Return when to weigh and what it should show."""
     weighing = plan.weighing
     assert weighing is not None
@@ -190,7 +190,7 @@ def grams(loss: Quantiles, digits: int) -> str:
     return f"{abs(loss.p50):.{digits}f} g ({low:.{digits}f} to {high:.{digits}f})"
 
 
-def of_job(plan: Plan) -> list[tuple[str, str]]:
+def of_job(plan: DryingPlan) -> list[tuple[str, str]]:
     """Return the rows on the job."""
     need = plan.job
     assert need is not None
@@ -219,7 +219,7 @@ def of_job(plan: Plan) -> list[tuple[str, str]]:
     return rows
 
 
-def other(one: Instead, plan: Plan) -> str:
+def other(one: Instead, plan: DryingPlan) -> str:
     """Return an alternative with what it comes to."""
     if one.p50_s is not None:
         sure = "" if one.p90_s is None else f", {words.hours(one.p90_s)} nine times in ten"
@@ -229,7 +229,7 @@ def other(one: Instead, plan: Plan) -> str:
     return f"{one.what}: {when}; {ends}"
 
 
-def plot(plan: Plan) -> list[str]:
+def plot(plan: DryingPlan) -> list[str]:
     """Return content over time as bars; the limits stand as marks where no bar covers them."""
     shown = thin(plan.looks)
     marks = {one.goal: one.limit_wt_pct for one in plan.reaches}

@@ -8,14 +8,14 @@ from typing import Final
 from gcodetool.errors import ProfileError
 from gcodetool.slicerfiles.flat_ini import LINE, elements, noted
 from gcodetool.slicerfiles.preset import Preset, Values
-from gcodetool.slicerfiles.settings import Family
+from gcodetool.slicerfiles.settings import SettingsFamily
 from gcodetool.tomlfile import nearest
 
 HEAD: Final = re.compile(r"^\[(?P<kind>[a-z_]+)(?::(?P<name>[^\r\n]*))?\][ \t]*\r?$")
 DEEPEST: Final = 32
 
 
-def parse(data: bytes, text: str, path: Path, family: Family, filament: str | None) -> Preset:
+def parse(data: bytes, text: str, path: Path, family: SettingsFamily, filament: str | None) -> Preset:
     """Return one filament of a bundle: the one named, else the one in use, else the only one.
 
     Raises

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Final
 
 from gcodetool.slicerfiles.preset import Preset, Values
-from gcodetool.slicerfiles.settings import Family
+from gcodetool.slicerfiles.settings import SettingsFamily
 
 LINE: Final = re.compile(
     r"^(?P<key>[A-Za-z0-9_]+)(?P<gap>[ \t]*=[ \t]*)(?P<value>[^\r\n]*?)(?P<end>[ \t]*\r?\n|[ \t]*$)"
@@ -18,7 +18,7 @@ LINE: Final = re.compile(
 ESCAPES: Final = {"\\": "\\\\", '"': '\\"', "\n": "\\n", "\r": "\\r"}
 
 
-def parse(data: bytes, text: str, path: Path, family: Family, filament: str | None) -> Preset:
+def parse(data: bytes, text: str, path: Path, family: SettingsFamily, filament: str | None) -> Preset:
     """Return the one filament of a flat file."""
     del filament
     values = {

@@ -11,7 +11,7 @@ from typing import Any, Final
 
 from gcodetool.errors import ProfileError
 from gcodetool.slicerfiles.preset import Preset, Values
-from gcodetool.slicerfiles.settings import Family
+from gcodetool.slicerfiles.settings import SettingsFamily
 
 # What describes the preset instead of the filament.
 DESCRIBES: Final = frozenset(
@@ -31,7 +31,7 @@ DESCRIBES: Final = frozenset(
 DEEPEST: Final = 32
 
 
-def parse(data: bytes, text: str, path: Path, family: Family, filament: str | None) -> Preset:
+def parse(data: bytes, text: str, path: Path, family: SettingsFamily, filament: str | None) -> Preset:
     """Return the preset with what its parents say, as far as their files stand in the same folder.
 
     Raises

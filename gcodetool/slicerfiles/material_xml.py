@@ -6,12 +6,12 @@ from typing import Final
 
 from gcodetool.errors import ProfileError
 from gcodetool.slicerfiles.preset import Preset, Values
-from gcodetool.slicerfiles.settings import Family
+from gcodetool.slicerfiles.settings import SettingsFamily
 
 DECLARES: Final = re.compile(r"<!(?:DOCTYPE|ENTITY)", re.IGNORECASE)
 
 
-def parse(data: bytes, text: str, path: Path, family: Family, filament: str | None) -> Preset:
+def parse(data: bytes, text: str, path: Path, family: SettingsFamily, filament: str | None) -> Preset:
     """Return what a material says by itself; values for single machines and hot ends are only named.
 
     Raises

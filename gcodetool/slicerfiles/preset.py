@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from gcodetool.slicerfiles.settings import Family, Setting
+from gcodetool.slicerfiles.settings import Setting, SettingsFamily
 
 Values = tuple[str, ...]
 
@@ -33,7 +33,7 @@ class Preset:
     path: Path
     data: bytes = field(repr=False)
     shape: str
-    family: Family = field(repr=False)
+    family: SettingsFamily = field(repr=False)
     name: str
     values: Mapping[str, Values] = field(repr=False)
     own: Mapping[str, Values] = field(repr=False)

@@ -11,13 +11,13 @@ from typing import Final
 from gcodetool.errors import ProfileError
 from gcodetool.slicerfiles.flat_ini import LINE
 from gcodetool.slicerfiles.preset import Preset, Values, number
-from gcodetool.slicerfiles.settings import Family
+from gcodetool.slicerfiles.settings import SettingsFamily
 
 FORMULA: Final = re.compile(r"=[ ]*(?P<key>[a-z][a-z0-9_]*)(?:[ ]*(?P<sign>[-+])[ ]*(?P<by>\d+(?:\.\d+)?))?")
 HEAD: Final = re.compile(r"\[([a-z_]+)\]\s*")
 
 
-def parse(data: bytes, text: str, path: Path, family: Family, filament: str | None) -> Preset:
+def parse(data: bytes, text: str, path: Path, family: SettingsFamily, filament: str | None) -> Preset:
     """Return what a file of changes says.
 
     Raises

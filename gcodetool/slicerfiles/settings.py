@@ -52,7 +52,7 @@ class Setting:
 
 
 @dataclass(frozen=True)
-class Family:
+class SettingsFamily:
     """The words of one family: by canonical name, and how it says "nothing of my own"."""
 
     key: str
@@ -63,7 +63,7 @@ class Family:
     read_only: str | None = None  # why files of it are not written
 
 
-def family_of(shape: str) -> Family:
+def family_of(shape: str) -> SettingsFamily:
     """Return the family whose files have *shape*; a user's own file in ``settings/`` wins.
 
     Raises
@@ -79,7 +79,7 @@ def family_of(shape: str) -> Family:
     raise ProfileError(f"no settings file covers '{shape}'; add one under settings/ in your profiles' folder")
 
 
-def read_family(path: Path) -> Family:
+def read_family(path: Path) -> SettingsFamily:
     """Return the family that a settings file describes, checked."""
     table = load(path, ProfileError, "settings file")
     table.only(("key", "name", "shapes", "nil", "read_only", "settings"))
@@ -90,7 +90,7 @@ def read_family(path: Path) -> Family:
     words = table.table("settings")
     assert words is not None
     words.only(CANONICAL)
-    return Family(
+    return SettingsFamily(
         key=table.text("key") or path.stem,
         name=table.text("name") or path.stem,
         shapes=tuple(shapes),

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from gcodetool.report.html.water import Curve, Stay
+    from gcodetool.report.html.water import Curve, DrawnStay
 
 INK: Final = "#20303a"
 FAINT: Final = "#5d6b73"
@@ -259,7 +259,7 @@ class Ages:
     A place is the mean of two: the logarithm of the age, and the stay's number.
     """
 
-    def __init__(self, stays: "Sequence[Stay]", first_s: float, at_s: float) -> None:
+    def __init__(self, stays: "Sequence[DrawnStay]", first_s: float, at_s: float) -> None:
         self.at_s = at_s
         self.oldest = self._log(at_s - first_s) or 1.0
         ends = sorted({first_s, at_s, *(stay.end_s for stay in stays), *(stay.begin_s for stay in stays)})
@@ -286,7 +286,7 @@ def history(
     moments_s: Sequence[float],
     reel: "Curve",
     outside: "Curve",
-    stays: "Sequence[Stay]",
+    stays: "Sequence[DrawnStay]",
     points: Sequence[tuple[float, float, str]],
     *,
     at_s: float,

@@ -46,7 +46,7 @@ class View:
 
 
 @dataclass(frozen=True)
-class Row:
+class ColouredPath:
     """Rectangles of one colour, as the data of one SVG path."""
 
     fill: str
@@ -68,7 +68,7 @@ class Part:
 
     size_mm: tuple[float, float, float]
     front: View
-    rows: tuple[Row, ...]
+    rows: tuple[ColouredPath, ...]
     above: View
     strands: tuple[Strand, ...]
     bead: float
@@ -126,7 +126,9 @@ def _view(left: float, right: float, low: float, high: float) -> View:
     return View(WIDTH, round(height, 1), scale, left - spare, high + lift)
 
 
-def _rows(drawn: Sequence[Shape], heights: Sequence[float], share: Share, view: View) -> tuple[Row, ...]:
+def _rows(
+    drawn: Sequence[Shape], heights: Sequence[float], share: Share, view: View
+) -> tuple[ColouredPath, ...]:
     """Return the front view: what falls on the same row of the picture is drawn once, the wettest on top."""
     found: dict[int, dict[tuple[float, float, float, float], None]] = {}
     for shape, height in zip(drawn, heights, strict=True):
@@ -139,7 +141,7 @@ def _rows(drawn: Sequence[Shape], heights: Sequence[float], share: Share, view: 
             if right > left:
                 boxes[(left, upper, right, lower)] = None
     return tuple(
-        Row(
+        ColouredPath(
             NONE if step < 0 else colours()[step],
             "".join(
                 f"M{left:g} {upper:g}H{right:g}V{lower:g}H{left:g}z"

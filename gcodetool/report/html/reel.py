@@ -5,7 +5,7 @@ from typing import Final
 
 from gcodetool.report.as_text import percent
 from gcodetool.report.html.scale import colour_of
-from gcodetool.report.html.water import Reel
+from gcodetool.report.html.water import DrawnReel
 
 WIDTH: Final = 200
 HEIGHT: Final = 150
@@ -35,7 +35,7 @@ class Section:
     told: str
 
 
-def section(reel: Reel, marginal: float, outer_mm: float) -> Section:
+def section(reel: DrawnReel, marginal: float, outer_mm: float) -> Section:
     """Return the picture of *reel*; *outer_mm* is the radius at its upper edge, the same in both pictures."""
     told = "empty" if not reel.layers else f"{percent(reel.layers[-1].wt_pct)} wt % outside"
     if len(reel.layers) > 1:

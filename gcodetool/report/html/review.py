@@ -43,7 +43,7 @@ class Diff:
 
 
 @dataclass(frozen=True)
-class Tool:
+class PageTool:
     """One tool's section of the page."""
 
     found: ToolFindings
@@ -197,10 +197,10 @@ def section_of(
     place: str | None,
     members: int,
     shelf_of: SnapshotStoreFor,
-) -> Tool:
+) -> PageTool:
     """Return one tool's section: what there is to draw of it."""
     if spool is None:
-        return Tool(tool)
+        return PageTool(tool)
     found = examined.findings
     seen = water(
         examined.timeline,
@@ -244,7 +244,7 @@ def section_of(
             desc=told_job(tool),
             name=f"job{tool.tool}",
         )
-    return Tool(
+    return PageTool(
         tool,
         chart,
         tuple(table_of(tool)),
@@ -422,7 +422,9 @@ def scale_marks(found: JobFindings) -> list[tuple[float, str]]:
     return marks
 
 
-def data_of(found: JobFindings, timeline: Any, tools: Sequence[Tool], drawn: Part | None) -> dict[str, Any]:
+def data_of(
+    found: JobFindings, timeline: Any, tools: Sequence[PageTool], drawn: Part | None
+) -> dict[str, Any]:
     """Return what the page's script reads: layers in order of time, charts' frames, pictures' scales."""
     contents: dict[tuple[int, int], Any] = {}
     for tool in found.tools:

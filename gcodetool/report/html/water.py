@@ -40,7 +40,7 @@ class Curve:
 
 
 @dataclass(frozen=True)
-class Stay:
+class DrawnStay:
     """Where a spool was, from when to when. [s]"""
 
     place: Place
@@ -59,7 +59,7 @@ class Layer:
 
 
 @dataclass(frozen=True)
-class Reel:
+class DrawnReel:
     """A winding in section.  ``loose``: strands all open to the air, one layer without radii."""
 
     hub_mm: float  # radius
@@ -86,10 +86,10 @@ class Water:
     moments_s: Floats
     reel: Curve
     outside: Curve
-    stays: tuple[Stay, ...]
+    stays: tuple[DrawnStay, ...]
     events: tuple[tuple[Event, float], ...]
-    now: Reel
-    end: Reel | None
+    now: DrawnReel
+    end: DrawnReel | None
 
 
 def water(
@@ -147,18 +147,18 @@ def curve(contents: Floats, state: State) -> Curve:
     return Curve(table[:, 0], table[:, 1], table[:, 2])
 
 
-def stays_of(spool: Spool, at_s: float) -> tuple[Stay, ...]:
+def stays_of(spool: Spool, at_s: float) -> tuple[DrawnStay, ...]:
     """Return where the spool was, in order; the last stay ends at *at_s*."""
     moves = [event for event in spool.events if event.place is not None and event.at_s <= at_s]
     ends = [event.at_s for event in moves[1:]] + [at_s]
     return tuple(
-        Stay(spool.places[event.place], event.at_s, end)
+        DrawnStay(spool.places[event.place], event.at_s, end)
         for event, end in zip(moves, ends, strict=True)
         if event.place in spool.places and end > event.at_s
     )
 
 
-def section(state: State) -> Reel:
+def section(state: State) -> DrawnReel:
     """Return the winding of a state in section, from the hub out, with the middle of the members' contents."""
     wound = state.field.winding
     contents = 100.0 * state.field.layer_mean()
@@ -172,4 +172,4 @@ def section(state: State) -> Reel:
         )
         for place in range(wound.layers)
     )
-    return Reel(hub, 1000.0 * wound.width_m, layers, wound.loose)
+    return DrawnReel(hub, 1000.0 * wound.width_m, layers, wound.loose)
