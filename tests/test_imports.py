@@ -185,7 +185,9 @@ def test_no_two_public_classes_have_one_name() -> None:
 def test_kept_forecasts_hang_on_all_the_code_that_makes_them() -> None:
     graph = import_graph(typing=False)
     graph["gcodetool.queue.summary"] = set()  # a job is known by its content
-    needed = {name.split(".")[1] for name in reached(graph, "gcodetool.queue.fate") if "." in name}
+    needed = {
+        name.split(".")[1] for name in reached(graph, "gcodetool.queue.spool_simulation") if "." in name
+    }
     files = {"errors", "tomlfile", "profiles", "profilefile", "cachefile"}  # what they hold is in the key
     assert needed - files <= set(forecast_store.PACKAGES)
 

@@ -288,8 +288,8 @@ def test_a_spool_in_the_dryer_stays_there_until_its_job_or_makes_room(tmp_path) 
     placed = schedule_job(memo, start, tasks[0], [Assignment("petg-02", "oven")])
     assert placed is not None
     assert placed.steps_of("petg-01").steps == (Leave(NOW),)
-    assert memo.fate.state(placed.steps_of("petg-01")).place == "bench"
-    assert memo.fate.state(placed.steps_of("petg-02")).place == "bench"
+    assert memo.simulator.state(placed.steps_of("petg-01")).place == "bench"
+    assert memo.simulator.state(placed.steps_of("petg-02")).place == "bench"
 
 
 def test_several_tools_each_have_their_spool(tmp_path) -> None:
@@ -359,14 +359,14 @@ def test_a_chain_is_the_same_however_it_was_built(steps) -> None:
 
 
 def test_states_that_were_let_go_are_computed_again(tmp_path, monkeypatch) -> None:
-    from gcodetool.queue import fate
+    from gcodetool.queue import spool_simulation
 
     for number in range(5):
         job(tmp_path, f"part-{number}.gcode")
     spool(tmp_path, "petg-03", place="bench-1")
     job_list = from_paths([tmp_path], printer="bench-1")
     usual = planned(job_list, stock(tmp_path))
-    monkeypatch.setattr(fate, "STATES", 2)
+    monkeypatch.setattr(spool_simulation, "STATES", 2)
     assert planned(job_list, stock(tmp_path)) == usual
 
 
@@ -414,24 +414,26 @@ def test_what_follows_a_job_that_is_judged_harder_is_planned_anew(tmp_path, monk
 
 
 def test_the_same_evening_is_not_forecast_again(tmp_path, monkeypatch) -> None:
-    from gcodetool.queue import fate, forecast_memo
+    from gcodetool.queue import forecast_memo, spool_simulation
 
     job_list, spools = story(tmp_path)
     folder = tmp_path / "cache"
     first = planned(job_list, spools, folder=folder)
     assert first == planned(job_list, spools)
     with monkeypatch.context() as patched:
-        patched.setattr(forecast_memo.ForecastMemo, "fate", property(lambda _: pytest.fail("computed again")))
+        patched.setattr(
+            forecast_memo.ForecastMemo, "simulator", property(lambda _: pytest.fail("computed again"))
+        )
         assert planned(job_list, spools, folder=folder) == first
     # another moment, another record: nothing of it fits
     done: list[str] = []
-    real = fate.Fate.printed
+    real = spool_simulation.SpoolSimulator.simulate_print
 
     def printed(self, history, step):
         done.append(history.spool)
         return real(self, history, step)
 
-    monkeypatch.setattr(fate.Fate, "printed", printed)
+    monkeypatch.setattr(spool_simulation.SpoolSimulator, "simulate_print", printed)
     spool(tmp_path / "shelf", "tpu-02", "TPU", water=0.8, place="bench")
     changed = planned(job_list, stock(tmp_path / "shelf"), folder=folder)
     assert "tpu-02" in done

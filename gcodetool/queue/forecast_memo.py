@@ -1,7 +1,8 @@
 """What was forecast: what comes of printing from each spool and of drying it, each computed once.
 
-A spool's fate depends on its own steps alone (``spool_steps``), so what was computed is remembered, from one call
-to the next where somebody keeps it (``forecast_store``).  Left out: computing it (``fate``), which steps (``schedule``).
+What becomes of a spool depends on its own steps alone (``spool_steps``), so what was computed is remembered,
+from one call to the next where somebody keeps it (``forecast_store``).  Left out: computing it
+(``spool_simulation``), which steps (``schedule``).
 """
 
 import math
@@ -19,7 +20,7 @@ from gcodetool.queue.summary import JobSummary, ToolSummary
 if TYPE_CHECKING:
     from gcodetool.moisture.snapshot import SnapshotStoreFor
     from gcodetool.moisture.state import State
-    from gcodetool.queue.fate import Fate
+    from gcodetool.queue.spool_simulation import SpoolSimulator
 
 
 @dataclass
@@ -69,7 +70,7 @@ class ForecastMemo:
         self.stopped = False
         self._firsts = {} if firsts is None else firsts
         self._shelf_of = shelf_of
-        self._fate: Fate | None = None
+        self._simulator: SpoolSimulator | None = None
 
     @property
     def shared(self) -> dict[str, Any]:
@@ -77,13 +78,13 @@ class ForecastMemo:
         return {"firsts": self._firsts, "shelf_of": self._shelf_of}
 
     @property
-    def fate(self) -> "Fate":
+    def simulator(self) -> "SpoolSimulator":
         """What computes; made when there is something to compute."""
-        if self._fate is None:
+        if self._simulator is None:
             from gcodetool.moisture.snapshot import no_snapshots
-            from gcodetool.queue.fate import Fate
+            from gcodetool.queue.spool_simulation import SpoolSimulator
 
-            self._fate = Fate(
+            self._simulator = SpoolSimulator(
                 self.spools,
                 self.jobs,
                 self.printers,
@@ -91,7 +92,7 @@ class ForecastMemo:
                 firsts=self._firsts,
                 shelf_of=self._shelf_of or no_snapshots,
             )
-        return self._fate
+        return self._simulator
 
     def printed(self, history: StepHistory, step: Print, tool: ToolSummary) -> ToolRow:
         """Return what comes of printing from the spool after the history's steps."""
@@ -104,7 +105,7 @@ class ForecastMemo:
         self.evaluations += 1
         if found is None:
             try:
-                found = self.fate.printed(history, step)
+                found = self.simulator.simulate_print(history, step)
             except GcodetoolError as error:
                 found = empty_row(tool, "unknown", str(error), spool=history.spool)
             self.computed.add(history.spool)
@@ -121,7 +122,7 @@ class ForecastMemo:
             return Dried(math.nan, math.nan)
         self.evaluations += 1
         if found is None:
-            found = self.fate.dried(history, step)
+            found = self.simulator.simulate_drying(history, step)
             self.computed.add(history.spool)
         self.dryings[(history, step)] = found
         return found
@@ -141,7 +142,7 @@ class ForecastMemo:
                 self.times[key] = known[digest]
             else:
                 try:
-                    self.times[key] = self.fate.drying_time(*key)
+                    self.times[key] = self.simulator.drying_time(*key)
                 except GcodetoolError:
                     self.times[key] = None
                 self.computed.add(history.spool)
@@ -160,7 +161,7 @@ class ForecastMemo:
             known = self._of(spool).left_mm
             try:
                 self.left[spool] = (
-                    self.fate.state(StepHistory(spool)).remaining_mm if known is None else known
+                    self.simulator.state(StepHistory(spool)).remaining_mm if known is None else known
                 )
             except GcodetoolError:
                 self.left[spool] = 0.0
@@ -173,7 +174,7 @@ class ForecastMemo:
         if spool not in self.wetness:
             known = self._of(spool).wet
             try:
-                self.wetness[spool] = self.fate.wet(spool) if known is None else known
+                self.wetness[spool] = self.simulator.wetness_ratio(spool) if known is None else known
             except GcodetoolError:
                 self.wetness[spool] = math.inf
             if known is None:

@@ -152,7 +152,7 @@ def _spool_task(full: ForecastMemo, name: str, history: StepHistory, wanted: _Wa
         return counts.get(part, part.steps)
 
     try:
-        first = full.fate.first(name)  # here, where its snapshot lies
+        first = full.simulator.first(name)  # here, where its snapshot lies
     except GcodetoolError:
         first = None
     used = {step.job for _, step in wanted.prints}

@@ -1,6 +1,6 @@
-"""What happens to a spool from now on, step by step: the keys by which its fate is remembered.
+"""What happens to a spool from now on, step by step: the keys by which what becomes of it is remembered.
 
-Left out: what comes of the steps (``fate``), and remembering it (``forecast_memo``).
+Left out: what comes of the steps (``spool_simulation``), and remembering it (``forecast_memo``).
 """
 
 import hashlib

@@ -1,4 +1,4 @@
-"""A spool's fate: from its record, through the steps of a chain, to what arrives at the nozzle.
+"""What becomes of a spool: from its record, through the steps of its history, to what arrives at the nozzle.
 
 Between two steps a spool sits in its place, the one that it stands in now, and ages there; what the plan lets
 happen is added to its record, so that all that reads the record sees it.  States are kept for a while
@@ -30,7 +30,7 @@ LONGEST_DRYING_S: Final = 48 * 3600.0
 STATES: Final = 192  # kept; a state of 64 members takes about 0.4 MB
 
 
-class Fate:
+class SpoolSimulator:
     """Spools, jobs and terms, with the states computed last.
 
     ``firsts`` holds spools as they are now, by id and members; ``shelf_of`` says where snapshots of them lie.
@@ -50,19 +50,19 @@ class Fate:
         self.firsts, self.shelf_of = firsts, shelf_of
         self._states: OrderedDict[tuple[StepHistory, float | None], State] = OrderedDict()
 
-    def state(self, chain: StepHistory) -> State:
-        """Return the spool right after the chain's last step.
+    def state(self, history: StepHistory) -> State:
+        """Return the spool right after the history's last step.
 
         Raises
         ------
         GcodetoolError
             Its record does not say what is needed.
         """
-        return self._kept((chain, None))
+        return self._kept((history, None))
 
-    def at(self, chain: StepHistory, at_s: float) -> State:
-        """Return the spool at a moment after the chain's last step, having sat in its place since."""
-        return self._kept((chain, at_s))
+    def at(self, history: StepHistory, at_s: float) -> State:
+        """Return the spool at a moment after the history's last step, having sat in its place since."""
+        return self._kept((history, at_s))
 
     def _kept(self, key: tuple[StepHistory, float | None]) -> State:
         found = self._states.get(key)
@@ -74,22 +74,22 @@ class Fate:
             self._states.popitem(last=False)
         return found
 
-    def _computed(self, chain: StepHistory, at_s: float | None) -> State:
+    def _computed(self, history: StepHistory, at_s: float | None) -> State:
         if at_s is not None:
-            state = self.state(chain)
+            state = self.state(history)
             seconds = at_s - state.as_of_s
             return (
                 aged(state, surroundings(state.spool, state.place, at_s), seconds) if seconds > 0 else state
             )
-        parts = chain.parts()
+        parts = history.parts()
         done = len(parts) - 1
         while done and (parts[done], None) not in self._states:
             done -= 1
         if not done:
-            self._keep(parts[0], self.first(chain.spool))
+            self._keep(parts[0], self.first(history.spool))
         for part in parts[done + 1 :]:
             self._do(part)
-        return self._states[(chain, None)]
+        return self._states[(history, None)]
 
     def first(self, name: str) -> State:
         """Return a spool as it is now; errors as in :meth:`state`."""
@@ -101,35 +101,35 @@ class Fate:
             )
         return self.firsts[key]
 
-    def wet(self, name: str) -> float:
+    def wetness_ratio(self, name: str) -> float:
         """Return what a spool feeds next now over its marginal limit; errors as in :meth:`state`."""
         state = self.first(name)
         ratio = state.next_fed_wt_pct / state.limit_marginal_wt_pct
         found = reached(ratio, self.options.confidence, state.weights)
         return found if math.isfinite(found) else math.inf
 
-    def _do(self, chain: StepHistory) -> None:
-        """Take a chain's last step; its outcome is thrown away, the state is kept."""
-        before, step = chain.before, chain.step
+    def _do(self, history: StepHistory) -> None:
+        """Take a history's last step; its outcome is thrown away, the state is kept."""
+        before, step = history.before, history.step
         assert before is not None
         if isinstance(step, Print):
-            self.printed(before, step)
+            self.simulate_print(before, step)
         elif isinstance(step, Dry):
-            self.dried(before, step)
+            self.simulate_drying(before, step)
         elif step is not None:
             state = self.at(before, step.at_s)
-            self._keep(chain, moved(state, step.at_s, room_of(state)))
+            self._keep(history, moved(state, step.at_s, room_of(state)))
 
-    def _keep(self, chain: StepHistory, state: State) -> None:
-        self._states[(chain, None)] = state
+    def _keep(self, history: StepHistory, state: State) -> None:
+        self._states[(history, None)] = state
         while len(self._states) > STATES:
             self._states.popitem(last=False)
 
-    def printed(self, chain: StepHistory, step: Print) -> ToolRow:
-        """Return what comes of printing from the spool after the chain's steps; errors as in :meth:`state`."""
+    def simulate_print(self, history: StepHistory, step: Print) -> ToolRow:
+        """Return what comes of printing from the spool after the history's steps; errors as in :meth:`state`."""
         job = self.jobs[step.job]
         tool = next(each for each in job.tools if each.tool == step.tool)
-        state = self.at(chain, step.start_s)
+        state = self.at(history, step.start_s)
         machine = None if step.printer is None else self.printers[step.printer]
         where = () if machine is None else (name for name in machine.places if name in state.spool.places)
         around = air_of_print(
@@ -145,7 +145,7 @@ class Fate:
         )
         arrival = judged.arrival
         self._keep(
-            chain.with_step(step),
+            history.with_step(step),
             put_back(arrival.after, around, step.start_s, step.start_s + job.open_air_s, arrival.fed_mm),
         )
         return self._row(state, judged, around, tool)
@@ -173,16 +173,16 @@ class Fate:
             from_layer=judged.from_layer,
         )
 
-    def dried(self, chain: StepHistory, step: Dry) -> Dried:
-        """Return what a drying after the chain's steps does to what is fed next."""
-        state = self.at(chain, step.in_s)
+    def simulate_drying(self, history: StepHistory, step: Dry) -> Dried:
+        """Return what a drying after the history's steps does to what is fed next."""
+        state = self.at(history, step.in_s)
         device = of_place(state.spool, state, step.dryer)
         air = device.air(step.temperature_C)
         after = aged(state, Surroundings(air, air, device.place), step.out_s - step.in_s)
         back = room_of(state) if state.place == step.dryer else state.place
         gone = with_events(state, Event(step.in_s, "moved", step.dryer))
         self._keep(
-            chain.with_step(step), moved(replace(after, spool=gone.spool, path=None), step.out_s, back)
+            history.with_step(step), moved(replace(after, spool=gone.spool, path=None), step.out_s, back)
         )
         at = self.options.confidence
         return Dried(
@@ -190,9 +190,11 @@ class Fate:
             quantile(after.next_fed_wt_pct, at, state.weights),
         )
 
-    def drying_time(self, chain: StepHistory, dryer: str, in_s: float, length_mm: float) -> DryingTime | None:
+    def drying_time(
+        self, history: StepHistory, dryer: str, in_s: float, length_mm: float
+    ) -> DryingTime | None:
         """Return how long a drying from *in_s* on takes; None where it cannot be, or does not get there."""
-        state = self.at(chain, in_s)
+        state = self.at(history, in_s)
         place = state.spool.places.get(dryer)
         if place is None or place.kind != "dryer" or state.remaining_mm <= 0:
             return None
