@@ -10,7 +10,7 @@ import numpy as np
 from gcodetool import profiles
 from gcodetool.drying.course import course
 from gcodetool.drying.device import of_place
-from gcodetool.drying.floor import equilibrium
+from gcodetool.drying.drying_floor import equilibrium
 from gcodetool.moisture.history import State, state_at
 from gcodetool.moisture.polymer import polymer
 from gcodetool.moisture.record import Body, Event, Place, Spool

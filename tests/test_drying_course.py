@@ -10,7 +10,7 @@ from gcodetool import profiles
 from gcodetool.drying import course as module
 from gcodetool.drying.course import course, falls_to, outermost, rises_to
 from gcodetool.drying.device import of_place, of_profile
-from gcodetool.drying.floor import activity_for, dew_point_C, equilibrium
+from gcodetool.drying.drying_floor import activity_for, dew_point_C, equilibrium
 from gcodetool.moisture import air as airs
 from gcodetool.moisture.field import SpoolIntegrator
 from gcodetool.moisture.history import state_at

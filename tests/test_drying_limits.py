@@ -107,7 +107,7 @@ def test_what_else_would_do_stays_below_the_limits_too(material, body, dryer, sw
     device = replace(of_profile(profiles.dryer(dryer), ROOM), swing_C=swing, set_offset_C=offset)
     made = plan(state_at(spool, 3600.0), device, cap_s=6 * 3600.0)
     own = limits(spool)
-    for one in made.instead:
+    for one in made.alternatives:
         # another reel relieves the reel's limit alone
         reel_C = 9e9 if one.kind == "reel" else own[-1 if material not in ("PA6", "PA6_66", "PA12") else -2]
         stock = [profiles.material(material).dry_at_max_C or profiles.material(material).dry_at_C]

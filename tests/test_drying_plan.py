@@ -7,7 +7,7 @@ import pytest
 from test_drying_limits import reel
 
 from gcodetool import profiles
-from gcodetool.drying import words
+from gcodetool.drying import instructions
 from gcodetool.drying.device import Room, of_place, of_profile, powered, room_at
 from gcodetool.drying.job import JobFeed
 from gcodetool.drying.plan import plan
@@ -48,8 +48,8 @@ def test_never_in_this_air(material, celsius, rh, members):
     assert made.first.outcome == "never"
     assert made.advised_s is None
     assert made.floor_wt_pct.p50 > made.first.limit_wt_pct
-    assert "never" in words.todo(made)
-    assert {one.kind for one in made.instead} >= {"dried-air"}
+    assert "never" in instructions.instruction(made)
+    assert {one.kind for one in made.alternatives} >= {"dried-air"}
 
 
 @pytest.mark.parametrize(("material", "celsius", "rh"), [("PLA", 45, 40), ("TPU", 60, 45), ("PA6", 75, 50)])
@@ -63,7 +63,7 @@ def test_longer_is_not_never():
     made = plan(begun("PA6"), dryer("oven"), cap_s=5 * HOUR)
     assert made.first.outcome == "longer"
     assert made.floor_wt_pct.p50 < made.first.limit_wt_pct
-    assert "longer than 5 h" in words.todo(made)
+    assert "longer than 5 h" in instructions.instruction(made)
     assert plan(begun("PA6"), dryer("oven"), cap_s=300 * HOUR).first.outcome == "reaches"
 
 
@@ -79,7 +79,7 @@ def test_one_member_has_no_band():
     made = plan(begun("ABS", members=1), dryer("oven"))
     assert made.first.p90_s is None
     assert made.first.share == 1
-    assert "9 in 10" not in words.todo(made)
+    assert "9 in 10" not in instructions.instruction(made)
 
 
 def test_warming_up_is_counted_in():
@@ -95,12 +95,12 @@ def test_hotter_and_another_reel_are_computed_not_canned():
     """What a plan says of another dryer is what that dryer's own plan says."""
     state = begun("PA6", 300.0)
     made = plan(state, dryer("heated-box"), at_most_C=60)
-    hotter = next(one for one in made.instead if one.kind == "hotter")
+    hotter = next(one for one in made.alternatives if one.kind == "hotter")
     own = replace(dryer("heated-box"), max_temperature_C=150.0)
     assert plan(state, own).set_point.temperature_C == hotter.temperature_C
     assert plan(state, own).first.p50_s == pytest.approx(hotter.p50_s)
     unknown = begun("PA6", 300.0, body=None)
-    reel_ = next(one for one in plan(unknown, dryer("oven")).instead if one.kind == "reel")
+    reel_ = next(one for one in plan(unknown, dryer("oven")).alternatives if one.kind == "reel")
     assert "[body] material" in reel_.what
     metal = begun("PA6", 300.0, body="metal_or_glass_filled")
     assert plan(metal, dryer("oven")).first.p50_s == pytest.approx(reel_.p50_s)
@@ -109,7 +109,7 @@ def test_hotter_and_another_reel_are_computed_not_canned():
 def test_the_dew_point_it_asks_for_does():
     state = begun("PLA", 100.0, rh=60.0)
     made = plan(state, dryer("heated-box", 60.0), at_most_C=45)
-    one = next(one for one in made.instead if one.kind == "dry-enough-air")
+    one = next(one for one in made.alternatives if one.kind == "dry-enough-air")
     assert one.p50_s is not None
     assert one.floor_wt_pct.p50 == pytest.approx(0.8 * made.first.limit_wt_pct, rel=0.05)
 
@@ -117,15 +117,15 @@ def test_the_dew_point_it_asks_for_does():
 def test_a_shut_box_is_told_to_open():
     made = plan(begun("PA6", 500.0), dryer("sealed-box").exchanging(0.0), cap_s=200 * HOUR)
     assert made.first.outcome == "never"  # what leaves the strand stays in the box
-    kinds = {one.kind: one for one in made.instead}
+    kinds = {one.kind: one for one in made.alternatives}
     assert kinds["vent"].outcome == "never"  # and at 62 °C room air has its floor
     assert kinds["desiccant"].floor_wt_pct.p50 < made.floor_wt_pct.p50
     petg = plan(begun("PETG", 500.0), dryer("sealed-box").exchanging(0.0))
-    kinds = {one.kind: one for one in petg.instead}
+    kinds = {one.kind: one for one in petg.alternatives}
     assert kinds["vent"].p50_s is not None
     assert kinds["exchange"].p50_s <= 1.25 * kinds["vent"].p50_s
-    assert words.best(petg) is not None
-    assert words.todo(petg).startswith(words.best(petg).what)
+    assert instructions.best_alternative(petg) is not None
+    assert instructions.instruction(petg).startswith(instructions.best_alternative(petg).what)
 
 
 def test_nothing_is_dried_that_is_dry():
@@ -135,8 +135,8 @@ def test_nothing_is_dried_that_is_dry():
     assert made.first.outcome == "already"
     assert made.advised_s == 0
     assert made.energy is None
-    assert words.todo(made).startswith("Nothing to dry")
-    assert not list(words.cautions(made, state.spool))
+    assert instructions.instruction(made).startswith("Nothing to dry")
+    assert not list(instructions.cautions(made, state.spool))
 
 
 def test_a_place_too_hot_for_the_reel_is_refused():
@@ -144,11 +144,11 @@ def test_a_place_too_hot_for_the_reel_is_refused():
     state = begun("PLA", 100.0, body="recycled_pla", places=places)
     made = plan(state, of_place(state.spool, state, "press"))
     assert not made.set_point.possible
-    assert words.todo(made).startswith("Do not put")
+    assert instructions.instruction(made).startswith("Do not put")
     assert made.first.seconds is None
     assert made.advised_s is None
     swinging = replace(dryer("oven"), swing_C=30.0)
-    assert words.todo(plan(state, swinging)).startswith("Do not put")
+    assert instructions.instruction(plan(state, swinging)).startswith("Do not put")
 
 
 def test_conditioning_upwards_in_a_damp_place():
@@ -161,10 +161,10 @@ def test_conditioning_upwards_in_a_damp_place():
     assert made.first.goal == "target"
     assert made.first.outcome == "reaches"
     assert made.spread_wt_pct == pytest.approx((held + 0.5, held + 0.5), rel=0.01)  # a loose coil is even
-    assert words.todo(made).startswith("Leave")
+    assert instructions.instruction(made).startswith("Leave")
     never = plan(state, device, to_wt_pct=9.0)
     assert never.first.outcome == "never"
-    assert {one.kind for one in never.instead} <= {"humid-air"}
+    assert {one.kind for one in never.alternatives} <= {"humid-air"}
 
 
 def test_a_target_of_ones_own_from_above():
@@ -235,14 +235,14 @@ def test_the_box_at_the_feed_is_the_largest_that_keeps_the_job_clear():
         box = Surroundings(air.room_air(23.0, rh), one.around.air.path)
         worst.append(float(forecast(dry, box, one.feed.segments).worst_wt_pct[0] / dry.limit_good_wt_pct[0]))
     assert worst[0] <= 1 < worst[1]
-    assert "box" in words.todo(made)
+    assert "box" in instructions.instruction(made)
 
 
 def test_a_job_longer_than_the_reel_says_so():
     state = begun("PETG", 30.0, 1)
     made = plan(state, dryer("oven"), job=job(50.0, 1.0, 40))
     assert made.job.short_mm > 0
-    assert any("m left" in line for line in words.cautions(made, state.spool))
+    assert any("m left" in line for line in instructions.cautions(made, state.spool))
 
 
 def test_energy_is_power_times_hours_and_costs_the_tariff():
@@ -265,16 +265,18 @@ def test_the_scale_is_told_what_it_will_show():
     assert plan(begun("PETG", 300.0), dryer("oven")).weighing.scale_g < 0.1
     paper = plan(begun("PETG", 300.0, body="cardboard"), dryer("oven"))
     assert paper.weighing.scale_g is None
-    assert any("cardboard" in line for line in words.cautions(paper, begun("PETG", body="cardboard").spool))
+    assert any(
+        "cardboard" in line for line in instructions.cautions(paper, begun("PETG", body="cardboard").spool)
+    )
 
 
 def test_cautions_stand_where_heat_is_advised():
     state = begun("ABS")
-    said = " ".join(words.cautions(plan(state, dryer("oven")), state.spool))
+    said = " ".join(instructions.cautions(plan(state, dryer("oven")), state.spool))
     for word in ("microwave", "gas oven", "food", "styrene", "unattended", "socket", "codes", "settle"):
         assert word in said
     petg = begun("PETG")
-    assert "styrene" not in " ".join(words.cautions(plan(petg, dryer("oven")), petg.spool))
+    assert "styrene" not in " ".join(instructions.cautions(plan(petg, dryer("oven")), petg.spool))
 
 
 def test_what_cannot_be_is_refused():

@@ -14,9 +14,9 @@ from gcodetool import profiles
 from gcodetool.app import examine as jobs
 from gcodetool.app.spools import look
 from gcodetool.drying.device import of_place
+from gcodetool.drying.instructions import instruction
 from gcodetool.drying.limits import bounds, highest
 from gcodetool.drying.plan import plan
-from gcodetool.drying.words import todo
 from gcodetool.errors import UsageError
 from gcodetool.gcode.program import read
 from gcodetool.judge import reasons
@@ -296,4 +296,4 @@ def test_a_spool_on_the_shelf_is_told_what_to_do(water) -> None:
     assert any("makers' limits" in line for line in seen.advice) == (seen.word != "dry")
     state = state_at(stock, NOW)
     if seen.word != "dry":
-        assert seen.advice[1] == todo(plan(state, of_place(stock, state, "oven")))
+        assert seen.advice[1] == instruction(plan(state, of_place(stock, state, "oven")))

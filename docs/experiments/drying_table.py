@@ -13,7 +13,7 @@ import tempfile
 from typing import Any
 
 from gcodetool.cli.main import outcome
-from gcodetool.drying.words import hours
+from gcodetool.drying.instructions import hours
 
 PAGE = pathlib.Path(__file__).parent.parent / "drying.md"
 MARK = re.compile(r"(<!-- drying_table: (?P<name>\w+) -->\n).*?(<!-- end -->)", re.DOTALL)

@@ -2,7 +2,7 @@
 
 from typing import Final
 
-from gcodetool.drying import words
+from gcodetool.drying import instructions
 from gcodetool.drying.device import of_place
 from gcodetool.drying.limits import highest
 from gcodetool.drying.plan import DryingPlan, plan
@@ -23,10 +23,10 @@ def drying_advice(state: State, *, confidence: float = 0.5) -> tuple[str, ...]:
         return (
             f"no dryer stands in its record: 'gcodetool drying plan {state.spool.id} --dryer NAME' says how long; "
             f"at no more than {celsius:g} °C, {bound}",
-            words.HEAT_IN_SHORT,
+            instructions.HEAT_IN_SHORT,
         )
     plans.sort(key=_slowness)
-    return (*(words.todo(made) for made in plans[:MOST]), words.HEAT_IN_SHORT)
+    return (*(instructions.instruction(made) for made in plans[:MOST]), instructions.HEAT_IN_SHORT)
 
 
 def dryers_of(state: State) -> list[str]:

@@ -21,10 +21,10 @@ from numpy.typing import NDArray
 
 from gcodetool.drying.course import course
 from gcodetool.drying.device import Device, of_place
-from gcodetool.drying.floor import equilibrium
+from gcodetool.drying.drying_floor import equilibrium
+from gcodetool.drying.instructions import hours
 from gcodetool.drying.limits import stated
 from gcodetool.drying.thermostat import Thermostat
-from gcodetool.drying.words import hours
 from gcodetool.errors import SpoolError, UsageError
 from gcodetool.moisture import inference
 from gcodetool.moisture.constants import HOUR_S

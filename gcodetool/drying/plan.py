@@ -1,7 +1,7 @@
 """How to dry a spool in a device: how hot, how long, whether it can get there at all, and how to tell.
 
 ``plan`` puts together what ``limits`` allows, what ``course`` computes and, where that is not enough,
-what ``instead`` would do.  Nothing here reads files or a clock.
+what else would do (``alternatives``).  Nothing here reads files or a clock.
 """
 
 import math
@@ -11,11 +11,11 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from gcodetool.drying import job as jobs
+from gcodetool.drying.alternatives import Alternative, alternatives
 from gcodetool.drying.course import Course, course, falls_to, rises_to
 from gcodetool.drying.device import Device
-from gcodetool.drying.floor import equilibrium
-from gcodetool.drying.instead import Instead, instead
+from gcodetool.drying.drying_floor import equilibrium
+from gcodetool.drying.job import JobFeed, JobNeed, job_need
 from gcodetool.drying.limits import SetPoint, set_point
 from gcodetool.drying.weigh import Weighing, weighing
 from gcodetool.errors import OutOfRangeError, SpoolError
@@ -116,8 +116,8 @@ class DryingPlan:
     energy: Energy | None
     weighing: Weighing | None
     looks: tuple[Look, ...]
-    instead: tuple[Instead, ...]
-    job: jobs.JobNeed | None
+    alternatives: tuple[Alternative, ...]
+    job: JobNeed | None
     notes: tuple[str, ...]
 
     @property
@@ -134,7 +134,7 @@ def plan(
     cap_s: float = CAP_S,
     at_most_C: float | None = None,
     to_wt_pct: float | None = None,
-    job: jobs.JobFeed | None = None,
+    job: JobFeed | None = None,
     tariff_per_kWh: float | None = None,
 ) -> DryingPlan:
     """Return how to dry *state*'s spool in *device*, from now on.
@@ -185,14 +185,14 @@ def plan(
     advised = reaches[0].seconds if set_to.possible else None
     needs = None
     if job is not None and set_to.possible:
-        needs = jobs.job_need(state, device, set_to.temperature_C, ran.course, job, confidence=confidence)
+        needs = job_need(state, device, set_to.temperature_C, ran.course, job, confidence=confidence)
         if needs.clear_s is not None:
             advised = needs.clear_s
         elif needs.box_now_rh_pct is None and needs.boxed_s is not None:
             advised = needs.boxed_s
-    others: tuple[Instead, ...] = ()
+    others: tuple[Alternative, ...] = ()
     if not set_to.possible or reaches[0].seconds is None or reaches[0].seconds > SLOW_S:
-        others = tuple(instead(goal, device, set_to, reaches[0].p50_s if set_to.possible else None))
+        others = tuple(alternatives(goal, device, set_to, reaches[0].p50_s if set_to.possible else None))
     air = device.air(set_to.temperature_C) if set_to.possible else device.around
     notes = [*state.notes, *device.notes, *ran.notes]
     if device.room.assumed and not device.around.closed and device.dew_point_C is None:
@@ -226,7 +226,7 @@ def plan(
         if set_to.possible
         else None,
         looks=tuple(goal.looks(ran.course, advised)),
-        instead=others,
+        alternatives=others,
         job=needs,
         notes=tuple(dict.fromkeys(notes)),
     )

@@ -132,7 +132,7 @@ def _fed(placed: ScheduledJob) -> list[ToolSlot]:
 
 def drying_cautions(spool: Spool) -> list[str]:
     """Return the cautions that stand beside every drying of *spool*."""
-    from gcodetool.drying.words import HEAT_IN_SHORT, STYRENIC, STYRENIC_REEL
+    from gcodetool.drying.instructions import HEAT_IN_SHORT, STYRENIC, STYRENIC_REEL
 
     said = [HEAT_IN_SHORT]
     reel = "" if spool.body.profile is None else spool.body.profile.key

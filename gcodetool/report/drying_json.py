@@ -3,7 +3,7 @@
 import math
 from typing import Any, Final
 
-from gcodetool.drying import words
+from gcodetool.drying import instructions
 from gcodetool.drying.fit import Fit, Run
 from gcodetool.drying.plan import DryingPlan, Reach
 from gcodetool.moisture.history import Quantiles
@@ -19,7 +19,7 @@ def plan_dict(plan: DryingPlan, spool: Spool) -> dict[str, Any]:
     device, point = plan.device, plan.set_point
     return {
         "schema": PLAN,
-        "do": words.todo(plan),
+        "do": instructions.instruction(plan),
         "spool": plan.spool,
         "material": plan.material,
         "as_of": utc(plan.as_of_s),
@@ -91,7 +91,7 @@ def plan_dict(plan: DryingPlan, spool: Spool) -> dict[str, Any]:
                 "p90_s": one.p90_s,
                 "floor_wt_pct": band(one.floor_wt_pct),
             }
-            for one in plan.instead
+            for one in plan.alternatives
         ],
         "job": plan.job
         and {
@@ -107,7 +107,7 @@ def plan_dict(plan: DryingPlan, spool: Spool) -> dict[str, Any]:
             "box_dried_rh_pct": plan.job.box_dried_rh_pct,
             "dried_s": plan.job.dried_s,
         },
-        "cautions": list(words.cautions(plan, spool)),
+        "cautions": list(instructions.cautions(plan, spool)),
         "notes": list(plan.notes),
     }
 

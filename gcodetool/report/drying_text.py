@@ -4,9 +4,9 @@ import math
 from collections.abc import Iterable, Sequence
 from typing import Final, TextIO
 
-from gcodetool.drying import words
+from gcodetool.drying import instructions
+from gcodetool.drying.alternatives import Alternative
 from gcodetool.drying.fit import Fit, Run
-from gcodetool.drying.instead import Instead
 from gcodetool.drying.job import DRY_BOX_RH_PCT
 from gcodetool.drying.plan import DryingPlan, Look, Reach
 from gcodetool.moisture.history import Quantiles
@@ -21,7 +21,7 @@ ROWS: Final = 14
 def print_plan(plan: DryingPlan, spool: Spool, stream: TextIO) -> None:
     """Print a plan to *stream*."""
     page = Page(stream)
-    page.line(plain(words.todo(plan)), style="bold")
+    page.line(plain(instructions.instruction(plan)), style="bold")
     page.hanging("  ", plain(about(plan)))
     rows = facts(plan)
     if plan.job is not None and plan.set_point.possible:
@@ -29,8 +29,8 @@ def print_plan(plan: DryingPlan, spool: Spool, stream: TextIO) -> None:
     print_facts(page, rows)
     if len(plan.looks) > 1 and not (plan.first.outcome == "already" and plan.job is None):
         print_lines(page, plot(plan))
-    print_list(page, "What else would do", [other(one, plan) for one in plan.instead])
-    print_list(page, "Cautions", words.cautions(plan, spool))
+    print_list(page, "What else would do", [other(one, plan) for one in plan.alternatives])
+    print_list(page, "Cautions", instructions.cautions(plan, spool))
     print_notes(page, plan.notes)
 
 
@@ -103,7 +103,10 @@ def facts(plan: DryingPlan) -> list[tuple[str, str]]:
         )
     if plan.warm_s is not None and plan.warm_s > 0:
         rows.append(
-            ("warm-up", f"{words.hours(plan.warm_s)} until the innermost turns are as hot (counted in)")
+            (
+                "warm-up",
+                f"{instructions.hours(plan.warm_s)} until the innermost turns are as hot (counted in)",
+            )
         )
     if plan.energy is not None:
         rows.append(("energy", energy(plan)))
@@ -126,11 +129,11 @@ def hottest(plan: DryingPlan) -> str:
     point, device = plan.set_point, plan.device
     if point.knob_C is None:
         least = point.bounds[0]
-        here = words.degrees(point.temperature_C)
-        return f"{here}, as the place is; the least limit is {words.degrees(least.limit_C)}: {least.whose}"
+        here = instructions.degrees(point.temperature_C)
+        return f"{here}, as the place is; the least limit is {instructions.degrees(least.limit_C)}: {least.whose}"
     swing = f", less its swing of {device.swing_C:g} K" if device.swing_C else ""
-    limit = f"{words.degrees(point.binding.limit_C)}{swing}"
-    return f"{words.degrees(point.temperature_C)}; binding: {point.binding.whose} ({limit})"
+    limit = f"{instructions.degrees(point.binding.limit_C)}{swing}"
+    return f"{instructions.degrees(point.temperature_C)}; binding: {point.binding.whose} ({limit})"
 
 
 def reached(reach: Reach, plan: DryingPlan) -> str:
@@ -139,21 +142,21 @@ def reached(reach: Reach, plan: DryingPlan) -> str:
     if reach.outcome == "already":
         return f"already {limit}"
     if plan.members == 1:
-        middle = {"never": "never in this air", "longer": f"longer than {words.hours(plan.cap_s)}"}
-        when = "" if reach.p50_s is None else f"after {words.hours(reach.p50_s)}"
+        middle = {"never": "never in this air", "longer": f"longer than {instructions.hours(plan.cap_s)}"}
+        when = "" if reach.p50_s is None else f"after {instructions.hours(reach.p50_s)}"
         return f"{when or middle[reach.outcome]} {limit}"
     parts = []
     for quantile, seconds in ((50, reach.p50_s), (90, reach.p90_s)):
         parts.append(
-            f"{quantile} in 100 after {words.hours(seconds)}"
+            f"{quantile} in 100 after {instructions.hours(seconds)}"
             if seconds is not None
-            else f"{quantile} in 100 not within {words.hours(plan.cap_s)}"
+            else f"{quantile} in 100 not within {instructions.hours(plan.cap_s)}"
         )
     never = "never in this air; " if reach.outcome == "never" else ""
     if reach.p50_s is None and reach.share == 0:
-        parts = [f"none within {words.hours(plan.cap_s)}"]
+        parts = [f"none within {instructions.hours(plan.cap_s)}"]
     elif reach.p50_s is None:
-        parts = [f"{round(100 * reach.share)} in 100 within {words.hours(plan.cap_s)}"]
+        parts = [f"{round(100 * reach.share)} in 100 within {instructions.hours(plan.cap_s)}"]
     return f"{never}{', '.join(parts)} {limit}"
 
 
@@ -177,7 +180,9 @@ def weigh(plan: DryingPlan) -> str:
     if weighing.scale_g is None:
         return f"no usual scale tells it: only {abs(loss.p50):.2g} g in all"
     digits = 0 if weighing.scale_g >= 1 else 1 if weighing.scale_g >= 0.1 else 2
-    looks = ", ".join(f"{grams(one.loss_g, digits)} after {words.hours(one.at_s)}" for one in weighing.looks)
+    looks = ", ".join(
+        f"{grams(one.loss_g, digits)} after {instructions.hours(one.at_s)}" for one in weighing.looks
+    )
     scale = f"on a scale that reads {weighing.scale_g:g} g or finer"
     return f"now and on the way, {scale}; it should have {sign} {looks}; 'drying fit' then tells what is left"
 
@@ -200,16 +205,18 @@ def of_job(plan: DryingPlan) -> list[tuple[str, str]]:
             f"{need.name}: {metres(need.length_mm)} in {duration(need.open_air_s)}, in the air of {need.words}",
         )
     ]
-    within = words.hours(need.dried_s)
+    within = instructions.hours(need.dried_s)
 
     def when(seconds: float | None) -> str:
         if seconds is None:
             return f"not within {within}"
-        return "as it is" if seconds == 0 else f"after {words.hours(seconds)}"
+        return "as it is" if seconds == 0 else f"after {instructions.hours(seconds)}"
 
     rows.append(("job clear", f"{when(need.clear_s)}; at least marginal: {when(need.adjust_s)}"))
-    now = "no box is dry enough" if need.box_now_rh_pct is None else words.rh(need.box_now_rh_pct)
-    dried = "no box is dry enough" if need.box_dried_rh_pct is None else words.rh(need.box_dried_rh_pct)
+    now = "no box is dry enough" if need.box_now_rh_pct is None else instructions.rh(need.box_now_rh_pct)
+    dried = (
+        "no box is dry enough" if need.box_dried_rh_pct is None else instructions.rh(need.box_dried_rh_pct)
+    )
     choices = [f"without drying, {now}"]
     if need.boxed_s != 0 and need.boxed_s is not None:
         choices.append(f"{when(need.boxed_s)} of drying, {DRY_BOX_RH_PCT:g} % RH")
@@ -219,13 +226,13 @@ def of_job(plan: DryingPlan) -> list[tuple[str, str]]:
     return rows
 
 
-def other(one: Instead, plan: DryingPlan) -> str:
+def other(one: Alternative, plan: DryingPlan) -> str:
     """Return an alternative with what it comes to."""
     if one.p50_s is not None:
-        sure = "" if one.p90_s is None else f", {words.hours(one.p90_s)} nine times in ten"
-        return f"{one.what}: {one.goal} after {words.hours(one.p50_s)}{sure}"
+        sure = "" if one.p90_s is None else f", {instructions.hours(one.p90_s)} nine times in ten"
+        return f"{one.what}: {one.goal} after {instructions.hours(one.p50_s)}{sure}"
     ends = f"it ends at {percent(one.floor_wt_pct.p50)} wt %"
-    when = "never either" if one.outcome == "never" else f"longer than {words.hours(plan.cap_s)}"
+    when = "never either" if one.outcome == "never" else f"longer than {instructions.hours(plan.cap_s)}"
     return f"{one.what}: {when}; {ends}"
 
 
@@ -244,7 +251,7 @@ def plot(plan: DryingPlan) -> list[str]:
         for goal, limit in marks.items():
             column = min(BARS, round(BARS * limit / top))
             bar[column] = names[goal]
-        when = words.hours(look.at_s) if look.at_s else "now"
+        when = instructions.hours(look.at_s) if look.at_s else "now"
         lines.append(f"  {when:<11}{percent(content):>6}  {''.join(bar).rstrip()}")
     return lines
 
@@ -258,7 +265,7 @@ def thin(looks: Sequence[Look]) -> list[Look]:
     for step in range(ROWS):
         wanted = end * step / (ROWS - 1)
         nearest = min(looks, key=lambda look: abs(look.at_s - wanted))
-        if not kept or words.hours(kept[-1].at_s or 1.0) != words.hours(nearest.at_s or 1.0):
+        if not kept or instructions.hours(kept[-1].at_s or 1.0) != instructions.hours(nearest.at_s or 1.0):
             kept.append(nearest)
     return kept
 
@@ -297,7 +304,7 @@ def run_facts(run: Run) -> list[tuple[str, str]]:
         limit,
     ]
     if math.isfinite(run.half_time_s.p50):
-        rows.append(("half of it", f"gone after {words.hours(run.half_time_s.p50)}"))
+        rows.append(("half of it", f"gone after {instructions.hours(run.half_time_s.p50)}"))
     rows.append(("content", f"mean {spread(run.mean_wt_pct)}, wettest turns {spread(run.wettest_wt_pct)}"))
     rows.append(
         ("ends at", f"{spread(run.floor_wt_pct)} in this air; good is up to {percent(run.limit_good_wt_pct)}")
@@ -330,7 +337,7 @@ def curve(run: Run) -> list[str]:
         from_curve = _at(run, at)
         bar = "#" * max(0, round(BARS * (from_curve - limit) / top)) if top > 0 else ""
         weighed = f"{read[at]:.{digits}f}" if at in read else ""
-        when = words.hours(at) if at else "start"
+        when = instructions.hours(at) if at else "start"
         lines.append(f"  {when:<11}{from_curve:>10.{digits}f}  {weighed:>8}   {bar}".rstrip())
     return lines
 

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
-from gcodetool.drying import floor
+from gcodetool.drying import drying_floor
 from gcodetool.drying.device import Device
 from gcodetool.drying.limits import SetPoint, set_point
 from gcodetool.moisture import air as airs
@@ -32,7 +32,7 @@ REEL: Final = ("the reel", "a reel of unknown")
 
 
 @dataclass(frozen=True)
-class Instead:
+class Alternative:
     """One thing that could be done instead, and what it comes to.
 
     Attributes
@@ -59,7 +59,9 @@ class Instead:
     floor_wt_pct: Quantiles
 
 
-def instead(goal: "DryingGoal", device: Device, set_to: SetPoint, slow_s: float | None) -> Iterator[Instead]:
+def alternatives(
+    goal: "DryingGoal", device: Device, set_to: SetPoint, slow_s: float | None
+) -> Iterator[Alternative]:
     """Yield what else could be done for a *goal*, the simplest first.
 
     Where the device gets there, if slowly (after *slow_s*), only what is clearly quicker.
@@ -69,7 +71,7 @@ def instead(goal: "DryingGoal", device: Device, set_to: SetPoint, slow_s: float 
             yield one
 
 
-def _every(goal: "DryingGoal", device: Device, set_to: SetPoint) -> Iterator[Instead]:
+def _every(goal: "DryingGoal", device: Device, set_to: SetPoint) -> Iterator[Alternative]:
     celsius = set_to.temperature_C
     if goal.upwards:
         yield from _damper(goal, device, set_to)
@@ -106,10 +108,10 @@ def _every(goal: "DryingGoal", device: Device, set_to: SetPoint) -> Iterator[Ins
     yield from _dry_enough(goal, device, celsius, set_to)
 
 
-def _ran(goal: "DryingGoal", kind: str, what: str, device: Device, set_to: SetPoint) -> Instead:
+def _ran(goal: "DryingGoal", kind: str, what: str, device: Device, set_to: SetPoint) -> Alternative:
     ran = goal.run(device, set_to.temperature_C)
     first = ran.reaches[0]
-    return Instead(
+    return Alternative(
         kind,
         what,
         set_to.temperature_C,
@@ -135,14 +137,16 @@ def _dried(device: Device, dew_point_C: float) -> Device:
     return replace(device, around=stream, dew_point_C=dew_point_C)
 
 
-def _dry_enough(goal: "DryingGoal", device: Device, celsius: float, set_to: SetPoint) -> Iterator[Instead]:
+def _dry_enough(
+    goal: "DryingGoal", device: Device, celsius: float, set_to: SetPoint
+) -> Iterator[Alternative]:
     """Yield the dampest air whose floor lies well below what is asked, where the device's is damper."""
     limit = goal.targets[0][1] * ENOUGH
-    activity = floor.activity_for(goal.state, limit, celsius, goal.confidence)
+    activity = drying_floor.activity_for(goal.state, limit, celsius, goal.confidence)
     full = float(airs.saturation_pressure(celsius + ZERO_CELSIUS_K))
     if activity * full >= device.incoming_Pa:
         return
-    dew = floor.dew_point_C(activity, celsius)
+    dew = drying_floor.dew_point_C(activity, celsius)
     if dew < -60.0 + 1e-6:
         return
     room = 100.0 * activity * full / float(airs.saturation_pressure(device.room_C + ZERO_CELSIUS_K))
@@ -153,7 +157,7 @@ def _dry_enough(goal: "DryingGoal", device: Device, celsius: float, set_to: SetP
     yield _ran(goal, "dry-enough-air", what, _dried(device, dew), set_to)
 
 
-def _box(goal: "DryingGoal", device: Device, celsius: float) -> Iterator[Instead]:
+def _box(goal: "DryingGoal", device: Device, celsius: float) -> Iterator[Alternative]:
     """Yield what fresh air, a measured exchange and desiccant would do for a closed box."""
     air = device.around
     here = SetPoint(celsius, None, set_point(goal.state.spool, device).binding, ())
@@ -191,12 +195,12 @@ def _box(goal: "DryingGoal", device: Device, celsius: float) -> Iterator[Instead
         yield _ran(goal, "desiccant", what, dried, here)
 
 
-def _damper(goal: "DryingGoal", device: Device, set_to: SetPoint) -> Iterator[Instead]:
+def _damper(goal: "DryingGoal", device: Device, set_to: SetPoint) -> Iterator[Alternative]:
     """Yield the air whose equilibrium is a little above the content asked for."""
     if not set_to.possible:
         return
     celsius = set_to.temperature_C
-    activity = min(1.0, floor.activity_for(goal.state, goal.targets[0][1], celsius, 0.5) * 1.1)
+    activity = min(1.0, drying_floor.activity_for(goal.state, goal.targets[0][1], celsius, 0.5) * 1.1)
     if activity >= 1.0:
         return
     kelvin = celsius + ZERO_CELSIUS_K

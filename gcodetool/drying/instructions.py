@@ -4,7 +4,7 @@ import math
 from collections.abc import Iterator
 from typing import Final
 
-from gcodetool.drying.instead import Instead
+from gcodetool.drying.alternatives import Alternative
 from gcodetool.drying.job import DRY_BOX_RH_PCT
 from gcodetool.drying.plan import DryingPlan, Reach
 from gcodetool.moisture.constants import HOUR_S
@@ -56,24 +56,24 @@ def setting(plan: DryingPlan) -> str:
     return f"{where} (its knob at {point.knob_C:g}: it is {plan.device.set_offset_C:+g} K off)"
 
 
-def best(plan: DryingPlan) -> Instead | None:
+def best_alternative(plan: DryingPlan) -> Alternative | None:
     """Return what would do instead: the first that gets there within a day, else the quickest."""
-    there = [one for one in plan.instead if one.p50_s is not None]
+    there = [one for one in plan.alternatives if one.p50_s is not None]
     soon = [one for one in there if one.p50_s is not None and one.p50_s <= SOON_S]
     if soon:
         return soon[0]
     return min(there, key=lambda one: one.p50_s or 0.0) if there else None
 
 
-def rather(plan: DryingPlan, why: str) -> str:
+def with_alternative(plan: DryingPlan, why: str) -> str:
     """Return the line where a device does not do: what would, first, where anything does; then why."""
-    one = best(plan)
+    one = best_alternative(plan)
     if one is None or one.p50_s is None:
         return why + ("; look further with --hours" if plan.first.outcome == "longer" else "")
     return f"{one.what}, for {hours(one.p50_s)}: {why}"
 
 
-def todo(plan: DryingPlan) -> str:
+def instruction(plan: DryingPlan) -> str:
     """Return what to do now, in one line."""
     name = plan.spool
     if not plan.set_point.possible:
@@ -90,7 +90,7 @@ def todo(plan: DryingPlan) -> str:
         )
     if first.seconds is not None:
         return f"Dry {name} {hours(first.seconds)} {setting(plan)}{to_be_sure(plan, first)}"
-    return cannot(plan, first)
+    return out_of_reach(plan, first)
 
 
 def too_hot(plan: DryingPlan) -> str:
@@ -117,7 +117,7 @@ def to_be_sure(plan: DryingPlan, reach: Reach) -> str:
     return ""
 
 
-def cannot(plan: DryingPlan, first: Reach) -> str:
+def out_of_reach(plan: DryingPlan, first: Reach) -> str:
     """Return the line where good is out of reach."""
     point = plan.set_point
     if first.outcome == "never":
@@ -133,7 +133,7 @@ def cannot(plan: DryingPlan, first: Reach) -> str:
             "is marginal already" if marginal.seconds == 0 else f"gets marginal in {hours(marginal.seconds)}"
         )
         why += f"; it {when}, to be printed with care"
-    return rather(plan, why)
+    return with_alternative(plan, why)
 
 
 def to_target(plan: DryingPlan, reach: Reach) -> str:
@@ -148,8 +148,8 @@ def to_target(plan: DryingPlan, reach: Reach) -> str:
         return f"{verb} {plan.spool} {hours(reach.seconds)} {setting(plan)}: {there}{to_be_sure(plan, reach)}"
     if reach.outcome == "never":
         ends = content(plan.floor_wt_pct.p50)
-        return rather(plan, f"{plan.spool} never gets to {goal} in this air, which ends at {ends}")
-    return rather(
+        return with_alternative(plan, f"{plan.spool} never gets to {goal} in this air, which ends at {ends}")
+    return with_alternative(
         plan, f"{plan.spool} takes longer than {hours(plan.cap_s)} to get to {goal} {setting(plan)}"
     )
 
@@ -181,7 +181,7 @@ def for_job(plan: DryingPlan) -> str:
     if need.adjust_s is not None:
         dry = f"Dry {plan.spool} {hours(need.adjust_s)} {setting(plan)}"
         return f"{dry} and print {need.name} with care: marginal to its end; {beyond}"
-    return rather(
+    return with_alternative(
         plan,
         f"{plan.device.name} does not get {plan.spool} dry enough for {need.name} within {hours(plan.cap_s)}",
     )
