@@ -12,7 +12,7 @@ import gcodetool
 from gcodetool.app.check import JobQuestion, examine_job
 from gcodetool.app.drying import DryerQuestion, JobToDryFor
 from gcodetool.gcode.program import read
-from gcodetool.ledger import airs, writers
+from gcodetool.ledger import place_entries, writers
 from gcodetool.ledger.store import open_ledger
 from gcodetool.moisture.solver import COMPILED
 from gcodetool.profiles import sample_folder
@@ -44,7 +44,7 @@ def shelf(tmp_path_factory):
         "bench-1": {"kind": "printer", "printer": "bench-1", "room": "damp"},
     }
     for name, facts in places.items():
-        airs.add_place(ledger, name, facts, at_s=NOW - 2000 * HOUR, force=False)
+        place_entries.add_place(ledger, name, facts, at_s=NOW - 2000 * HOUR, force=False)
     return path
 
 

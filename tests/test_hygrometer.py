@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from gcodetool.errors import SpoolError
-from gcodetool.ledger.hygrometer import understand
+from gcodetool.ledger.hygrometer import parse_readings
 
 VIENNA = zoneinfo.ZoneInfo("Europe/Vienna")
 
@@ -104,7 +104,7 @@ def _in_vienna(monkeypatch: pytest.MonkeyPatch):
 @pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "cp1252"])
 @pytest.mark.parametrize("text", SAME)
 def test_every_form_says_the_same(tmp_path: pathlib.Path, text: str, encoding: str) -> None:
-    found = understand(written(tmp_path, text, encoding))
+    found = parse_readings(written(tmp_path, text, encoding))
     first = int(datetime.datetime(2026, 1, 13, 8, tzinfo=VIENNA).timestamp() * 1e6)
     assert found.readings == [(first, 21.5, 45.2), (first + 3_600_000_000, 21.0, 46.0)]
     assert found.interval_s == 3600
@@ -135,25 +135,25 @@ def test_every_form_says_the_same(tmp_path: pathlib.Path, text: str, encoding: s
 )
 def test_what_cannot_be_told_is_refused_in_one_line(tmp_path: pathlib.Path, text: str, says: str) -> None:
     with pytest.raises(SpoolError) as caught:
-        understand(written(tmp_path, text))
+        parse_readings(written(tmp_path, text))
     assert says in str(caught.value)
     assert "\n" not in str(caught.value)
 
 
 def test_unsure_days_are_settled_by_the_call(tmp_path: pathlib.Path) -> None:
     path = written(tmp_path, "time;temp;hum\n3/4/2026 8:00;21;45")
-    april = understand(path, order="dmy").readings[0][0]
-    march = understand(path, order="mdy").readings[0][0]
+    april = parse_readings(path, order="dmy").readings[0][0]
+    march = parse_readings(path, order="mdy").readings[0][0]
     assert datetime.datetime.fromtimestamp(april / 1e6, VIENNA).month == 4
     assert datetime.datetime.fromtimestamp(march / 1e6, VIENNA).month == 3
 
 
 def test_the_zone_of_the_call_counts(tmp_path: pathlib.Path) -> None:
     path = written(tmp_path, "time;temp;hum\n2026-01-13 08:00;21;45")
-    utc, lima = (understand(path, zone=zone).readings[0][0] for zone in ("UTC", "America/Lima"))
+    utc, lima = (parse_readings(path, zone=zone).readings[0][0] for zone in ("UTC", "America/Lima"))
     assert lima - utc == 5 * 3_600_000_000
     with pytest.raises(SpoolError, match="is no zone"):
-        understand(path, zone="Utopia")
+        parse_readings(path, zone="Utopia")
 
 
 def test_the_hour_that_is_there_twice_is_read_twice(tmp_path: pathlib.Path) -> None:
@@ -162,7 +162,7 @@ def test_the_hour_that_is_there_twice_is_read_twice(tmp_path: pathlib.Path) -> N
     moments = [begin + k * datetime.timedelta(minutes=30) for k in range(9)]
     lines = [f"{moment.astimezone(VIENNA):%Y-%m-%d %H:%M};21;45" for moment in moments]
     assert len(set(lines)) < len(lines)
-    found = understand(written(tmp_path, ROWS(["time;temp;hum", *lines])))
+    found = parse_readings(written(tmp_path, ROWS(["time;temp;hum", *lines])))
     assert [row[0] / 1e6 for row in found.readings] == [moment.timestamp() for moment in moments]
     assert not found.gaps
     assert not found.doubles
@@ -170,7 +170,7 @@ def test_the_hour_that_is_there_twice_is_read_twice(tmp_path: pathlib.Path) -> N
 
 def test_gaps_empty_lines_and_doubles_are_said(tmp_path: pathlib.Path) -> None:
     lines = [f"2026-01-13 {hour:02d}:00;21;{40 + hour}" for hour in (0, 1, 2, 3, 9, 10, 11)]
-    found = understand(
+    found = parse_readings(
         written(tmp_path, ROWS(["time;temp;hum", *lines, "2026-01-13 12:00;--;--", lines[-1]]))
     )
     assert len(found.readings) == 7
@@ -199,7 +199,7 @@ def test_whatever_the_file_holds_it_is_read_or_refused_in_one_line(
     path = tmp_path_factory.mktemp("any") / "log.csv"
     path.write_bytes("\n".join([head, *lines]).encode("utf-8", "surrogatepass"))
     try:
-        found = understand(path)
+        found = parse_readings(path)
     except SpoolError as error:
         assert "\n" not in str(error)
         return
@@ -226,7 +226,7 @@ def test_what_was_written_is_what_is_read(
         lines.append(
             delimiter.join([moment.strftime(form), *(c.replace(".", ",") if comma else c for c in cells)])
         )
-    found = understand(written(tmp_path_factory.mktemp("log"), ROWS(lines)), zone="UTC")
+    found = parse_readings(written(tmp_path_factory.mktemp("log"), ROWS(lines)), zone="UTC")
     assert found.readings == sorted(
         ((1_768_000_000 + second) * 1_000_000, float(f"{celsius:.3f}"), float(f"{rh:.3f}"))
         for second, celsius, rh in rows

@@ -14,7 +14,17 @@ import pytest
 from sqlalchemy import text
 
 from gcodetool.errors import GcodetoolError, LedgerError, SpoolError
-from gcodetool.ledger import airs, cache, care, entries, exchange, records, schema, store, writers
+from gcodetool.ledger import (
+    cache,
+    entries,
+    exchange,
+    maintenance,
+    place_entries,
+    records,
+    schema,
+    store,
+    writers,
+)
 from gcodetool.ledger.store import open_ledger, reading, writing
 from gcodetool.profiles import sample_folder
 
@@ -27,11 +37,13 @@ FACTS = {"material": "PA6", "diameter_mm": 1.75, "net_mass_g": 750, "body": {"ma
 def shelf(ledger_word: str) -> store.Ledger:
     """Give a ledger with a bench, an oven, a box, a bag, a printer and one spool."""
     ledger = open_ledger(ledger_word)
-    airs.add_place(ledger, "bench", {"kind": "open", "temperature_C": 22, "rh_pct": 48}, at_s=T0)
-    airs.add_place(ledger, "oven", {"kind": "dryer", "temperature_C": 78, "room": "bench"}, at_s=T0)
-    airs.add_place(ledger, "box-2", {"kind": "box", "temperature_C": 22, "rh_pct": 14}, at_s=T0)
-    airs.add_place(ledger, "bag", {"kind": "sealed"}, at_s=T0)
-    airs.add_place(ledger, "bench-1", {"kind": "printer", "printer": "bench-1", "room": "bench"}, at_s=T0)
+    place_entries.add_place(ledger, "bench", {"kind": "open", "temperature_C": 22, "rh_pct": 48}, at_s=T0)
+    place_entries.add_place(ledger, "oven", {"kind": "dryer", "temperature_C": 78, "room": "bench"}, at_s=T0)
+    place_entries.add_place(ledger, "box-2", {"kind": "box", "temperature_C": 22, "rh_pct": 14}, at_s=T0)
+    place_entries.add_place(ledger, "bag", {"kind": "sealed"}, at_s=T0)
+    place_entries.add_place(
+        ledger, "bench-1", {"kind": "printer", "printer": "bench-1", "room": "bench"}, at_s=T0
+    )
     writers.add_spool(ledger, "pa6-07", FACTS, at_s=T0)
     return ledger
 
@@ -70,33 +82,35 @@ REFUSED = [
         (lambda led: writers.set_spool(led, "pa6-07", {}), "nothing to correct"),
         (lambda led: writers.dried(led, "pa6-07", hours=1, temperature_C=78, dryer="bag"), "no dryer"),
         (lambda led: writers.undo(led, "pa6-07", 999), "has no entry 999"),
-        (lambda led: airs.add_place(led, "bench", {"kind": "open"}), "is there already"),
-        (lambda led: airs.add_place(led, "roof", {"kind": "open"}), "its air must be known"),
-        (lambda led: airs.add_place(led, " ", {"kind": "open"}), "cannot be a place's name"),
-        (lambda led: airs.add_place(led, "o2", {"kind": "dryer", "temperature_C": 60, "room": "bnch"}), "'bench'"),
-        (lambda led: airs.set_place(led, "bench", {"room": "oven"}), "is no key of kind 'open'"),
-        (lambda led: airs.set_place(led, "oven", {"room": "oven"}), "goes in a circle"),
-        (lambda led: airs.read(led, "oven", rh_pct=5), "it heats the air of its room"),
-        (lambda led: airs.undo_place(led, "bench"), "has stood there"),
-        (lambda led: airs.undo_place(led, "oven2"), "did you mean 'oven'"),
+        (lambda led: place_entries.add_place(led, "bench", {"kind": "open"}), "is there already"),
+        (lambda led: place_entries.add_place(led, "roof", {"kind": "open"}), "its air must be known"),
+        (lambda led: place_entries.add_place(led, " ", {"kind": "open"}), "cannot be a place's name"),
+        (lambda led: place_entries.add_place(led, "o2", {"kind": "dryer", "temperature_C": 60, "room": "bnch"}), "'bench'"),
+        (lambda led: place_entries.set_place(led, "bench", {"room": "oven"}), "is no key of kind 'open'"),
+        (lambda led: place_entries.set_place(led, "oven", {"room": "oven"}), "goes in a circle"),
+        (lambda led: place_entries.read(led, "oven", rh_pct=5), "it heats the air of its room"),
+        (lambda led: place_entries.undo_place(led, "bench"), "has stood there"),
+        (lambda led: place_entries.undo_place(led, "oven2"), "did you mean 'oven'"),
 ]  # fmt: skip
 
 
 def test_what_cannot_be_is_refused_and_nothing_is_written(shelf: store.Ledger) -> None:
-    before = care.census(shelf)
+    before = maintenance.ledger_stats(shelf)
     for act, says in REFUSED:
         with pytest.raises(GcodetoolError) as caught:
             act(shelf)
         assert says in str(caught.value)
         assert "\n" not in str(caught.value)
-        assert care.census(shelf) == before, says
-    assert not list(care.faults(shelf))
+        assert maintenance.ledger_stats(shelf) == before, says
+    assert not list(maintenance.integrity_errors(shelf))
 
 
 def test_force_writes_what_a_check_doubts_and_the_check_of_the_ledger_says_so(shelf: store.Ledger) -> None:
     done = writers.weigh(shelf, "pa6-07", 200, force=True)
     assert "less than the empty reel" in done.notes[0]
-    assert [fault for fault in care.faults(shelf) if "less than the empty reel" in fault]
+    assert [
+        fault for fault in maintenance.integrity_errors(shelf) if "less than the empty reel" in fault.text
+    ]
 
 
 def test_a_spool_is_held_to_what_it_is_said_to_be(shelf: store.Ledger) -> None:
@@ -189,7 +203,7 @@ def test_dried_makes_the_dryer_that_it_needs_and_goes_back(shelf: store.Ledger) 
 
 
 def test_dried_takes_the_offset_of_the_knob_off(shelf: store.Ledger) -> None:
-    airs.set_place(shelf, "oven", {"set_offset_C": 4})
+    place_entries.set_place(shelf, "oven", {"set_offset_C": 4})
     done = writers.dried(shelf, "pa6-07", hours=8, temperature_C=82, at_s=T0 + 20 * HOUR)
     assert done.entries[0].facts == {"place": "oven"}
     assert "reaches 78 °C when it is set to 82" in done.notes[0]
@@ -203,11 +217,11 @@ def test_dried_refuses_hours_in_which_the_spool_was_elsewhere(shelf: store.Ledge
 
 def test_the_first_dryer_comes_by_itself_and_several_must_be_named(ledger_word: str) -> None:
     ledger = open_ledger(ledger_word)
-    airs.add_place(ledger, "bench", {"kind": "open", "temperature_C": 22, "rh_pct": 48}, at_s=T0)
+    place_entries.add_place(ledger, "bench", {"kind": "open", "temperature_C": 22, "rh_pct": 48}, at_s=T0)
     writers.add_spool(ledger, "x", FACTS, at_s=T0)
     done = writers.dried(ledger, "x", hours=1, temperature_C=60, at_s=T0 + 2 * HOUR)
     assert "added the place dryer" in done.notes[0]
-    airs.add_place(ledger, "oven", {"kind": "dryer", "temperature_C": 78, "room": "bench"}, at_s=T0)
+    place_entries.add_place(ledger, "oven", {"kind": "dryer", "temperature_C": 78, "room": "bench"}, at_s=T0)
     with pytest.raises(LedgerError, match=r"in which dryer\? name it with --dryer \(dryer, oven\)"):
         writers.dried(ledger, "x", hours=1, temperature_C=60, at_s=T0 + 4 * HOUR)
 
@@ -216,19 +230,19 @@ def test_the_first_dryer_comes_by_itself_and_several_must_be_named(ledger_word: 
 
 
 def test_readings_are_the_air_and_never_double(shelf: store.Ledger) -> None:
-    airs.read(shelf, "bench", rh_pct=60, at_s=T0 + 2 * HOUR)
-    assert airs.read(shelf, "bench", rh_pct=60, temperature_C=22, at_s=T0 + 2 * HOUR).entries == ()
-    assert "in place of" in airs.read(shelf, "bench", rh_pct=61, at_s=T0 + 2 * HOUR).notes[-1]
+    place_entries.read(shelf, "bench", rh_pct=60, at_s=T0 + 2 * HOUR)
+    assert place_entries.read(shelf, "bench", rh_pct=60, temperature_C=22, at_s=T0 + 2 * HOUR).entries == ()
+    assert "in place of" in place_entries.read(shelf, "bench", rh_pct=61, at_s=T0 + 2 * HOUR).notes[-1]
     rows = [(entries.micro(T0 + k * HOUR), 20.0 + k, 40.0) for k in range(3, 9)]
-    assert "6 readings are new" in airs.log(shelf, "bench", rows[:6], source="h.csv").notes[0]
+    assert "6 readings are new" in place_entries.log(shelf, "bench", rows[:6], source="h.csv").notes[0]
     assert (
         "2 were there already"
-        in airs.log(
+        in place_entries.log(
             shelf, "bench", [*rows[4:], (entries.micro(T0 + 9 * HOUR), 20.0, 40.0)], source="h.csv"
         ).notes[0]
     )
     with pytest.raises(LedgerError, match="1 of 1 readings differ"):
-        airs.log(shelf, "bench", [(rows[0][0], 30.0, 40.0)], source="other.csv")
+        place_entries.log(shelf, "bench", [(rows[0][0], 30.0, 40.0)], source="other.csv")
     with reading(shelf) as conn:
         spool = records.load_spool(conn, "pa6-07")
     log = spool.places["bench"].log
@@ -236,13 +250,13 @@ def test_readings_are_the_air_and_never_double(shelf: store.Ledger) -> None:
     assert log.at_s[0] == T0  # what was stated when the place was added
     assert [round(at - T0) for at in log.at_s] == [round(k * HOUR) for k in (0, 2, 3, 4, 5, 6, 7, 8, 9)]
     assert list(log.rh_pct[:3]) == [48, 61, 40]
-    number = airs.undo_place(shelf, "bench").entries[0]
+    number = place_entries.undo_place(shelf, "bench").entries[0]
     with reading(shelf) as conn:
         after = records.load_spool(conn, "pa6-07").places["bench"].log
     assert after is not None
     assert len(after.at_s) == len(log.at_s) - 1
-    airs.undo_place(shelf, "bench", number.number)
-    assert not list(care.faults(shelf))
+    place_entries.undo_place(shelf, "bench", number.number)
+    assert not list(maintenance.integrity_errors(shelf))
 
 
 def test_a_mounted_spool_is_found_and_two_on_one_tool_are_said(shelf: store.Ledger) -> None:
@@ -283,7 +297,7 @@ def test_a_spool_file_goes_in_and_comes_out_the_same(
 
 
 def test_logs_go_out_beside_the_file_and_come_back(shelf: store.Ledger, tmp_path: pathlib.Path) -> None:
-    airs.read(shelf, "bench", rh_pct=52.5, temperature_C=21.3, at_s=T0 + 7.123456)
+    place_entries.read(shelf, "bench", rh_pct=52.5, temperature_C=21.3, at_s=T0 + 7.123456)
     writers.weigh(shelf, "pa6-07", 958.4, note='said "dry"\tand\x7f')
     out = exchange.export(shelf, "pa6-07", beside=tmp_path)
     assert list(out.logs) == ["pa6-07.bench.csv"]
@@ -317,38 +331,38 @@ def test_import_refuses_what_would_mix_two_records(shelf: store.Ledger, tmp_path
 
 
 def test_a_backup_is_a_ledger_with_the_same_record(shelf: store.Ledger, tmp_path: pathlib.Path) -> None:
-    airs.read(shelf, "bench", rh_pct=55)
+    place_entries.read(shelf, "bench", rh_pct=55)
     cache.LedgerShelf(shelf, "pa6-07").save(1, b"x" * 1000)
     target = tmp_path / "copy.sqlite"
     for _ in range(2):  # the second one replaces the first
-        care.backup(shelf, target)
+        maintenance.backup(shelf, target)
     copied = open_ledger(target)
-    assert care.census(copied) == care.census(shelf)
+    assert maintenance.ledger_stats(copied) == maintenance.ledger_stats(shelf)
     assert exchange.export(copied, "pa6-07") == exchange.export(shelf, "pa6-07")
-    assert not list(care.faults(copied))
+    assert not list(maintenance.integrity_errors(copied))
     assert cache.LedgerShelf(copied, "pa6-07").load(1) is None
     (tmp_path / "letter.txt").write_text("dear all")
     with pytest.raises(LedgerError, match="not a ledger"):
-        care.backup(shelf, tmp_path / "letter.txt")
+        maintenance.backup(shelf, tmp_path / "letter.txt")
     assert (tmp_path / "letter.txt").read_text() == "dear all"
     with pytest.raises(LedgerError, match="no such folder"):
-        care.backup(shelf, tmp_path / "nowhere" / "copy.sqlite")
+        maintenance.backup(shelf, tmp_path / "nowhere" / "copy.sqlite")
 
 
 def test_an_entry_that_was_changed_behind_our_back_is_found(shelf: store.Ledger) -> None:
     writers.weigh(shelf, "pa6-07", 958.4)
-    airs.read(shelf, "bench", rh_pct=55)
+    place_entries.read(shelf, "bench", rh_pct=55)
     with writing(shelf) as conn:
         conn.execute(
             text("UPDATE entry SET facts = :facts WHERE kind = 'weighed'"), {"facts": '{"gross_g":940.0}'}
         )
         conn.execute(text("UPDATE reading SET rh_pct = 20"))
-    found = list(care.faults(shelf))
-    assert any("not as it was noted" in fault for fault in found)
-    assert any("readings are not those that were noted" in fault for fault in found)
+    found = list(maintenance.integrity_errors(shelf))
+    assert any(fault.kind == "entry" and "not as it was noted" in fault.text for fault in found)
+    assert any("readings are not those that were noted" in fault.text for fault in found)
     with writing(shelf) as conn:
         conn.execute(text("DELETE FROM entry WHERE name = 'bench'"))
-    assert any("without the entry" in fault for fault in care.faults(shelf))
+    assert any("without the entry" in fault.text for fault in maintenance.integrity_errors(shelf))
 
 
 def test_an_older_schema_moves_forward_and_a_newer_one_is_refused(
@@ -358,7 +372,7 @@ def test_an_older_schema_moves_forward_and_a_newer_one_is_refused(
         old.setattr(schema, "STEPS", schema.STEPS[:1])
         old.setattr(store, "NEWEST", 1)
         ledger = open_ledger(ledger_word)
-        airs.add_place(ledger, "bench", {"kind": "open", "temperature_C": 22, "rh_pct": 48}, at_s=T0)
+        place_entries.add_place(ledger, "bench", {"kind": "open", "temperature_C": 22, "rh_pct": 48}, at_s=T0)
         writers.add_spool(ledger, "x", FACTS, at_s=T0)
     with reading(ledger) as conn:
         assert schema.version_of(conn) == 1
@@ -385,7 +399,7 @@ def test_an_older_schema_moves_forward_and_a_newer_one_is_refused(
 def sqlite_shelf(tmp_path: pathlib.Path) -> store.Ledger:
     """Return a ledger in a file, with one spool."""
     ledger = open_ledger(tmp_path / "l.sqlite")
-    airs.add_place(ledger, "bench", {"kind": "open", "temperature_C": 22, "rh_pct": 48}, at_s=T0)
+    place_entries.add_place(ledger, "bench", {"kind": "open", "temperature_C": 22, "rh_pct": 48}, at_s=T0)
     writers.add_spool(ledger, "pa6-07", FACTS, at_s=T0)
     return ledger
 
@@ -394,14 +408,14 @@ def test_a_locked_ledger_is_waited_for_and_then_said(
     shelf: store.Ledger, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setenv(store.PATIENCE, "0.3")
-    before = care.census(shelf)
+    before = maintenance.ledger_stats(shelf)
     with writing(shelf):
         began = time.monotonic()
         with pytest.raises(LedgerError, match=r"another program holds the ledger; nothing was written"):
             writers.move(shelf, "pa6-07", "oven")
         assert time.monotonic() - began < 5
         record(shelf)  # readers go on
-    assert care.census(shelf) == before
+    assert maintenance.ledger_stats(shelf) == before
     writers.move(shelf, "pa6-07", "oven")
 
 
@@ -432,12 +446,12 @@ def test_a_ledger_that_may_not_be_written_can_be_read(tmp_path: pathlib.Path) ->
         if root:
             os.seteuid(0)
         folder.chmod(0o755)
-    assert not list(care.faults(open_ledger(ledger.path)))
+    assert not list(maintenance.integrity_errors(open_ledger(ledger.path)))
 
 
 def test_a_full_disk_writes_nothing(tmp_path: pathlib.Path, monkeypatch: pytest.MonkeyPatch) -> None:
     ledger = sqlite_shelf(tmp_path)
-    before = care.census(ledger)
+    before = maintenance.ledger_stats(ledger)
     plain = store._sqlite_connection
 
     def cramped(address: str, *, uri: bool) -> object:
@@ -449,10 +463,10 @@ def test_a_full_disk_writes_nothing(tmp_path: pathlib.Path, monkeypatch: pytest.
     monkeypatch.setattr(store, "_sqlite_connection", cramped)
     rows = [(entries.micro(T0 + k), 20.0, 40.0) for k in range(20_000)]
     with pytest.raises(LedgerError, match="the disk is full; nothing was written: make room"):
-        airs.log(ledger, "bench", rows, source="h.csv")
+        place_entries.log(ledger, "bench", rows, source="h.csv")
     monkeypatch.undo()
-    assert care.census(ledger) == before
-    assert not list(care.faults(ledger))
+    assert maintenance.ledger_stats(ledger) == before
+    assert not list(maintenance.integrity_errors(ledger))
 
 
 def test_a_damaged_ledger_is_said_to_be_one(tmp_path: pathlib.Path) -> None:
@@ -498,14 +512,14 @@ def test_a_url_that_leads_nowhere_is_one_line(word: str, says: str, monkeypatch:
 
 @pytest.mark.parametrize("ledger_word", ["postgresql"], indirect=True)
 def test_a_server_that_goes_away_in_the_middle_leaves_nothing_half_written(shelf: store.Ledger) -> None:
-    before = care.census(shelf)
+    before = maintenance.ledger_stats(shelf)
     with pytest.raises(LedgerError, match="went away"), writing(shelf) as conn:
         entries.append(conn, [entries.Draft("spool", "pa6-07", "moved", 0, {"place": "oven"})])
         mine = conn.execute(text("SELECT pg_backend_pid()")).scalar_one()
         with shelf.engine.connect() as other:
             other.execute(text("SELECT pg_terminate_backend(:pid)"), {"pid": mine})
         entries.append(conn, [entries.Draft("spool", "pa6-07", "moved", 0, {"place": "bench"})])
-    assert care.census(shelf) == before
+    assert maintenance.ledger_stats(shelf) == before
 
 
 @pytest.mark.parametrize("ledger_word", ["postgresql"], indirect=True)
@@ -554,8 +568,8 @@ def test_moments_among_the_facts_of_a_place_go_in_and_out(
 ) -> None:
     first, second = (datetime.datetime(2026, 11, day, 8, tzinfo=datetime.UTC) for day in (2, 9))
     box = {"kind": "box", "temperature_C": 22, "air_L": 9, "desiccant": "silica gel", "desiccant_g": 200}
-    airs.add_place(shelf, "box-5", {**box, "desiccant_fresh_at": [first]}, at_s=T0)
-    airs.set_place(shelf, "box-5", {"desiccant_fresh_at": [second]})
+    place_entries.add_place(shelf, "box-5", {**box, "desiccant_fresh_at": [first]}, at_s=T0)
+    place_entries.set_place(shelf, "box-5", {"desiccant_fresh_at": [second]})
     writers.move(shelf, "pa6-07", "box-5", at_s=T0 + HOUR)
     with reading(shelf) as conn:
         fresh = records.load_spool(conn, "pa6-07").places["box-5"].desiccant_fresh_s
@@ -566,14 +580,14 @@ def test_moments_among_the_facts_of_a_place_go_in_and_out(
     other = open_ledger(tmp_path / "other.sqlite")
     exchange.import_spool(other, tmp_path / "x.toml")
     assert exchange.export(other, "pa6-07") == out
-    assert not list(care.faults(other))
+    assert not list(maintenance.integrity_errors(other))
 
 
 def test_a_box_whose_air_is_worked_out_is_not_read_by_accident(shelf: store.Ledger) -> None:
     leaky = {"kind": "box", "temperature_C": 22, "air_L": 9, "desiccant": "silica gel", "desiccant_g": 200}
-    airs.add_place(shelf, "box-6", {**leaky, "room": "bench", "exchange_m3_h": 0.001}, at_s=T0)
+    place_entries.add_place(shelf, "box-6", {**leaky, "room": "bench", "exchange_m3_h": 0.001}, at_s=T0)
     with pytest.raises(SpoolError, match="take out exchange_m3_h"):
-        airs.read(shelf, "box-6", rh_pct=20)
+        place_entries.read(shelf, "box-6", rh_pct=20)
     with reading(shelf) as conn:
         assert not records.places(conn)["box-6"].measured
 
@@ -587,13 +601,15 @@ def test_a_snapshot_rests_on_what_its_spool_has_met_and_on_nothing_else(shelf: s
         return key(spool, spool.events, members=8)
 
     writers.set_spool(shelf, "pa6-07", {}, received={"sealed": True})
-    airs.read(shelf, "bench", rh_pct=50, at_s=T0 + HOUR)
-    airs.read(shelf, "bench", rh_pct=52, at_s=T0 + 5 * HOUR)
+    place_entries.read(shelf, "bench", rh_pct=50, at_s=T0 + HOUR)
+    place_entries.read(shelf, "bench", rh_pct=52, at_s=T0 + 5 * HOUR)
     writers.move(shelf, "pa6-07", "bag", at_s=T0 + 3 * HOUR)
     first = now()
     assert now("box-2", "bench-1") == first  # where it may be printed
-    airs.read(shelf, "bench", rh_pct=60, at_s=T0 + 9 * HOUR)  # after the next reading: it was in the bag
-    airs.read(shelf, "box-2", rh_pct=30, at_s=T0 + HOUR)  # never there
+    place_entries.read(
+        shelf, "bench", rh_pct=60, at_s=T0 + 9 * HOUR
+    )  # after the next reading: it was in the bag
+    place_entries.read(shelf, "box-2", rh_pct=30, at_s=T0 + HOUR)  # never there
     assert now() == first
-    airs.read(shelf, "bench", rh_pct=70, at_s=T0 + 2 * HOUR)
+    place_entries.read(shelf, "bench", rh_pct=70, at_s=T0 + 2 * HOUR)
     assert now() != first

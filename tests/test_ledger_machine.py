@@ -19,7 +19,7 @@ from hypothesis.stateful import (
 )
 
 from gcodetool.errors import LedgerError
-from gcodetool.ledger import airs, care, exchange, records, store, writers
+from gcodetool.ledger import exchange, maintenance, place_entries, records, store, writers
 from gcodetool.ledger.store import open_ledger, reading
 
 T0 = 1_700_000_000
@@ -60,13 +60,13 @@ class Shelf(RuleBasedStateMachine):
         self.added: set[str] = set()
 
     def teardown(self) -> None:
-        assert not list(care.faults(self.ledger))
+        assert not list(maintenance.integrity_errors(self.ledger))
         self.folder.cleanup()
 
     @initialize()
     def places(self) -> None:
         for name, facts in PLACES.items():
-            airs.add_place(self.ledger, name, facts, at_s=T0)
+            place_entries.add_place(self.ledger, name, facts, at_s=T0)
 
     def note(
         self, spool: str, done: writers.Written, events: list[tuple[float, str, dict[str, Any]]]
@@ -224,7 +224,7 @@ class Shelf(RuleBasedStateMachine):
     @precondition(lambda self: self.added)
     @rule(rh=st.integers(0, 100), at=when)
     def read(self, rh: int, at: float) -> None:
-        airs.read(self.ledger, "bench", rh_pct=rh, temperature_C=21.0, at_s=at)
+        place_entries.read(self.ledger, "bench", rh_pct=rh, temperature_C=21.0, at_s=at)
         self.readings[at] = (21.0, float(rh))
 
     @invariant()

@@ -12,7 +12,7 @@ import time
 
 import pytest
 
-from gcodetool.ledger import airs, care, entries, store, writers
+from gcodetool.ledger import entries, maintenance, place_entries, store, writers
 from gcodetool.ledger.store import open_ledger, reading
 
 LONG = os.environ.get("GCODETOOL_HYPOTHESIS") == "long"
@@ -35,7 +35,7 @@ def environment() -> dict[str, str]:
 def begin(word: str) -> store.Ledger:
     """Make a ledger with one spool."""
     ledger = open_ledger(word)
-    airs.add_place(ledger, "bench", {"kind": "open", "temperature_C": 22, "rh_pct": 48}, at_s=1.76e9)
+    place_entries.add_place(ledger, "bench", {"kind": "open", "temperature_C": 22, "rh_pct": 48}, at_s=1.76e9)
     writers.add_spool(ledger, "pa6-07", FACTS, at_s=1.76e9)
     return ledger
 
@@ -67,7 +67,7 @@ def test_each_acknowledged_event_of_eight_writers_is_there_once(ledger_word: str
         acknowledged |= {token: int(number) for token, number in map(str.split, out.splitlines())}
     assert len(acknowledged) == WRITERS * EACH
     assert noted(ledger) == acknowledged
-    assert not list(care.faults(ledger))
+    assert not list(maintenance.integrity_errors(ledger))
 
 
 def test_each_acknowledged_command_of_eight_writers_is_there_once(ledger_word: str) -> None:
@@ -92,13 +92,13 @@ def test_each_acknowledged_command_of_eight_writers_is_there_once(ledger_word: s
         said += out.count("weighs")
     assert said == WRITERS * CALLS
     assert set(noted(ledger)) == {f"w{w}-{i}" for w in range(WRITERS) for i in range(1, CALLS + 1)}
-    assert not list(care.faults(ledger))
+    assert not list(maintenance.integrity_errors(ledger))
 
 
 def test_eight_that_begin_at_once_make_one_ledger(ledger_word: str) -> None:
     script = (
-        "import sys; from gcodetool.ledger.store import open_ledger; from gcodetool.ledger import airs; "
-        "airs.add_place(open_ledger(sys.argv[1]), sys.argv[2], {'kind': 'sealed'})"
+        "import sys; from gcodetool.ledger.store import open_ledger; from gcodetool.ledger import place_entries; "
+        "place_entries.add_place(open_ledger(sys.argv[1]), sys.argv[2], {'kind': 'sealed'})"
     )
     crowd = [
         subprocess.Popen([sys.executable, "-c", script, ledger_word, f"bag-{number}"], env=environment())
@@ -106,7 +106,7 @@ def test_eight_that_begin_at_once_make_one_ledger(ledger_word: str) -> None:
     ]
     assert [writer.wait() for writer in crowd] == [0] * WRITERS
     ledger = open_ledger(ledger_word, make=False)
-    assert care.census(ledger).places == WRITERS
+    assert maintenance.ledger_stats(ledger).places == WRITERS
     if ledger.path is not None:
         left = {path.name.removesuffix("-wal").removesuffix("-shm") for path in ledger.path.parent.iterdir()}
         assert left == {ledger.path.name}
@@ -138,7 +138,7 @@ def test_a_killed_writer_loses_nothing_that_it_acknowledged(ledger_word: str) ->
         assert acknowledged.items() <= there.items()
         assert len(there) <= len(acknowledged) + round_ + 1  # at most one written and not said, each time
     assert len(acknowledged) >= KILLS
-    assert not list(care.faults(ledger))
+    assert not list(maintenance.integrity_errors(ledger))
 
 
 @pytest.mark.skipif(os.name != "posix", reason="signals")
@@ -160,7 +160,7 @@ def test_a_command_broken_off_by_the_keyboard_writes_nothing_or_all(tmp_path: pa
     _, said = waiting.communicate()
     assert "Traceback" not in said
     assert len(noted_numbers(ledger)) == (1 if waiting.returncode == 0 else 0)
-    assert not list(care.faults(ledger))
+    assert not list(maintenance.integrity_errors(ledger))
 
 
 def noted_numbers(ledger: store.Ledger) -> list[int]:

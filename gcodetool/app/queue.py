@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from gcodetool.app.resolve import Moment, clock, find_printer, snapshots_of
 from gcodetool.errors import GcodetoolError, UsageError
-from gcodetool.ledger import records, store, where
+from gcodetool.ledger import location, records, store
 from gcodetool.ledger.spoolfile import read_spool
 from gcodetool.queue import executors, job_cache, job_list
 from gcodetool.queue.plan import plan
@@ -144,7 +144,7 @@ def stock_of(paths: Sequence[Path], ledger: str | None, job_list: "JobList") -> 
 
 def of_ledger(ledger: str | None, job_list: "JobList") -> tuple[Stock, tuple[str, ...]]:
     """Return the ledger's spools, each with the printers and dryers that the queue may use; none without one."""
-    if ledger is None and not where.exists(None):
+    if ledger is None and not location.exists(None):
         return Stock({}), ()
     try:
         with store.reading(store.open_ledger(ledger, make=False)) as conn:

@@ -80,11 +80,11 @@ def find_spool(
         from gcodetool.ledger.spoolfile import read_spool
 
         return read_spool(Path(word))
-    from gcodetool.ledger import where
+    from gcodetool.ledger import location
 
-    if not where.exists(ledger):
+    if not location.exists(ledger):
         raise SpoolError(
-            f"no spool file '{word}', and no ledger at {where.place_of(ledger)}; name a file, or begin a ledger "
+            f"no spool file '{word}', and no ledger at {location.place_of(ledger)}; name a file, or begin a ledger "
             "with 'gcodetool place add' and 'gcodetool spool add'"
         )
     from gcodetool.ledger import records, store
@@ -166,9 +166,9 @@ def _printers(
     ledger: str | None, *, wanted: bool
 ) -> "tuple[Mapping[str, PlaceRecord], Ledger | None, tuple[str, ...]]":
     """Return the printers of the ledger; none where there is no ledger, or it fails and is not needed."""
-    from gcodetool.ledger import where
+    from gcodetool.ledger import location
 
-    if not where.exists(ledger):
+    if not location.exists(ledger):
         return {}, None, ()
     from gcodetool.ledger import records, store
 
@@ -256,9 +256,9 @@ def _noted(
     wanted = {tool: name for tool, name in enumerate(facts.spools) if name}
     if not wanted:
         return {}, []
-    from gcodetool.ledger import where
+    from gcodetool.ledger import location
 
-    if not where.exists(ledger):
+    if not location.exists(ledger):
         return {}, []
     from gcodetool.ledger import records, store
 

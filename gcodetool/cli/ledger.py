@@ -22,15 +22,18 @@ def check(ledger: str | None, as_json: bool) -> int:
     """Read the whole ledger and say whether it holds what it was given; exit code 1 where it does not."""
     from dataclasses import asdict
 
-    from gcodetool.ledger import care
+    from gcodetool.ledger import maintenance
 
     found = opened(ledger, make=False)
-    faults = list(care.faults(found))
-    held = None if any(fault.startswith("the file is damaged") for fault in faults) else care.census(found)
+    faults = list(maintenance.integrity_errors(found))
+    held = None if any(fault.kind == "file" for fault in faults) else maintenance.ledger_stats(found)
     if as_json:
-        click.echo(
-            json.dumps({"ledger": found.where, "faults": faults, "holds": held and asdict(held)}, indent=1)
-        )
+        said = {
+            "ledger": found.where,
+            "faults": [fault.text for fault in faults],
+            "holds": held and asdict(held),
+        }
+        click.echo(json.dumps(said, indent=1))
     else:
         for fault in faults:
             click.echo(f"- {fault}")
@@ -60,10 +63,10 @@ def check(ledger: str | None, as_json: bool) -> int:
 @ledger_option
 def backup(output: Path | None, ledger: str | None) -> int:
     """Write all that was ever noted into one SQLite file; --ledger FILE uses it."""
-    from gcodetool.ledger import care
+    from gcodetool.ledger import maintenance
 
     found = opened(ledger, make=False)
-    target = output or care.default_target(found)
-    care.backup(found, target)
+    target = output or maintenance.default_target(found)
+    maintenance.backup(found, target)
     click.echo(f"wrote {target}")
     return 0

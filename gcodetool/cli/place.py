@@ -24,7 +24,7 @@ from gcodetool.cli.shelf import (
 
 if TYPE_CHECKING:
     from gcodetool.judge.findings import PlaceOnShelf
-    from gcodetool.ledger.hygrometer import Understood
+    from gcodetool.ledger.hygrometer import ParsedReadings
 
 KINDS: Final = ("open", "box", "sealed", "dryer", "printer")
 FORGETTABLE: Final = {
@@ -122,10 +122,10 @@ def add(
     **options: Any,
 ) -> int:
     """Add a place: open (room air), box, sealed (bag), dryer or printer."""
-    from gcodetool.ledger import airs
+    from gcodetool.ledger import place_entries
 
     facts = {"kind": kind, **_facts(options)}
-    done = airs.add_place(hand.ledger(make=True), name, facts, at_s=hand.at_s, force=hand.force)
+    done = place_entries.add_place(hand.ledger(make=True), name, facts, at_s=hand.at_s, force=hand.force)
     return say(name, f"added, {kind}", done, as_json=hand.as_json, subject="place")
 
 
@@ -141,10 +141,10 @@ def set_place(
     **options: Any,
 ) -> int:
     """Correct what a place is, for all of the record; air that changed is 'place read'."""
-    from gcodetool.ledger import airs
+    from gcodetool.ledger import place_entries
 
     changes = {**_facts(options), **dict.fromkeys(bare(forget, FORGETTABLE))}
-    done = airs.set_place(hand.ledger(make=False), name, changes, at_s=hand.at_s, force=hand.force)
+    done = place_entries.set_place(hand.ledger(make=False), name, changes, at_s=hand.at_s, force=hand.force)
     return say(name, "corrected", done, as_json=hand.as_json, subject="place")
 
 
@@ -160,9 +160,9 @@ def read(
     hand: Hand,
 ) -> int:
     """Note what a hygrometer says at a place; between readings its air changes evenly."""
-    from gcodetool.ledger import airs
+    from gcodetool.ledger import place_entries
 
-    done = airs.read(
+    done = place_entries.read(
         hand.ledger(make=False),
         name,
         rh_pct=humidity,
@@ -195,17 +195,17 @@ def log(
     as_json: bool,
 ) -> int:
     """Take a logger's CSV file in as the air of a place; readings already there are not doubled."""
-    from gcodetool.ledger import airs, hygrometer, records
+    from gcodetool.ledger import hygrometer, place_entries, records
     from gcodetool.ledger.store import reading
     from gcodetool.ledger.writers import Written
 
     where = opened(ledger, make=False)
     with reading(where) as conn:
-        airs.measured(records.places(conn), name)
-    found = hygrometer.understand(file, zone=zone, order=order)
+        place_entries.measured(records.places(conn), name)
+    found = hygrometer.parse_readings(file, zone=zone, order=order)
     done = Written((), ("nothing written: --dry-run",))
     if not dry_run:
-        done = airs.log(where, name, found.readings, source=file.name, force=force)
+        done = place_entries.log(where, name, found.readings, source=file.name, force=force)
     if as_json:
         said = {
             "understood": understood_dict(found),
@@ -224,7 +224,7 @@ def log(
     return 0
 
 
-def understood(file: Path, found: "Understood") -> str:
+def understood(file: Path, found: "ParsedReadings") -> str:
     """Return in words what a logger's file was taken for."""
     from gcodetool.report.as_text import duration
     from gcodetool.report.shelf_text import when
@@ -253,7 +253,7 @@ def understood(file: Path, found: "Understood") -> str:
     return "\n".join(lines)
 
 
-def understood_dict(found: "Understood") -> dict[str, Any]:
+def understood_dict(found: "ParsedReadings") -> dict[str, Any]:
     """Return the same for JSON."""
     from gcodetool.ledger.records import utc
 
@@ -283,9 +283,9 @@ def undo(
     hand: Hand,
 ) -> int:
     """Cancel the last command noted of a place, or the one of ENTRY; undoing an undo brings it back."""
-    from gcodetool.ledger import airs
+    from gcodetool.ledger import place_entries
 
-    done = airs.undo_place(hand.ledger(make=False), name, entry, at_s=hand.at_s, force=hand.force)
+    done = place_entries.undo_place(hand.ledger(make=False), name, entry, at_s=hand.at_s, force=hand.force)
     cancels = ", ".join(str(number) for number in done.entries[0].facts["cancels"])
     return say(name, f"undone: entry {cancels}", done, as_json=hand.as_json, subject="place")
 

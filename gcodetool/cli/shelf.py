@@ -67,9 +67,9 @@ class NameType(Base):  # type: ignore[misc]
 
 def names(word: str | None, subject: str, kind: str | None = None) -> list[str]:
     """Return the names on the shelf; empty where there is no ledger."""
-    from gcodetool.ledger import where
+    from gcodetool.ledger import location
 
-    if not where.exists(word):
+    if not location.exists(word):
         return []
     from gcodetool.ledger import records, store
 

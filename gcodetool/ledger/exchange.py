@@ -18,12 +18,12 @@ import tomli
 from gcodetool import profiles
 from gcodetool.errors import LedgerError
 from gcodetool.ledger import entries, records
-from gcodetool.ledger.airs import check_name
 from gcodetool.ledger.entries import Draft, Readings, micro
+from gcodetool.ledger.place_entries import check_name
 from gcodetool.ledger.records import PlaceRecord
 from gcodetool.ledger.spoolfile import EVENT_KEYS, NAME, SPOOL_KEYS, read_log, read_spool
 from gcodetool.ledger.store import Ledger, reading
-from gcodetool.ledger.writers import Written, pen
+from gcodetool.ledger.writers import Written, write_transaction
 
 BARE: Final = re.compile(r"[A-Za-z0-9_-]+")
 FIRST: Final = ("kind", "temperature_C", "rh_pct")  # of a place, as people write them
@@ -173,7 +173,7 @@ def import_spool(
         key=lambda event: (event["at"], event["kind"] != "received"),
     )
     received = next(event for event in events if event["kind"] == "received")
-    with pen(ledger, at_s, force=force) as (conn, _):
+    with write_transaction(ledger, at_s, force=force) as (conn, _):
         known = records.places(conn)
         drafts: list[Draft] = []
         readings: dict[str, Readings] = {}

@@ -1,7 +1,7 @@
 """A logger's CSV file to readings, whatever its delimiter, decimal sign, time format and zone.
 
-:func:`understand` looks at the file and says what it took it for; what it cannot tell for sure it refuses,
-with the option that settles it.  Left out: keeping the readings (``airs``).
+:func:`parse_readings` looks at the file and says what it took it for; what it cannot tell for sure it refuses,
+with the option that settles it.  Left out: keeping the readings (``place_entries``).
 """
 
 import csv
@@ -47,7 +47,7 @@ ORDER_WORDS: Final[dict[str, str]] = {
 
 
 @dataclass(frozen=True)
-class Understood:
+class ParsedReadings:
     """What a file was taken for, and its readings by time.
 
     Attributes
@@ -72,7 +72,7 @@ class Understood:
     doubles: int
 
 
-def understand(path: Path, *, zone: str | None = None, order: str | None = None) -> Understood:
+def parse_readings(path: Path, *, zone: str | None = None, order: str | None = None) -> ParsedReadings:
     """Return what a logger's file says.
 
     Parameters
@@ -138,7 +138,7 @@ def understand(path: Path, *, zone: str | None = None, order: str | None = None)
         )
     readings = [(at_us, celsius, rh) for at_us, (celsius, rh) in sorted(found.items())]
     interval_s, gaps = _gaps(readings)
-    return Understood(
+    return ParsedReadings(
         readings,
         DELIMITER_NAMES[delimiter],
         "comma" if decimal == "," else "point",

@@ -20,9 +20,9 @@ from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, SQLAlch
 from sqlalchemy.pool import NullPool
 
 from gcodetool.errors import LedgerError
+from gcodetool.ledger.location import exists as exists  # noqa: PLC0414  # asked for here by those who open
+from gcodetool.ledger.location import path_of, place_of
 from gcodetool.ledger.schema import ENTRIES, NEWEST, forward, version_of
-from gcodetool.ledger.where import exists as exists  # noqa: PLC0414  # asked for here by those who open
-from gcodetool.ledger.where import path_of, place_of
 
 PATIENCE_S: Final = 30.0  # how long a writer queues for the lock
 PATIENCE: Final = "GCODETOOL_LEDGER_WAIT"  # the same, from outside: seconds

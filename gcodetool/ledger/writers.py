@@ -1,7 +1,7 @@
 """What people do with spools, as entries: added, moved, dried, weighed, looked at, fed, undone.
 
 Each function is one transaction: it takes the ledger's lock, looks at what is there, refuses what cannot
-be, and writes.  Figures that a check doubts pass with ``force``.  Left out: places (``airs``).
+be, and writes.  Figures that a check doubts pass with ``force``.  Left out: places (``place_entries``).
 """
 
 import contextlib
@@ -16,7 +16,7 @@ from gcodetool import profiles
 from gcodetool.errors import LedgerError
 from gcodetool.ledger import entries, records
 from gcodetool.ledger.entries import MICRO, Draft, LedgerEntry, micro
-from gcodetool.ledger.figures import all_fit
+from gcodetool.ledger.plausibility import check_plausible
 from gcodetool.ledger.records import PlaceRecord, SpoolRecord
 from gcodetool.ledger.spoolfile import NAME, check_event
 from gcodetool.ledger.store import Ledger, now_us, writing
@@ -34,7 +34,7 @@ class Written:
 
 
 @contextlib.contextmanager
-def pen(ledger: Ledger, at_s: float | None, *, force: bool) -> Iterator[tuple[Connection, int]]:
+def write_transaction(ledger: Ledger, at_s: float | None, *, force: bool) -> Iterator[tuple[Connection, int]]:
     """Give the connection that holds the lock, and the moment to write down [µs].
 
     Raises
@@ -95,7 +95,7 @@ def add_spool(
         raise LedgerError(
             f"{shown(spool_id)} cannot be a spool's id; write small letters a-z, digits and '-' only"
         )
-    with pen(ledger, at_s, force=force) as (conn, at_us):
+    with write_transaction(ledger, at_s, force=force) as (conn, at_us):
         if records.spool_record(spool_id, entries.of(conn, "spool", spool_id)) is not None:
             raise LedgerError(
                 f"spool '{spool_id}' is on the shelf already; 'gcodetool spool set' corrects what it is"
@@ -158,12 +158,12 @@ def set_spool(
         facts["received"] = dict(received)
     if not facts:
         raise LedgerError(f"{spool_id}: nothing to correct; name what, e.g. --body-mass 210")
-    with pen(ledger, at_s, force=force) as (conn, at_us):
+    with write_transaction(ledger, at_s, force=force) as (conn, at_us):
         records.spool(conn, spool_id)
         written = entries.append(conn, [Draft("spool", spool_id, "set", at_us, facts)])
         after = records.spool(conn, spool_id)
         _after_received(after, min((entry.at_us for entry in after.happened), default=after.received_us))
-        notes = all_fit(after, records.bare(conn, after), force=force)
+        notes = check_plausible(after, records.bare(conn, after), force=force)
         return Written(tuple(written), tuple(notes))
 
 
@@ -184,7 +184,7 @@ def move(
     LedgerError
         Unknown names, a moment before it was received, a tool where there is none.
     """
-    with pen(ledger, at_s, force=force) as (conn, at_us):
+    with write_transaction(ledger, at_s, force=force) as (conn, at_us):
         record, known = records.spool(conn, spool_id), records.places(conn)
         target = records.place(known, place)
         _after_received(record, at_us)
@@ -266,7 +266,7 @@ def dried(
     LedgerError
         Unknown names, no room to draw air from, or another move in these hours (unless *force*).
     """
-    with pen(ledger, at_s, force=force) as (conn, end_us):
+    with write_transaction(ledger, at_s, force=force) as (conn, end_us):
         record, known = records.spool(conn, spool_id), records.places(conn)
         begin_us = end_us - micro(3600.0 * hours)
         _after_received(record, begin_us)
@@ -454,7 +454,7 @@ def _happened(
     force: bool,
     job: Mapping[str, Any] | None = None,
 ) -> Written:
-    with pen(ledger, at_s, force=force) as (conn, at_us):
+    with write_transaction(ledger, at_s, force=force) as (conn, at_us):
         record = records.spool(conn, spool_id)
         _after_received(record, at_us)
         if job is not None and not force:
@@ -468,7 +468,7 @@ def _happened(
         check_event({"kind": kind, "at": records.utc(at_us), **facts}, f"ledger, {spool_id}")
         written = entries.append(conn, [Draft("spool", spool_id, kind, at_us, facts)])
         after = replace(record, happened=(*record.happened, *written))
-        notes = all_fit(after, records.bare(conn, record), force=force, only=written[0])
+        notes = check_plausible(after, records.bare(conn, record), force=force, only=written[0])
         return Written(tuple(written), (*notes, *_retired(record)))
 
 
@@ -487,7 +487,7 @@ def undo(
     LedgerError
         Unknown spool or entry, one that is undone already, or one that others rest on (unless *force*).
     """
-    with pen(ledger, at_s, force=force) as (conn, at_us):
+    with write_transaction(ledger, at_s, force=force) as (conn, at_us):
         rows = entries.of(conn, "spool", spool_id)
         if not rows:
             raise LedgerError(records.unknown("spool", spool_id, records.on_shelf(conn, retired=True)))
@@ -506,7 +506,7 @@ def undo(
             notes.append(f"{spool_id} is off the shelf")
         else:
             _after_received(after, min((entry.at_us for entry in after.happened), default=after.received_us))
-            notes += all_fit(after, records.bare(conn, after), force=force)
+            notes += check_plausible(after, records.bare(conn, after), force=force)
         return Written(tuple(written), tuple(notes))
 
 
@@ -543,7 +543,7 @@ def retire(
     force: bool = False,
 ) -> Written:
     """Take a spool off the shelf for good: empty, given away, spoilt; its history stays."""
-    with pen(ledger, at_s, force=force) as (conn, at_us):
+    with write_transaction(ledger, at_s, force=force) as (conn, at_us):
         record = records.spool(conn, spool_id)
         if record.retired:
             return Written((), (f"{spool_id} is retired already",))
@@ -560,7 +560,7 @@ def plan(
     at_s: float | None = None,
 ) -> Written:
     """Note that a job is planned for a spool; its record stays as it is until ``fed`` says what was printed."""
-    with pen(ledger, at_s, force=True) as (conn, at_us):
+    with write_transaction(ledger, at_s, force=True) as (conn, at_us):
         record = records.spool(conn, spool_id)
         for entry in entries.live(record.entries):
             if entry.kind == "planned" and entry.facts == dict(facts):

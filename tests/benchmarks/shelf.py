@@ -21,7 +21,7 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).parent))
 from run import GCODETOOL, SMALL_MB, Bench
 
-from gcodetool.ledger import airs, entries, records
+from gcodetool.ledger import entries, place_entries, records
 from gcodetool.ledger.entries import Draft, micro
 from gcodetool.ledger.store import Ledger, open_ledger, reading, writing
 
@@ -43,7 +43,7 @@ def make(path: Path, spools: int) -> Ledger:
         ("bag", {"kind": "sealed"}),
         ("bench-1", {"kind": "printer", "printer": "bench-1", "room": "bench"}),
     ):
-        airs.add_place(ledger, name, facts, at_s=BEGIN_S)
+        place_entries.add_place(ledger, name, facts, at_s=BEGIN_S)
     rows = [
         (
             micro(BEGIN_S + hour * HOUR_S),
@@ -52,7 +52,7 @@ def make(path: Path, spools: int) -> Ledger:
         )
         for hour in range(24 * DAYS)
     ]
-    airs.log(ledger, "bench", rows, source="hygrometer.csv")
+    place_entries.log(ledger, "bench", rows, source="hygrometer.csv")
     with writing(ledger) as conn:
         for number in range(spools):
             entries.append(conn, history(f"spool-{number:03d}", number, chance))

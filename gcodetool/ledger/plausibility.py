@@ -17,7 +17,9 @@ BODY_SHARE: Final = 1.1  # a card reel holds water too
 FED_SLACK: Final = 1.001  # lengths are rounded
 
 
-def all_fit(record: SpoolRecord, spool: Spool, *, force: bool, only: LedgerEntry | None = None) -> list[str]:
+def check_plausible(
+    record: SpoolRecord, spool: Spool, *, force: bool, only: LedgerEntry | None = None
+) -> list[str]:
     """Return what is odd about the figures of a record, or of one entry of it; refuse it without *force*.
 
     Parameters

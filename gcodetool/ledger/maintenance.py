@@ -1,23 +1,44 @@
 """Looking after a ledger: does it hold what it was given, and a copy of it in one file.
 
-``faults`` reads everything and compares it with the digests that its entries carry.  Left out: repair; a
+``integrity_errors`` reads everything and compares it with the digests that its entries carry.  Left out: repair; a
 damaged ledger is replaced by a backup.
 """
 
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Literal
 
 from sqlalchemy import func, insert, select
 
 from gcodetool.errors import GcodetoolError, LedgerError
-from gcodetool.ledger import entries, figures, records
+from gcodetool.ledger import entries, plausibility, records
 from gcodetool.ledger.schema import ENTRIES, NEWEST, OUTLOOKS, READINGS, SNAPSHOTS, VERSIONS
 from gcodetool.ledger.store import Ledger, copy, now_us, open_ledger, reading, writing
 
 
 @dataclass(frozen=True)
-class Census:
+class Fault:
+    """One thing that is not in order.
+
+    Attributes
+    ----------
+    kind
+        file: damaged, nothing more can be read; entry: not as it was noted; readings: not those that were
+        noted; record: cannot be read; doubtful: a figure that a check doubts.
+    text
+        Where and what, in one line.
+    """
+
+    kind: Literal["file", "entry", "readings", "record", "doubtful"]
+    text: str
+
+    def __str__(self) -> str:
+        return self.text
+
+
+@dataclass(frozen=True)
+class LedgerStats:
     """What a ledger holds."""
 
     version: int
@@ -28,11 +49,11 @@ class Census:
     readings: int
 
 
-def census(ledger: Ledger) -> Census:
+def ledger_stats(ledger: Ledger) -> LedgerStats:
     """Return what the ledger holds."""
     with reading(ledger) as conn:
         spools = records.spools(conn)
-        return Census(
+        return LedgerStats(
             NEWEST,
             sum(not spool.retired for spool in spools.values()),
             sum(spool.retired for spool in spools.values()),
@@ -42,13 +63,14 @@ def census(ledger: Ledger) -> Census:
         )
 
 
-def faults(ledger: Ledger) -> Iterator[str]:
+def integrity_errors(ledger: Ledger) -> Iterator[Fault]:
     """Yield what is wrong: damage, entries that do not carry their digest, records that cannot be read."""
     with reading(ledger) as conn:
         if ledger.path is not None:
             said = [row[0] for row in conn.exec_driver_sql("PRAGMA integrity_check(20)")]
             if said != ["ok"]:
-                yield from (f"the file is damaged: {' '.join(str(line).split())}" for line in said)
+                for line in said:
+                    yield Fault("file", f"the file is damaged: {' '.join(str(line).split())}")
                 return
         brought: dict[int, entries.Readings] = {}
         asked = select(READINGS).order_by(READINGS.c.entry, READINGS.c.at_us)
@@ -62,30 +84,40 @@ def faults(ledger: Ledger) -> Iterator[str]:
                 known |= numbers
                 for entry in rows:
                     if entry.kind == "undone" and not set(entry.facts["cancels"]) <= numbers:
-                        yield f"{subject} {name}, entry {entry.number}: cancels an entry that is not there"
+                        yield Fault(
+                            "entry",
+                            f"{subject} {name}, entry {entry.number}: cancels an entry that is not there",
+                        )
                     if "digest" in entry.facts and entry.facts["digest"] != entries.digest_of(
                         brought.get(entry.number, [])
                     ):
-                        yield f"place {name}, entry {entry.number}: its readings are not those that were noted"
+                        yield Fault(
+                            "readings",
+                            f"place {name}, entry {entry.number}: its readings are not those that were noted",
+                        )
         if not set(brought) <= known:
-            yield "readings are there without the entry that brought them"
+            yield Fault("readings", "readings are there without the entry that brought them")
         places = records.places(conn)
         for spool_id, record in records.spools(conn).items():
             try:
                 spool = records.spool_from(conn, record, places)
             except GcodetoolError as error:
-                yield str(error)
+                yield Fault("record", str(error))
                 continue
-            for number, text in figures.doubtful(record, spool):
-                yield f"spool {spool_id}{'' if number is None else f', entry {number}'}: {text} (noted with --force?)"
+            for number, text in plausibility.doubtful(record, spool):
+                which = f"spool {spool_id}" + ("" if number is None else f", entry {number}")
+                yield Fault("doubtful", f"{which}: {text} (noted with --force?)")
 
 
-def _chain(subject: str, name: str, rows: list[entries.LedgerEntry]) -> Iterator[str]:
+def _chain(subject: str, name: str, rows: list[entries.LedgerEntry]) -> Iterator[Fault]:
     before = ""
     for entry in rows:
         chain = entries.linked(before, subject, name, entry.kind, entry.at_us, entries.packed(entry.facts))
         if chain != entry.chain:
-            yield f"{subject} {name}, entry {entry.number}: not as it was noted (changed, or one before it is gone)"
+            yield Fault(
+                "entry",
+                f"{subject} {name}, entry {entry.number}: not as it was noted (changed, or one before it is gone)",
+            )
             return
         before = chain
 

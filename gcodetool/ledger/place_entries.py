@@ -15,7 +15,7 @@ from gcodetool.ledger.entries import Draft, Readings
 from gcodetool.ledger.records import MEASURABLE, PlaceRecord
 from gcodetool.ledger.spoolfile import COLDEST_C, HOTTEST_C, check_places
 from gcodetool.ledger.store import Ledger
-from gcodetool.ledger.writers import Written, pen
+from gcodetool.ledger.writers import Written, write_transaction
 from gcodetool.moisture.record import AirLog
 from gcodetool.tomlfile import shown
 
@@ -37,7 +37,7 @@ def add_place(
         A fact is missing, cannot be, or names a place that is not there.
     """
     check_name(name)
-    with pen(ledger, at_s, force=force) as (conn, at_us):
+    with write_transaction(ledger, at_s, force=force) as (conn, at_us):
         if name in records.places(conn):
             raise LedgerError(f"place '{name}' is there already; 'gcodetool place set' corrects it")
         told = {key: value for key, value in facts.items() if value is not None}
@@ -81,7 +81,7 @@ def set_place(
     """Correct what a place is, for all of the record; None takes a fact out.  Errors as in `add_place`."""
     if not changes:
         raise LedgerError(f"{name}: nothing to correct; name what, e.g. --temperature 75")
-    with pen(ledger, at_s, force=force) as (conn, at_us):
+    with write_transaction(ledger, at_s, force=force) as (conn, at_us):
         place = records.place(records.places(conn), name)
         _linked(conn, changes)
         facts = dict(changes)
@@ -108,7 +108,7 @@ def read(
     LedgerError
         Unknown place, one whose air is not measured, or no temperature known.
     """
-    with pen(ledger, at_s, force=force) as (conn, at_us):
+    with write_transaction(ledger, at_s, force=force) as (conn, at_us):
         place = measured(records.places(conn), name)
         notes = []
         if temperature_C is None:
@@ -193,7 +193,7 @@ def log(
                 f"{source}: {celsius:g} °C and {rh:g} % RH at {records.utc(moment):%Y-%m-%d %H:%M} UTC is no air; "
                 "correct the file"
             )
-    with pen(ledger, at_s, force=force) as (conn, _):
+    with write_transaction(ledger, at_s, force=force) as (conn, _):
         place = measured(records.places(conn), name)
         new, same, other = _sorted_out(conn, place, rows)
         if other and not force:
@@ -223,7 +223,7 @@ def undo_place(
     """
     from gcodetool.ledger.writers import to_cancel
 
-    with pen(ledger, at_s, force=force) as (conn, at_us):
+    with write_transaction(ledger, at_s, force=force) as (conn, at_us):
         rows = entries.of(conn, "place", name)
         if not rows:
             raise LedgerError(records.unknown("place", name, records.places(conn)))
