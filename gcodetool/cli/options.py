@@ -51,15 +51,27 @@ def local_s(moment: datetime) -> float:
     return first.timestamp()
 
 
+def ledger_names(word: str | None, subject: str, kind: str | None = None) -> list[str]:
+    """Return the names on the shelf; empty where there is no ledger."""
+    from gcodetool.ledger import location
+
+    if not location.exists(word):
+        return []
+    from gcodetool.ledger import records, store
+
+    with store.reading(store.open_ledger(word, make=False)) as conn:
+        if subject == "place":
+            return [name for name, each in records.places(conn).items() if kind in (None, each.kind)]
+        return records.on_shelf(conn)
+
+
 def completing(subject: str, kind: str | None = None) -> Callable[..., list[str]]:
     """Return what completes a name of the ledger at the shell, after ``TOOL=`` too; none: the shell offers files."""
 
     def complete(ctx: click.Context, param: click.Parameter, incomplete: str) -> list[str]:
-        from gcodetool.cli.shelf import names
-
         head, separator, tail = incomplete.rpartition("=")
         try:
-            listed = names(ctx.params.get("ledger"), subject, kind)
+            listed = ledger_names(ctx.params.get("ledger"), subject, kind)
         except GcodetoolError:
             return []
         return [f"{head}{separator}{name}" for name in listed if name.startswith(tail)]

@@ -11,14 +11,14 @@ import click
 from gcodetool.cli.options import MomentType, at_option, json_option, ledger_option
 from gcodetool.cli.shelf import (
     PLACE,
-    Hand,
-    bare,
+    WriteContext,
     entry_dict,
+    fact_keys,
     history_of,
     jsonable,
     opened,
-    say,
-    told,
+    report_entry,
+    without_none,
     writer,
 )
 
@@ -107,7 +107,7 @@ def _facts(options: dict[str, Any]) -> dict[str, Any]:
     printer = facts["printer"]
     if printer is not None and (printer.endswith(".toml") or "/" in printer):
         facts["printer"] = str(Path(printer).absolute())
-    return told(**facts)
+    return without_none(**facts)
 
 
 @place.command("add", epilog="Example: gcodetool place add oven --kind dryer --temperature 78 --room bench")
@@ -118,15 +118,17 @@ def _facts(options: dict[str, Any]) -> dict[str, Any]:
 def add(
     name: str,
     kind: str,
-    hand: Hand,
+    context: WriteContext,
     **options: Any,
 ) -> int:
     """Add a place: open (room air), box, sealed (bag), dryer or printer."""
     from gcodetool.ledger import place_entries
 
     facts = {"kind": kind, **_facts(options)}
-    done = place_entries.add_place(hand.ledger(make=True), name, facts, at_s=hand.at_s, force=hand.force)
-    return say(name, f"added, {kind}", done, as_json=hand.as_json, subject="place")
+    done = place_entries.add_place(
+        context.ledger(make=True), name, facts, at_s=context.at_s, force=context.force
+    )
+    return report_entry(name, f"added, {kind}", done, as_json=context.as_json, subject="place")
 
 
 @place.command("set", epilog="Example: gcodetool place set oven --temperature 75")
@@ -137,15 +139,17 @@ def add(
 def set_place(
     name: str,
     forget: tuple[str, ...],
-    hand: Hand,
+    context: WriteContext,
     **options: Any,
 ) -> int:
     """Correct what a place is, for all of the record; air that changed is 'place read'."""
     from gcodetool.ledger import place_entries
 
-    changes = {**_facts(options), **dict.fromkeys(bare(forget, FORGETTABLE))}
-    done = place_entries.set_place(hand.ledger(make=False), name, changes, at_s=hand.at_s, force=hand.force)
-    return say(name, "corrected", done, as_json=hand.as_json, subject="place")
+    changes = {**_facts(options), **dict.fromkeys(fact_keys(forget, FORGETTABLE))}
+    done = place_entries.set_place(
+        context.ledger(make=False), name, changes, at_s=context.at_s, force=context.force
+    )
+    return report_entry(name, "corrected", done, as_json=context.as_json, subject="place")
 
 
 @place.command("read", epilog="Example: gcodetool place read bench --humidity 52")
@@ -157,20 +161,20 @@ def read(
     name: str,
     humidity: float,
     temperature: float | None,
-    hand: Hand,
+    context: WriteContext,
 ) -> int:
     """Note what a hygrometer says at a place; between readings its air changes evenly."""
     from gcodetool.ledger import place_entries
 
     done = place_entries.read(
-        hand.ledger(make=False),
+        context.ledger(make=False),
         name,
         rh_pct=humidity,
         temperature_C=temperature,
-        at_s=hand.at_s,
-        force=hand.force,
+        at_s=context.at_s,
+        force=context.force,
     )
-    return say(name, f"{humidity:g} % RH", done, as_json=hand.as_json, subject="place")
+    return report_entry(name, f"{humidity:g} % RH", done, as_json=context.as_json, subject="place")
 
 
 @place.command("log", epilog="Example: gcodetool place log bench hygrometer.csv --zone Europe/Vienna")
@@ -280,14 +284,16 @@ def understood_dict(found: "ParsedReadings") -> dict[str, Any]:
 def undo(
     name: str,
     entry: int | None,
-    hand: Hand,
+    context: WriteContext,
 ) -> int:
     """Cancel the last command noted of a place, or the one of ENTRY; undoing an undo brings it back."""
     from gcodetool.ledger import place_entries
 
-    done = place_entries.undo_place(hand.ledger(make=False), name, entry, at_s=hand.at_s, force=hand.force)
+    done = place_entries.undo_place(
+        context.ledger(make=False), name, entry, at_s=context.at_s, force=context.force
+    )
     cancels = ", ".join(str(number) for number in done.entries[0].facts["cancels"])
-    return say(name, f"undone: entry {cancels}", done, as_json=hand.as_json, subject="place")
+    return report_entry(name, f"undone: entry {cancels}", done, as_json=context.as_json, subject="place")
 
 
 # ---------------------------------------------------------------- looking

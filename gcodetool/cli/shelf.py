@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 from click.shell_completion import CompletionItem
 
-from gcodetool.cli.options import Base, at_option, json_option, ledger_option
+from gcodetool.cli.options import Base, at_option, json_option, ledger_names, ledger_option
 from gcodetool.errors import GcodetoolError, UsageError
 
 if TYPE_CHECKING:
@@ -58,25 +58,11 @@ class NameType(Base):  # type: ignore[misc]
     ) -> list[CompletionItem]:
         """Return the names that begin so; none where there is no ledger to ask."""
         try:
-            listed = names(ctx.params.get("ledger"), self.subject, self.kind)
+            listed = ledger_names(ctx.params.get("ledger"), self.subject, self.kind)
         except GcodetoolError:
             listed = []
         found = [CompletionItem(name) for name in listed if name.startswith(incomplete)]
         return found or [CompletionItem(incomplete, type="file")]
-
-
-def names(word: str | None, subject: str, kind: str | None = None) -> list[str]:
-    """Return the names on the shelf; empty where there is no ledger."""
-    from gcodetool.ledger import location
-
-    if not location.exists(word):
-        return []
-    from gcodetool.ledger import records, store
-
-    with store.reading(store.open_ledger(word, make=False)) as conn:
-        if subject == "place":
-            return [name for name, each in records.places(conn).items() if kind in (None, each.kind)]
-        return records.on_shelf(conn)
 
 
 SPOOL: Final = NameType("spool")
@@ -85,7 +71,7 @@ DRYER: Final = NameType("place", "dryer")
 
 
 @dataclass(frozen=True)
-class Hand:
+class WriteContext:
     """What every command that writes takes: when it happened (None = now), whether checks count, where to."""
 
     at_s: float | None
@@ -99,7 +85,7 @@ class Hand:
 
 
 def writer(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Add what every command that writes takes; the command gets it as one *hand*."""
+    """Add what every command that writes takes; the command gets it as one *context*."""
 
     @functools.wraps(command)
     def call(
@@ -111,7 +97,7 @@ def writer(command: Callable[..., Any]) -> Callable[..., Any]:
         as_json: bool,
         **options: Any,
     ) -> Any:
-        return command(*args, hand=Hand(moment(at_s, since_s), force, ledger, as_json), **options)
+        return command(*args, context=WriteContext(moment(at_s, since_s), force, ledger, as_json), **options)
 
     decorators: list[Callable[[Any], Any]] = [
         at_option("When it happened"),
@@ -150,7 +136,7 @@ def opened(word: str | None, *, make: bool) -> "Ledger":
     return open_ledger(word, make=make)
 
 
-def say(name: str, what: str, done: "Written", *, as_json: bool, subject: str = "spool") -> int:
+def report_entry(name: str, what: str, done: "Written", *, as_json: bool, subject: str = "spool") -> int:
     """Print what a command wrote; its remarks go to stderr."""
     from gcodetool.ledger.writers import wall
 
@@ -204,12 +190,12 @@ def history_of(rows: "list[LedgerEntry]") -> "list[Happened]":
     ]
 
 
-def told(**facts: Any) -> dict[str, Any]:
+def without_none(**facts: Any) -> dict[str, Any]:
     """Return the facts that were stated."""
     return {key: value for key, value in facts.items() if value is not None}
 
 
-def bare(words: tuple[str, ...], known: dict[str, str]) -> list[str]:
+def fact_keys(words: tuple[str, ...], known: dict[str, str]) -> list[str]:
     """Return the facts to be taken out, by the names that people use for them.
 
     Raises

@@ -12,13 +12,13 @@ from gcodetool.cli.shelf import (
     DRYER,
     PLACE,
     SPOOL,
-    Hand,
-    bare,
+    WriteContext,
     entry_dict,
+    fact_keys,
     history_of,
     opened,
-    say,
-    told,
+    report_entry,
+    without_none,
     writer,
 )
 from gcodetool.errors import UsageError
@@ -84,7 +84,7 @@ def described(command: Any) -> Any:
 
 def _facts(options: dict[str, Any]) -> tuple[dict[str, Any], dict[str, Any]]:
     """Return what was stated of a spool, and of how it came in."""
-    body = told(
+    body = without_none(
         material=options.pop("body"),
         mass_g=options.pop("body_mass"),
         hub_diameter_mm=options.pop("hub"),
@@ -92,14 +92,14 @@ def _facts(options: dict[str, Any]) -> tuple[dict[str, Any], dict[str, Any]]:
         outer_diameter_mm=options.pop("outer"),
         flange_open_share=options.pop("flange_open"),
     )
-    facts = told(
+    facts = without_none(
         fibre_wt_pct=options.pop("fibre"),
         safe_exposure_h=options.pop("safe_exposure"),
         colour=options.pop("colour"),
         note=options.pop("note"),
         body=body or None,
     )
-    return facts, told(sealed=options.pop("sealed"), water_wt_pct=options.pop("water"))
+    return facts, without_none(sealed=options.pop("sealed"), water_wt_pct=options.pop("water"))
 
 
 @spool.command("add", epilog="Example: gcodetool spool add petg-03 --material PETG --place bench --sealed")
@@ -127,7 +127,7 @@ def add(
     net_mass: float,
     place: str | None,
     loose: bool,
-    hand: Hand,
+    context: WriteContext,
     **options: Any,
 ) -> int:
     """Put a spool on the shelf, under an ID of your own: small letters, digits and '-'."""
@@ -141,16 +141,16 @@ def add(
         **({"winding": "loose"} if loose else {}),
     }
     done = add_spool(
-        hand.ledger(make=True),
+        context.ledger(make=True),
         spool_id,
         {**basics, **facts},
         place=place,
         received=received,
-        at_s=hand.at_s,
-        force=hand.force,
+        at_s=context.at_s,
+        force=context.force,
     )
     where = done.entries[0].facts["received"]["place"]
-    return say(spool_id, f"on the shelf at {where}", done, as_json=hand.as_json)
+    return report_entry(spool_id, f"on the shelf at {where}", done, as_json=context.as_json)
 
 
 @spool.command("set", epilog="Example: gcodetool spool set pa6-07 --body-mass 210")
@@ -173,7 +173,7 @@ def set_spool(
     received_s: float | None,
     place: str | None,
     forget: tuple[str, ...],
-    hand: Hand,
+    context: WriteContext,
     **options: Any,
 ) -> int:
     """Correct what a spool is, or when and how it came in; for all of its record."""
@@ -182,19 +182,19 @@ def set_spool(
 
     facts, received = _facts(options)
     word = None if material is None else material_word(material)
-    facts |= told(material=word, diameter_mm=diameter, net_mass_g=net_mass)
-    facts |= dict.fromkeys(bare(forget, FORGETTABLE))
-    received |= told(place=place)
+    facts |= without_none(material=word, diameter_mm=diameter, net_mass_g=net_mass)
+    facts |= dict.fromkeys(fact_keys(forget, FORGETTABLE))
+    received |= without_none(place=place)
     done = correct(
-        hand.ledger(make=False),
+        context.ledger(make=False),
         spool_id,
         facts,
         received_at_s=received_s,
         received=received,
-        at_s=hand.at_s,
-        force=hand.force,
+        at_s=context.at_s,
+        force=context.force,
     )
-    return say(spool_id, "corrected", done, as_json=hand.as_json)
+    return report_entry(spool_id, "corrected", done, as_json=context.as_json)
 
 
 @spool.command("move", epilog="Example: gcodetool spool move pa6-07 bench-1 --tool 0")
@@ -208,16 +208,22 @@ def move(
     place: str,
     tool: int | None,
     note: str | None,
-    hand: Hand,
+    context: WriteContext,
 ) -> int:
     """Note that a spool went to PLACE; on a printer it is mounted."""
     from gcodetool.ledger import writers
 
     done = writers.move(
-        hand.ledger(make=False), spool_id, place, tool=tool, at_s=hand.at_s, note=note, force=hand.force
+        context.ledger(make=False),
+        spool_id,
+        place,
+        tool=tool,
+        at_s=context.at_s,
+        note=note,
+        force=context.force,
     )
-    return say(
-        spool_id, f"at {place}" + ("" if tool is None else f", tool {tool}"), done, as_json=hand.as_json
+    return report_entry(
+        spool_id, f"at {place}" + ("" if tool is None else f", tool {tool}"), done, as_json=context.as_json
     )
 
 
@@ -242,24 +248,26 @@ def dried(
     dryer: str | None,
     to: str | None,
     note: str | None,
-    hand: Hand,
+    context: WriteContext,
 ) -> int:
     """Note a drying that has just ended, or did at --at; no advice: 'gcodetool drying plan' gives that."""
     from gcodetool.ledger import writers
 
     done = writers.dried(
-        hand.ledger(make=False),
+        context.ledger(make=False),
         spool_id,
         hours=hours,
         temperature_C=temperature,
         dryer=dryer,
         to=to,
-        at_s=hand.at_s,
+        at_s=context.at_s,
         note=note,
-        force=hand.force,
+        force=context.force,
     )
     dryer_name, place = (entry.facts["place"] for entry in done.entries if entry.subject == "spool")
-    return say(spool_id, f"dried {hours:g} h in {dryer_name}, now at {place}", done, as_json=hand.as_json)
+    return report_entry(
+        spool_id, f"dried {hours:g} h in {dryer_name}, now at {place}", done, as_json=context.as_json
+    )
 
 
 @spool.command("weigh", epilog="Example: gcodetool spool weigh pa6-07 958.4")
@@ -275,21 +283,21 @@ def weigh(
     grams: float,
     resolution: float | None,
     note: str | None,
-    hand: Hand,
+    context: WriteContext,
 ) -> int:
     """Note what the scale says, reel and all."""
     from gcodetool.ledger import writers
 
     done = writers.weigh(
-        hand.ledger(make=False),
+        context.ledger(make=False),
         spool_id,
         grams,
         resolution_g=resolution,
-        at_s=hand.at_s,
+        at_s=context.at_s,
         note=note,
-        force=hand.force,
+        force=context.force,
     )
-    return say(spool_id, f"weighs {grams:g} g", done, as_json=hand.as_json)
+    return report_entry(spool_id, f"weighs {grams:g} g", done, as_json=context.as_json)
 
 
 @spool.command("inspect", epilog="Example: gcodetool spool inspect pa6-07 --bubbles few --oozes --pops")
@@ -305,7 +313,7 @@ def inspect(
     oozes: bool | None,
     pops: bool | None,
     note: str | None,
-    hand: Hand,
+    context: WriteContext,
 ) -> int:
     """Note what a purged strand looked like.  It is hot: look, do not touch."""
     from gcodetool.ledger import writers
@@ -313,14 +321,14 @@ def inspect(
     if bubbles is None and oozes is None and pops is None:
         raise UsageError("nothing was seen? add --bubbles none|few|many, --oozes or --pops")
     done = writers.inspect(
-        hand.ledger(make=False),
+        context.ledger(make=False),
         spool_id,
         bubbles=bubbles,
         oozes=oozes,
         pops=pops,
-        at_s=hand.at_s,
+        at_s=context.at_s,
         note=note,
-        force=hand.force,
+        force=context.force,
     )
     seen = [f"bubbles {bubbles}"] if bubbles is not None else []
     seen += [
@@ -328,7 +336,7 @@ def inspect(
         for word, flag in (("ooze", oozes), ("popping", pops))
         if flag is not None
     ]
-    return say(spool_id, ", ".join(seen), done, as_json=hand.as_json)
+    return report_entry(spool_id, ", ".join(seen), done, as_json=context.as_json)
 
 
 @spool.command("fed", epilog="Example: gcodetool spool fed pa6-07 --job report.json")
@@ -350,7 +358,7 @@ def fed(
     job: Path | None,
     tool: int | None,
     note: str | None,
-    hand: Hand,
+    context: WriteContext,
 ) -> int:
     """Note filament that went through the nozzle: so much, or what a whole job feeds."""
     from gcodetool.app.fed_from_report import fed_from_report
@@ -359,18 +367,18 @@ def fed(
     if sum(word is not None for word in (length, mass, job)) != 1:
         raise UsageError("say one of --length MM, --mass G and --job REPORT.json")
     done = writers.fed(
-        hand.ledger(make=False),
+        context.ledger(make=False),
         spool_id,
         length_mm=length,
         mass_g=mass,
         job=None if job is None else fed_from_report(job, spool_id, tool),
-        at_s=hand.at_s,
+        at_s=context.at_s,
         note=note,
-        force=hand.force,
+        force=context.force,
     )
     facts = done.entries[0].facts
     amount = f"{facts['length_mm'] / 1000:.2f} m" if "length_mm" in facts else f"{facts['mass_g']:g} g"
-    return say(spool_id, f"fed {amount}", done, as_json=hand.as_json)
+    return report_entry(spool_id, f"fed {amount}", done, as_json=context.as_json)
 
 
 @spool.command("undo", epilog="Example: gcodetool spool undo pa6-07")
@@ -380,7 +388,7 @@ def fed(
 def undo(
     spool_id: str,
     entry: int | None,
-    hand: Hand,
+    context: WriteContext,
 ) -> int:
     """Cancel the last command noted of a spool, or the one of ENTRY; undoing an undo brings it back.
 
@@ -388,9 +396,9 @@ def undo(
     """
     from gcodetool.ledger import writers
 
-    done = writers.undo(hand.ledger(make=False), spool_id, entry, at_s=hand.at_s, force=hand.force)
+    done = writers.undo(context.ledger(make=False), spool_id, entry, at_s=context.at_s, force=context.force)
     cancels = ", ".join(str(number) for number in done.entries[0].facts["cancels"])
-    return say(spool_id, f"undone: entry {cancels}", done, as_json=hand.as_json)
+    return report_entry(spool_id, f"undone: entry {cancels}", done, as_json=context.as_json)
 
 
 @spool.command("retire", epilog="Example: gcodetool spool retire pla-11 --note empty")
@@ -400,13 +408,15 @@ def undo(
 def retire(
     spool_id: str,
     note: str | None,
-    hand: Hand,
+    context: WriteContext,
 ) -> int:
     """Take a spool off the shelf for good; its history stays, 'undo' brings it back."""
     from gcodetool.ledger import writers
 
-    done = writers.retire(hand.ledger(make=False), spool_id, at_s=hand.at_s, note=note, force=hand.force)
-    return say(spool_id, "retired", done, as_json=hand.as_json)
+    done = writers.retire(
+        context.ledger(make=False), spool_id, at_s=context.at_s, note=note, force=context.force
+    )
+    return report_entry(spool_id, "retired", done, as_json=context.as_json)
 
 
 # ---------------------------------------------------------------- looking
@@ -558,4 +568,4 @@ def import_spool(
     )
     name = next((entry.name for entry in done.entries if entry.subject == "spool"), as_id or file.stem)
     events = sum(entry.subject == "spool" for entry in done.entries)
-    return say(name, f"taken in with {events} events", done, as_json=as_json)
+    return report_entry(name, f"taken in with {events} events", done, as_json=as_json)
