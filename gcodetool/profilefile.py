@@ -2,32 +2,38 @@
 
 Every function takes the checked :class:`~gcodetool.tomlfile.Table` of a file and the key it goes by;
 what a file cannot mean ends as ``file:line: what; what to do``.  Left out: where files are found
-(:mod:`gcodetool.profiles`).
+(:mod:`gcodetool.profiledata`).
 """
 
 import itertools
 import math
-from typing import Any, Final
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, Final, TypeVar
 
-from gcodetool.profiles import (
+from gcodetool.errors import ProfileError
+from gcodetool.profiledata import (
     DIALECTS,
+    SINGULAR,
     Desiccant,
     Dryer,
     Heater,
     HotEnd,
+    Kind,
     Material,
     Pair,
     Printer,
     RetractionBounds,
     SpoolBody,
     Waiting,
-    desiccant,
     lookup,
+    path_of,
     unknown,
 )
-from gcodetool.tomlfile import Table
+from gcodetool.tomlfile import Table, load
 
 Bounds = tuple[float, float]
+Profile = TypeVar("Profile")
 WARM: Final[Bounds] = (-150, 600)  # °C, anything a polymer's data sheet may state
 WATER: Final[Bounds] = (0, 100)  # wt %
 
@@ -152,6 +158,13 @@ REPRAPFIRMWARE: Final[dict[str, dict[str, Bounds]]] = {
     "M566": {**dict.fromkeys("XYZE", JERK), "P": (0, 1)},
     "M207": {"S": (0, 100), "R": (-100, 100), "F": RATE, "T": RATE, "Z": (0, 100)},
 }
+
+
+def profile(kind: Kind, name: str | Path, reader: Callable[[Table, str], Profile]) -> Profile:
+    """Return the profile that *name* or a path means; errors as in :func:`gcodetool.profiles.material`."""
+    path = path_of(kind, name)
+    table = load(path, ProfileError, f"{SINGULAR[kind]} file")
+    return reader(table, table.text("key") or path.stem)
 
 
 def _sources(table: Table) -> dict[str, str]:
@@ -422,7 +435,7 @@ def _drying_agent(table: Table, air: str) -> str | None:
     path = lookup("desiccants", name)
     if path is None:
         table.fail("desiccant", unknown("desiccants", name))
-    return desiccant(path).name
+    return profile("desiccants", path, read_desiccant).name
 
 
 def _remarks(table: Table) -> dict[str, Any]:

@@ -7,7 +7,7 @@ import pathlib
 import pytest
 import tomli
 
-from gcodetool import profilefile, profiles
+from gcodetool import profiledata, profilefile, profiles
 from gcodetool.errors import ProfileError
 from gcodetool.profiles import Material
 
@@ -140,7 +140,7 @@ def test_samples_are_where_the_package_says():
 
 
 def test_an_installed_copy_reads_the_profiles_beside_it(tmp_path, monkeypatch):
-    monkeypatch.setattr(profiles, "__file__", str(tmp_path / "gcodetool" / "profiles.py"))
+    monkeypatch.setattr(profiledata, "__file__", str(tmp_path / "gcodetool" / "profiledata.py"))
     assert profiles.shipped_folder() == tmp_path / "profiles"
     inside = tmp_path / "gcodetool" / "shipped" / "profiles"
     inside.mkdir(parents=True)
