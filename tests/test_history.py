@@ -66,14 +66,14 @@ def next_fed(state):
 def test_known_water_is_taken_at_its_word():
     state = state_at(spool(received(water_wt_pct=0.4)), 0.0)
     assert state.water_wt_pct == pytest.approx(0.4)
-    assert not any("found open" in note or "sealed" in note for note in state.notes)
+    assert not any("found open" in note or "sealed" in note for note in map(str, state.notes))
 
 
 def test_found_open_is_in_balance_with_its_place():
     state = state_at(spool(received()), 0.0)
     assert mean(state) == pytest.approx(100 * float(state.polymer.equilibrium(0.48, 295.15)[0]))
     assert mean(state) == pytest.approx(next_fed(state))
-    assert any("found open" in note and "bench" in note for note in state.notes)
+    assert any("found open" in note and "bench" in note for note in map(str, state.notes))
     later = state_at(spool(received()), 30 * DAY)
     assert mean(later) == pytest.approx(mean(state), rel=1e-6)
 
@@ -82,7 +82,7 @@ def test_found_open_is_in_balance_with_its_place():
 def test_found_open_where_the_place_tells_nothing_is_never_silently_dry(place):
     state = state_at(spool(received(place=place)), 0.0)
     assert mean(state) == pytest.approx(100 * float(state.polymer.equilibrium(0.5, 295.15)[0]))
-    assert any("22 °C and 50 % RH" in note for note in state.notes)
+    assert any("22 °C and 50 % RH" in note for note in map(str, state.notes))
 
 
 def test_found_open_in_a_dryer_comes_from_its_room():
@@ -94,7 +94,7 @@ def test_found_open_in_a_dryer_comes_from_its_room():
 def test_a_new_sealed_reel_holds_part_of_its_room_content_and_says_so():
     state = state_at(spool(received(sealed=True, place="bag")), 20 * DAY)
     assert mean(state) == pytest.approx(0.4 * 100 * float(state.polymer.room_equilibrium()[0]), rel=5e-3)
-    assert any("new sealed reel" in note for note in state.notes)
+    assert any("new sealed reel" in note for note in map(str, state.notes))
 
 
 MATERIALS = ("PLA", "PETG", "ABS", "PA6", "PVA", "TPU_95A", "PC")
@@ -110,7 +110,7 @@ def test_an_unknown_start_is_a_band_and_never_silently_dry(material, start):
     assert band.p90 > 1.05 * band.p10
     assert (state.next_fed_wt_pct > 0.05 * state.limit_good_wt_pct).all()
     said = "new sealed reel" if start.get("sealed") else "found open"
-    assert any(note.startswith("assumed") and said in note for note in state.notes)
+    assert any(note.startswith("assumed") and said in note for note in map(str, state.notes))
     if start.get("sealed"):  # wet enough to matter, and drier than one that stood open
         open_reel = state_at(spool(received(), material=material, net_mass_g=60.0), 0.0, members=64)
         share = float(np.mean(state.next_fed_wt_pct) / np.mean(open_reel.next_fed_wt_pct))
@@ -183,7 +183,7 @@ def test_a_box_with_desiccant_dries_and_does_not_begin_afresh_at_every_event():
     one, other = state_at(quiet, 100 * DAY), state_at(busy, 100 * DAY)
     assert mean(one) < 0.7 * mean(state_at(quiet, HOUR))
     assert mean(other) == pytest.approx(mean(one), rel=1e-3)
-    assert any("fresh desiccant" in note for note in one.notes)
+    assert any("fresh desiccant" in note for note in map(str, one.notes))
 
 
 def test_a_printer_stands_in_its_room_and_a_box_may_feed_it():
@@ -247,7 +247,7 @@ def test_an_emptied_reel_is_nan_and_says_why():
     assert math.isnan(next_fed(state))
     assert state.by_depth() == []
     assert state.strand() == []
-    assert any("more filament fed than the reel held" in note for note in state.notes)
+    assert any("more filament fed than the reel held" in note for note in map(str, state.notes))
 
 
 def test_a_loose_coil_has_no_winding():
@@ -263,7 +263,7 @@ def test_filled_grades_hold_less():
     neat, filled = (state_at(spool(received(), fibre_wt_pct=share), 0.0) for share in (0.0, 30.0))
     assert mean(filled) == pytest.approx(0.7 * mean(neat))
     assert filled.limit_marginal_wt_pct == pytest.approx(0.7 * neat.limit_marginal_wt_pct)
-    assert any("glass" in note for note in filled.notes)
+    assert any("glass" in note for note in map(str, filled.notes))
 
 
 # ------------------------------------------------------------------------------- time, notes, refusals
@@ -274,7 +274,7 @@ def test_later_events_are_ignored_with_a_note():
     state = state_at(record, 5 * HOUR)
     assert state.place == "bench"
     assert state.last == record.events[0]
-    assert any(note.startswith("ignored: 2 events later") for note in state.notes)
+    assert any(note.startswith("ignored: 2 events later") for note in map(str, state.notes))
 
 
 def test_place_and_since_are_told():
@@ -285,7 +285,7 @@ def test_place_and_since_are_told():
 
 def test_one_member_has_nothing_to_learn():
     state = state_at(spool(received(), Event(HOUR, "weighed", gross_g=958.4)), DAY)
-    assert any("not learned from: 1 weigh-in or inspection" in note for note in state.notes)
+    assert any("not learned from: 1 weigh-in or inspection" in note for note in map(str, state.notes))
     assert mean(state) == pytest.approx(mean(state_at(spool(received()), DAY)))
 
 

@@ -76,7 +76,7 @@ def test_a_weighed_loss_sharpens_and_finds_its_member():
     lost = learned.record[0].water_g - learned.record[1].water_g
     seen = loss[0].gross_g - loss[1].gross_g
     assert float(learned.weights @ lost) == pytest.approx(seen, abs=0.3)
-    assert any("more members drawn" in note for note in learned.notes)
+    assert any("more members drawn" in note for note in map(str, learned.notes))
 
 
 def test_only_differences_tell_where_the_body_is_unknown():
@@ -89,7 +89,7 @@ def test_only_differences_tell_where_the_body_is_unknown():
 
 def test_a_record_that_no_member_fits_is_said_to():
     odd = state(weighed(9.9, 722.0), weighed(21.9, 640.0))
-    assert any("contradicts itself" in note for note in odd.notes)
+    assert any("contradicts itself" in note for note in map(str, odd.notes))
     assert inference.effective_sample_size(odd.weights) >= 7.9
 
 
@@ -108,11 +108,11 @@ def test_a_use_that_nobody_noted_is_read_from_the_scale():
     )
     used = state(*printed, hours=25)
     assert used.remaining_g == pytest.approx(449.0, abs=1.5)
-    assert any("51 g were printed" in note for note in used.notes)
+    assert any("51 g were printed" in note for note in map(str, used.notes))
     noted = state(
         Event(22.5 * HOUR, "moved", place="bench-1"), Event(23 * HOUR, "fed", length_mm=3000.0), hours=25
     )
-    assert not any("without a note" in note for note in noted.notes)
+    assert not any("without a note" in note for note in map(str, noted.notes))
 
 
 def test_weighing_around_a_print_tells_use_from_uptake_though_no_length_was_noted():
@@ -136,7 +136,7 @@ def test_weighing_around_a_print_tells_use_from_uptake_though_no_length_was_note
     readings = [weighed(hour, round(grams, 1)) for hour, grams in zip(hours, gross[:-1], strict=True)]
     before, after = (state_at(reel(*readings[:count]), 61 * HOUR, members=48) for count in (3, 4))
     assert after.remaining_g == pytest.approx(120.0 - used_g, abs=1.0)
-    assert any("were printed" in note for note in after.notes)
+    assert any("were printed" in note for note in map(str, after.notes))
     assert width(after, after.mean_wt_pct) < 0.7 * width(before, before.mean_wt_pct)  # the gain tells
     low, high = (quantile(after.mean_wt_pct, q, after.weights) for q in (0.02, 0.98))
     assert low <= float(truth[-1].mean_wt_pct[member]) <= high
@@ -171,15 +171,15 @@ def test_a_reel_wound_heavier_than_its_label_is_not_taken_for_a_wet_one():
 
 def test_a_coarse_scale_cannot_tell_petg():
     told = state(weighed(9.9, 711.0, 1.0), weighed(21.9, 710.0, 1.0), material="PETG")
-    assert any("weighing can't tell" in note and "1 g" in note for note in told.notes)
+    assert any("weighing can't tell" in note and "1 g" in note for note in map(str, told.notes))
     fine = state(weighed(9.9, 722.0), weighed(21.9, 711.5))
-    assert not any("can't tell" in note for note in fine.notes)
+    assert not any("can't tell" in note for note in map(str, fine.notes))
 
 
 def test_a_cardboard_body_hides_what_the_strand_loses():
     board = Body(profile=profiles.spool_body("cardboard"), mass_g=150.0)
     told = state(weighed(9.9, 652.0), weighed(21.9, 650.0), material="PLA", body=board)
-    assert any("cardboard body" in note for note in told.notes)
+    assert any("cardboard body" in note for note in map(str, told.notes))
     plain = state(material="PLA", body=board)
     assert width(told, told.next_fed_wt_pct) > 0.8 * width(plain, plain.next_fed_wt_pct)
 
@@ -309,7 +309,9 @@ def test_weighing_halves_the_band_of_simulated_reels_and_still_covers(material):
     ]
     assert np.median([case.narrower for case in done]) < 0.5
     assert np.mean([case.covered_weighed for case in done]) >= 0.5  # 80 % less 2.1 deviations
-    assert not any("few members" in note or "contradicts" in note for case in done for note in case.notes)
+    assert not any(
+        "few members" in note or "contradicts" in note for case in done for note in map(str, case.notes)
+    )
 
 
 # ------------------------------------------------------------------------------- what to record next

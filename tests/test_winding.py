@@ -22,8 +22,8 @@ def test_a_full_kilogram_is_wound_as_such_reels_are():
     assert full.layers in (25, 26)
     assert 1000 * full.pitch_m * full.layers == pytest.approx(45, abs=2)
     assert full.strand_kg().sum() == pytest.approx(1.0)
-    assert any("hub of 80 mm" in note for note in full.notes)
-    assert any("60 mm wide" in note for note in full.notes)
+    assert any("hub of 80 mm" in note for note in map(str, full.notes))
+    assert any("60 mm wide" in note for note in map(str, full.notes))
 
 
 def test_a_stated_body_is_used_and_not_noted():

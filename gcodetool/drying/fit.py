@@ -30,6 +30,7 @@ from gcodetool.moisture import inference
 from gcodetool.moisture.constants import HOUR_S
 from gcodetool.moisture.history import Quantiles, State, quantiles, reel_of, state_at
 from gcodetool.moisture.inference import READING_SHARE
+from gcodetool.moisture.notes import Note
 from gcodetool.moisture.record import Event, Place, Spool
 
 Floats = NDArray[np.float64]
@@ -115,7 +116,7 @@ class Fit:
     run: Run | None
     thermostat: Thermostat | None
     cautions: tuple[str, ...]
-    notes: tuple[str, ...]
+    notes: tuple[Note, ...]
 
 
 def fit(

@@ -21,6 +21,7 @@ from gcodetool.drying.weigh import Weighing, weighing
 from gcodetool.errors import OutOfRangeError, SpoolError
 from gcodetool.moisture.constants import HOUR_S, ZERO_CELSIUS_K
 from gcodetool.moisture.history import Quantiles, State, quantile, quantiles
+from gcodetool.moisture.notes import Note
 
 Floats = NDArray[np.float64]
 
@@ -118,7 +119,7 @@ class DryingPlan:
     looks: tuple[Look, ...]
     alternatives: tuple[Alternative, ...]
     job: JobNeed | None
-    notes: tuple[str, ...]
+    notes: tuple[Note, ...]
 
     @property
     def first(self) -> Reach:
@@ -194,11 +195,14 @@ def plan(
     if not set_to.possible or reaches[0].seconds is None or reaches[0].seconds > SLOW_S:
         others = tuple(alternatives(goal, device, set_to, reaches[0].p50_s if set_to.possible else None))
     air = device.air(set_to.temperature_C) if set_to.possible else device.around
-    notes = [*state.notes, *device.notes, *ran.notes]
+    notes = [*state.notes, *(Note("note", text) for text in (*device.notes, *ran.notes))]
     if device.room.assumed and not device.around.closed and device.dew_point_C is None:
         notes.append(
-            f"assumed: the dryer draws the air of {device.room.name} "
-            f"({device.room_C:.0f} °C, {device.room.rh_pct:.0f} % RH); name another with --room"
+            Note(
+                "assumed",
+                f"the dryer draws the air of {device.room.name} "
+                f"({device.room_C:.0f} °C, {device.room.rh_pct:.0f} % RH); name another with --room",
+            )
         )
     return DryingPlan(
         spool=spool.id,

@@ -31,7 +31,7 @@ class Found:
 
 
 @dataclass(frozen=True)
-class Note:
+class OddFeature:
     """A feature that a file holds and its dialect does not simply read.
 
     Attributes
@@ -54,10 +54,10 @@ class Note:
         return f"line{'s' if self.count > 1 else ''} {listed}: '{self.text}': {self.reading.words}"
 
 
-def notes(scanner: Scanner) -> tuple[Note, ...]:
+def notes(scanner: Scanner) -> tuple[OddFeature, ...]:
     """Return what *scanner* found odd so far, by line."""
     found = [
-        Note(key, FEATURES[key].readings[scanner.dialect], each.count, tuple(each.lines), each.text)
+        OddFeature(key, FEATURES[key].readings[scanner.dialect], each.count, tuple(each.lines), each.text)
         for key, each in scanner.odd.items()
     ]
     return tuple(sorted(found, key=lambda note: note.lines))

@@ -14,6 +14,7 @@ from gcodetool.motion.timeline import Wait
 
 if TYPE_CHECKING:
     from gcodetool.gcode.anchor import Anchor
+    from gcodetool.moisture.notes import Note
     from gcodetool.motion.timeline import Timeline
 
 
@@ -48,7 +49,7 @@ class SpoolState:
     path_wt_pct: Band | None
     remaining_mm: float
     place: str
-    assumed: tuple[str, ...] = ()
+    assumed: "tuple[Note, ...]" = ()
 
 
 @dataclass(frozen=True)

@@ -19,6 +19,7 @@ from gcodetool.moisture.air import Air
 from gcodetool.moisture.desiccant_charge import Charges
 from gcodetool.moisture.field import FIRST_STEP_S, Field, SpoolIntegrator, uniform
 from gcodetool.moisture.inference import Inspected, Weighed
+from gcodetool.moisture.notes import Note
 from gcodetool.moisture.places import (
     ROOM_C,
     ROOM_RH_PCT,
@@ -77,10 +78,13 @@ def state_at(
         The record does not say what is needed: no `received`, a place without its air.
     """
     counted = sorted((event for event in spool.events if event.at_s <= now_s), key=lambda event: event.at_s)
-    notes = []
+    notes: list[Note] = []
     if len(counted) < len(spool.events):
         notes.append(
-            f"ignored: {_count(len(spool.events) - len(counted), 'event')} later than the moment asked for"
+            Note(
+                "ignored",
+                f"{_count(len(spool.events) - len(counted), 'event')} later than the moment asked for",
+            )
         )
     if not counted:
         line = spool.events[0].line if spool.events else None
@@ -113,7 +117,7 @@ def _kept(replay: "_Replay", key: str, events: int, at: Floats | None, weights: 
     """Return a snapshot of the replay as it stood after its last event."""
     assert replay.captured is not None
     facts, arrays = replay.captured
-    facts = {**facts, "events": events, "said": replay.said}
+    facts = {**facts, "events": events, "said": [(note.kind, note.text) for note in replay.said]}
     arrays = {**arrays, "weights": weights}
     if at is not None:
         arrays["at"] = at
@@ -124,7 +128,7 @@ def _taken_up(
     spool: Spool,
     events: list[Event],
     now_s: float,
-    notes: list[str],
+    notes: list[Note],
     members: int,
     shelf: snapshot.SnapshotStore,
 ) -> State | None:
@@ -154,7 +158,7 @@ def _taken_up(
 
 
 def _replayed(
-    spool: Spool, parameters: Polymer, events: list[Event], now_s: float, notes: list[str]
+    spool: Spool, parameters: Polymer, events: list[Event], now_s: float, notes: list[Note]
 ) -> "_Replay":
     replay = _Replay(spool, parameters, now_s, list(notes))
     for event in events:
@@ -166,11 +170,11 @@ def _replayed(
 
 
 def _learned(
-    spool: Spool, events: list[Event], now_s: float, notes: list[str], replay: "_Replay", at: Floats
+    spool: Spool, events: list[Event], now_s: float, notes: list[Note], replay: "_Replay", at: Floats
 ) -> tuple["_Replay", Floats, Floats]:
     """Return the replay that weigh-ins and inspections leave, its members and weights; drawn anew if few fit."""
     reel = reel_of(spool)
-    said = inference.uninformative_notes(replay.record, reel)
+    said = [Note("note", text) for text in inference.uninformative_notes(replay.record, reel)]
     members = at.shape[0]
     predicted = inference.predictions(replay.record)
     fits = inference.log_likelihood(replay.record, reel, predicted)
@@ -197,17 +201,26 @@ def _learned(
     weights, power = inference.tempered_weights(fits, min(1.0, inference.LEAST_MEMBERS / 2.0 / members))
     if odd:
         said.append(
-            "the record contradicts itself or the model: no member comes near what the scale read, so the weigh-ins "
-            "count for less; look for a use that was not noted, another reel, or a misread scale"
+            Note(
+                "note",
+                "the record contradicts itself or the model: no member comes near what the scale read, so the weigh-ins "
+                "count for less; look for a use that was not noted, another reel, or a misread scale",
+            )
         )
     elif drawn and worth >= inference.ENOUGH * members:
         said.append(
-            f"learned: {_count(drawn * members, 'more member')} drawn where the record says they should be"
+            Note(
+                "learned",
+                f"{_count(drawn * members, 'more member')} drawn where the record says they should be",
+            )
         )
     elif worth < inference.ENOUGH * members:
         said.append(
-            f"learned, but on few members: {worth:.0f} of {members} fit weigh-ins and inspections"
-            + ("" if power == 1.0 else "; so they count for less")
+            Note(
+                "note",
+                f"learned, but on few members: {worth:.0f} of {members} fit weigh-ins and inspections"
+                + ("" if power == 1.0 else "; so they count for less"),
+            )
         )
     replay.said = said
     return replay, at, weights
@@ -223,7 +236,7 @@ def reel_of(spool: Spool) -> inference.ReelMass:
 class _Replay:
     """The march through a record: where the spool is, and its field so far."""
 
-    def __init__(self, spool: Spool, parameters: Polymer, now_s: float, notes: list[str]) -> None:
+    def __init__(self, spool: Spool, parameters: Polymer, now_s: float, notes: list[Note]) -> None:
         self.spool = spool
         self.polymer = parameters
         self.now_s = now_s
@@ -237,7 +250,7 @@ class _Replay:
         self.path: SpoolIntegrator | None = None
         self.previous: Air | None = None  # the air it came from, which a bag is closed with
         self.fresh = True  # the next stretch begins with a change of air
-        self.said: list[str] = []  # of what was learned
+        self.said: list[Note] = []  # of what was learned
         self.captured: tuple[dict[str, Any], dict[str, Floats]] | None = None
         self.record: list[Weighed | Inspected] = []
         self.box: str | None = None  # the closed place that it is in,
@@ -281,8 +294,8 @@ class _Replay:
     def _note_once(self, text: str) -> None:
         """Add a note unless one begins with the same words, up to the first comma."""
         head = text.partition(",")[0]
-        if not any(note.startswith(head + ",") for note in self.notes):
-            self.notes.append(text)
+        if not any(note.text.startswith(head + ",") for note in self.notes):
+            self.notes.append(Note("note", text))
 
     def apply(self, event: Event) -> None:
         """Let *event* happen at the present moment."""
@@ -312,9 +325,11 @@ class _Replay:
         notes = [*self.notes, *self.reel.winding.notes, *self.said]
         if self.record and self.polymer.members == 1:
             what = _count(len(self.record), "weigh-in or inspection", "weigh-ins and inspections")
-            notes.append(f"recorded, not learned from: {what} (one member, nominal parameters)")
+            notes.append(Note("note", f"recorded, not learned from: {what} (one member, nominal parameters)"))
         if self.spool.fibre_wt_pct:
-            notes.append("assumed: the fibre is glass (for the strand's length; carbon would be lighter)")
+            notes.append(
+                Note("assumed", "the fibre is glass (for the strand's length; carbon would be lighter)")
+            )
         members = self.polymer.members
         return State(
             spool=self.spool,
@@ -339,7 +354,7 @@ class _Replay:
             "place": self.place,
             "since_s": self.since_s,
             "fresh": self.fresh,
-            "notes": self.notes[self.ignored :],
+            "notes": [(note.kind, note.text) for note in self.notes[self.ignored :]],
             "printer_since": self.printer_since,
             "fed_since": self.fed_since,
             "record": [_facts_of(one) for one in self.record],
@@ -372,8 +387,8 @@ class _Replay:
         self.at_s, self.since_s, self.place = facts["at_s"], facts["since_s"], facts["place"]
         self.fresh, self.last = facts["fresh"], last
         self.printer_since, self.fed_since = facts["printer_since"], facts["fed_since"]
-        self.notes += facts["notes"]
-        self.said = facts["said"]
+        self.notes += [Note(*each) for each in facts["notes"]]
+        self.said = [Note(*each) for each in facts["said"]]
         self.previous = None if facts["previous"] is None else Air(*facts["previous"])
         self.box = facts["box"]
         self.charges.loads = {
@@ -405,19 +420,24 @@ class _Replay:
         elif event.sealed:
             content = self.polymer.sealed_share * self.polymer.room_equilibrium()
             self.notes.append(
-                "assumed: a new sealed reel holds 0.4 (0.2 to 0.6) of its content at 23 °C and 50 % RH, "
-                "and is opened where it is received unless that is a sealed place"
+                Note(
+                    "assumed",
+                    "a new sealed reel holds 0.4 (0.2 to 0.6) of its content at 23 °C and 50 % RH, "
+                    "and is opened where it is received unless that is a sealed place",
+                )
             )
         else:
             content = self.polymer.equilibrium(min(1.0, start.rh_pct / 100.0), kelvin)
             air = (
                 f"the air of {self.place}" if where is not None else f"{ROOM_C:g} °C and {ROOM_RH_PCT:g} % RH"
             )
-            self.notes.append(f"assumed: found open, so in balance with {air} ({start.rh_pct:.0f} % RH)")
+            self.notes.append(
+                Note("assumed", f"found open, so in balance with {air} ({start.rh_pct:.0f} % RH)")
+            )
         wound = winding(self.spool, self.polymer.density_kg_m3)
         self.reel = SpoolIntegrator(uniform(wound, self.polymer, content, kelvin), self.polymer)
         if wound.body is not None and wound.body.assumed:
-            self.notes.append(wound.body.assumed)
+            self.notes.append(Note("assumed", wound.body.assumed))
         self.previous = start
         self._thread()
 
@@ -436,20 +456,23 @@ class _Replay:
         self.fresh = True
         if place.kind == "sealed" and place.temperature_C is None and place.log is None:
             self.notes.append(
-                f"assumed: {place.name} stands at {ROOM_C:g} °C (the record states no temperature)"
+                Note("assumed", f"{place.name} stands at {ROOM_C:g} °C (the record states no temperature)")
             )
         if place.kind == "box" and place.rh_pct is None and place.log is None:
             self.notes.append(
-                f"assumed: {place.name} is closed with "
-                + (
-                    "no desiccant"
-                    if not place.desiccant
-                    else "its desiccant as it was left"
-                    if place.desiccant_fresh_s
-                    else "fresh desiccant"
+                Note(
+                    "assumed",
+                    f"{place.name} is closed with "
+                    + (
+                        "no desiccant"
+                        if not place.desiccant
+                        else "its desiccant as it was left"
+                        if place.desiccant_fresh_s
+                        else "fresh desiccant"
+                    )
+                    + " when the spool goes in, and stays closed"
+                    + ("" if place.exchange_m3_h is None else f", but leaks {place.exchange_m3_h:g} m³/h"),
                 )
-                + " when the spool goes in, and stays closed"
-                + ("" if place.exchange_m3_h is None else f", but leaks {place.exchange_m3_h:g} m³/h")
             )
 
     def _feed(self, event: Event) -> None:
@@ -458,8 +481,11 @@ class _Replay:
         left = self.reel.winding.remaining_mm / 1000.0
         if wanted > left * (1 + 1e-9):
             self.notes.append(
-                f"more filament fed than the reel held: {1000 * wanted:.0f} of {1000 * left:.0f} mm; "
-                "check net_mass_g and the lengths fed"
+                Note(
+                    "note",
+                    f"more filament fed than the reel held: {1000 * wanted:.0f} of {1000 * left:.0f} mm; "
+                    "check net_mass_g and the lengths fed",
+                )
             )
         self.reel.feed(wanted)
         self.fed_since = True
@@ -485,8 +511,11 @@ class _Replay:
                     unnoted / 1000.0 / dry_kg * self.reel.winding.remaining_mm / 1000.0 if dry_kg else 0.0
                 )
                 self.notes.append(
-                    f"assumed: {unnoted:.0f} g were printed before the weigh-in of {event.gross_g:g} g without a "
-                    "note (it was on a printer, and lost more than water)"
+                    Note(
+                        "assumed",
+                        f"{unnoted:.0f} g were printed before the weigh-in of {event.gross_g:g} g without a "
+                        "note (it was on a printer, and lost more than water)",
+                    )
                 )
                 self.reel.feed(length_m)
                 self._thread()

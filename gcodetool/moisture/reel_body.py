@@ -93,7 +93,7 @@ def body_water(body: "Body") -> BodyWater | None:
         spread = "" if between is None else f" ({between[0]:g} to {between[1]:g})"
         unstated = " of an assumed mass" if body.mass_g is None else ""
         assumed = (
-            f"assumed: the {profile.key} body holds {profile.uptake_50rh_wt_pct:g} %{spread} of water at 50 % RH"
+            f"the {profile.key} body holds {profile.uptake_50rh_wt_pct:g} %{spread} of water at 50 % RH"
             f"{unstated}, and follows the air within {profile.exchange_hours:g} h"
         )
     return BodyWater(

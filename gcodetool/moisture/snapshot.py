@@ -18,7 +18,7 @@ from gcodetool.moisture.record import Event, Place, Spool
 
 Floats = NDArray[np.float64]
 
-KIND: Final = "snapshot/2"
+KIND: Final = "snapshot/3"
 MODEL: Final = "2"  # of the physics: another one, and no old snapshot fits
 
 

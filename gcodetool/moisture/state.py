@@ -14,6 +14,7 @@ from gcodetool.moisture.air import Air
 from gcodetool.moisture.constants import ZERO_CELSIUS_K
 from gcodetool.moisture.field import Field
 from gcodetool.moisture.inference import Inspected, Weighed
+from gcodetool.moisture.notes import Note
 from gcodetool.moisture.places import Surroundings, box_of
 from gcodetool.moisture.polymer import Polymer
 from gcodetool.moisture.record import Event, Spool
@@ -66,7 +67,7 @@ class State:
     since_s: float
     last: Event | None
     path: Field | None = None
-    notes: tuple[str, ...] = ()
+    notes: tuple[Note, ...] = ()
     record: tuple[Weighed | Inspected, ...] = ()
     enclosed: Air | None = None
 

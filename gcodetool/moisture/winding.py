@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from gcodetool.moisture.notes import Note
 from gcodetool.moisture.reel_body import BodyWater, body_water
 
 if TYPE_CHECKING:
@@ -69,7 +70,7 @@ class Winding:
     length_m: Floats
     full_m: Floats
     loose: bool
-    notes: tuple[str, ...] = ()
+    notes: tuple[Note, ...] = ()
     flange_open: float = 0.0
     body: BodyWater | None = None
 
@@ -206,16 +207,16 @@ def _flange_open(spool: "Spool") -> float:
     return 0.0 if spool.body.profile is None else spool.body.profile.flange_open_share
 
 
-def _body(spool: "Spool") -> tuple[float, float, list[str]]:
+def _body(spool: "Spool") -> tuple[float, float, list[Note]]:
     """Return hub radius and width, and a note for each that was assumed [m]."""
     notes = []
     hub, width = spool.body.hub_diameter_mm, spool.body.width_mm
     if hub is None:
         hub = DEFAULT_HUB_MM
-        notes.append(f"assumed: a hub of {hub:g} mm (the record states none)")
+        notes.append(Note("assumed", f"a hub of {hub:g} mm (the record states none)"))
     if width is None:
         width = DEFAULT_WIDTH_MM
-        notes.append(f"assumed: a winding {width:g} mm wide (the record states none)")
+        notes.append(Note("assumed", f"a winding {width:g} mm wide (the record states none)"))
     return hub / 2000.0, width / 1000.0, notes
 
 

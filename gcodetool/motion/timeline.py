@@ -7,7 +7,7 @@ import math
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from gcodetool.gcode.odd import Note
+from gcodetool.gcode.odd import OddFeature
 from gcodetool.gcode.targets import Target
 from gcodetool.motion.limits import LimitUse
 from gcodetool.motion.reach import Overrun
@@ -175,7 +175,7 @@ class Timeline:
     table: "Floats | None" = None
     heating: tuple[Heating, ...] = ()
     overruns: tuple[Overrun, ...] = ()
-    odd: tuple[Note, ...] = ()
+    odd: tuple[OddFeature, ...] = ()
 
     @property
     def tools(self) -> tuple[int, ...]:

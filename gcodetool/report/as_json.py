@@ -79,7 +79,7 @@ def tool_dict(tool: ToolFindings) -> dict[str, Any]:
             "path_wt_pct": band(state.path_wt_pct),
             "remaining_mm": state.remaining_mm,
             "place": state.place,
-            "assumed": list(state.assumed),
+            "assumed": list(map(str, state.assumed)),
         },
         "exposure": exposure and exposure_dict(exposure),
         "forecast": forecast
@@ -193,5 +193,5 @@ def spool_dict(seen: SpoolFindings) -> dict[str, Any]:
         "limit_marginal_wt_pct": seen.limit_marginal_wt_pct,
         "place": seen.state.place,
         "air": seen.room,
-        "assumed": list(seen.state.assumed),
+        "assumed": list(map(str, seen.state.assumed)),
     }

@@ -16,6 +16,7 @@ from gcodetool.report.layout import Page, plain
 from gcodetool.report.plot import ASCII, BLOCKS, Limit, Triple, legend, plot
 
 if TYPE_CHECKING:
+    from gcodetool.moisture.notes import Note
     from gcodetool.moisture.state import Quantiles
 
 __all__ = ["duration", "local", "percent", "plain", "print_report", "print_spool", "spread"]
@@ -271,13 +272,10 @@ def air(words: str, assumed: bool) -> str:
     return (ASSUMED if assumed else "") + plain(words)
 
 
-def notes(lines: Sequence[str]) -> Iterator[tuple[str, str]]:
+def notes(lines: Sequence["Note"]) -> Iterator[tuple[str, str]]:
     """Yield what was assumed or left out, each behind the word for it."""
     for note in lines:
-        kind, separator, rest = plain(note).partition(": ")
-        known = bool(separator) and kind in ("assumed", "ignored", "learned")
-        name = f"{ASSUMED} assumed" if kind == "assumed" else kind
-        yield (name, rest) if known else ("note", plain(note))
+        yield f"{ASSUMED} assumed" if note.kind == "assumed" else note.kind, plain(note.text)
 
 
 def triple(content: Band) -> Triple:

@@ -108,7 +108,7 @@ def plan_dict(plan: DryingPlan, spool: Spool) -> dict[str, Any]:
             "dried_s": plan.job.dried_s,
         },
         "cautions": list(instructions.cautions(plan, spool)),
-        "notes": list(plan.notes),
+        "notes": list(map(str, plan.notes)),
     }
 
 
@@ -152,7 +152,7 @@ def fit_dict(fit: Fit) -> dict[str, Any]:
             "set_offset_C": fit.thermostat.set_offset_C,
         },
         "cautions": list(fit.cautions),
-        "notes": list(fit.notes),
+        "notes": list(map(str, fit.notes)),
     }
 
 

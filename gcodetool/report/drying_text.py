@@ -10,6 +10,7 @@ from gcodetool.drying.fit import Fit, Run
 from gcodetool.drying.job import DRY_BOX_RH_PCT
 from gcodetool.drying.plan import DryingPlan, Look, Reach
 from gcodetool.moisture.history import Quantiles
+from gcodetool.moisture.notes import Note
 from gcodetool.moisture.record import Spool
 from gcodetool.report.as_text import duration, local, notes, percent, plain, spread
 from gcodetool.report.layout import Page
@@ -56,7 +57,7 @@ def print_list(page: Page, title: str, lines: Iterable[str]) -> None:
         page.hanging("- ", plain(line))
 
 
-def print_notes(page: Page, lines: Sequence[str]) -> None:
+def print_notes(page: Page, lines: Sequence[Note]) -> None:
     """Print what was assumed or left out; nothing where nothing was."""
     if lines:
         page.line()

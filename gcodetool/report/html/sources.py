@@ -88,8 +88,8 @@ def of_spool(tool: ToolFindings, spool: "Spool") -> Iterator[Basis]:
         known = confidence.startswith(READ_WORDS)
         yield Basis(what, "read" if known else "estimated", f"{cited}: {confidence}")
     for note in tool.state.assumed if tool.state is not None else ():
-        if note.startswith("assumed: "):
-            yield Basis(note.removeprefix("assumed: "), "estimated", "assumed where the record is silent")
+        if note.kind == "assumed":
+            yield Basis(note.text, "estimated", "assumed where the record is silent")
 
 
 def of_place(place: "Place") -> Basis:

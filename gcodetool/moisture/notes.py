@@ -1,0 +1,21 @@
+"""What is said beside a state: what was assumed, left out or learned, and what else is odd."""
+
+from dataclasses import dataclass
+from typing import Literal
+
+NoteKind = Literal["assumed", "ignored", "learned", "note"]
+
+
+@dataclass(frozen=True)
+class Note:
+    """One remark; as text it begins with its kind, unless it is a plain note.
+
+    >>> str(Note("assumed", "a hub of 80 mm")), str(Note("note", "look again"))
+    ('assumed: a hub of 80 mm', 'look again')
+    """
+
+    kind: NoteKind
+    text: str
+
+    def __str__(self) -> str:
+        return self.text if self.kind == "note" else f"{self.kind}: {self.text}"
