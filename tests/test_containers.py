@@ -22,7 +22,7 @@ from hypothesis import strategies as st
 from gcodetool.block.annotate import target_of
 from gcodetool.cli.main import outcome
 from gcodetool.errors import GcodeError
-from gcodetool.gcode import containers, edits, packing, source
+from gcodetool.gcode import containers, edits, output_form, source
 
 SAMPLES = pathlib.Path(__file__).parent / "data" / "gcode"
 ZIP = SAMPLES / "x02-drip-manifold-zip-container.gcode.3mf"
@@ -433,10 +433,10 @@ PACKERS = {"gzip": (gzip.compress, gzip.decompress), "xz": (lzma.compress, lzma.
 
 @given(st.lists(st.binary(max_size=200), max_size=20), st.sampled_from(sorted(PACKERS)))
 def test_packed_text_unpacks_to_itself_and_never_differs(pieces, form):
-    data = b"".join(packing.packed(iter(pieces), form))
+    data = b"".join(output_form.packed(iter(pieces), form))
     assert PACKERS[form][1](data) == b"".join(pieces)
-    assert data == b"".join(packing.packed([b"".join(pieces)], form))
-    assert b"".join(packing.packed(pieces, "")) == b"".join(pieces)
+    assert data == b"".join(output_form.packed([b"".join(pieces)], form))
+    assert b"".join(output_form.packed(pieces, "")) == b"".join(pieces)
 
 
 @pytest.mark.parametrize("name", ["ring.gcode", "ring.gcode.gz", "ring.gcode.xz", "ring"])

@@ -234,7 +234,6 @@ def written(folder: Path, text: str, **options: Any) -> Timeline:
 
 def test_columns_add_up_and_clocks_run_on() -> None:
     found = build_timeline(read(DATA / "corners.gcode", dialect="klipper"))
-    assert found.form == "exact"
     assert found.moving_s.sum() == pytest.approx(found.total_moving_s)
     assert found.extruding_s.sum() == pytest.approx(found.total_extruding_s)
     assert found.waiting_s.sum() == pytest.approx(found.total_waiting_s)

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, TypedDict, Unpack
 
 from gcodetool.app.examine import assign, examine
 from gcodetool.app.resolve import Moment, Named, clock, find_printer, find_spools, snapshots_of
-from gcodetool.gcode.handover import handed_over
 from gcodetool.gcode.program import Program, read
+from gcodetool.gcode.slicer_environment import handed_over
 from gcodetool.judge.findings import ExaminedJob
 from gcodetool.moisture.record import Spool
 from gcodetool.profiles import Printer

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Final
 
 from gcodetool import profiles
 from gcodetool.errors import GcodeError, UsageError
-from gcodetool.gcode.markers import of_tool
+from gcodetool.gcode.markers import for_tool
 from gcodetool.judge import reasons
 from gcodetool.judge.findings import ExaminedJob, JobFindings, ToolFindings, ToolVerdict
 from gcodetool.judge.verdict_codes import worst
@@ -151,7 +151,7 @@ def examine(
         claim_difference=claim_difference(program, timeline, printer=printer, filament_diameter_mm=diameters)
         if spread
         else None,
-        rules=timeline.form,
+        rules="exact",  # the firmware's own, in every dialect
         limits=timeline.limits,
         waits=timeline.waits,
         as_of_s=at_s,
@@ -221,15 +221,15 @@ def assign(
 
 def without_record(program: "Program", timeline: Timeline, tool: int) -> ToolFindings:
     """Return what can be said of a tool whose spool nobody named."""
-    word = of_tool(program.facts.filament_types, tool)
+    word = for_tool(program.facts.filament_types, tool)
     material: Material | None = None
     if word:
         material, _ = profiles.of_slicer_type(word)
-    named = of_tool(program.facts.spools, tool)
+    named = for_tool(program.facts.spools, tool)
     because = reasons.not_given_reason(named) if named else reasons.NO_RECORD_REASON
     advice = reasons.name_the_record(named) if named else reasons.NAME_A_RECORD
     length = timeline.filament_mm(tool)
-    diameter = of_tool(program.facts.diameters_mm, tool)
+    diameter = for_tool(program.facts.diameters_mm, tool)
     mass = None
     if material is not None and diameter is not None:
         mass = mass_g(length, diameter, material.density_kg_m3)

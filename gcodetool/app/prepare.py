@@ -10,7 +10,7 @@ from gcodetool.app.resolve import clock
 from gcodetool.block import annotate as prepared
 from gcodetool.block.annotate import PrepareOptions
 from gcodetool.gcode.edits import write_atomic
-from gcodetool.gcode.packing import form_of
+from gcodetool.gcode.output_form import form_of
 from gcodetool.report.as_json import to_json
 from gcodetool.tweaks.applied_before import applied_before
 from gcodetool.tweaks.apply import apply_tweaks

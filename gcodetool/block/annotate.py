@@ -19,7 +19,7 @@ from gcodetool.errors import GcodeError
 from gcodetool.gcode import edits
 from gcodetool.gcode.anchor import Anchor, find_anchor
 from gcodetool.gcode.edits import Edit
-from gcodetool.gcode.markers import Family, of_tool
+from gcodetool.gcode.markers import Family, for_tool
 from gcodetool.judge.findings import ExaminedJob, JobFindings, ToolFindings
 from gcodetool.judge.reasons import outcomes_sentence
 from gcodetool.tweaks.apply import header_lines
@@ -136,7 +136,7 @@ def write(program: "Program", prepared: Annotations, target: Path) -> None:
     WriteError
         What went wrong; the target is as it was.
     """
-    from gcodetool.gcode.packing import form_of
+    from gcodetool.gcode.output_form import form_of
 
     form = form_of(program.source.kind, program.path, target)
     edits.write_atomic(target, program.packed(prepared.edits, form))
@@ -161,7 +161,7 @@ def requested_block(
     spool = None if tool is None else next((each for each in spools if each.id == tool.spool), None)
     material = spool.material if spool is not None else file_material(tool)
     facts = program.facts
-    diameter = spool.diameter_mm if spool is not None else of_tool(facts.diameters_mm, anchor.tool)
+    diameter = spool.diameter_mm if spool is not None else for_tool(facts.diameters_mm, anchor.tool)
     block = block_for(
         program,
         anchor,

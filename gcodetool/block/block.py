@@ -18,7 +18,7 @@ from gcodetool.block.block_lines import BlockPlan, feed_word, lines_of, number
 from gcodetool.block.dialect_commands import DialectCommands, own_pause, shows_prompts
 from gcodetool.gcode.anchor import Anchor
 from gcodetool.gcode.dialects import Dialect
-from gcodetool.gcode.markers import SlicerFacts, of_tool
+from gcodetool.gcode.markers import SlicerFacts, for_tool
 from gcodetool.gcode.program import Program
 from gcodetool.motion.machine_limits import too_hot
 from gcodetool.profiles import Printer
@@ -389,8 +389,8 @@ def machine_of(facts: SlicerFacts, printer: Printer | None, *, tool: int = 0) ->
             bed=bed,
             exclude=facts.bed_exclude,
             height_mm=height,
-            retract_mm=of_tool(facts.retract_mm, tool),
-            retract_mm_s=of_tool(facts.retract_mm_s, tool),
+            retract_mm=for_tool(facts.retract_mm, tool),
+            retract_mm_s=for_tool(facts.retract_mm_s, tool),
         )
     hot_end = printer.hot_end
     return BlockMachine(
@@ -402,8 +402,8 @@ def machine_of(facts: SlicerFacts, printer: Printer | None, *, tool: int = 0) ->
         path_mm=hot_end.path_mm,
         max_flow_mm3_s=hot_end.max_flow_mm3_s,
         max_temperature_C=hot_end.max_temperature_C,
-        retract_mm=of_tool(facts.retract_mm, tool),
-        retract_mm_s=of_tool(facts.retract_mm_s, tool),
+        retract_mm=for_tool(facts.retract_mm, tool),
+        retract_mm_s=for_tool(facts.retract_mm_s, tool),
         retract_max_mm=printer.retraction.max_length_mm,
     )
 
@@ -438,8 +438,8 @@ def block_for(
     wait_s, purge : as in :func:`purge_block`; the pause is the one that the file's settings name.
     """
     facts, tool = program.facts, anchor.tool
-    stated = of_tool(facts.diameters_mm, tool)
-    flow = of_tool(facts.max_flow_mm3_s, tool)
+    stated = for_tool(facts.diameters_mm, tool)
+    flow = for_tool(facts.max_flow_mm3_s, tool)
     return purge_block(
         anchor,
         dialect=program.dialect,

@@ -26,7 +26,7 @@ from gcodetool.gcode.dialects import (
     command,
     is_start_macro,
 )
-from gcodetool.gcode.markers import of_tool
+from gcodetool.gcode.markers import for_tool
 from gcodetool.gcode.place import AHEAD_BYTES, XYZ, InsertionPoint, by_mark, by_shape, rows_in
 from gcodetool.gcode.program import Program, walk
 from gcodetool.gcode.rows import Rows
@@ -305,7 +305,7 @@ class _State:
         starts = MACRO.fullmatch(name) is not None
         if not starts and self.reached.get(self.tool, False):
             return  # the file has seen to the heating by itself
-        stated = of_tool(self.program.facts.first_layer_C, self.tool)
+        stated = for_tool(self.program.facts.first_layer_C, self.tool)
         heat = startmacro.nozzle_C(called, self.variables, stated)
         if starts or heat is not None:
             self.macro, self.macro_line, self.macro_C = _shown(line), at, heat
@@ -320,7 +320,7 @@ class _State:
 
         Only where no line behind the macro heats, and nothing before it has waited.
         """
-        stated = of_tool(self.program.facts.first_layer_C, self.tool)
+        stated = for_tool(self.program.facts.first_layer_C, self.tool)
         if not self.silent or not stated or self.macro is None or self.reached.get(self.tool, False):
             return False
         self.targets[self.tool] = stated
@@ -438,7 +438,7 @@ class _State:
         """Return what is odd here but no reason to refuse."""
         out = []
         stated = self.program.facts.first_layer_C
-        expected = of_tool(stated, anchor.tool)
+        expected = for_tool(stated, anchor.tool)
         if expected and anchor.target_C and expected != anchor.target_C:
             out.append(
                 f"the nozzle is at {anchor.target_C:g} C before layer 1, the settings say {expected:g} C"

@@ -113,10 +113,10 @@ def layer_marks(of: Family, head: bytes = b"", tail: bytes = b"") -> int:
     )
 
 
-def of_tool(values: Sequence[Value | None], tool: int) -> Value | None:
+def for_tool(values: Sequence[Value | None], tool: int) -> Value | None:
     """Return one tool's value of a "per tool" tuple; None where the file does not say.
 
-    >>> of_tool((1.75, None), 0), of_tool((1.75, None), 4)
+    >>> for_tool((1.75, None), 0), for_tool((1.75, None), 4)
     (1.75, None)
     """
     return values[tool] if tool < len(values) else None

@@ -31,7 +31,7 @@ AXES: Final = (("X", rows.X), ("Y", rows.Y), ("Z", rows.Z))
 
 
 @dataclass
-class Put:
+class SavedState:
     """State that a command put aside for another one to take up.
 
     Attributes
@@ -94,10 +94,10 @@ def act(scanner: Scanner, line: bytes) -> ScanRow | None:
         case "M200":
             _volumetric(scanner, said)
         case "M120":
-            scanner.put.stack.append((scanner.absolute, scanner.m82, scanner.inches, scanner.feed))
+            scanner.saved.stack.append((scanner.absolute, scanner.m82, scanner.inches, scanner.feed))
         case "M121":
-            if scanner.put.stack:
-                scanner.absolute, scanner.m82, scanner.inches, scanner.feed = scanner.put.stack.pop()
+            if scanner.saved.stack:
+                scanner.absolute, scanner.m82, scanner.inches, scanner.feed = scanner.saved.stack.pop()
                 _settle(scanner)
         case _:
             return _extended(scanner, said, line)
@@ -154,9 +154,9 @@ def _speed(scanner: Scanner, said: Command) -> None:
     """M220; under Marlin R takes up what B put aside: R, then B, then S."""
     if scanner.dialect == Dialect.MARLIN:
         if "R" in said.words:
-            scanner.speed_factor = scanner.put.speed_factor
+            scanner.speed_factor = scanner.saved.speed_factor
         if "B" in said.words:
-            scanner.put.speed_factor = scanner.speed_factor
+            scanner.saved.speed_factor = scanner.speed_factor
     scanner.speed_factor = _percent(scanner, said) or scanner.speed_factor
 
 
@@ -223,7 +223,7 @@ def _extended(scanner: Scanner, said: Command, line: bytes) -> ScanRow | None:
 
 
 def _save(scanner: Scanner, said: Command) -> None:
-    scanner.put.states[str(said.words.get("NAME", "default"))] = (
+    scanner.saved.states[str(said.words.get("NAME", "default"))] = (
         (scanner.absolute, scanner.m82, scanner.feed, scanner.speed_factor, scanner.flow[0], scanner.e),
         (scanner.shift_x, scanner.shift_y, scanner.shift_z),
         (scanner.x, scanner.y, scanner.z, scanner.known),
@@ -232,7 +232,7 @@ def _save(scanner: Scanner, said: Command) -> None:
 
 def _restore(scanner: Scanner, said: Command) -> ScanRow | None:
     """RESTORE_GCODE_STATE: modes, factors, origin and E; with MOVE=1 the place, straight there."""
-    state = scanner.put.states.get(str(said.words.get("NAME", "default")))
+    state = scanner.saved.states.get(str(said.words.get("NAME", "default")))
     if state is None:
         return None
     modes, (scanner.shift_x, scanner.shift_y, scanner.shift_z), (x, y, z, known) = state

@@ -18,7 +18,7 @@ import cython
 
 from gcodetool.gcode.arcs import box_of
 from gcodetool.gcode.dialects import EXTENDED_KINDS, G_TABLES, M_TABLES, command
-from gcodetool.gcode.modal import AXES_STATED, E_STATED, Put, act
+from gcodetool.gcode.modal import AXES_STATED, E_STATED, SavedState, act
 from gcodetool.gcode.odd import NOTED_G, NOTED_M, TEXTS, note, noted, plain_move, second, unknown
 from gcodetool.gcode.remarks import NUMBERED, SPELLINGS
 from gcodetool.gcode.rows import Rows
@@ -132,7 +132,7 @@ class Scanner:
         beyond one takes it along, so that only what goes further counts again. [mm]
     beyond : by index in ``bounds``: first line beyond it and value there, furthest line and value.  Unknown
         coordinates are left out. [-, mm]
-    put : what M220 B, SAVE_GCODE_STATE and M120 put aside.
+    saved : what M220 B, SAVE_GCODE_STATE and M120 put aside.
     unknown : commands that the dialect does not know, word to count.
     pulled_mm, pulled_line, pulled_by : the deepest absolute E word that pulls back further than the word
         itself says, as one meant to be relative does: how far, its line (0: none), and the mode that makes
@@ -188,7 +188,7 @@ class Scanner:
     unknown = cython.declare(dict, visibility="public")
     flow = cython.declare(object, visibility="public")
     diameters = cython.declare(object, visibility="public")
-    put = cython.declare(object, visibility="public")
+    saved = cython.declare(object, visibility="public")
     plane = cython.declare(cython.int, visibility="public")
     odd = cython.declare(dict, visibility="public")
     box_sure = cython.declare(cython.bint, visibility="public")
@@ -243,7 +243,7 @@ class Scanner:
         self.sloped = False
         self.numbered = len(NUMBERED)
         self.retracted_tools = 0
-        self.put = Put()
+        self.saved = SavedState()
         self.values = array("d", [0.0] * 26)
         self.given = self.bare = 0
         self.out_op = self.out_arg = 0

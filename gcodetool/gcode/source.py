@@ -4,7 +4,7 @@ What a file is, its bytes say, not its name: slicers hand over files with any en
 xz are read through, and so are the one plate of a zip container and the code of binary G-code.  Other
 binaries are refused, with what to do instead.
 
-Left out: what the text means; the form of containers (``containers``, ``packing``, ``binary``); writing (``edits``).
+Left out: what the text means; the form of containers (``containers``, ``output_form``, ``binary``); writing (``edits``).
 """
 
 import contextlib
@@ -117,7 +117,7 @@ class Source:
             from gcodetool.gcode.containers import with_plate
 
             return with_plate(self.path, text)
-        from gcodetool.gcode.packing import packed
+        from gcodetool.gcode.output_form import packed
 
         return packed(text if self.stated is None else self.stated.around(text), form)
 

@@ -1,7 +1,7 @@
 """Nozzle targets in G-code lines: which tool, which temperature, and where the number stands.
 
 The bytes of one command line become a :class:`Target` per number that sets a nozzle, or that a wait
-compares it with.  Left out: beds, chambers, and what a target does to time (``motion.waiting``).
+compares it with.  Left out: beds, chambers, and what a target does to time (``motion.heat_up``).
 """
 
 import re

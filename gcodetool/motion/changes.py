@@ -5,7 +5,7 @@ block: unloading the tool in hand, loading the next, changing over.  A setting o
 print where nobody set one.  Where nobody says, a file that pulls the filament out by its own moves
 leaves nothing to wait for; else a length is assumed, with a spread.
 
-Left out: heating (``waiting``), changes by hand (a pause, ``timeline``), loading before the first layer,
+Left out: heating (``heat_up``), changes by hand (a pause, ``timeline``), loading before the first layer,
 which the start holds.
 """
 

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from gcodetool.gcode.markers import of_tool
+from gcodetool.gcode.markers import for_tool
 
 if TYPE_CHECKING:
     from gcodetool.gcode.markers import SlicerFacts
@@ -100,9 +100,9 @@ def feed_of(timeline: "Timeline", tool: int, facts: "SlicerFacts | None" = None)
         extruding_s=float(timeline.extruding_s[rows].sum()),
         needed_s=timeline.needed_s(tool),
         until_s=timeline.open_air_s,
-        material=None if facts is None else of_tool(facts.filament_types, tool),
-        diameter_mm=None if facts is None else of_tool(facts.diameters_mm, tool),
-        spool=None if facts is None else of_tool(facts.spools, tool),
+        material=None if facts is None else for_tool(facts.filament_types, tool),
+        diameter_mm=None if facts is None else for_tool(facts.diameters_mm, tool),
+        spool=None if facts is None else for_tool(facts.spools, tool),
     )
 
 

@@ -132,7 +132,6 @@ class Timeline:
     limits : what the times rest on, with sources.
     waits : each wait, in file order.
     notes : cautions, one line each.
-    form : ``exact``, the firmware's own rules.
     rules : the dialect that the job is timed by.
     unknown : commands that the dialect does not know, and how often.
     demands : per tool that moves, by tool number.
@@ -167,7 +166,6 @@ class Timeline:
     limits: tuple[LimitUse, ...]
     waits: tuple[Wait, ...]
     notes: tuple[str, ...]
-    form: str
     rules: str
     unknown: dict[str, int]
     demands: dict[int, Demands]

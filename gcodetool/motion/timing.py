@@ -5,7 +5,7 @@ neither of them handles (limits, stops, waits, tool changes, layer marks) is han
 summed per stretch of one layer and one tool; nothing grows with the number of moves.
 
 Clocks start with the file's first line and include waits.  Motion starts at X = Y = Z = E = 0, G28
-takes 0 s.  Heating takes what the printer's heater model says (``waiting``); without one it takes 0 s
+takes 0 s.  Heating takes what the printer's heater model says (``heat_up``); without one it takes 0 s
 where it stands, and the whole start is one stated wait at the first heating.
 
 Left out: which limits a machine has (``limits``), how moves become seconds (``planner``).
@@ -25,6 +25,7 @@ from gcodetool.gcode.odd import notes as odd_notes
 from gcodetool.gcode.rows import COMMAND, DWELL, LAYER, TOOL
 from gcodetool.gcode.targets import NAMES, targets
 from gcodetool.motion import changes
+from gcodetool.motion.heat_up import BY_MODEL, Heaters
 from gcodetool.motion.limits import (
     DEFAULT_FILAMENT_MM,
     SETTINGS_BLOCK,
@@ -43,7 +44,6 @@ from gcodetool.motion.planner import (
 from gcodetool.motion.reach import overruns, set_bounds
 from gcodetool.motion.stretches import Stretches
 from gcodetool.motion.timeline import Demands, Heating, Timeline, Wait
-from gcodetool.motion.waiting import BY_MODEL, Heaters
 
 if TYPE_CHECKING:
     import numpy as np
@@ -523,7 +523,6 @@ def _result(job: _Job, scanner: Any, printer: "Printer | None", *, watched: bool
         limits=job.limits.uses(),
         waits=tuple(job.waits),
         notes=(*job.e_notes(scanner, undone), *job.notes()),
-        form="exact",
         rules=job.rules.label,
         unknown=dict(scanner.unknown),
         demands=_demands(job, whole["tool"], real["forward_mm"]),

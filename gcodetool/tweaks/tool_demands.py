@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from gcodetool.gcode.dialects import Dialect
-from gcodetool.gcode.markers import of_tool
+from gcodetool.gcode.markers import for_tool
 from gcodetool.gcode.values import numbers
 
 if TYPE_CHECKING:
@@ -112,7 +112,7 @@ def demands_of(
         else None,
         retractions_per_m=None if demands is None else demands.retractions_per_metre,
         retract_mm=retraction_mm(program, timeline, tool),
-        retract_mm_s=of_tool(facts.retract_mm_s, tool),
+        retract_mm_s=for_tool(facts.retract_mm_s, tool),
         firmware_retraction=bool(facts.firmware_retraction),
         first_layer_mm_s=of_config(config, FIRST_LAYER_KEYS, tool),
         slowest_mm_s=of_config(config, SLOWEST_KEYS, tool),
@@ -159,8 +159,8 @@ def nozzle_targets(
     As the slicer states them; else the last ones that the file sets, before the first layer and from
     there on, of those at which the material prints at all (standby and probing are lower).
     """
-    first = of_tool(program.facts.first_layer_C, tool)
-    other = of_tool(program.facts.other_layer_C, tool)
+    first = for_tool(program.facts.first_layer_C, tool)
+    other = for_tool(program.facts.other_layer_C, tool)
     if first is None and other is None:
         for heating in timeline.heating:
             target = heating.target
@@ -189,7 +189,7 @@ def retraction_mm(program: "Program", timeline: "Timeline", tool: int) -> float 
     facts, demands = program.facts, timeline.demands.get(tool)
     if facts.firmware_retraction:
         return firmware_length_mm(program, timeline)
-    stated = of_tool(facts.retract_mm, tool)
+    stated = for_tool(facts.retract_mm, tool)
     if stated is not None:
         return stated
     if demands is None or not demands.retractions:

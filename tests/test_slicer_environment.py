@@ -3,8 +3,8 @@
 import pytest
 
 from gcodetool.gcode.dialects import Dialect
-from gcodetool.gcode.handover import handed_over, prefix
 from gcodetool.gcode.program import read
+from gcodetool.gcode.slicer_environment import handed_over, prefix
 
 STEP = {"HOME": "/home/ada", "WORD_PP_HOST": "File", "WORD_PP_OUTPUT_NAME": "/home/ada/clip.gcode"}
 SETTINGS = {

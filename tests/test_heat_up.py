@@ -12,9 +12,9 @@ from gcodetool import profiles
 from gcodetool.errors import ProfileError
 from gcodetool.gcode.dialects import Dialect, command
 from gcodetool.gcode.program import read
+from gcodetool.motion.heat_up import Heaters, seconds_between, warmed
 from gcodetool.motion.timeline import Timeline
 from gcodetool.motion.timing import START_S, build_timeline
-from gcodetool.motion.waiting import Heaters, seconds_between, warmed
 from gcodetool.profiles import Heater, Printer, Waiting
 
 # 23 °C room; whole numbers of seconds below: nozzle 2 °C/s, bed 0.5 °C/s
