@@ -128,6 +128,24 @@ def test_a_shut_box_is_told_to_open():
     assert words.todo(petg).startswith(words.best(petg).what)
 
 
+def test_the_best_thing_else_is_the_first_within_a_day_or_the_quickest():
+    """The simplest comes first; where all are slow, hours count."""
+    made = plan(begun("PETG", 500.0), dryer("sealed-box").exchanging(0.0))
+    one = made.instead[0]
+
+    def best(*hours):
+        every = [
+            replace(one, what=str(number), p50_s=None if each is None else each * HOUR)
+            for number, each in enumerate(hours)
+        ]
+        found = words.best(replace(made, instead=tuple(every)))
+        return None if found is None else int(found.what)
+
+    assert best(None, 60, 30, 90) == 2
+    assert best(30, 23, 2) == 1
+    assert best(None, None) is None
+
+
 def test_nothing_is_dried_that_is_dry():
     state = begun("PETG", 200.0)
     field = uniform(state.field.winding, state.polymer, 0.5 * state.polymer.limit_good, 296.0)
