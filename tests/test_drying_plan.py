@@ -8,6 +8,7 @@ from test_drying_limits import reel
 
 from gcodetool import profiles
 from gcodetool.drying import words
+from gcodetool.drying.advice import drying_advice
 from gcodetool.drying.device import Room, of_place, of_profile, powered, room_at
 from gcodetool.drying.job import JobFeed
 from gcodetool.drying.plan import plan
@@ -144,6 +145,24 @@ def test_the_best_thing_else_is_the_first_within_a_day_or_the_quickest():
     assert best(None, 60, 30, 90) == 2
     assert best(30, 23, 2) == 1
     assert best(None, None) is None
+
+
+def test_the_advice_is_each_dryers_own_plan_the_quickest_first():
+    ovens = {
+        name: Place(name, "dryer", celsius, room="bench")
+        for name, celsius in (("a-lukewarm", 50.0), ("b-warm", 65.0))
+    }
+    begin = begun("PETG", 300.0)
+    bench = {"bench": begin.spool.places["bench"]}
+    nowhere = replace(begin, spool=replace(begin.spool, places=bench))
+    state = replace(begin, spool=replace(begin.spool, places=bench | ovens))
+    plans = [plan(state, of_place(state.spool, state, name), confidence=0.5) for name in ovens]
+    slow, quick = plans
+    assert quick.advised_s < (slow.advised_s or slow.cap_s)
+    assert drying_advice(state) == (words.todo(quick), words.todo(slow), words.HEAT_IN_SHORT)
+    none, caution = drying_advice(nowhere)
+    assert "--dryer" in none
+    assert caution == words.HEAT_IN_SHORT
 
 
 def test_nothing_is_dried_that_is_dry():
