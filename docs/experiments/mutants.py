@@ -19,11 +19,15 @@ import shutil
 import subprocess
 import sys
 import tempfile
+import tomllib
 from collections.abc import Iterator
 from typing import Final
 
 ROOT: Final = pathlib.Path(__file__).parents[2]
-KERNELS: Final = ("scan.py", "planner.py", "solver.py")
+PROJECT: Final = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
+KERNELS: Final = {
+    source for each in PROJECT["tool"]["setuptools"]["ext-modules"] for source in each["sources"]
+}
 LEFT_OUT: Final = ("_build.py", "__main__.py", "__init__.py")
 COMPARISONS: Final = {
     ast.Lt: ast.LtE, ast.LtE: ast.Lt, ast.Gt: ast.GtE, ast.GtE: ast.Gt, ast.Eq: ast.NotEq, ast.NotEq: ast.Eq,
@@ -185,7 +189,9 @@ def drawn(count: int, seed: int) -> Iterator[tuple[int, pathlib.Path, str, str]]
     """Yield (number, source, the changed text, what was changed); the packages in turn."""
     chance = random.Random(seed)
     sources = [
-        path for path in sorted((ROOT / "gcodetool").rglob("*.py")) if path.name not in (*KERNELS, *LEFT_OUT)
+        path
+        for path in sorted((ROOT / "gcodetool").rglob("*.py"))
+        if path.name not in LEFT_OUT and str(path.relative_to(ROOT)) not in KERNELS
     ]
     packages = sorted({path.parent for path in sources})
     seen: set[tuple[pathlib.Path, str]] = set()
