@@ -29,7 +29,7 @@ from gcodetool.judge.verdict_codes import BADNESS
 from gcodetool.moisture.history import quantile, state_at
 from gcodetool.moisture.record import Body, Event, Place, Spool
 from gcodetool.motion.feed import ToolFeed, feed_of
-from gcodetool.motion.timeline import build_timeline
+from gcodetool.motion.timing import build_timeline
 from gcodetool.profiles import sample_folder
 
 NOW = datetime.fromisoformat("2026-11-25T09:00:00+01:00").timestamp()
