@@ -6,7 +6,7 @@ import uuid
 from collections.abc import Iterator
 
 import pytest
-from hypothesis import HealthCheck, settings
+from hypothesis import HealthCheck, Phase, settings
 
 os.environ["GCODETOOL_SNAPSHOTS"] = "off"  # a test leaves nothing beside the samples or in anybody's cache
 os.environ["GCODETOOL_LEDGER"] = str(pathlib.Path(__file__).parent / "no-ledger" / "ledger.sqlite")
@@ -14,6 +14,14 @@ os.environ["GCODETOOL_LEDGER"] = str(pathlib.Path(__file__).parent / "no-ledger"
 settings.register_profile("default", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.register_profile(
     "long", deadline=None, max_examples=20_000, suppress_health_check=[HealthCheck.too_slow]
+)
+settings.register_profile(  # the same examples each time, and the first that fails is enough
+    "mutants",
+    deadline=None,
+    derandomize=True,
+    phases=[Phase.explicit, Phase.generate],
+    report_multiple_bugs=False,
+    suppress_health_check=[HealthCheck.too_slow],
 )
 settings.load_profile(os.environ.get("GCODETOOL_HYPOTHESIS", "default"))
 

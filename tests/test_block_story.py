@@ -4,6 +4,7 @@ import pathlib
 from dataclasses import replace
 
 import pytest
+import queue_world
 from click.testing import CliRunner
 
 from gcodetool.block.annotate import purge_of
@@ -45,6 +46,33 @@ def test_never_always_and_unless_clear(tmp_path):
     assert bool(block) == ("verdict: clear" not in header)
     if not block:
         assert "spool inspect" not in header
+
+
+def test_what_was_seen_is_noted_of_the_spool_that_was_purged(tmp_path):
+    """Of two tools the block purges the one that is fed first; the other's spool was not looked at."""
+    job = queue_world.job(tmp_path, "two.gcode", materials=["PETG", "PETG"], layers=4)
+    text = job.read_text(encoding="utf-8").replace("\nT0\n", "\nT9\n").replace("\nT1\n", "\nT0\n")
+    job.write_text(
+        text.replace("\nT9\n", "\nT1\n").replace("M109 S235\n", "T1\nM109 S235\n"), encoding="utf-8"
+    )
+    spools = [queue_world.spool(tmp_path, name, water=0.1, place="bench") for name in ("petg-04", "petg-05")]
+    words = [f"--spool={tool}={path}" for tool, path in enumerate(spools)]
+    out = tmp_path / "out.gcode"
+    asked = [
+        "prepare",
+        str(job),
+        "-o",
+        str(out),
+        "--at",
+        queue_world.AT,
+        "--members",
+        "1",
+        "--block",
+        "always",
+    ]
+    done = CliRunner().invoke(main, [*asked, "--printer", "bench-2", *words])
+    assert done.exit_code == 0, done.output
+    assert "spool inspect petg-05" in out.read_text(encoding="utf-8")
 
 
 def test_a_timed_wait_is_said_wherever_somebody_may_look(tmp_path):

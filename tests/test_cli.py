@@ -14,6 +14,8 @@ import jsonschema
 import pytest
 
 from gcodetool.cli.main import MODULES, main, outcome
+from gcodetool.cli.options import parse_spool_words
+from gcodetool.errors import UsageError
 from gcodetool.gcode import edits
 from gcodetool.profiles import sample_folder
 
@@ -29,6 +31,14 @@ def _elsewhere(tmp_path: pathlib.Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Run each story in an empty folder, without profiles of the person who runs it."""
     monkeypatch.chdir(tmp_path)
     monkeypatch.setenv("GCODETOOL_PROFILES", str(tmp_path / "no-profiles"))
+
+
+@pytest.mark.parametrize(
+    ("words", "whose"), [(("1=a.toml", "1=b.toml"), "tool 1"), (("a.toml", "b.toml"), "the job")]
+)
+def test_two_spools_for_one_tool_are_refused_by_its_number(words, whose) -> None:
+    with pytest.raises(UsageError, match=f"for {whose}:"):
+        parse_spool_words(words)
 
 
 def call(capsys: pytest.CaptureFixture[str], *words: str | os.PathLike[str]) -> tuple[int, str, str]:

@@ -69,6 +69,24 @@ def listed(gt, *words: str) -> dict[str, dict]:
 # ---------------------------------------------------------------- keeping the record
 
 
+def test_remarks_stand_beside_what_a_program_reads(shop) -> None:
+    code, out, err = shop("spool", "move", "petg-03", "bench", "--at", TUE, "--json")
+    assert code == 0
+    assert "at bench already" in err
+    assert json.loads(out)["entries"]
+
+
+def test_what_was_noted_of_a_place_can_be_undone(shop) -> None:
+    _, out, _ = shop(
+        "place", "add", "shed", "--kind", "open", "--temperature", 15, "--humidity", 70, "--json"
+    )
+    (entry,) = json.loads(out)["entries"]
+    code, out, _ = shop("place", "undo", "shed")
+    assert code == 0
+    assert f"undone: entry {entry['number']}" in out
+    assert shop("place", "show", "shed")[0] != 0
+
+
 def test_what_people_do_is_one_line_each(shop) -> None:
     for words, says in (
         (f"spool move petg-03 oven --at {TUE}", "petg-03: at oven, "),

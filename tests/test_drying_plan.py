@@ -8,6 +8,7 @@ from test_drying_limits import reel
 
 from gcodetool import profiles
 from gcodetool.drying import instructions
+from gcodetool.drying.advice import drying_advice
 from gcodetool.drying.device import Room, of_place, of_profile, powered, room_at
 from gcodetool.drying.job import JobFeed
 from gcodetool.drying.plan import plan
@@ -126,6 +127,46 @@ def test_a_shut_box_is_told_to_open():
     assert kinds["exchange"].p50_s <= 1.25 * kinds["vent"].p50_s
     assert instructions.best_alternative(petg) is not None
     assert instructions.instruction(petg).startswith(instructions.best_alternative(petg).what)
+
+
+def test_the_best_thing_else_is_the_first_within_a_day_or_the_quickest():
+    """The simplest comes first; where all are slow, hours count."""
+    made = plan(begun("PETG", 500.0), dryer("sealed-box").exchanging(0.0))
+    one = made.alternatives[0]
+
+    def best(*hours):
+        every = [
+            replace(one, what=str(number), p50_s=None if each is None else each * HOUR)
+            for number, each in enumerate(hours)
+        ]
+        found = instructions.best_alternative(replace(made, alternatives=tuple(every)))
+        return None if found is None else int(found.what)
+
+    assert best(None, 60, 30, 90) == 2
+    assert best(30, 23, 2) == 1
+    assert best(None, None) is None
+
+
+def test_the_advice_is_each_dryers_own_plan_the_quickest_first():
+    ovens = {
+        name: Place(name, "dryer", celsius, room="bench")
+        for name, celsius in (("a-lukewarm", 50.0), ("b-warm", 65.0))
+    }
+    begin = begun("PETG", 300.0)
+    bench = {"bench": begin.spool.places["bench"]}
+    nowhere = replace(begin, spool=replace(begin.spool, places=bench))
+    state = replace(begin, spool=replace(begin.spool, places=bench | ovens))
+    plans = [plan(state, of_place(state.spool, state, name), confidence=0.5) for name in ovens]
+    slow, quick = plans
+    assert quick.advised_s < (slow.advised_s or slow.cap_s)
+    assert drying_advice(state) == (
+        instructions.instruction(quick),
+        instructions.instruction(slow),
+        instructions.HEAT_IN_SHORT,
+    )
+    none, caution = drying_advice(nowhere)
+    assert "--dryer" in none
+    assert caution == instructions.HEAT_IN_SHORT
 
 
 def test_nothing_is_dried_that_is_dry():

@@ -115,6 +115,15 @@ def test_lines_are_counted_over_blocks():
         list(strip_regions([b"G28\nG29\n", b"G1\n; gcodetool:end header\n"], name="clip.gcode"))
 
 
+def test_a_line_is_named_alike_whether_counted_on_the_way_or_asked_for():
+    pieces = [b"G28\nG29\n", b"G1\nG1\n; gcodetool:end header\n"]
+    text = b"".join(pieces)
+    for asked in (None, lambda size: text[:size].count(b"\n")):
+        with pytest.raises(GcodeError) as told:
+            list(strip_regions(pieces, name="clip.gcode", lines_before=asked))
+        assert str(told.value).startswith("clip.gcode:5: ")
+
+
 @pytest.mark.parametrize(
     ("what", "lines"),
     [("poem", []), ("header", ["a\nb"]), ("header", ["; é"]), ("header", ["; gcodetool:end header"])],

@@ -3,6 +3,7 @@
 import functools
 from dataclasses import replace
 from datetime import datetime
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -19,15 +20,17 @@ from gcodetool.drying.limits import bounds, highest
 from gcodetool.drying.plan import plan
 from gcodetool.errors import UsageError
 from gcodetool.gcode.program import read
-from gcodetool.judge import reasons
+from gcodetool.judge import latest_start, reasons
+from gcodetool.judge.findings import Exposure
 from gcodetool.judge.latest_start import thinned
 from gcodetool.judge.print_air import air_of_print
-from gcodetool.judge.print_judgement import history_cause
+from gcodetool.judge.print_judgement import history_cause, layer_before
 from gcodetool.judge.spool_judgement import judge_spool
 from gcodetool.judge.verdict_codes import BADNESS
 from gcodetool.moisture.history import quantile, state_at
 from gcodetool.moisture.record import Body, Event, Place, Spool
-from gcodetool.motion.feed import ToolFeed
+from gcodetool.motion.feed import ToolFeed, feed_of
+from gcodetool.motion.timing import build_timeline
 from gcodetool.profiles import sample_folder
 
 NOW = datetime.fromisoformat("2026-11-25T09:00:00+01:00").timestamp()
@@ -140,6 +143,25 @@ def test_only_a_reel_whose_record_shows_it_was_never_dried_enough() -> None:
     assert (inner.origin, inner.places) == ("picked-up", ("damp",))
 
 
+@given(st.lists(st.floats(-500.0, 5000.0), min_size=1, max_size=40))
+@settings(max_examples=30)
+def test_a_row_is_fed_from_the_turn_that_is_reached_at_its_end(fed_mm) -> None:
+    """As if one took the layers off the reel, the outermost first, until all rows so far are fed."""
+    state = state_at(replace(spool((1, "bench")), net_mass_g=60.0), NOW, members=1)
+    times = np.arange(len(fed_mm), dtype=float)
+    feed = ToolFeed(
+        0, np.stack([times, times + 1, fed_mm], axis=1), np.ones(len(fed_mm), dtype=int), 1.0, 1.0, 1.0, 1.0
+    )
+    length_m = state.field.winding.length_m.tolist()
+    for row in range(len(fed_mm)):
+        left_m = sum(max(0.0, fed) for fed in fed_mm[: row + 1]) / 1000.0
+        layer = len(length_m) - 1
+        while layer > 0 and left_m > length_m[layer] + 1e-9:
+            left_m -= length_m[layer]
+            layer -= 1
+        assert layer_before(state, feed, row) == layer
+
+
 def test_steam_at_the_nozzle_is_a_floor_until_the_spool_was_dried() -> None:
     dry = spool((2, "bench"))
     seen = Event(NOW - HOUR, "inspected", bubbles="many", pops=True)
@@ -187,6 +209,27 @@ def test_start_by_holds_and_a_later_one_does_not() -> None:
     span = found.start_by_s - NOW
     assert BADNESS.index(code(span * 0.99)) <= BADNESS.index(found.code)
     assert BADNESS.index(code(span * 1.15 + 60)) > BADNESS.index(found.code)
+
+
+@pytest.mark.parametrize("all_hold_h", [6.5, 9.0, 0.001])
+def test_start_by_is_early_enough_for_all_members(all_hold_h, monkeypatch) -> None:
+    """The search asks some of the members, whom it would stay clear for 10 h; the rest hold for less."""
+    stock = spool((0.5, "damp"))
+    state = state_at(stock, NOW, members=48)
+    feed = feed_of(build_timeline(program(), printer=profiles.printer("bench-1")), 0)
+    around = air_of_print(stock, state, at_s=NOW, place="damp", printer=None)
+
+    def judged_by(later, *_):
+        hold_h = 10.0 if later.members < 48 else all_hold_h
+        return SimpleNamespace(code="clear" if later.as_of_s - NOW <= hold_h * HOUR else "runs-out")
+
+    monkeypatch.setattr(latest_start, "judged_by", judged_by)
+    monkeypatch.setattr(latest_start, "forecast", lambda *_: None)
+    exposure = Exposure(None, 0.0, None, "model", "damp")
+    found = latest_start.latest_start_s(state, around, feed, "clear", exposure, confidence=0.5)
+    assert found - NOW <= all_hold_h * HOUR
+    # as early as need be and not much more; beyond half of what some say nobody can say for how long
+    assert found - NOW == 0.0 if all_hold_h < 5.0 else found - NOW > 0.85 * all_hold_h * HOUR
 
 
 def test_a_sealed_spool_keeps_beyond_the_horizon() -> None:

@@ -9,9 +9,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from gcodetool import profiles
-from gcodetool.moisture import inference, smc
+from gcodetool.moisture import inference, next_measurement, smc
 from gcodetool.moisture.history import quantile, state_at
-from gcodetool.moisture.next_measurement import best_measurement, measurement_gains
+from gcodetool.moisture.next_measurement import (
+    MeasurementGain,
+    best_measurement,
+    measurement_gains,
+    worth_recording,
+)
 from gcodetool.moisture.record import Body, Event, Place, Spool
 from gcodetool.moisture.solver import COMPILED
 
@@ -330,6 +335,24 @@ def test_sharpening_orders_its_gains_and_keeps_to_shares():
     assert all(0.0 <= gain.share <= 1.0 for gain in found)
     assert any("empty reel" in gain.what for gain in found)
     assert any("hygrometer at bench" in gain.what for gain in found)
+
+
+@pytest.mark.parametrize(("share", "worth"), [(0.14, False), (0.16, True)])
+def test_a_record_is_worth_the_walk_from_a_seventh_of_the_band_on(share, worth, monkeypatch):
+    monkeypatch.setattr(next_measurement, "measurement_gains", lambda _: [MeasurementGain("weigh it", share)])
+    assert worth_recording(state(members=2)) == (
+        f"weigh it (takes about {100 * share:.0f} % off the band)" if worth else None
+    )
+
+
+def test_what_was_fed_is_known_to_two_hundredths_and_wrong_alike_in_all_weigh_ins():
+    def covariance(*fed_g):
+        water = np.full(3, 5.0)
+        record = [inference.Weighed(700.0, 0.1, water, 500.0 - fed, fed) for fed in fed_g]
+        return inference.weighing_covariance(record, inference.ReelMass(500.0, 210.0))
+
+    more = covariance(100.0, 200.0) - covariance(0.0, 0.0)
+    assert more == pytest.approx(np.outer([2.0, 4.0], [2.0, 4.0]))  # grams
 
 
 def test_one_member_has_nothing_to_sharpen():

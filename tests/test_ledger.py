@@ -410,11 +410,12 @@ def test_a_locked_ledger_is_waited_for_and_then_said(
     monkeypatch.setenv(store.PATIENCE, "0.3")
     before = maintenance.ledger_stats(shelf)
     with writing(shelf):
-        began = time.monotonic()
         with pytest.raises(LedgerError, match=r"another program holds the ledger; nothing was written"):
             writers.move(shelf, "pa6-07", "oven")
-        assert time.monotonic() - began < 5
         record(shelf)  # readers go on
+    if shelf.path is not None:
+        with reading(shelf) as conn:
+            assert conn.exec_driver_sql("PRAGMA busy_timeout").scalar() == 300
     assert maintenance.ledger_stats(shelf) == before
     writers.move(shelf, "pa6-07", "oven")
 

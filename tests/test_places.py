@@ -265,6 +265,21 @@ def test_a_dryers_fan_is_what_its_profile_or_place_says():
 # ------------------------------------------------------------------------------- boxes
 
 
+def test_desiccant_is_spent_when_the_air_over_it_passes_the_stated_humidity():
+    """Neither before nor after: the note comes with the hour in which the air passes 20 % RH."""
+    wet = spool(moved(HOUR, "box-2"), grams=750.0, box_2={"desiccant_g": 50.0})
+
+    def seen(at_s):
+        there = state_at(wet, at_s)
+        return any(note.startswith("spent") for note in there.notes), float(there.enclosed_rh_pct[0])
+
+    before_s, after_s = HOUR, 60 * DAY
+    for _ in range(12):
+        middle_s = (before_s + after_s) / 2
+        before_s, after_s = (before_s, middle_s) if seen(middle_s)[0] else (middle_s, after_s)
+    assert seen(after_s)[1] == pytest.approx(20.0, abs=0.5)
+
+
 def test_desiccant_gets_spent_by_a_wet_spool_and_says_so_with_the_day():
     much, little = (
         state_at(spool(moved(HOUR, "box-2"), grams=750.0, box_2={"desiccant_g": grams}), 60 * DAY)

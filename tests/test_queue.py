@@ -8,7 +8,6 @@ import random
 import signal
 import subprocess
 import sys
-import time
 
 import jsonschema
 import pytest
@@ -366,30 +365,46 @@ def test_a_stop_while_forecasting_keeps_what_is_there(tmp_path, capsys, monkeypa
     assert set(verdicts) - {"not-read"}
 
 
+# Workers that stay at part 10 and above until somebody ends them; whoever started the tests may have told them
+# to ignore the keyboard.
+STOPPED = """
+import signal, sys, threading
+signal.signal(signal.SIGINT, signal.default_int_handler)
+from gcodetool.queue import reading
+read, worked = reading._read, reading._worked
+def some(task):
+    if task.wanted.path.name >= "part-10":
+        threading.Event().wait()
+    return read(task)
+def told(*what):
+    for count, each in enumerate(worked(*what)):
+        yield each
+        if count == 3:
+            print("some are read", file=sys.stderr, flush=True)
+reading._read, reading._worked = some, told
+reading.INLINE_BYTES, reading.BATCH_FILES = 0, 2
+from gcodetool.cli.main import outcome
+sys.exit(outcome(sys.argv[1:]))
+"""
+
+
 @pytest.mark.skipif(os.name != "posix", reason="signals to a group")
 def test_a_stop_at_the_keyboard_ends_workers_too(tmp_path) -> None:
     for number in range(60):
         job(tmp_path, f"part-{number:02}.gcode", layers=400)
     env = os.environ | {"PYTHONPATH": str(pathlib.Path(__file__).parent.parent), "GCODETOOL_CACHE": ""}
-    code = (
-        "import sys, time; from gcodetool.queue import reading; real = reading._read\n"
-        "def slow(task):\n    time.sleep(0.3); return real(task)\n"
-        "reading._read = slow; reading.INLINE_BYTES = 0; reading.BATCH_FILES = 2\n"
-        "from gcodetool.cli.main import outcome; print('ready', file=sys.stderr, flush=True)\n"
-        f"sys.exit(outcome(['queue', {str(tmp_path)!r}, '--processes', '2', '--json', '--at', {AT!r}, '--members', '1']))"
-    )
+    words = ["queue", str(tmp_path), "--processes", "2", "--json", "--at", AT, "--members", "1"]
     with subprocess.Popen(
-        [sys.executable, "-c", code],
+        [sys.executable, "-c", STOPPED, *words],
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         env=env,
         start_new_session=True,
     ) as running:
         assert running.stderr is not None
-        assert running.stderr.readline() == b"ready\n"
-        time.sleep(2.0)
+        assert running.stderr.readline() == b"some are read\n"
         os.killpg(running.pid, signal.SIGINT)
-        out, err = running.communicate(timeout=30)
+        out, err = running.communicate(timeout=600)
     assert running.returncode == 130, err.decode()
     assert b"Traceback" not in err
     assert b"stopped; " in err

@@ -231,6 +231,21 @@ def test_due_and_dried_in_time(tmp_path) -> None:
     assert later.rows[0].in_time
 
 
+def test_where_no_drying_is_in_time_the_best_one_is_named(tmp_path) -> None:
+    job(tmp_path, "a.gcode", hours=1)
+    spool(tmp_path, "petg-04", water=0.5, place="bench")
+    spool(tmp_path, "petg-05", water=0.3, place="bench")
+    spool(tmp_path, "petg-06", water=0.5, place="bench")
+    job_list = from_paths([tmp_path], printer="bench-1")
+    soon = replace(job_list.requests[0], due_s=NOW + 1.5 * HOUR)
+    found = planned(replace(job_list, requests=(soon,)), stock(tmp_path))
+    assert found.unmet == 1
+    (row,) = found.rows
+    assert row.instead is not None
+    assert "petg-05" in row.instead
+    assert "too late" in row.instead
+
+
 def test_one_drying_serves_all_jobs_that_name_the_spool(tmp_path) -> None:
     for number in (1, 2, 3):
         job(tmp_path, f"part-{number}.gcode", hours=1, metres=40)

@@ -157,14 +157,23 @@ def test_the_cache_does_not_grow_without_end(tmp_path, monkeypatch) -> None:
     assert 0 < len(job_cache.Index(folder).known) <= 4
 
 
-def test_a_file_that_changes_while_it_is_read_is_a_bad_row(tmp_path, monkeypatch) -> None:
+@pytest.mark.parametrize("how", ["longer", "as long, later", "touched"])
+def test_a_file_that_changes_while_it_is_read_is_a_bad_row(tmp_path, monkeypatch, how) -> None:
     path = job(tmp_path, "a.gcode")
     real = reading.summarise
 
     def summarise(name, **more):
         found = real(name, **more)
-        with path.open("a") as file:
-            file.write("; more\n")
+        was = path.stat()
+        text = path.read_bytes()
+        if how == "longer":
+            path.write_bytes(text + b"; more\n")
+            os.utime(path, ns=(was.st_atime_ns, was.st_mtime_ns))
+        elif how == "touched":
+            os.utime(path, ns=(was.st_atime_ns, was.st_mtime_ns + 1_000_000))
+        else:
+            path.write_bytes(text.replace(b"Perimeter", b"PERIMETER"))
+            os.utime(path, ns=(was.st_atime_ns, was.st_mtime_ns + 1_000_000))
         return found
 
     monkeypatch.setattr(reading, "summarise", summarise)

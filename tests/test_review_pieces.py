@@ -352,6 +352,14 @@ def test_the_history_axis_runs_from_first_to_start_in_order(ages: list[float]) -
 # ---- charts
 
 
+@given(st.floats(1.0, 1e8))
+def test_an_axis_of_time_has_a_unit_of_its_name_and_few_of_it(seconds: float) -> None:
+    unit, word = charts.time_unit(seconds)
+    assert unit == {"s": 1.0, "min": 60.0, "h": 3600.0, "days": 86_400.0}[word]
+    assert word == "days" or seconds / unit <= 150
+    assert word == "s" or seconds / unit >= 2.5
+
+
 def test_a_chart_fits_a_strict_policy_and_tells_its_values() -> None:
     points = [charts.Point(layer, 100.0 * layer, 0.1, 0.1 + layer / 100, 0.4) for layer in range(1, 31)]
     drawn = charts.nozzle(

@@ -80,6 +80,19 @@ def test_a_report_says_what_to_do_then_how_sure_then_draws_then_tells_the_rest(f
     assert text.startswith(f"{SIGNS[found.verdict]} {found.verdict}")
 
 
+@pytest.mark.parametrize("source", ["stated", "model"])
+def test_whose_figure_a_safe_time_is_and_a_stated_one_is_not_assumed(found, source):
+    (tool,) = found.tools
+    exposure = dataclasses.replace(tool.exposure, safe_s=4 * 3600.0, source=source)
+    text = shown(
+        print_report, dataclasses.replace(found, tools=(dataclasses.replace(tool, exposure=exposure),))
+    )
+    (line,) = (line for line in text.splitlines() if "safe in open air" in line)
+    assert ("your own figure" in line, "~4 h" in line) == (
+        (True, False) if source == "stated" else (False, True)
+    )
+
+
 def test_a_spool_says_what_to_do_then_what_would_tell_more_then_draws(seen):
     text = shown(print_spool, seen)
     order = [

@@ -8,6 +8,7 @@ from dataclasses import replace
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.special import jn_zeros
 
 from gcodetool import profiles
 from gcodetool.moisture import hydrolysis
@@ -20,6 +21,7 @@ from gcodetool.tweaks.suggest import (
     SLOWEST,
     WIPE,
     WaterVsLimits,
+    floor_C,
     lasting_damage,
     shortfall,
     suggest,
@@ -191,6 +193,23 @@ def test_each_bound_in_turn_changes_the_tweak_or_blocks_it() -> None:
 
 def test_part_cooling_holds_the_nozzle_up() -> None:
     assert tweaks(share=0.6, fan=1.0)[NOZZLE].after > tweaks(share=0.6, fan=0.0)[NOZZLE].after
+    text = (pathlib.Path(__file__).parents[1] / "docs" / "tweaks.md").read_text(encoding="utf-8")
+    (kelvin,) = re.findall(r"(\d+) K at full part cooling", text)
+    still, half, full = (floor_C(PETG, asked(fan=fan), BENCH)[0] for fan in (None, 0.5, 1.0))
+    assert full - still == pytest.approx(float(kelvin)) == pytest.approx(2 * (half - still))
+
+
+def test_the_core_of_the_strand_lags_as_the_slowest_mode_of_a_cylinder_says() -> None:
+    """At half the rated flow: one more stay in the melt zone, with tau from the first zero of J0."""
+    rated = 12.0
+    printer = replace(BENCH, hot_end=replace(BENCH.hot_end, max_flow_mm3_s=rated))
+
+    def lag(flow):
+        job = asked(flow_mm3_s=flow, diameter_mm=1.75, melt_zone_mm3=60.0)
+        return floor_C(PETG, job, printer)[0] - floor_C(PETG, replace(job, flow_mm3_s=0.0), printer)[0]
+
+    tau_s = 0.875**2 / (float(jn_zeros(0, 1)[0]) ** 2 * 0.1)
+    assert lag(rated / 2) / lag(rated) == pytest.approx(math.exp(-(60.0 / rated) / tau_s), rel=1e-3)
 
 
 def test_no_stated_bound_no_longer_or_faster_retraction() -> None:

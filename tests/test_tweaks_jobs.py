@@ -9,6 +9,7 @@ from gcodetool.app.examine import examine
 from gcodetool.gcode.program import read
 from gcodetool.ledger.spoolfile import read_spool
 from gcodetool.tweaks.suggest import NOZZLE, RETRACTION, SLOWEST
+from gcodetool.tweaks.tool_demands import of_config
 
 AT_S = 1793606400.0  # 2026-11-02 08:00 UTC
 SPOOL = """\
@@ -97,3 +98,19 @@ def test_each_bound_raised_in_turn_changes_or_blocks(tmp_path) -> None:
     short = replace(PRINTER, retraction=replace(PRINTER.retraction, max_length_mm=0.85))
     assert suggested(tmp_path, water=0.16, printer=short)[RETRACTION].after == 0.85 < free[RETRACTION].after
     assert NOZZLE not in suggested(tmp_path, water=0.16, nozzle=230)  # at the bonding floor already
+
+
+@pytest.mark.parametrize(
+    ("stated", "tool", "number"),
+    [
+        ("30", 0, 30.0),
+        ("30", 2, 30.0),  # one figure is for all tools
+        ("30,25", 1, 25.0),
+        ("30,25", 2, None),  # two figures leave the third open
+        ("50%", 0, 15.0),
+        (None, 0, 15.0),
+    ],
+)
+def test_a_setting_is_read_for_its_tool_from_the_first_key_that_states_a_number(stated, tool, number) -> None:
+    config = {"first": stated, "second": "15"} if number == 15.0 else {"first": stated}
+    assert of_config(config, ("first", "second"), tool) == number

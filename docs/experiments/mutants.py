@@ -1,14 +1,17 @@
 """Do the tests notice a changed rule?  Random mutants of the package, each run against the tests of its package.
 
     python docs/experiments/mutants.py --count 40 --seed 1
+    python docs/experiments/mutants.py --count 40 --seed 1 --only 7,12     # those again, after a test was written
 
 A mutant is one small change of one source: a comparison's bound, a sum's sign, min for max, a constant, a truth
-value.  It dies when a test of its package fails on it.  Kernels are left out (their twins hold them); so are
-messages, docstrings and type hints.  Works on a copy; the tree itself is not touched.
+value.  It dies when a test of its own (`tests_of`) fails on it and passes without it.  Kernels are left out (their twins
+hold them); so are messages, docstrings, type hints, and what cannot change an answer: how a dataclass is made,
+and ``zip``'s ``strict``.  Works on a copy with its compiled kernels; the tree itself is not touched.
 """
 
 import argparse
 import ast
+import importlib.util
 import pathlib
 import random
 import re
@@ -16,11 +19,15 @@ import shutil
 import subprocess
 import sys
 import tempfile
+import tomllib
 from collections.abc import Iterator
 from typing import Final
 
 ROOT: Final = pathlib.Path(__file__).parents[2]
-KERNELS: Final = ("scan.py", "planner.py", "solver.py")
+PROJECT: Final = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
+KERNELS: Final = {
+    source for each in PROJECT["tool"]["setuptools"]["ext-modules"] for source in each["sources"]
+}
 LEFT_OUT: Final = ("_build.py", "__main__.py", "__init__.py")
 COMPARISONS: Final = {
     ast.Lt: ast.LtE, ast.LtE: ast.Lt, ast.Gt: ast.GtE, ast.GtE: ast.Gt, ast.Eq: ast.NotEq, ast.NotEq: ast.Eq,
@@ -33,12 +40,7 @@ TIMEOUT_S: Final = 900
 
 def changes(tree: ast.Module) -> Iterator[tuple[ast.AST, str]]:
     """Yield (node, what) for every change that can be made."""
-    skipped: set[int] = set()
-    for node in ast.walk(tree):
-        if isinstance(node, ast.JoinedStr | ast.AnnAssign | ast.arg):
-            hidden = [node.annotation] if not isinstance(node, ast.JoinedStr) and node.annotation else []
-            for part in [node] if isinstance(node, ast.JoinedStr) else hidden:
-                skipped |= {id(each) for each in ast.walk(part)}
+    skipped = {id(each) for node in ast.walk(tree) for part in _no_rules(node) for each in ast.walk(part)}
     for node in ast.walk(tree):
         if id(node) in skipped:
             continue
@@ -56,13 +58,28 @@ def changes(tree: ast.Module) -> Iterator[tuple[ast.AST, str]]:
             yield node, "constant"
 
 
+def _no_rules(node: ast.AST) -> list[ast.AST]:
+    """Return the parts of a node in which nothing is a rule."""
+    if isinstance(node, ast.JoinedStr):
+        return [node]
+    if isinstance(node, ast.AnnAssign | ast.arg):
+        return [node.annotation] if node.annotation else []
+    if isinstance(node, ast.ClassDef):
+        return [each for each in node.decorator_list if "dataclass" in ast.unparse(each)]
+    if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "zip":
+        return list(node.keywords)
+    return []
+
+
 def _texts(node: ast.BinOp) -> bool:
     """Return whether an operation is on texts: joining words is no rule."""
-    return any(isinstance(side, ast.JoinedStr) or _is_text(side) for side in (node.left, node.right))
+    return any(_is_text(side) for side in (node.left, node.right))
 
 
 def _is_text(node: ast.AST) -> bool:
-    return isinstance(node, ast.Constant) and isinstance(node.value, str)
+    if isinstance(node, ast.BinOp):
+        return _texts(node)
+    return isinstance(node, ast.JoinedStr) or (isinstance(node, ast.Constant) and isinstance(node.value, str))
 
 
 def change(node: ast.AST) -> str:
@@ -83,74 +100,145 @@ def change(node: ast.AST) -> str:
     return ast.unparse(node)
 
 
-def tests_of(source: pathlib.Path) -> list[str]:
-    """Return the tests of a source: those that name its module first, then those of its package."""
-    module = ".".join(("gcodetool", *source.relative_to(ROOT / "gcodetool").with_suffix("").parts))
-    package = module.rsplit(".", 1)[0]
-    near, far = [], []
+def tests_of(source: pathlib.Path, *, wide: bool = False) -> list[str]:
+    """Return the tests of a source: its doctests, those named after it or its package, those that name its module.
+
+    *wide*: those besides that name its package.
+    """
+    words = source.relative_to(ROOT / "gcodetool").with_suffix("").parts
+    module, package = ".".join(("gcodetool", *words)), ".".join(("gcodetool", *words[:-1]))
+    naming = re.compile(
+        rf"from {re.escape(package)} import [^\n]*\b{re.escape(words[-1])}\b|{re.escape(module)}\b"
+    )
+    named, near, far = [], [], []
     for path in sorted((ROOT / "tests").glob("test_*.py")):
         text = path.read_text(encoding="utf-8")
         name = str(path.relative_to(ROOT))
-        short = re.escape(module.rsplit(".", 1)[1])
-        if module in text or re.search(rf"from {re.escape(package)} import [^\n]*\b{short}\b", text):
+        if any(
+            re.search(rf"_{word}(_|\.)" if len(word) < 7 else f"_{word[:7]}", path.name) for word in words
+        ):
+            named.append(name)
+        elif naming.search(text):
             near.append(name)
         elif package + "." in text or f"from {package} import" in text:
             far.append(name)
-    return [*near, *far, str(source.relative_to(ROOT))]
+    return [str(source.relative_to(ROOT)), *named, *near, *(far if wide or not named + near else [])]
 
 
-def survives(copy: pathlib.Path, source: pathlib.Path, text: str) -> bool:
-    """Return whether no test fails on the changed text."""
-    target = copy / source.relative_to(ROOT)
-    before = target.read_text(encoding="utf-8")
-    target.write_text(text, encoding="utf-8")
-    try:
+class Bench:
+    """A copy of the tree, in which one source at a time is changed and tested."""
+
+    def __init__(self, folder: pathlib.Path) -> None:
+        self.copy = folder / "tree"
+        # copies keep their times: a compiled kernel must not look older than its source
+        shutil.copytree(
+            ROOT, self.copy, ignore=shutil.ignore_patterns(".git", ".venv", "__pycache__", "build")
+        )
+        self.unfit: set[str] = set()  # tests that fail in the copy without any change
+
+    def fate(self, source: pathlib.Path, text: str, *, wide: bool) -> str:
+        """Return LIVES where no test fails on the changed text; else what ended it."""
+        target = self.copy / source.relative_to(ROOT)
+        before = target.read_text(encoding="utf-8")
+        wanted = tests_of(source, wide=wide)
+        while True:
+            _put(target, text)
+            try:
+                failed = self._failed(wanted)
+            except subprocess.TimeoutExpired:
+                return "dies (never ends)"
+            finally:
+                _put(target, ast.unparse(ast.parse(before)))
+            try:
+                guilty = failed and self._failed(failed)
+            finally:
+                _put(target, before)
+            if failed and not guilty:
+                return f"dies by {failed[0]}"
+            if set(guilty) <= self.unfit:  # none, or nothing new
+                return "LIVES"
+            self.unfit |= set(guilty)
+
+    def _failed(self, wanted: list[str]) -> list[str]:
+        """Run tests up to the first failure, and return which that was."""
+        if self.unfit.issuperset(wanted):
+            return []
+        environment = {"PATH": "/usr/bin:/bin", "LANG": "C.UTF-8", "GCODETOOL_HYPOTHESIS": "mutants"}
         done = subprocess.run(
-            [sys.executable, "-m", "pytest", "-x", "-q", "-p", "no:cacheprovider", *tests_of(source)],
-            cwd=copy,
-            env={"PATH": "/usr/bin:/bin", "PYTHONPATH": str(copy), "HOME": str(copy), "LANG": "C.UTF-8"},
+            [sys.executable, "-m", "pytest", "-x", "-q", "-p", "no:cacheprovider"]
+            + [f"--deselect={each}" for each in sorted(self.unfit)]
+            + [
+                each for each in wanted if each not in self.unfit
+            ],  # a file that cannot be read is named whole
+            cwd=self.copy,
+            env=environment | {"PYTHONPATH": str(self.copy), "HOME": str(self.copy)},
             capture_output=True,
+            text=True,
             timeout=TIMEOUT_S,
             check=False,
         )
-        return done.returncode in (0, 5)
-    except subprocess.TimeoutExpired:
-        return False
-    finally:
-        target.write_text(before, encoding="utf-8")
+        if done.returncode in (0, 5):
+            return []
+        named = re.findall(r"^(?:FAILED|ERROR) (\S+(?:\[.*?\])?)(?: - |$)", done.stdout, re.MULTILINE)
+        return named or wanted
 
 
-def main() -> None:
-    """Draw mutants and count the dead."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--count", type=int, default=40)
-    parser.add_argument("--seed", type=int, default=1)
-    asked = parser.parse_args()
-    chance = random.Random(asked.seed)
+def _put(target: pathlib.Path, text: str) -> None:
+    target.write_text(text, encoding="utf-8")
+    # within a second and of one length, the old byte code would count as the new text's
+    pathlib.Path(importlib.util.cache_from_source(str(target))).unlink(missing_ok=True)
+
+
+def drawn(count: int, seed: int) -> Iterator[tuple[int, pathlib.Path, str, str]]:
+    """Yield (number, source, the changed text, what was changed); the packages in turn."""
+    chance = random.Random(seed)
     sources = [
-        path for path in sorted((ROOT / "gcodetool").rglob("*.py")) if path.name not in (*KERNELS, *LEFT_OUT)
+        path
+        for path in sorted((ROOT / "gcodetool").rglob("*.py"))
+        if path.name not in LEFT_OUT and str(path.relative_to(ROOT)) not in KERNELS
     ]
     packages = sorted({path.parent for path in sources})
-    dead = 0
-    with tempfile.TemporaryDirectory() as folder:
-        copy = pathlib.Path(folder) / "tree"
-        shutil.copytree(ROOT, copy, ignore=shutil.ignore_patterns(".git", ".venv", "__pycache__", "build"))
-        for number in range(1, asked.count + 1):
-            package = packages[(number - 1) % len(packages)]  # all of them in turn
+    seen: set[tuple[pathlib.Path, str]] = set()
+    for number in range(1, count + 1):
+        package = packages[(number - 1) % len(packages)]
+        while True:
             source = chance.choice([path for path in sources if path.parent == package])
-            text = source.read_text(encoding="utf-8")
-            tree = ast.parse(text)
+            tree = ast.parse(source.read_text(encoding="utf-8"))
             found = list(changes(tree))
             if not found:
                 continue
             node, _ = chance.choice(found)
             line, was = node.lineno, ast.unparse(node)  # type: ignore[attr-defined]
             now = change(node)
-            lives = survives(copy, source, ast.unparse(tree))
-            dead += not lives
-            word = "LIVES" if lives else "dies"
-            print(f"{number:3} {word:5} {source.relative_to(ROOT)}:{line}: {was} -> {now}", flush=True)
-    print(f"{dead} of {asked.count} die")
+            text = ast.unparse(tree)
+            if (source, text) not in seen:
+                break
+        seen.add((source, text))
+        yield number, source, text, f"{source.relative_to(ROOT)}:{line}: {was} -> {now}"
+
+
+def main() -> None:
+    """Draw mutants and count the dead."""
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("--count", type=int, default=40)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--only", default="", help="numbers, separated by commas: these of the draw alone")
+    parser.add_argument("--wide", action="store_true", help="run every test that names the package (slow)")
+    asked = parser.parse_args()
+    only = {int(each) for each in asked.only.split(",") if each}
+    dead = ran = 0
+    with tempfile.TemporaryDirectory() as folder:
+        bench = Bench(pathlib.Path(folder))
+        for number, source, text, what in drawn(asked.count, asked.seed):
+            if only and number not in only:
+                continue
+            fate = bench.fate(source, text, wide=asked.wide)
+            ran += 1
+            dead += fate != "LIVES"
+            print(f"{number:3} {what}: {fate}", flush=True)
+    print(f"{dead} of {ran} die")
 
 
 if __name__ == "__main__":
