@@ -142,7 +142,7 @@ def test_a_job_asks_for_less(said):
             "leave one out",
         ),
         (("plan", SHELF / "pa6-07.toml", "--tool", "1"), 2, "--for JOB"),
-        (("plan", SHELF / "pa6-07.toml", "--for", "x.gcode", "--to", "1"), 2, "exclude each other"),
+        (("plan", SHELF / "pa6-07.toml", "--for", "x.gcode", "--to", "1"), 2, "cannot be used together"),
         (("plan", SHELF / "pa6-07.toml", "--for", "missing.gcode"), 1, "missing.gcode"),
         (("plan", SHELF / "pa6-07.toml", "--to", "150"), 2, "--to"),
         (("plan", "nowhere.toml"), 1, "nowhere.toml"),

@@ -194,7 +194,7 @@ def test_a_list_that_cannot_be_meant_is_one_line(tmp_path, capsys, text, says) -
     ("words", "says"),
     [
         (("list.toml", "a.gcode"), "a list stands alone"),
-        (("a.gcode", "--scheduler", "tcp://127.0.0.1:1", "--processes", "2"), "exclude each other"),
+        (("a.gcode", "--scheduler", "tcp://127.0.0.1:1", "--processes", "2"), "cannot be used together"),
         (("a.gcode", "--dryer", "oven=none"), "--dryer oven=2"),
         (("a.gcode", "--shelf", "nowhere"), "nowhere"),
         ((), "Missing argument"),
