@@ -331,4 +331,4 @@ def test_sharpening_orders_its_gains_and_keeps_to_shares():
 
 
 def test_one_member_has_nothing_to_sharpen():
-    assert "nothing to best_measurement" in best_measurement(state(members=1))
+    assert "one member gives no band" in best_measurement(state(members=1))

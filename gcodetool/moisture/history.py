@@ -1,4 +1,4 @@
-"""A spool's record to the state of its water: every stay in every place, marched through.
+"""A spool's record to the state of its water: every stay in every place, simulated in turn.
 
 ``state_at(spool, now_s)`` replays the events.  Nothing here reads files or a clock.  A measured
 log is averaged over windows that grow into the past.
@@ -36,7 +36,7 @@ from gcodetool.moisture.record import Event, Spool
 from gcodetool.moisture.state import Quantiles, State, quantile, quantiles
 from gcodetool.moisture.winding import Winding, winding
 
-__all__ = [  # what other rooms take from here, wherever in this room it is worked out
+__all__ = [  # what other packages import from here, whichever file of this package computes it
     "ROOM_C",
     "ROOM_RH_PCT",
     "Quantiles",
@@ -221,7 +221,7 @@ def reel_of(spool: Spool) -> inference.ReelMass:
 
 
 class _Replay:
-    """The march through a record: where the spool is, and its field so far."""
+    """The simulation of a record: where the spool is, and its field so far."""
 
     def __init__(self, spool: Spool, parameters: Polymer, now_s: float, notes: list[str]) -> None:
         self.spool = spool
@@ -435,9 +435,7 @@ class _Replay:
         self.printer_since = self.printer_since or place.kind == "printer"
         self.fresh = True
         if place.kind == "sealed" and place.temperature_C is None and place.log is None:
-            self.notes.append(
-                f"assumed: {place.name} stands at {ROOM_C:g} °C (the record states no temperature)"
-            )
+            self.notes.append(f"assumed: {place.name} is at {ROOM_C:g} °C (the record states no temperature)")
         if place.kind == "box" and place.rh_pct is None and place.log is None:
             self.notes.append(
                 f"assumed: {place.name} is closed with "

@@ -89,7 +89,7 @@ def place_of(spool: Spool, name: str, line: int | None, *, wanted_by: str = "") 
     """Return the place of a record; *wanted_by*: the place that names it, for the message."""
     if name in spool.places:
         return spool.places[name]
-    asked = f"place.{wanted_by} draws on '{name}', which" if wanted_by else f"place '{name}'"
+    asked = f"place.{wanted_by} takes its air from '{name}', which" if wanted_by else f"place '{name}'"
     known = ", ".join(sorted(spool.places)) or "none"
     raise SpoolError.at(spool.source or spool.id, line, f"{asked} is not described; places here: {known}")
 
