@@ -50,7 +50,7 @@ GAPS_SHOWN: Final = 3
 
 @click.group(epilog="Example: gcodetool place read bench --humidity 52")
 def place() -> None:
-    """Keep the places where spools stand: rooms, boxes, bags, dryers, printers."""
+    """Keep a record of the places for spools: rooms, boxes, bags, dryers, printers."""
 
 
 def aired(command: Any) -> Any:

@@ -202,7 +202,7 @@ class Heaters:
         if low is not None or high is not None:
             goal = min(max(here, -math.inf if low is None else low), math.inf if high is None else high)
             if not min(here, final) <= goal <= max(here, final):
-                return HeatWait(0.0, False, f"the {name} is never told to go there, 0 s")
+                return HeatWait(0.0, False, f"no line heats the {name} to that, 0 s")
         elif not cools and goal < here:
             return HeatWait(0.0, True, f"{here:.0f} °C already, {BY_MODEL}")
         seconds = seconds_between(here, goal, heater) or 0.0

@@ -40,7 +40,7 @@ WORDS: Final[dict[Code, str]] = {
     "adjust": "marginal: printable with care",
     "runs-out": "starts well, gets too wet before the end",
     "dry-first": "too wet already at the start",
-    "unknown": "cannot be told",
+    "unknown": "no verdict is possible",
 }
 ASSUMED: Final = "~"
 LEGEND: Final = "~ assumed or estimated, not measured here; notes and cautions say what"
