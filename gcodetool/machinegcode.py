@@ -295,7 +295,7 @@ def read_reprapfirmware(path: Path, text: str) -> Notes:
     if speed is not None and speed < SLOW_MM_MIN:
         run.notes.remarks.append(
             f"M203 X{speed:g} is {speed / 60:.3g} mm/s, for M203 counts in mm/min here; if the machine "
-            f"really has it, its jobs crawl; if not, correct the profile"
+            f"really has it, its jobs are that slow; if not, correct the profile"
         )
     return run.notes
 

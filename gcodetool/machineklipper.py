@@ -210,11 +210,11 @@ def _cruise_ratio(notes: Notes, printer: dict[str, Option]) -> None:
     if old is None:
         return
     if "minimum_cruise_ratio" in printer:
-        notes.skip("[printer] max_accel_to_decel", "minimum_cruise_ratio outranks it", old.place)
+        notes.skip("[printer] max_accel_to_decel", "minimum_cruise_ratio is used instead", old.place)
         return
     limit, accel = _number("max_accel_to_decel", old), notes.number("klipper", "max_accel")
     if accel is None:
-        notes.skip("[printer] max_accel_to_decel", "says nothing without max_accel", old.place)
+        notes.skip("[printer] max_accel_to_decel", "has no effect without max_accel", old.place)
         return
     how = f"1 - max_accel_to_decel {limit:g} / max_accel {accel:g}, as the firmware does"
     place = printer["max_accel"].place

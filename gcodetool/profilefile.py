@@ -222,7 +222,7 @@ def _check_isotherm(table: Table) -> None:
         missing = [name for name in form if name not in table]
         if missing and len(missing) < len(form):
             stated = next(name for name in form if name in table)
-            table.fail(stated, f"{stated} stands without {' and '.join(missing)}; add it")
+            table.fail(stated, f"{stated} is stated without {' and '.join(missing)}; add it")
     if not any(all(name in table for name in form) for form in forms):
         table.fail(None, f"the file has no isotherm; add {' and '.join(cluster)} (or isotherm_exponent)")
 

@@ -202,7 +202,7 @@ def load(path: str | Path, error: type[InputError], what: str) -> "Table":
         place = PLACE.search(message)
         line = int(place[1]) if place and place[1] else text.count("\n") + (not text.endswith("\n"))
         reason = message[: place.start()] if place else message
-        raise error.at(name, line, f"not TOML: {reason}; mend this line") from None
+        raise error.at(name, line, f"not TOML: {reason}; correct this line") from None
     except RecursionError:
         raise error.at(name, None, f"nested too deeply to be a {what}; name another") from None
     return Table(Document(name, text, data, error), data, ())

@@ -318,7 +318,7 @@ def test_from_a_layer_on(tmp_path) -> None:
         (["--apply", "fan"], "--apply 'fan' is nothing to apply"),
         (["--apply", "none,retraction"], "--apply none stands alone"),
         (["--from-layer", "3"], "--from-layer says where --apply begins"),
-        (["--no-tweaks", "--apply", "retraction"], "exclude each other"),
+        (["--no-tweaks", "--apply", "retraction"], "cannot be used together"),
     ],
 )
 def test_words_that_do_not_fit_are_a_misuse(words, said, capsys) -> None:

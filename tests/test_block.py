@@ -360,9 +360,7 @@ def test_what_the_block_says_no_to():
     assert "160 C, too cold" in reason(replace(FULL, target_C=160.0))
     assert "below the material's 250 C" in reason(FULL, nozzle_min_C=250.0)
     assert "above the material's 230 C" in reason(FULL, nozzle_max_C=230.0)
-    assert "above what the hot end stands, 235 C" in reason(
-        FULL, machine=replace(ROOM, max_temperature_C=235.0)
-    )
+    assert "above the hot end's limit, 235 C" in reason(FULL, machine=replace(ROOM, max_temperature_C=235.0))
     assert "not heated" in reason(replace(FULL, target_C=None))
     assert "speed in force" in reason(replace(FULL, feed_mm_s=None, feed_follows=False))
     assert "must go to a free spot, but where the job moves" in reason(FULL, sure=False, low_box=None)

@@ -92,7 +92,7 @@ def test_a_timed_wait_is_said_wherever_somebody_may_look(tmp_path):
         ("a08", [], "not sure which firmware", False),
         ("a08", ["--wait", "seconds=60"], "the purge must go to a free spot", False),
         ("b01", ["--printer", "bench-2"], "waits for the button", True),
-        ("b03", ["--printer", "bench-2"], "at 268 C, above what the hot end stands, 250 C", False),
+        ("b03", ["--printer", "bench-2"], "at 268 C, above the hot end's limit, 250 C", False),
     ],
 )
 def test_unsure_dialects_get_the_plain_subset_or_the_header_and_the_reason(

@@ -444,7 +444,7 @@ def test_a_spool_file_that_contradicts_itself(capsys, tmp_path, old, new, word) 
         (["check", TPU, "--place", "shed", "--spool", str(SHELF / "tpu-05.toml"), *AT], "shed"),
         (["prepare", TPU, "--refuse", "wet"], "is no verdict"),
         (["prepare", TPU, "--wait", "forever"], "--wait"),
-        (["prepare", TPU, "--in-place", "-o", "x.gcode"], "exclude each other"),
+        (["prepare", TPU, "--in-place", "-o", "x.gcode"], "cannot be used together"),
     ],
 )
 def test_misuse_is_exit_2_and_one_line(capsys, words, word) -> None:

@@ -158,11 +158,11 @@ MISUSE = [
         "200 g is less than the empty reel (230 g); correct the figure, or add --force",
     ),
     ("spool fed petg-03 --mass 5000", 1, "more than the reel held"),
-    ("spool fed petg-03", 2, "say one of --length MM, --mass G and --job"),
-    ("spool fed petg-03 --mass 5 --length 5", 2, "say one of"),
+    ("spool fed petg-03", 2, "give one of --length MM, --mass G and --job"),
+    ("spool fed petg-03 --mass 5 --length 5", 2, "give one of"),
     ("spool fed petg-03 --job none.json", 1, "no such report"),
-    ("spool inspect petg-03", 2, "nothing was seen?"),
-    ("spool weigh petg-03 1200 --at 2026-11-03 --since 2h", 2, "--at and --since exclude each other"),
+    ("spool inspect petg-03", 2, "say what was seen"),
+    ("spool weigh petg-03 1200 --at 2026-11-03 --since 2h", 2, "--at and --since cannot be used together"),
     ("spool weigh petg-03 1200 --since soon", 2, "is no length of time; write 2h"),
     ("spool weigh petg-03 1200 --at teatime", 2, "is no time"),
     ("spool show petg-3", 1, "did you mean 'petg-03'?"),
@@ -392,7 +392,7 @@ def test_a_loggers_file_is_shown_as_understood_and_taken_in_once(shop, tmp_path:
     assert "semicolon between columns, decimal comma, °C, times day.month.year, zone UTC" in out
     assert "nothing written" in err
     code, out, err = shop("place", "log", "bench", "h.csv", "--zone", "UTC")
-    assert "46 readings taken in" in out
+    assert "46 readings added" in out
     assert "46 readings are new, 0 were there already" in err
     code, out, err = shop("place", "log", "bench", "h.csv", "--zone", "UTC")
     assert code == 0
@@ -515,7 +515,7 @@ def test_a_ledger_that_fails_does_not_keep_a_spool_file_from_being_checked(gt, t
     words = ["check", PETG, "--spool", SAMPLES / "shelf" / "petg-03.toml", "--printer", "bench-1", *FEW]
     code, _, err = gt(*words, "--at", "2026-11-25T09:00:00+01:00")
     assert code in (0, 10)
-    assert "the ledger was not asked" in err
+    assert "the ledger was not read" in err
     code, _, err = gt("spool", "list")
     assert code == 1
     assert "not a ledger, or damaged" in err
@@ -547,10 +547,10 @@ def test_clocks_that_skip_or_repeat_an_hour_are_said(shop, monkeypatch) -> None:
     try:
         code, _, err = shop("spool", "weigh", "petg-03", "1228", "--at", "2027-03-28T02:30")
         assert code == 2
-        assert "the clock skips that hour; add the offset" in err
+        assert "clocks were put forward over that hour; add the offset" in err
         code, out, err = shop("spool", "weigh", "petg-03", "1228", "--at", "2027-10-31T02:30", "--json")
         assert code == 0
-        assert "is there twice that day; taken as the first" in err
+        assert "happens twice that day; taken as the first" in err
         assert json.loads(out)["entries"][0]["at"] == "2027-10-31T00:30:00+00:00"
     finally:
         monkeypatch.undo()

@@ -307,7 +307,10 @@ def test_looking_more_often_changes_nothing(hours):
         (Place("shed", "open", rh_pct=50.0), "place.shed (open) states no temperature_C"),
         (Place("shed", "dryer", 60.0), "place.shed (dryer) states no room"),
         (Place("shed", "dryer", room="bench"), "place.shed (dryer) states no temperature_C"),
-        (Place("shed", "dryer", 60.0, room="hall"), "place.shed draws on 'hall', which is not described"),
+        (
+            Place("shed", "dryer", 60.0, room="hall"),
+            "place.shed takes its air from 'hall', which is not described",
+        ),
         (Place("shed", "printer"), "place.shed (printer) states no room"),
         (Place("shed", "box", 20.0), "place.shed (box) states no rh_pct"),
         (

@@ -119,7 +119,7 @@ def test_every_form_says_the_same(tmp_path: pathlib.Path, text: str, encoding: s
             "time;temp;hum\n3/4/2026 8:00;21;45\n3/4/2026 9:00;21;45",
             "may be day or month first; add --days dmy",
         ),
-        ("a;b;c\n1;2;3", "no head names the columns"),
+        ("a;b;c\n1;2;3", "no line names the columns"),
         ("time;temp;hum\n2026-01-13 08:00;warm;45", "log.csv:2: temperature 'warm' is no number"),
         ("time;temp;hum\n2026-01-13 08:00;21;450", "450 % RH cannot be"),
         ("time;temp;hum\n2026-01-13 08:00;2100;45", "is no room's temperature"),
@@ -130,7 +130,10 @@ def test_every_form_says_the_same(tmp_path: pathlib.Path, text: str, encoding: s
         ("time;temp;hum", "no line holds"),
         ("", "no delimiter"),
         ("dear all", "no delimiter"),
-        ("time,temp,hum\n2026-01-13 08:00,21,5,45,2\n2026-01-13 09:00,21,5,45,2", "5 cells under 3 heads"),
+        (
+            "time,temp,hum\n2026-01-13 08:00,21,5,45,2\n2026-01-13 09:00,21,5,45,2",
+            "5 cells under 3 column names",
+        ),
     ],
 )
 def test_what_cannot_be_told_is_refused_in_one_line(tmp_path: pathlib.Path, text: str, says: str) -> None:

@@ -1,7 +1,11 @@
-"""Imports run one way and in no circle, public names are there, kernels are fresh."""
+"""Imports run one way and in no circle, public names are there, kernels are fresh.
+
+``GCODETOOL_UPDATE_DOCS=1 pytest tests/test_imports.py`` draws the graph in DEVELOPERS.md anew.
+"""
 
 import ast
 import importlib
+import os
 import pathlib
 import subprocess
 import sys
@@ -135,6 +139,91 @@ def circles(graph: dict[str, set[str]]) -> list[set[str]]:
     needs = {name: reached(graph, name) for name in graph}
     groups = [{other for other in needs[name] if name in needs[other]} for name in graph]
     return [group for at, group in enumerate(groups) if group and group not in groups[:at]]
+
+
+# files beside the packages that are drawn as one
+DRAWN_AS = {
+    "profilefile": "profiles",
+    "machinegcode": "machine*",
+    "machineklipper": "machine*",
+    "machinefile": "machine*",
+    "machinenotes": "machine*",
+}
+GUIDE = PACKAGE.parent / "DEVELOPERS.md"
+GRAPH_BEGIN, GRAPH_END = "<!-- import graph: begin -->\n```text\n", "```\n<!-- import graph: end -->\n"
+
+
+def package_graph(graph: dict[str, set[str]]) -> dict[str, set[str]]:
+    """Return what each package imports of the others, from what each file imports."""
+    found: dict[str, set[str]] = {}
+
+    def package(name: str) -> str:
+        part = name.split(".")[1]
+        return DRAWN_AS.get(part, part)
+
+    for name, needs in graph.items():
+        if "._" not in name and "." in name:  # not the entry points: what they import is said in words
+            found.setdefault(package(name), set()).update(package(need) for need in needs if "." in need)
+    return {name: needs - {name} for name, needs in found.items()}
+
+
+def drawn(graph: dict[str, set[str]]) -> str:
+    """Return a graph as text, one line for each package: whoever imports stands above what it imports."""
+    ahead, order = dict(graph), list[str]()
+    while ahead:
+        free = sorted(name for name in ahead if not any(name in needs for needs in ahead.values()))
+        assert free, f"these import each other: {sorted(ahead)}"
+        order += free
+        for name in free:
+            del ahead[name]
+    wide = max(map(len, order))
+    place = {name: index for index, name in enumerate(order)}
+    return "".join(
+        f"{name:<{wide}}  -> {', '.join(sorted(graph[name], key=place.__getitem__)) or 'nothing'}\n"
+        for name in order
+    )
+
+
+def test_the_picture_for_contributors_is_the_import_graph() -> None:
+    text = GUIDE.read_text(encoding="utf-8")
+    before, _, rest = text.partition(GRAPH_BEGIN)
+    shown, _, after = rest.partition(GRAPH_END)
+    real = drawn(package_graph(import_graph(typing=True)))
+    if os.environ.get("GCODETOOL_UPDATE_DOCS"):
+        GUIDE.write_text(before + GRAPH_BEGIN + real + GRAPH_END + after, encoding="utf-8")
+        shown = real
+    assert shown == real, "draw it anew: GCODETOOL_UPDATE_DOCS=1 pytest tests/test_imports.py"
+
+
+def test_the_picture_is_drawn_from_above_to_below() -> None:
+    files = {
+        "g": {"g.app.a"},
+        "g.app.a": {"g.queue.b", "g.errors"},
+        "g.queue.b": {"g.errors"},
+        "g.errors": set(),
+    }
+    assert drawn(package_graph(files)) == (
+        "app     -> queue, errors\n"  # what imports nothing stands last
+        "queue   -> errors\n"
+        "errors  -> nothing\n"
+    )
+    with pytest.raises(AssertionError, match="import each other: \\['a', 'b'\\]"):
+        drawn({"a": {"b"}, "b": {"a"}})
+
+
+def test_every_package_and_every_file_stands_in_the_table_for_contributors() -> None:
+    text = GUIDE.read_text(encoding="utf-8")
+    rows = {
+        line.split("|")[1].strip(): line for line in text.splitlines() if line.startswith("| `gcodetool/")
+    }
+    for source in SOURCES:
+        path = source.relative_to(PACKAGE)
+        if source.stem in ("__init__", "__main__", "_build"):
+            continue
+        if len(path.parts) == 1:
+            assert f"`{path}`" in text, path
+        elif len(path.parts) == 2:
+            assert f"`{source.stem}`" in rows[f"`gcodetool/{path.parts[0]}/`"], path
 
 
 @pytest.mark.parametrize("source", SOURCES, ids=lambda path: str(path.relative_to(PACKAGE)))

@@ -356,4 +356,4 @@ def test_what_was_fed_is_known_to_two_hundredths_and_wrong_alike_in_all_weigh_in
 
 
 def test_one_member_has_nothing_to_sharpen():
-    assert "nothing to best_measurement" in best_measurement(state(members=1))
+    assert "one member gives no band" in best_measurement(state(members=1))

@@ -154,7 +154,7 @@ def test_undo_takes_back_the_last_command_whole_and_can_be_undone(shelf: store.L
 def test_a_spool_with_a_history_is_not_undone_by_accident(shelf: store.Ledger) -> None:
     added = record(shelf).added.number
     writers.move(shelf, "pa6-07", "bag")
-    with pytest.raises(LedgerError, match="1 more entries rest on its being added"):
+    with pytest.raises(LedgerError, match="1 more entries depend on this one"):
         writers.undo(shelf, "pa6-07", added)
     writers.undo(shelf, "pa6-07")
     writers.undo(shelf, "pa6-07")
@@ -463,7 +463,7 @@ def test_a_full_disk_writes_nothing(tmp_path: pathlib.Path, monkeypatch: pytest.
 
     monkeypatch.setattr(store, "_sqlite_connection", cramped)
     rows = [(entries.micro(T0 + k), 20.0, 40.0) for k in range(20_000)]
-    with pytest.raises(LedgerError, match="the disk is full; nothing was written: make room"):
+    with pytest.raises(LedgerError, match="the disk is full; nothing was written: free some space"):
         place_entries.log(ledger, "bench", rows, source="h.csv")
     monkeypatch.undo()
     assert maintenance.ledger_stats(ledger) == before

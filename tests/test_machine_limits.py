@@ -125,7 +125,7 @@ def test_heat_above_the_hot_ends_limit(tmp_path, dialect, text, lines):
     assert len(said) == len(lines)
     for caution, (tool, line, celsius) in zip(said, lines, strict=True):
         assert f"line {line} heats {tool} to {celsius} °C" in caution
-        assert "bench-2 stands 250 °C" in caution
+        assert "bench-2 is for at most 250 °C" in caution
         assert "do not start it there" in caution
 
 
@@ -196,7 +196,7 @@ def test_check_prepare_and_queue_tell_the_same(tmp_path, too_much):
     for caution in machine:
         assert caution.replace("°", "") in header
     assert "gcodetool:begin purge-and-inspect" not in text  # it would heat to 300 °C
-    assert "block: no block: the nozzle is at 300 C, above what the hot end stands, 250 C" in header
+    assert "block: no block: the nozzle is at 300 C, above the hot end's limit, 250 C" in header
 
 
 def test_a_fitting_machine_gets_the_block_and_no_caution(tmp_path, too_much):

@@ -545,7 +545,7 @@ def test_the_command_writes_a_profile_and_tells_all_three_lists(
     code, out, err = call(capsys, source, "-o", "my-printer.toml", "--name", "bench-5")
     assert code == 0
     assert out.startswith(f"bench-5: {machinefile.KINDS[read(source).dialect]}, {source.name}\n")
-    for title in ("taken:\n", "not stated, so the default counts", "skipped: "):
+    for title in ("taken:\n", "not stated, so the default is used", "skipped: "):
         assert title in out
     lines = [line for line in err.splitlines() if "runs interpreted" not in line]
     assert lines == ["my-printer.toml: written; check with it: gcodetool check JOB --printer my-printer.toml"]

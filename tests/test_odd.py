@@ -104,7 +104,7 @@ def test_no_word_of_a_line_that_moves_is_dropped_without_a_caution(data, dialect
     if dialect == RRF and (
         rest[:2].strip()[:1] in ("G", "M") or {letter for letter, _, _ in words} & set("GM")
     ):
-        return  # further commands, done in turn: the twins argue that
+        return  # further commands, carried out one after the other: the twins argue that
     if code == "123" and not {letter for letter, _, _ in words} & set("XYZE"):
         return  # an unknown command that names no place
     if code == "28" or (code == "42" and dialect == MARLIN):  # homes, or goes where only the machine knows

@@ -192,8 +192,8 @@ def test_a_list_that_cannot_be_meant_is_one_line(tmp_path, capsys, text, says) -
 @pytest.mark.parametrize(
     ("words", "says"),
     [
-        (("list.toml", "a.gcode"), "a list stands alone"),
-        (("a.gcode", "--scheduler", "tcp://127.0.0.1:1", "--processes", "2"), "exclude each other"),
+        (("list.toml", "a.gcode"), "a job list must be the only file"),
+        (("a.gcode", "--scheduler", "tcp://127.0.0.1:1", "--processes", "2"), "cannot be used together"),
         (("a.gcode", "--dryer", "oven=none"), "--dryer oven=2"),
         (("a.gcode", "--shelf", "nowhere"), "nowhere"),
         ((), "Missing argument"),
@@ -337,7 +337,7 @@ def test_a_stop_leaves_the_finished_rows_and_says_so(tmp_path, capsys, monkeypat
     assert [row["time"] is not None for row in read_back["jobs"]] == [True] * 4 + [False] * 2
     assert {row["verdict"] for row in read_back["jobs"]} == {"not-read"}
     _, shown, _ = call(capsys, tmp_path, "--processes", "1", *NOMINAL)
-    assert "stopped: what stands here" in shown
+    assert "stopped early: these jobs" in shown
 
 
 def test_a_stop_while_forecasting_keeps_what_is_there(tmp_path, capsys, monkeypatch) -> None:

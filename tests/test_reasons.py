@@ -52,7 +52,7 @@ def test_each_verdict_has_its_reason() -> None:
         "what is fed next holds 2.61 of the marginal limit (0.200 wt %): it was never dried: it came in wet, and "
         "its record shows no drying"
     )
-    assert why("unknown") == "the record leaves open whether the strand is dry or wet"
+    assert why("unknown") == "the record does not tell whether the strand is dry or wet"
 
 
 @pytest.mark.parametrize(
@@ -105,7 +105,7 @@ def test_outcomes_are_whole_numbers_that_sum_to_100(drawn) -> None:
 
 def test_how_sure_is_told_by_outcome() -> None:
     assert reasons.outcomes_sentence(JUDGED.outcomes, 12) == (
-        "of 100: 16 print to the end dry, 37 run out on the way (half of these by layer 12), 47 are too wet at the "
+        "of 100: 16 print to the end dry, 37 get too wet on the way (half of these by layer 12), 47 are too wet at the "
         "start"
     )
     sure = {"clear": 1.0, "adjust": 0.0, "runs-out": 0.0, "dry-first": 0.0}
@@ -151,7 +151,7 @@ def test_misfits() -> None:
         ("dry", "wet", "its outer turns are dry, turns further in are wet: dry it before a long job"),
         ("marginal", "wet", "dry it before a long or a fine job"),
         ("wet", "wet", "do not print from it: dry it first"),
-        ("unknown", "unknown", "its record leaves open"),
+        ("unknown", "unknown", "its record does not tell"),
         ("empty", "empty", "its record says that nothing is left"),
     ],
 )

@@ -393,7 +393,11 @@ def test_any_mangled_record_is_read_or_refused_in_one_line(tmp_path_factory, dat
 @pytest.mark.parametrize(
     ("old", "new", "message"),
     [
-        ("rh_pct", "humidity", "1: the log has no column rh_pct; head the columns time,temperature_C,rh_pct"),
+        (
+            "rh_pct",
+            "humidity",
+            "1: the log has no column rh_pct; name the columns in the first line: time,temperature_C,rh_pct",
+        ),
         (",45", "", "2: 2 values where 3 are needed; complete the line"),
         (",45", ",101", "2: rh_pct is 101, but must be from 0 to 100; correct it"),
         (",45", ",nan", "2: rh_pct is nan, but must be from 0 to 100; correct it"),

@@ -155,7 +155,7 @@ def test_one_member_draws_no_band_and_says_that_nothing_is_sure():
     program = read(sample_folder() / "hose-clips-tpu.gcode")
     spool = read_spool(SHELF / "tpu-05.toml")
     text = shown(print_report, check(program, {None: spool}, at=NOW, members=1))
-    assert "not told: nominal parameters alone" in text
+    assert "not known: nominal parameters alone" in text
     assert "# the forecast" in text
     assert ":::" not in text
 

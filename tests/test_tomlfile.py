@@ -169,9 +169,9 @@ def test_what_is_absent_is_none_or_empty(tmp_path):
         (b"", "the spool file is empty; fill it or name another"),
         (b"\xef\xbb\xbf \r\n", "the spool file is empty; fill it or name another"),
         (b"a = 1\nb = \xff\n", "2: byte 0xff is not UTF-8; save the spool file as UTF-8"),
-        (b"a = 1\nb = \n", "2: not TOML: Invalid value; mend this line"),
-        (b"a = 1\na = 2\n", "2: not TOML: Cannot overwrite a value; mend this line"),
-        (b"a = 1\nb = [1", "2: not TOML: Unclosed array; mend this line"),
+        (b"a = 1\nb = \n", "2: not TOML: Invalid value; correct this line"),
+        (b"a = 1\na = 2\n", "2: not TOML: Cannot overwrite a value; correct this line"),
+        (b"a = 1\nb = [1", "2: not TOML: Unclosed array; correct this line"),
     ],
 )
 def test_what_is_no_toml_is_refused(tmp_path, data, message):

@@ -117,7 +117,7 @@ def drying_plan(
         The reel is empty, or a place does not state its air.
     """
     if job is not None and to_wt_pct is not None:
-        raise UsageError("--for and --to exclude each other: a job says how dry; leave one out")
+        raise UsageError("--for and --to cannot be used together: the job decides how dry; leave one out")
     wanted = dryer if isinstance(dryer, DryerQuestion) else DryerQuestion(dryer)
     named = (wanted.name, wanted.room, None if job is None else job.place)
     machine = find_printer(None if job is None else job.printer, ledger=ledger)
@@ -167,7 +167,7 @@ def drying_fit(
     held = find_spool(spool, ledger=ledger, also=() if dryer is None else (dryer,))
     now_s = clock(at)
     if knob_C is not None and log is None and not _logged(held, dryer):
-        raise UsageError("--knob says what a log was taken at; name the log with --log FILE")
+        raise UsageError("--knob belongs to a dryer's log; name the log with --log FILE")
     warmth = _warmth(held, now_s, dryer, None if log is None else Path(log), knob_C)
     return fit_run(held, now_s, members=default_members(members), place=dryer, warmth=warmth)
 

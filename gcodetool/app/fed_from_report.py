@@ -27,7 +27,7 @@ def fed_from_report(path: Path, spool_id: str, tool: int | None) -> dict[str, An
         raise SpoolError.at(path, None, f"cannot be read as a JSON report: {error}") from None
     if not isinstance(report, dict) or report.get("schema") != REPORT:
         raise SpoolError.at(
-            path, None, "no report of gcodetool; make it with check --json or prepare --report"
+            path, None, "not a report of gcodetool; make one with check --json or prepare --report"
         )
     try:
         tools = {int(each["tool"]): (each["spool"], float(each["filament_mm"])) for each in report["tools"]}

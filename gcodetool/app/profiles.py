@@ -53,14 +53,14 @@ def import_printer(
     printer = machinefile.printer_of(machine, text)
     write_atomic(out, [text.encode()])
     if library.printer(out) != printer:
-        raise WriteError(f"{out}: reads back otherwise than it was written; check the disk")
+        raise WriteError(f"{out}: what is on the disk is not what was written; check the disk")
     return [*machinefile.told(machine), *defaulted(printer), *machinefile.passed_over(machine)]
 
 
 def defaulted(printer: "Printer") -> Iterator[str]:
     """Yield the limits that *printer* leaves to the stated defaults, and what else it does not say."""
     limits = limits_for(Dialect.named(printer.dialect), printer=printer)
-    yield "not stated, so the default counts (mm, s):"
+    yield "not stated, so the default is used (mm, s):"
     uses = [use for use in limits.uses() if use.source == STATED_DEFAULT]
     yield from (f"  {use.name} = {use.value:g}" for use in uses)
     for what, known in (("bed_mm", printer.bed_mm), ("height_mm", printer.height_mm)):

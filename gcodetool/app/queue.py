@@ -64,7 +64,7 @@ def queue_plan(
         A ledger that was named cannot be used.
     """
     if scheduler is not None and processes is not None:
-        raise UsageError("--scheduler and --processes exclude each other; leave one out")
+        raise UsageError("--scheduler and --processes cannot be used together; leave one out")
     wanted, told = listed([Path(each) for each in jobs], printer, ledger)
     stock, more = stock_of([Path(each) for each in shelf] or wanted.shelf, ledger, wanted)
     with executor_of(scheduler, processes) as workers:
@@ -102,7 +102,7 @@ def listed(
 
     lists = [path for path in jobs if job_list.is_list(path)]
     if lists and len(jobs) > 1:
-        raise UsageError(f"{lists[0]}: a list stands alone; put the other jobs into it")
+        raise UsageError(f"{lists[0]}: a job list must be the only file; put the other jobs into it")
     found = (
         job_list.read_list(lists[0], printer=printer, find=find)
         if lists
@@ -164,7 +164,7 @@ def of_ledger(ledger: str | None, job_list: "JobList") -> tuple[Stock, tuple[str
     except GcodetoolError as error:
         if ledger is not None:
             raise
-        return Stock({}), (f"note: the ledger was not asked: {error}",)
+        return Stock({}), (f"note: the ledger was not read: {error}",)
 
 
 def executor_of(

@@ -179,7 +179,7 @@ def _printers(
     except GcodetoolError as error:
         if wanted or ledger is not None:
             raise
-        return {}, None, (f"note: the ledger was not asked: {error}",)
+        return {}, None, (f"note: the ledger was not read: {error}",)
     return {name: each for name, each in places.items() if each.kind == "printer"}, opened, ()
 
 
@@ -277,5 +277,5 @@ def _noted(
     except GcodetoolError as error:
         if ledger is not None:
             raise
-        return {}, [f"the ledger was not asked: {error}"]
+        return {}, [f"the ledger was not read: {error}"]
     return found, notes

@@ -148,7 +148,7 @@ def purge_block(
         needs = (
             f"without one the purge must go to a free spot, but {why_in_place}"
             if spot is None
-            else "the job must not go on by itself unasked; stay there and say --wait seconds=N"
+            else "the job must not go on by itself; stay there and say --wait seconds=N"
         )
         return Block(
             None,
@@ -186,7 +186,7 @@ def purge_block(
         )
     if anchor.volumetric_mm and anchor.volumetric_mm != diameter_mm:
         cautions.append(
-            f"the file reckons with {number(anchor.volumetric_mm)} mm filament, the spool's is "
+            f"the file assumes {number(anchor.volumetric_mm)} mm filament, the spool's is "
             f"{number(diameter_mm)} mm"
         )
     lines, standby_C = lines_of(anchor, plan, tongue, wait_s, diameter_mm)
@@ -233,11 +233,10 @@ def _refusal(
     hot_end_C = machine.max_temperature_C
     if hot_end_C is not None and too_hot(target, hot_end_C):
         return (
-            f"no block: the nozzle is at {number(target)} C, above what the hot end stands, "
-            f"{number(hot_end_C)} C"
+            f"no block: the nozzle is at {number(target)} C, above the hot end's limit, {number(hot_end_C)} C"
         )
     if anchor.feed_mm_s is None and not anchor.feed_follows:
-        return "no block: the speed in force before the first layer is unknown and could not be given back"
+        return "no block: the speed in force before the first layer is unknown and could not be restored"
     if anchor.firmware_retracted and not sure:
         return (
             "no block: the firmware holds the filament retracted, and how this dialect undoes that is unsure"
@@ -336,18 +335,18 @@ def _spot(
 ) -> tuple[Point | None, str]:
     """Return a free spot, or None and the reason why the head must stay where it is."""
     if not anchor.homed or anchor.x is None or anchor.y is None:
-        return None, "where the head stands is unknown"
+        return None, "the head's position is unknown"
     if anchor.z is None:
-        return None, "how high the nozzle stands is unknown"
+        return None, "the nozzle's height is unknown"
     if not lift_mm:
-        return None, "there is no room to lift the head"
+        return None, "the head cannot be lifted any further"
     if not machine.bed:
         return None, "the size of the bed is unknown"
     if low_box is None:
         return None, "where the job moves is unknown"
     start = (anchor.x, anchor.y)
     if not inside(machine.bed, start):
-        return None, "the head stands beside the bed"
+        return None, "the head is beside the bed"
     keep_out = [low_box, (*start, *start)]
     found = free_spot(
         machine.bed,

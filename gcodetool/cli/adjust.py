@@ -26,20 +26,26 @@ if TYPE_CHECKING:
     help="Spool of the ledger, or a spool file; with a job of several tools, or a list per tool, name its tool.",
 )
 @click.option(
-    "-o", "--output", type=click.Path(path_type=Path), metavar="OUT", help="The copy; its name is OUT's."
+    "-o",
+    "--output",
+    type=click.Path(path_type=Path),
+    metavar="OUT",
+    help="Write the copy to OUT, which also names the preset.",
 )
 @click.option(
     "--job",
     type=click.Path(path_type=Path),
     metavar="JOB",
-    help="A sliced job: what is asked of the hot end.",
+    help="A sliced job, to know what it asks of the hot end.",
 )
 @click.option(
-    "--diff", "shows", is_flag=True, help="Show the change line by line first; without -o, that alone."
+    "--diff", "shows", is_flag=True, help="Show the changes line by line; without -o nothing is written."
 )
-@click.option("--printer", metavar="NAME|FILE", help="Printer profile: bounds of hot end and retraction.")
+@click.option(
+    "--printer", metavar="NAME|FILE", help="Printer profile, for its limits of hot end and retraction."
+)
 @click.option("--place", metavar="NAME", help="Place whose air the job is printed in.")
-@click.option("--filament", metavar="NAME", help="Which filament of a bundle; else the one in use.")
+@click.option("--filament", metavar="NAME", help="Which filament of a bundle; left out: the one in use.")
 @at_option("When it is printed")
 @members_option()
 @ledger_option
@@ -56,10 +62,10 @@ def adjust(
     members: int | None,
     ledger: str | None,
 ) -> int:
-    """Write a copy of filament PROFILE with what may help a marginal spool through.
+    """Write a copy of filament PROFILE with settings that may help a marginal spool.
 
-    The original is never touched.  Nothing is changed where the spool is dry, or too wet for settings
-    to cover: then the copy is the original, byte for byte.
+    The original is never touched.  If the spool is dry, or too wet for settings to help, nothing is
+    changed: the copy is then the original, byte for byte.
     """
     from gcodetool.app.adjust import adjust as adjust_profile
 
@@ -98,7 +104,7 @@ def tell_change(done: "AdjustedProfile") -> None:
         if water.worst <= water.good
         else "marginal"
         if water.covered
-        else "too wet for settings to cover: dry it first"
+        else "too wet for settings to help: dry it first"
     )
     click.echo(
         f"{done.spool.id}: {water.worst:.3f} wt %, good to {water.good:.3f}, marginal to {water.marginal:.3f}: {state}"
@@ -108,7 +114,7 @@ def tell_change(done: "AdjustedProfile") -> None:
         tweak = change.tweak
         click.echo(f"{change.key}: {before} -> {','.join(change.after)}: {tweak.because}. Cost: {tweak.cost}")
     for tweak in plan.suggested:
-        click.echo(f"by hand, this profile has no key for it: {tweak.setting}: {tweak.step}")
+        click.echo(f"to set by hand, this profile has no key for it: {tweak.setting}: {tweak.step}")
     if water.covered and not plan.changes:
         click.echo(
             "no key of this profile can be changed within the stated limits: better dry the spool first"

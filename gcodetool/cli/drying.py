@@ -39,11 +39,23 @@ def drying() -> None:
     help="A place of the spool's record, or a dryer profile; else the record's only dryer.",
 )
 @click.option("--room", metavar="PLACE", type=PLACE, help="The place of the record that the dryer stands in.")
-@click.option("--temperature", "room_C", type=float, metavar="C", help="The room's, with --humidity.")
 @click.option(
-    "--humidity", "room_rh", type=click.FloatRange(0, 100), metavar="RH", help="The room's, in per cent."
+    "--temperature",
+    "room_C",
+    type=float,
+    metavar="C",
+    help="Temperature of the dryer's room, °C; with --humidity.",
 )
-@click.option("--at-most", "at_most_C", type=float, metavar="C", help="Your own limit of the temperature.")
+@click.option(
+    "--humidity",
+    "room_rh",
+    type=click.FloatRange(0, 100),
+    metavar="RH",
+    help="Humidity of the dryer's room, % RH.",
+)
+@click.option(
+    "--at-most", "at_most_C", type=float, metavar="C", help="The highest temperature that you allow, °C."
+)
 @click.option(
     "--hours",
     "cap_h",
@@ -51,14 +63,14 @@ def drying() -> None:
     default=72.0,
     show_default=True,
     metavar="H",
-    help="How far to look.",
+    help="The longest drying to consider.",
 )
 @click.option(
     "--to",
     "to_wt_pct",
     type=click.FloatRange(0.0, 100.0),
     metavar="WT",
-    help="A content to reach instead of dry, wt %; above the present one: conditioning in a damp place.",
+    help="Water content to reach instead of dry, wt %; above the present one: conditioning in a damp place.",
 )
 @click.option(
     "--for",
@@ -75,7 +87,7 @@ def drying() -> None:
 @click.option("--power", "power_W", type=click.FloatRange(0), metavar="W", help="The dryer's mean power.")
 @click.option("--tariff", type=click.FloatRange(0), metavar="PRICE", help="Price of a kWh, in your currency.")
 @MOMENT
-@confidence_option("Quantile of the forecast that must have got there.")
+@confidence_option("Share of the forecast's members that must be there by then.")
 @members_option()
 @ledger_option
 @JSON
@@ -104,7 +116,7 @@ def plan(
     from gcodetool.app.drying import DryerQuestion, JobToDryFor, drying_plan
 
     if job is None and not (tool is None and printer is None and place is None):
-        raise UsageError("--tool, --printer and --place speak of a job; name it with --for JOB")
+        raise UsageError("--tool, --printer and --place belong to a job; name it with --for JOB")
     made, held = drying_plan(
         spool,
         DryerQuestion(dryer, room, room_C, room_rh, power_W),
@@ -141,7 +153,13 @@ def plan(
     metavar="FILE",
     help="The dryer's own temperature, CSV with the columns time and temperature_C.",
 )
-@click.option("--knob", "knob_C", type=float, metavar="C", help="What its knob was at during that log.")
+@click.option(
+    "--knob",
+    "knob_C",
+    type=float,
+    metavar="C",
+    help="The temperature that its knob showed during that log, °C.",
+)
 @MOMENT
 @members_option()
 @ledger_option

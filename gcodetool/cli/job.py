@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 )
 @job_options
 @json_option("Print one JSON object (docs/report.schema.json).")
-@click.option("--no-tweaks", is_flag=True, help="Suggest no settings: for a series that compares spools.")
+@click.option("--no-tweaks", is_flag=True, help="Suggest no settings: for tests that compare spools.")
 def check(job: Path, as_json: bool, no_tweaks: bool, **options: Any) -> int:
     """Say whether JOB's filament will be dry enough from the first layer to the last."""
     from gcodetool.app.check import JobQuestion, examine_job
@@ -71,10 +71,10 @@ def check(job: Path, as_json: bool, no_tweaks: bool, **options: Any) -> int:
     "--from-layer",
     type=click.IntRange(1),
     metavar="N",
-    help="Apply from layer N on; what comes before it stays.",
+    help="Apply from layer N on; earlier layers stay as they are.",
 )
 @click.option(
-    "--no-tweaks", is_flag=True, help="Suggest and apply no settings: for a series that compares spools."
+    "--no-tweaks", is_flag=True, help="Suggest and apply no settings: for tests that compare spools."
 )
 @click.option(
     "--refuse", metavar="VERDICT,…", help="Verdicts at which the file is left alone and the call fails."
@@ -111,11 +111,11 @@ def prepare(
     from gcodetool.tweaks.apply import words_of
 
     if in_place and output is not None:
-        raise UsageError("--in-place and -o exclude each other; leave one out")
+        raise UsageError("--in-place and -o cannot be used together; leave one out")
     refused = refusals(refuse)
     wanted = words_of(applies)
     if wanted and no_tweaks:
-        raise UsageError("--apply and --no-tweaks exclude each other; leave one out")
+        raise UsageError("--apply and --no-tweaks cannot be used together; leave one out")
     if from_layer is not None and not wanted:
         raise UsageError("--from-layer says where --apply begins; name what to apply, or leave it out")
     done = prepare_job(

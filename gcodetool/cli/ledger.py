@@ -12,14 +12,14 @@ from gcodetool.errors import LedgerError
 
 @click.group(epilog="Example: gcodetool ledger backup -o shelf-2026-11.sqlite")
 def ledger() -> None:
-    """Look after the record of spools and places."""
+    """Check and back up the record of spools and places."""
 
 
 @ledger.command("check", epilog="Example: gcodetool ledger check")
 @ledger_option
 @json_option()
 def check(ledger: str | None, as_json: bool) -> int:
-    """Read the whole ledger and say whether it holds what it was given; exit code 1 where it does not."""
+    """Read the whole ledger and say whether all of it is as it was noted; exit code 1 if not."""
     from dataclasses import asdict
 
     from gcodetool.ledger import maintenance
@@ -62,7 +62,7 @@ def check(ledger: str | None, as_json: bool) -> int:
 )
 @ledger_option
 def backup(output: Path | None, ledger: str | None) -> int:
-    """Write all that was ever noted into one SQLite file; --ledger FILE uses it."""
+    """Write all that was ever noted into one SQLite file, which --ledger FILE can use."""
     from gcodetool.ledger import maintenance
 
     found = opened(ledger, make=False)

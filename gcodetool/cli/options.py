@@ -42,12 +42,10 @@ def local_s(moment: datetime) -> float:
     first, second = moment.astimezone(), moment.replace(fold=1).astimezone()
     if first.replace(tzinfo=None) != moment:
         raise UsageError(
-            f"{moment} is not there: the clock skips that hour; add the offset, e.g. {max(first, second)}"
+            f"{moment} does not exist: clocks were put forward over that hour; add the offset, e.g. {max(first, second)}"
         )
     if second > first:
-        click.echo(
-            f"gcodetool: note: {moment} is there twice that day; taken as the first, {first}", err=True
-        )
+        click.echo(f"gcodetool: note: {moment} happens twice that day; taken as the first, {first}", err=True)
     return first.timestamp()
 
 
@@ -84,7 +82,9 @@ Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
 
 def at_option(what: str) -> Decorator:
     """Return the option ``--at``, for the moment that *what* says."""
-    return click.option("--at", "at_s", type=MomentType(), metavar="TIME", help=f"{what} (ISO 8601); now.")
+    return click.option(
+        "--at", "at_s", type=MomentType(), metavar="TIME", help=f"{what} (ISO 8601); left out: now."
+    )
 
 
 def members_option(what: str = "Members of the forecast (64); 1 = nominal parameters alone.") -> Decorator:
@@ -92,7 +92,9 @@ def members_option(what: str = "Members of the forecast (64); 1 = nominal parame
     return click.option("--members", type=click.IntRange(1, 1024), default=None, metavar="N", help=what)
 
 
-def confidence_option(what: str = "Quantile of the forecast that must hold.") -> Decorator:
+def confidence_option(
+    what: str = "Share of the forecast's members that must reach the verdict or better.",
+) -> Decorator:
     """Return the option ``--confidence``."""
     return click.option(
         "--confidence",
@@ -109,7 +111,7 @@ def ledger_option(command: Callable[..., Any]) -> Callable[..., Any]:
     return click.option(
         "--ledger",
         metavar="URL|PATH",
-        help="The ledger; else GCODETOOL_LEDGER, else the file in your data folder.",
+        help="The ledger; left out: GCODETOOL_LEDGER, else the file in your data folder.",
     )(command)
 
 
@@ -180,5 +182,5 @@ def parse_spool_words(words: tuple[str, ...]) -> dict[int | None, str]:
             )
         found[tool] = name
     if None in found and len(found) > 1:
-        raise UsageError(f"--spool '{found[None]}' names no tool beside others that do; write --spool 0=…")
+        raise UsageError(f"--spool '{found[None]}' names no tool, but the others do; write --spool 0=…")
     return found

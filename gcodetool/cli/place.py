@@ -50,7 +50,7 @@ GAPS_SHOWN: Final = 3
 
 @click.group(epilog="Example: gcodetool place read bench --humidity 52")
 def place() -> None:
-    """Keep the places where spools stand: rooms, boxes, bags, dryers, printers."""
+    """Keep a record of the places for spools: rooms, boxes, bags, dryers, printers."""
 
 
 def aired(command: Any) -> Any:
@@ -61,7 +61,10 @@ def aired(command: Any) -> Any:
         ),
         click.option("--humidity", type=click.FloatRange(0, 100), metavar="RH", help="% RH."),
         click.option(
-            "--room", type=PLACE, metavar="PLACE", help="Dryer: whose air it heats. Printer: where it stands."
+            "--room",
+            type=PLACE,
+            metavar="PLACE",
+            help="Dryer: the room whose air it heats. Printer: its room.",
         ),
         click.option(
             "--fed-from", type=PLACE, metavar="PLACE", help="Printer: the box that the reel stays in."
@@ -75,14 +78,30 @@ def aired(command: Any) -> Any:
             help="Box: what keeps it dry ('gcodetool profiles list desiccants').",
         ),
         click.option("--desiccant-mass", type=click.FloatRange(0), metavar="G", help="Box: grams of it."),
-        click.option("--set-offset", type=float, metavar="C", help="Dryer: its knob minus the truth."),
-        click.option("--swing", type=click.FloatRange(0), metavar="C", help="Dryer: how far its air swings."),
-        click.option("--max-temperature", type=float, metavar="C", help="Dryer: what it can reach."),
         click.option(
-            "--draught", type=float, metavar="X", help="What a fan at the reel does, times still air."
+            "--set-offset",
+            type=float,
+            metavar="C",
+            help="Dryer: what its knob shows minus the true temperature.",
         ),
         click.option(
-            "--exchange", type=float, metavar="M3H", help="Leaking box, dryer with air of its own: m³/h."
+            "--swing",
+            type=click.FloatRange(0),
+            metavar="C",
+            help="Dryer: how far its air goes above its mean.",
+        ),
+        click.option("--max-temperature", type=float, metavar="C", help="Dryer: the most it can reach, °C."),
+        click.option(
+            "--draught",
+            type=float,
+            metavar="X",
+            help="How much faster a fan at the reel dries; still air is 1.",
+        ),
+        click.option(
+            "--exchange",
+            type=float,
+            metavar="M3H",
+            help="Leaking box, or dryer with its own air: m³/h that it exchanges.",
         ),
         click.option(
             "--fresh-at",
@@ -133,7 +152,9 @@ def add(
 
 @place.command("set", epilog="Example: gcodetool place set oven --temperature 75")
 @click.argument("name", type=PLACE)
-@click.option("--forget", multiple=True, metavar="FACT", help="Take out what was stated, e.g. dew-point.")
+@click.option(
+    "--forget", multiple=True, metavar="FACT", help="Remove a figure that was stated, e.g. dew-point."
+)
 @aired
 @writer
 def set_place(
@@ -142,7 +163,7 @@ def set_place(
     context: WriteContext,
     **options: Any,
 ) -> int:
-    """Correct what a place is, for all of the record; air that changed is 'place read'."""
+    """Correct what a place is, for its whole record; when its air has changed, use 'place read'."""
     from gcodetool.ledger import place_entries
 
     changes = {**_facts(options), **dict.fromkeys(fact_keys(forget, FORGETTABLE))}
@@ -155,7 +176,9 @@ def set_place(
 @place.command("read", epilog="Example: gcodetool place read bench --humidity 52")
 @click.argument("name", type=PLACE)
 @click.option("--humidity", type=click.FloatRange(0, 100), required=True, metavar="RH", help="% RH.")
-@click.option("--temperature", type=click.FloatRange(-40, 200), metavar="C", help="°C; as known before.")
+@click.option(
+    "--temperature", type=click.FloatRange(-40, 200), metavar="C", help="°C; left out: as known before."
+)
 @writer
 def read(
     name: str,
@@ -163,7 +186,7 @@ def read(
     temperature: float | None,
     context: WriteContext,
 ) -> int:
-    """Note what a hygrometer says at a place; between readings its air changes evenly."""
+    """Note what a hygrometer shows at a place; between readings its air is taken to change evenly."""
     from gcodetool.ledger import place_entries
 
     done = place_entries.read(
@@ -180,12 +203,19 @@ def read(
 @place.command("log", epilog="Example: gcodetool place log bench hygrometer.csv --zone Europe/Vienna")
 @click.argument("name", type=PLACE)
 @click.argument("file", type=click.Path(path_type=Path))
-@click.option("--zone", metavar="ZONE", help="Of times without one: a name, UTC or local (the default).")
 @click.option(
-    "--days", "order", type=click.Choice(["dmy", "mdy"]), help="Order of days like 3/4/2026, if unsure."
+    "--zone", metavar="ZONE", help="Zone of times that state none: a name, UTC or local (the default)."
+)
+@click.option(
+    "--days",
+    "order",
+    type=click.Choice(["dmy", "mdy"]),
+    help="Order of day and month in dates like 3/4/2026, if unsure.",
 )
 @click.option("--dry-run", is_flag=True, help="Only say how the file is understood.")
-@click.option("--force", is_flag=True, help="Take readings that differ from those of the same moments.")
+@click.option(
+    "--force", is_flag=True, help="Take readings also where they differ from those of the same moment."
+)
 @ledger_option
 @json_option()
 def log(
@@ -198,7 +228,7 @@ def log(
     ledger: str | None,
     as_json: bool,
 ) -> int:
-    """Take a logger's CSV file in as the air of a place; readings already there are not doubled."""
+    """Add the readings of a logger's CSV file to a place; those that are there already are not added again."""
     from gcodetool.ledger import hygrometer, place_entries, records
     from gcodetool.ledger.store import reading
     from gcodetool.ledger.writers import Written
@@ -223,7 +253,7 @@ def log(
     if done.entries:
         new = done.entries[0].facts["count"]
         click.echo(
-            f"{name}: {new} readings taken in (entry {done.entries[0].number}; undo: gcodetool place undo {name})"
+            f"{name}: {new} readings added (entry {done.entries[0].number}; undo: gcodetool place undo {name})"
         )
     return 0
 
@@ -251,9 +281,9 @@ def understood(file: Path, found: "ParsedReadings") -> str:
             + (f"; {more} more" if more else "")
         )
     if found.skipped:
-        lines.append(f"  {found.skipped} lines without a reading passed over")
+        lines.append(f"  {found.skipped} lines without a reading were skipped")
     if found.doubles:
-        lines.append(f"  {found.doubles} lines of a moment that a later line has too; the later one counts")
+        lines.append(f"  {found.doubles} lines have the same moment as a later line; the later one counts")
     return "\n".join(lines)
 
 

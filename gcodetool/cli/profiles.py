@@ -9,7 +9,7 @@ KINDS = ("materials", "printers", "dryers", "spool-bodies", "desiccants")
 
 @click.group(epilog="Example: gcodetool profiles show PA6")
 def profiles() -> None:
-    """List, show and make profiles: your own win over the shipped ones."""
+    """List, show and make profiles; your own are used before the shipped ones."""
 
 
 @profiles.command("list", epilog="Example: gcodetool profiles list materials")
@@ -26,7 +26,7 @@ def list_profiles(kind: str | None) -> None:
 @profiles.command("show", epilog="Example: gcodetool profiles show bench-1")
 @click.argument("name")
 def show_profile(name: str) -> None:
-    """Print the file of profile NAME, with its sources, and where it stands."""
+    """Print the file of profile NAME, with its sources and its path."""
     from gcodetool import profiles as library
 
     path = library.find(name)
@@ -42,15 +42,15 @@ def show_profile(name: str) -> None:
 @click.option(
     "-o", "--output", "out", required=True, type=click.Path(path_type=Path), help="The profile to write."
 )
-@click.option("--name", metavar="NAME", help="Of the printer; else FILE's name.")
+@click.option("--name", metavar="NAME", help="The printer's name; left out: FILE's name.")
 @click.option(
     "--dialect",
     type=click.Choice(("marlin", "klipper", "reprapfirmware")),
-    help="The firmware; else told by what FILE says.",
+    help="The firmware; left out: recognised from FILE.",
 )
 @click.option("--force", is_flag=True, help="Replace the profile if it is there already.")
 def import_profile(file: Path, out: Path, name: str | None, dialect: str | None, force: bool) -> None:
-    """Make a printer profile of what the machine itself says in FILE.
+    """Make a printer profile from what the machine itself says in FILE.
 
     FILE is Marlin's answer to M503 (a log of the serial line will do), Klipper's printer.cfg or
     RepRapFirmware's config.g.

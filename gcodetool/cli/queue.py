@@ -32,7 +32,7 @@ INTERRUPTED: Final = 130
     multiple=True,
     type=click.Path(path_type=Path),
     metavar="DIR|FILE",
-    help="Spool file, or folder of them; else the list's, else the ledger's spools.",
+    help="Spool file, or folder of them; left out: the list's, else the ledger's spools.",
 )
 @click.option(
     "--printer",
@@ -50,14 +50,19 @@ INTERRUPTED: Final = 130
 @confidence_option()
 @members_option()
 @ledger_option
-@click.option("--processes", type=click.IntRange(1, 256), metavar="N", help="Processes; as many as cores.")
+@click.option(
+    "--processes",
+    type=click.IntRange(1, 256),
+    metavar="N",
+    help="Number of processes; left out: one for each core.",
+)
 @click.option("--scheduler", metavar="ADDRESS", help="Read and forecast on a Dask cluster, tcp://HOST:8786.")
 @click.option(
     "--html",
     "page",
     type=click.Path(path_type=Path),
     metavar="FILE",
-    help="Also write a page to FILE; replaced.",
+    help="Also write a page to FILE; an existing one is replaced.",
 )
 @json_option("Print one JSON object (docs/queue.schema.json).")
 def queue(
@@ -77,7 +82,7 @@ def queue(
     """Say which of many jobs can run when, on which spool, and what to dry for them.
 
     Jobs run in their order, each as early as printer, spool and its own time allow.  Spools that no list names
-    are chosen so that most jobs make it, then with the fewest dryings, then with the fewest changes.
+    are chosen so that most jobs can run, then for the fewest dryings, then for the fewest spool changes.
     A dryer is hot: stay near it; makers' limits come first.
     """
     from gcodetool.app.queue import queue_plan
@@ -124,7 +129,7 @@ def queue(
     if not found.complete:
         finished = sum(ORDER.index(row.verdict) < ORDER.index("not-read") for row in found.rows)
         click.echo(
-            f"gcodetool: stopped; {finished} of {len(found.rows)} jobs were finished, their rows stand",
+            f"gcodetool: stopped; {finished} of {len(found.rows)} jobs were finished and are shown",
             err=True,
         )
         return INTERRUPTED

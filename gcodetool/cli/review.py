@@ -24,16 +24,18 @@ from gcodetool.errors import UsageError
     help="Write the page to FILE.html; an existing one is replaced.",
 )
 def review(job: Path, output: Path, **options: Any) -> int:
-    """Write a page on JOB: the verdict, where in the part doubtful filament goes, and why.
+    """Write a page about JOB: the verdict, where in the part doubtful filament goes, and why.
 
-    One file without anything from outside, for screen and paper.
+    One file that loads nothing from elsewhere, for screen and paper.
     """
     from gcodetool.app.review import review as write_page
     from gcodetool.cli.progress import reading
 
     # neither the job nor a record is overwritten by a slip
     if output.suffix.lower() not in (".html", ".htm"):
-        raise UsageError(f"-o {output} is no page; name a file that ends on .html, such as {job.stem}.html")
+        raise UsageError(
+            f"-o {output} is not a page; name a file that ends in .html, such as {job.stem}.html"
+        )
     seen = write_page(
         job,
         parse_spool_words(options["spools"]),

@@ -102,7 +102,7 @@ def writer(command: Callable[..., Any]) -> Callable[..., Any]:
     decorators: list[Callable[[Any], Any]] = [
         at_option("When it happened"),
         click.option("--since", "since_s", type=SpanType(), metavar="SPAN", help="How long ago: 2h, 1d4h."),
-        click.option("--force", is_flag=True, help="Write it though a check says that it cannot be."),
+        click.option("--force", is_flag=True, help="Write it even if a check says that it is impossible."),
         ledger_option,
         json_option(),
     ]
@@ -119,7 +119,7 @@ def moment(at_s: float | None, since_s: float | None) -> float | None:
             click.echo("gcodetool: note: that moment lies in the future by this machine's clock", err=True)
         return at_s
     if at_s is not None:
-        raise UsageError("--at and --since exclude each other; leave one out")
+        raise UsageError("--at and --since cannot be used together; leave one out")
     return time.time() - since_s
 
 

@@ -116,8 +116,8 @@ def _facts(options: dict[str, Any]) -> tuple[dict[str, Any], dict[str, Any]]:
     metavar="G",
     help="Filament when new, grams.",
 )
-@click.option("--place", type=PLACE, metavar="PLACE", help="Where it is; the only open place there is.")
-@click.option("--loose", is_flag=True, help="Not wound: a coil whose strands all lie open.")
+@click.option("--place", type=PLACE, metavar="PLACE", help="Where it is; left out: the only open place.")
+@click.option("--loose", is_flag=True, help="Not wound: a coil with all its strands open to the air.")
 @described
 @writer
 def add(
@@ -162,7 +162,7 @@ def add(
 )
 @click.option("--received", "received_s", type=MomentType(), metavar="TIME", help="When it really came in.")
 @click.option("--place", type=PLACE, metavar="PLACE", help="Where it really came in.")
-@click.option("--forget", multiple=True, metavar="FACT", help=f"Take out: {', '.join(FORGETTABLE)}.")
+@click.option("--forget", multiple=True, metavar="FACT", help=f"Remove: {', '.join(FORGETTABLE)}.")
 @described
 @writer
 def set_spool(
@@ -176,7 +176,7 @@ def set_spool(
     context: WriteContext,
     **options: Any,
 ) -> int:
-    """Correct what a spool is, or when and how it came in; for all of its record."""
+    """Correct what a spool is, or when and how it came in, for its whole record."""
     from gcodetool.ledger.writers import material_word
     from gcodetool.ledger.writers import set_spool as correct
 
@@ -200,7 +200,9 @@ def set_spool(
 @spool.command("move", epilog="Example: gcodetool spool move pa6-07 bench-1 --tool 0")
 @click.argument("spool_id", metavar="ID", type=SPOOL)
 @click.argument("place", metavar="PLACE", type=PLACE)
-@click.option("--tool", type=click.IntRange(0, 255), metavar="N", help="On a printer: of several tools.")
+@click.option(
+    "--tool", type=click.IntRange(0, 255), metavar="N", help="On a printer with several tools: which."
+)
 @click.option("--note", metavar="TEXT")
 @writer
 def move(
@@ -237,8 +239,8 @@ def move(
     metavar="C",
     help="As set on the dryer, °C.",
 )
-@click.option("--dryer", type=DRYER, metavar="PLACE", help="In which one; the only one there is.")
-@click.option("--to", type=PLACE, metavar="PLACE", help="Where it went then; back where it was.")
+@click.option("--dryer", type=DRYER, metavar="PLACE", help="In which dryer; left out: the only one.")
+@click.option("--to", type=PLACE, metavar="PLACE", help="Where it went then; left out: back where it was.")
 @click.option("--note", metavar="TEXT")
 @writer
 def dried(
@@ -250,7 +252,7 @@ def dried(
     note: str | None,
     context: WriteContext,
 ) -> int:
-    """Note a drying that has just ended, or did at --at; no advice: 'gcodetool drying plan' gives that."""
+    """Note a drying that has just ended, or ended at --at; for advice see 'gcodetool drying plan'."""
     from gcodetool.ledger import writers
 
     done = writers.dried(
@@ -274,7 +276,10 @@ def dried(
 @click.argument("spool_id", metavar="ID", type=SPOOL)
 @click.argument("grams", type=click.FloatRange(0, 1e6, min_open=True))
 @click.option(
-    "--resolution", type=click.FloatRange(0, 1e4, min_open=True), metavar="G", help="Of the scale; 0.1."
+    "--resolution",
+    type=click.FloatRange(0, 1e4, min_open=True),
+    metavar="G",
+    help="What the scale reads to; left out: 0.1.",
 )
 @click.option("--note", metavar="TEXT")
 @writer
@@ -302,8 +307,8 @@ def weigh(
 
 @spool.command("inspect", epilog="Example: gcodetool spool inspect pa6-07 --bubbles few --oozes --pops")
 @click.argument("spool_id", metavar="ID", type=SPOOL)
-@click.option("--bubbles", type=click.Choice(["none", "few", "many"]), help="In the strand.")
-@click.option("--oozes/--no-oozes", default=None, help="It runs out while the nozzle stands.")
+@click.option("--bubbles", type=click.Choice(["none", "few", "many"]), help="Bubbles in the strand.")
+@click.option("--oozes/--no-oozes", default=None, help="It oozes though nothing is fed.")
 @click.option("--pops/--no-pops", default=None, help="It crackles or steams.")
 @click.option("--note", metavar="TEXT")
 @writer
@@ -319,7 +324,7 @@ def inspect(
     from gcodetool.ledger import writers
 
     if bubbles is None and oozes is None and pops is None:
-        raise UsageError("nothing was seen? add --bubbles none|few|many, --oozes or --pops")
+        raise UsageError("say what was seen: add --bubbles none|few|many, --oozes or --pops")
     done = writers.inspect(
         context.ledger(make=False),
         spool_id,
@@ -365,7 +370,7 @@ def fed(
     from gcodetool.ledger import writers
 
     if sum(word is not None for word in (length, mass, job)) != 1:
-        raise UsageError("say one of --length MM, --mass G and --job REPORT.json")
+        raise UsageError("give one of --length MM, --mass G and --job REPORT.json")
     done = writers.fed(
         context.ledger(make=False),
         spool_id,
@@ -423,11 +428,11 @@ def retire(
 
 
 @spool.command("list", epilog="Example: gcodetool spool list --place bench")
-@click.option("--place", type=PLACE, metavar="PLACE", help="Only what is there.")
+@click.option("--place", type=PLACE, metavar="PLACE", help="Only spools at this place.")
 @click.option("--material", metavar="WORD", help="Only this material.")
-@click.option("--all", "everything", is_flag=True, help="Retired ones too.")
+@click.option("--all", "everything", is_flag=True, help="Retired spools too.")
 @at_option("The moment to look at")
-@members_option("1 = nominal alone.")
+@members_option("Members of the forecast (64); 1 = nominal parameters alone.")
 @ledger_option
 @json_option()
 def list_spools(
@@ -468,7 +473,7 @@ def list_spools(
 @spool.command("show", epilog="Example: gcodetool spool show pa6-07 --json")
 @click.argument("file", metavar="ID|FILE", type=SPOOL)
 @at_option("The moment to look at")
-@members_option("1 = nominal alone.")
+@members_option("Members of the forecast (64); 1 = nominal parameters alone.")
 @click.option(
     "--history",
     type=click.IntRange(0),
@@ -521,7 +526,11 @@ def entries_of(spool_id: str, word: str | None) -> list[Any]:
 @spool.command("export", epilog="Example: gcodetool spool export pa6-07 -o pa6-07.toml")
 @click.argument("spool_id", metavar="ID", type=SPOOL)
 @click.option(
-    "-o", "--output", type=click.Path(path_type=Path), metavar="FILE", help="Write to FILE; else stdout."
+    "-o",
+    "--output",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Write to FILE; left out: to stdout.",
 )
 @ledger_option
 def export(spool_id: str, output: Path | None, ledger: str | None) -> int:
@@ -550,9 +559,9 @@ def export(spool_id: str, output: Path | None, ledger: str | None) -> int:
 
 @spool.command("import", epilog="Example: gcodetool spool import pa6-07.toml")
 @click.argument("file", type=click.Path(path_type=Path))
-@click.option("--as", "as_id", metavar="ID", help="Its id here, in place of the file's.")
+@click.option("--as", "as_id", metavar="ID", help="Its ID in the ledger, in place of the file's.")
 @click.option("--keep-places", is_flag=True, help="Where a place differs, take the ledger's figures.")
-@click.option("--force", is_flag=True, help="Write it though a check says that it cannot be.")
+@click.option("--force", is_flag=True, help="Write it even if a check says that it is impossible.")
 @ledger_option
 @json_option()
 def import_spool(
@@ -568,4 +577,4 @@ def import_spool(
     )
     name = next((entry.name for entry in done.entries if entry.subject == "spool"), as_id or file.stem)
     events = sum(entry.subject == "spool" for entry in done.entries)
-    return report_entry(name, f"taken in with {events} events", done, as_json=as_json)
+    return report_entry(name, f"added with {events} events", done, as_json=as_json)

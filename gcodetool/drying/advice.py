@@ -21,7 +21,7 @@ def drying_advice(state: State, *, confidence: float = 0.5) -> tuple[str, ...]:
     if not plans:
         celsius, bound = highest(state.spool)
         return (
-            f"no dryer stands in its record: 'gcodetool drying plan {state.spool.id} --dryer NAME' says how long; "
+            f"its record has no dryer: 'gcodetool drying plan {state.spool.id} --dryer NAME' says how long; "
             f"at no more than {celsius:g} °C, {bound}",
             instructions.HEAT_IN_SHORT,
         )

@@ -1,4 +1,4 @@
-"""What else would do, where a dryer is slow or its air can't get there: each one computed, none assumed.
+"""What else would work, where a dryer is slow or its air can't get there: each one computed, none assumed.
 
 Hotter in a dryer that goes further, another reel, dried air, air dry enough, an open vent, a stream of
 exchange, desiccant: the same spool, the same members, the same model.
@@ -92,10 +92,10 @@ def _every(goal: "DryingGoal", device: Device, set_to: SetPoint) -> Iterator[Alt
         if other.possible and other.temperature_C >= celsius + HOTTER_K:
             unknown = "unknown" in set_to.binding.whose
             what = (
-                f"State what the reel is made of ([body] material); if it stands that, dry at "
+                f"State what the reel is made of ([body] material); if it withstands that, dry at "
                 f"{other.temperature_C:g} °C"
                 if unknown
-                else f"Wind it on a reel that stands {other.temperature_C + device.swing_C:g} °C, and dry at "
+                else f"Wind it on a reel that withstands {other.temperature_C + device.swing_C:g} °C, and dry at "
                 f"{other.temperature_C:g} °C"
             )
             yield _ran(goal, "reel", what, device, other)

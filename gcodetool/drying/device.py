@@ -161,7 +161,7 @@ def of_place(spool: Spool, state: State, name: str, *, room: Room | None = None)
         return _dryer_place(spool, state, place, air, room)
     own = likely_room(spool, state) if room is None else room
     if room is not None and not air.closed:
-        raise UsageError(f"{name} is no dryer: its air is what it is; leave the room out")
+        raise UsageError(f"{name} is not a dryer, so its own air counts; leave the room out")
     if air.closed and place.rh_pct is None:  # closed with the room's air in it
         full = float(airs.saturation_pressure(air.temperature_K))
         air = replace(air, vapour_Pa=min(own.vapour_Pa, full))

@@ -475,7 +475,7 @@ def _said(where: Place, warmth: Thermostat | None) -> list[str]:
     if warmth is None:
         return []
     offset = (
-        "; name what its knob was at with --knob to learn its offset"
+        "; name the setting of its knob with --knob to learn its offset"
         if warmth.set_offset_C is None
         else f", its knob at {warmth.knob_C:g}: write set_offset_C = {warmth.set_offset_C:.1f}"
     )
@@ -502,7 +502,7 @@ def _cautions(run: Run, device: Device, celsius: float) -> list[str]:
     said = []
     if run.floor_wt_pct.p50 > run.limit_good_wt_pct:
         said.append(
-            f"its dry limit here is not dry: at {celsius:.0f} °C in {device.name} it ends at "
+            f"even its dry limit here is not dry enough: at {celsius:.0f} °C in {device.name} it ends at "
             f"{run.floor_wt_pct.p50:.3f} wt %, good is up to {run.limit_good_wt_pct:.3f}"
         )
     said.append("weighing tells the mean of the whole reel; the inner turns lag behind it")

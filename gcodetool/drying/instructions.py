@@ -205,7 +205,7 @@ def cautions(plan: DryingPlan, spool: Spool) -> Iterator[str]:
     if point.possible and point.temperature_C >= WARM_C and device.adjustable:
         yield from heat(plan, spool)
     elif point.possible and device.adjustable:
-        yield f"at {degrees(point.temperature_C)} hardly anything dries"
+        yield f"at {degrees(point.temperature_C)} drying is very slow"
     if spool.body.profile is not None and "cardboard" in spool.body.profile.key:
         yield "the cardboard reel gives off water of its own and takes it back: weighing says little of the strand"
     elif spool.body.profile is None and spool.winding != "loose":
@@ -217,11 +217,11 @@ def heat(plan: DryingPlan, spool: Spool) -> Iterator[str]:
     device = plan.device
     if device.profile is not None or device.set_offset_C == 0.0:
         yield (
-            f"measure the air beside the reel first: the knob of {device.name} is taken at its word"
+            f"measure the air beside the reel first: the knob of {device.name} is taken as correct"
             if device.profile is None
-            else f"measure the air beside the reel: {device.name} is a kind of dryer, not yours"
+            else f"measure the air beside the reel: {device.name} is a typical dryer, not yours"
         )
-    yield "let the dryer settle empty and put the spool in then: heating up, it overshoots"
+    yield "let the dryer settle empty and put the spool in then: while it heats up, it overshoots"
     yield "no microwave, no gas oven, and no oven or dehydrator that is used for food"
     reel = "" if spool.body.profile is None else spool.body.profile.key
     fumes = (

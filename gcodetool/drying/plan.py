@@ -169,7 +169,7 @@ def plan(
     if not 0.0 <= confidence <= 1.0:
         raise OutOfRangeError(f"confidence is {confidence:g}; take 0 to 1")
     if not cap_s > 0:
-        raise OutOfRangeError(f"the hours to look at are {cap_s / HOUR_S:g}; take more than 0")
+        raise OutOfRangeError(f"the hours to consider are {cap_s / HOUR_S:g}; take more than 0")
     spool = state.spool
     if not state.field.winding.layers or state.remaining_mm <= 0:
         raise SpoolError.at(spool.source or spool.id, None, "the reel is empty by its record; nothing to dry")
@@ -200,7 +200,7 @@ def plan(
         notes.append(
             Note(
                 "assumed",
-                f"the dryer draws the air of {device.room.name} "
+                f"the dryer takes in the air of {device.room.name} "
                 f"({device.room_C:.0f} °C, {device.room.rh_pct:.0f} % RH); name another with --room",
             )
         )

@@ -422,7 +422,7 @@ class _State:
             return f"the E mode (M82 or M83) is unknown after the macro {self.hides}; set it behind that line"
         if anchor.e_absolute and anchor.e is None:
             hides = f" after the macro {self.hides}; put G92 E0 behind that line" if self.hidden >= 0 else ""
-            return f"E is absolute, and where its register stands is unknown{hides}"
+            return f"E is absolute, and the value of its register is unknown{hides}"
         return None
 
     def blind(self) -> str:

@@ -37,14 +37,14 @@ def _guess(words: str) -> FirmwareReading:
 
 _STOPS: Final = FirmwareReading("the firmware cannot read it and stops the job there", sure=False)
 _REFUSED: Final = FirmwareReading("the firmware refuses the line, and goes on")
-_LISTED: Final = _read("not known: listed as such, not done")
-_NOT_DONE: Final = FirmwareReading("no such command: the line is not done", sure=False, seen=False)
+_LISTED: Final = _read("not known: listed as such, not carried out")
+_NOT_DONE: Final = FirmwareReading("no such command: the line is not carried out", sure=False, seen=False)
 _UNREAD: Final = FirmwareReading("not read by the firmware")
 _AXIS: Final = FirmwareReading("moves only a machine that has such an axis: not followed")
-_FIRST_ONLY: Final = FirmwareReading("one command a line is read: what follows the first is not done")
-_CHORD: Final = "read as straight to its end: too short, and soon over"
+_FIRST_ONLY: Final = FirmwareReading("only the first command of a line is carried out")
+_CHORD: Final = "read as a straight move to its end: shorter and quicker than the real one"
 _FRAMES: Final = "machines with work coordinates move the origin: read as if it stayed"
-_SCRIPT: Final = FirmwareReading("moves or feeds by a script of the machine: not counted")
+_SCRIPT: Final = FirmwareReading("the machine moves or feeds by a script of its own: not counted")
 
 
 @dataclass(frozen=True)
@@ -68,7 +68,9 @@ _LAST: Final = FirmwareReading("the last one counts")
 FEATURES: Final[Mapping[str, Feature]] = MappingProxyType(
     {
         "second": Feature(
-            "two commands on a line", "M83 G1 X5 E1", (_FIRST_ONLY, _FIRST_ONLY, _read("done in turn"))
+            "two commands on a line",
+            "M83 G1 X5 E1",
+            (_FIRST_ONLY, _FIRST_ONLY, _read("carried out one after the other")),
         ),
         "drives": Feature(
             "a length for each drive",
@@ -111,9 +113,9 @@ FEATURES: Final[Mapping[str, Feature]] = MappingProxyType(
             "machine coordinates",
             "G53 G1 X5",
             (
-                _guess("done only by machines with work coordinates: not followed"),
+                _guess("carried out only by machines with work coordinates: not followed"),
                 _FIRST_ONLY,
-                _guess("passes by the offsets of tool and origin, which are not known: read without"),
+                _guess("ignores the offsets of tool and origin, which are not known here: read without them"),
             ),
         ),
         "origin": Feature("another origin", "G55", (_guess(_FRAMES), _LISTED, _guess(_FRAMES))),
@@ -154,7 +156,7 @@ FEATURES: Final[Mapping[str, Feature]] = MappingProxyType(
         "turns": Feature(
             "full turns of an arc",
             "G2 X5 I2 P2",
-            (_guess("turns only where built in: counted as one"), _UNREAD, _UNREAD),
+            (_guess("full turns only if the firmware was built so: counted as one"), _UNREAD, _UNREAD),
         ),
         "endstop": Feature(
             "moves to an endstop or a stored place",
@@ -170,7 +172,7 @@ FEATURES: Final[Mapping[str, Feature]] = MappingProxyType(
             "comments in round brackets",
             "G1 X5 (Y9)",
             (
-                _guess("a comment only to machines built so: words in it may be done"),
+                _guess("a comment only if the firmware was built so: words in it may be carried out"),
                 _STOPS,
                 _read("a comment"),
             ),
@@ -178,7 +180,7 @@ FEATURES: Final[Mapping[str, Feature]] = MappingProxyType(
         "zeros": Feature(
             "leading zeros",
             "G01 X5",
-            (_read("read"), FirmwareReading("no such command: the line is not done"), _read("read")),
+            (_read("read"), FirmwareReading("no such command: the line is not carried out"), _read("read")),
         ),
         "exponent": Feature(
             "E close behind a number",
@@ -214,7 +216,7 @@ FEATURES: Final[Mapping[str, Feature]] = MappingProxyType(
             (
                 _LISTED,
                 _LISTED,
-                FirmwareReading("F then is no speed: read as one, times are wrong", sure=False),
+                FirmwareReading("F is then not a speed: read as one, so times are wrong", sure=False),
             ),
         ),
         "unknown": Feature("axis words of an unknown command", "G123 X5", (_NOT_DONE, _NOT_DONE, _NOT_DONE)),

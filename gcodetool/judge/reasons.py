@@ -77,7 +77,7 @@ def verdict_reason(
         )
     if code == "dry-first":
         return f"what is fed next holds {of_limit(judged.start_of_marginal)} of {marginal}{origin}"
-    return "the record leaves open whether the strand is dry or wet"
+    return "the record does not tell whether the strand is dry or wet"
 
 
 def from_layer(layer: int | None) -> str:
@@ -130,7 +130,7 @@ STEAM_REASON: Final = (
     "the last look at the nozzle saw steam (many bubbles or popping), and it was not dried since"
 )
 EMPTY_REASON: Final = "the record says that this reel is empty"
-NO_RECORD_REASON: Final = "no record of this spool: what it holds cannot be known"
+NO_RECORD_REASON: Final = "no record of this spool: how much water it holds cannot be known"
 
 
 def not_given_reason(named: str) -> str:
@@ -145,14 +145,14 @@ def outcomes_sentence(outcomes: Mapping[Code, float], runs_out_layer: int | None
     """Return what becomes of 100 members, in whole numbers that sum to 100.
 
     >>> outcomes_sentence({"clear": 0.16, "adjust": 0.0, "runs-out": 0.37, "dry-first": 0.47}, 12)
-    'of 100: 16 print to the end dry, 37 run out on the way (half of these by layer 12), 47 are too wet at the start'
+    'of 100: 16 print to the end dry, 37 get too wet on the way (half of these by layer 12), 47 are too wet at the start'
     """
     counts = out_of_100(outcomes)
     by = f" (half of these by layer {runs_out_layer})" if runs_out_layer else ""
     words: dict[Code, str] = {
         "clear": "print to the end dry",
         "adjust": "print to the end marginal",
-        "runs-out": f"run out on the way{by}",
+        "runs-out": f"get too wet on the way{by}",
         "dry-first": "are too wet at the start",
     }
     return "of 100: " + ", ".join(f"{counts[code]} {words[code]}" for code in words if counts.get(code))
@@ -228,7 +228,7 @@ def next_steps(
 ) -> Iterator[str]:
     """Yield what to do, the first thing first; *record*: what would tell more; *damage*: where it is too wet."""
     when = (
-        "start at once: for how long it stays so nobody can say"
+        "start at once: how long it stays so is not known"
         if start_by_s is not None and start_by_s - now_s < AT_ONCE_S
         else f"it stays so for the next 30 days where it is ({place})"
         if start_by_s is None
@@ -270,7 +270,7 @@ def storage_advice(word: str, whole_word: str, damage: "Damage") -> str:
     if word == "wet":
         return "do not print from it: dry it first"
     if word == "unknown":
-        return "its record leaves open whether it is dry or wet: weigh it, or purge and look at the strand"
+        return "its record does not tell whether it is dry or wet: weigh it, or purge and look at the strand"
     if word == "marginal":
         return "dry it before a long or a fine job; for a short one look at the purged strand first"
     if whole_word == "dry":

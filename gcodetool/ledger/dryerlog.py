@@ -25,7 +25,7 @@ def read_temperatures(path: str | Path) -> tuple[list[float], list[float]]:
     reader = csv.DictReader(io.StringIO(text, newline=""), skipinitialspace=True)
     for name in COLUMNS:
         if name not in (reader.fieldnames or ()):
-            hint = f"head the columns {','.join(COLUMNS)}"
+            hint = f"name the columns in the first line: {','.join(COLUMNS)}"
             raise SpoolError.at(path, 1, f"the log has no column {name}; {hint}")
     at_s: list[float] = []
     celsius: list[float] = []
@@ -39,7 +39,7 @@ def read_temperatures(path: str | Path) -> tuple[list[float], list[float]]:
             at_s.append(moment)
             celsius.append(degrees)
     except csv.Error as problem:
-        raise SpoolError.at(path, reader.line_num, f"not CSV: {problem}; mend this line") from None
+        raise SpoolError.at(path, reader.line_num, f"not CSV: {problem}; correct this line") from None
     return at_s, celsius
 
 

@@ -192,7 +192,7 @@ def import_spool(
         old = records.spool_record(spool_id, entries.of(conn, "spool", spool_id))
         if old is not None:
             if _same(old, drafts):
-                return Written((), (f"{spool_id} is on the shelf with this very record; nothing written",))
+                return Written((), (f"{spool_id} is on the shelf with the same record; nothing written",))
             raise LedgerError(
                 f"spool '{spool_id}' is on the shelf already, with another record; name this one with --as ID"
             )
@@ -275,9 +275,7 @@ def _places(
                     "rename it in the file, or add --keep-places to take the ledger's"
                 )
             if rows:
-                notes.append(
-                    f"{name}: its log was not taken in; do that with 'gcodetool place log {name} FILE'"
-                )
+                notes.append(f"{name}: its log was not added; do that with 'gcodetool place log {name} FILE'")
             continue
         first_us = rows[0][0] if rows else received_us
         drafts.append(Draft("place", name, "added", first_us, told[name]))

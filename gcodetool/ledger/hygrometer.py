@@ -110,7 +110,8 @@ def parse_readings(path: Path, *, zone: str | None = None, order: str | None = N
             raise SpoolError.at(
                 where,
                 line,
-                f"{len(row)} cells under {len(heads)} heads; where decimals have commas, export with ';' between columns",
+                f"{len(row)} cells under {len(heads)} column names; where decimals have commas, "
+                "export with ';' between columns",
             )
         cells = [
             row[columns[name]] if columns[name] < len(row) else "" for name in ("temperature", "humidity")
@@ -180,7 +181,7 @@ def _rows(where: str, text: str, delimiter: str) -> list[tuple[int, list[str]]]:
     try:
         return [(reader.line_num, row) for row in reader if any(cell.strip() for cell in row)]
     except csv.Error as error:
-        raise SpoolError.at(where, reader.line_num, f"not CSV: {error}; mend this line") from None
+        raise SpoolError.at(where, reader.line_num, f"not CSV: {error}; correct this line") from None
 
 
 def _delimiter(where: str, text: str) -> str:
@@ -216,7 +217,7 @@ def _columns(
     raise SpoolError.at(
         where,
         rows[0][0],
-        f"no head names the columns time, temperature and humidity (here: {shown(', '.join(first))}); "
+        f"no line names the columns time, temperature and humidity (here: {shown(', '.join(first))}); "
         "add a line above: time;temperature_C;rh_pct",
     )
 

@@ -432,7 +432,7 @@ def _rows(where: str, text: str) -> Iterator[tuple[int, tuple[str, str, str]]]:
                 heads = [cell.strip() for cell in row]
                 missing = [name for name in LOG_COLUMNS if name not in heads]
                 if missing:
-                    hint = f"head the columns {','.join(LOG_COLUMNS)}"
+                    hint = f"name the columns in the first line: {','.join(LOG_COLUMNS)}"
                     raise SpoolError.at(where, reader.line_num, f"the log has no column {missing[0]}; {hint}")
                 columns = [heads.index(name) for name in LOG_COLUMNS]
                 continue
@@ -441,7 +441,7 @@ def _rows(where: str, text: str) -> Iterator[tuple[int, tuple[str, str, str]]]:
                 raise SpoolError.at(where, reader.line_num, text)
             yield reader.line_num, (row[columns[0]], row[columns[1]], row[columns[2]])
     except csv.Error as problem:
-        raise SpoolError.at(where, reader.line_num, f"not CSV: {problem}; mend this line") from None
+        raise SpoolError.at(where, reader.line_num, f"not CSV: {problem}; correct this line") from None
 
 
 def _time(where: str, line: int, text: str) -> float:

@@ -136,7 +136,7 @@ def _arrival(known: Mapping[str, PlaceRecord], place: str | None) -> str:
             "gcodetool place add bench --kind open --temperature 22 --humidity 48"
         )
     raise LedgerError(
-        f"where is it? name the place with --place ({', '.join(rooms or known)}); none is the only one"
+        f"where is it? name the place with --place ({', '.join(rooms or known)}); there are several"
     )
 
 
@@ -500,7 +500,7 @@ def undo(
             left = [entry for entry in entries.live([*rows, *written]) if entry.kind != "added"]
             if left and not force:
                 raise LedgerError(
-                    f"{spool_id}: {len(left)} more entries rest on its being added; undo those first, "
+                    f"{spool_id}: {len(left)} more entries depend on this one; undo those first, "
                     f"take it off the shelf with 'gcodetool spool retire {spool_id}', or add --force"
                 )
             notes.append(f"{spool_id} is off the shelf")

@@ -55,7 +55,7 @@ class Charges:
     def look(
         self, reel: SpoolIntegrator, around: Surroundings, *, begin_s: float, end_s: float, since_s: float
     ) -> str | None:
-        """See what a charge holds after a march from *begin_s* to *end_s*; return a note once it is spent.
+        """See what a charge holds after a simulation from *begin_s* to *end_s*; return a note once it is spent.
 
         *since_s*: when the spool went in.
         """

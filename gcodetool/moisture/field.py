@@ -1,4 +1,4 @@
-"""The field of a spool, and the one door to the kernel: a snapshot in, a march, a snapshot out.
+"""The field of a spool, and the only caller of the kernel: a snapshot in, a simulation, a snapshot out.
 
 `Field` is a frozen picture in numpy arrays; `SpoolIntegrator` holds the same numbers in flat arrays that
 the kernel works on, compiled or interpreted, and lets strand be drawn off the outside.

@@ -137,7 +137,7 @@ def _checked(feed: ArrayLike, delay_s: float) -> tuple[Floats, Floats, Floats]:
 
 
 class _Run:
-    """A march along a feed curve, remembering what lay outside at each moment.
+    """A simulation along a feed curve, remembering what lay outside at each moment.
 
     `knots` are (time, length fed, content of the strand at the outside); between two of them the content
     runs straight, and where a layer is used up two of them share a time and a length.

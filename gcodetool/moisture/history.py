@@ -1,4 +1,4 @@
-"""A spool's record to the state of its water: every stay in every place, marched through.
+"""A spool's record to the state of its water: every stay in every place, simulated in turn.
 
 ``state_at(spool, now_s)`` replays the events.  Nothing here reads files or a clock.  A measured
 log is averaged over windows that grow into the past.
@@ -37,7 +37,7 @@ from gcodetool.moisture.record import Event, Spool
 from gcodetool.moisture.state import Quantiles, State, quantile, quantiles
 from gcodetool.moisture.winding import Winding, winding
 
-__all__ = [  # what other rooms take from here, wherever in this room it is worked out
+__all__ = [  # what other packages import from here, whichever file of this package computes it
     "ROOM_C",
     "ROOM_RH_PCT",
     "Quantiles",
@@ -234,7 +234,7 @@ def reel_of(spool: Spool) -> inference.ReelMass:
 
 
 class _Replay:
-    """The march through a record: where the spool is, and its field so far."""
+    """The simulation of a record: where the spool is, and its field so far."""
 
     def __init__(self, spool: Spool, parameters: Polymer, now_s: float, notes: list[Note]) -> None:
         self.spool = spool
@@ -456,7 +456,7 @@ class _Replay:
         self.fresh = True
         if place.kind == "sealed" and place.temperature_C is None and place.log is None:
             self.notes.append(
-                Note("assumed", f"{place.name} stands at {ROOM_C:g} °C (the record states no temperature)")
+                Note("assumed", f"{place.name} is at {ROOM_C:g} °C (the record states no temperature)")
             )
         if place.kind == "box" and place.rh_pct is None and place.log is None:
             self.notes.append(

@@ -228,13 +228,13 @@ class Drawn:
 def resample_members(record: Record, reel: ReelMass, tried: Floats, predicted: Floats, seed: str) -> Drawn:
     """Return as many members as the record's, where the record says they should be.
 
-    A stand-in for the march is fitted to what the members tried so far predict, closest where they fit the
-    record; a crowd walks to where the record, judged by it, says; and members are taken from that crowd.
+    A surrogate of the simulation is fitted to what the members tried so far predict, closest where they fit the
+    record; candidates are sampled where the record, judged by it, is likely; members are taken from these.
 
     Parameters
     ----------
     tried, predicted
-        Coordinates and predictions of all members marched so far, (rows, DIMENSIONS) and (rows, records).
+        Coordinates and predictions of all members simulated so far, (rows, DIMENSIONS) and (rows, records).
     seed
         Makes the draw repeatable.
     """
@@ -242,7 +242,7 @@ def resample_members(record: Record, reel: ReelMass, tried: Floats, predicted: F
     near = np.sqrt(tempered_weights(fits, 0.5)[0] + 1e-4 / fits.shape[0])
     predict = fit_surrogate(tried, predicted, near)
     random = np.random.default_rng(zlib.crc32(seed.encode()) + tried.shape[0])
-    # A little wider than the judgement: what the stand-in rules out by mistake would never come back.
+    # A little wider than the judgement: what the surrogate rules out by mistake would never come back.
     crowd, log_density = sample_posterior(
         lambda places: WIDER * log_likelihood(record, reel, predict(places)), tried.shape[1], random
     )

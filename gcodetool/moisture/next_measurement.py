@@ -1,4 +1,4 @@
-"""Which record would best_measurement a forecast most: a weigh-in, an inspection, the reel's own mass.
+"""Which record would make a forecast surer than any other: a weigh-in, an inspection, the reel's own mass.
 
 Each candidate is judged by how much of the members' disagreement about the strand fed next it would
 remove, were it made now: by the correlation of what it would read with that content, over its noise.
@@ -78,15 +78,15 @@ def measurement_gains(state: State) -> list[MeasurementGain]:
 
 
 def best_measurement(state: State) -> str:
-    """Return one line: which record would best_measurement this spool's forecast most, or that none would.
+    """Return one line: which record would make this spool's forecast surer than any other, or that none would.
 
     The twin on the command line is ``gcodetool spool show``.
     """
     if state.members == 1:
-        return "one member knows no band: nothing to best_measurement"
+        return "one member gives no band: use more members to see which record would help"
     if np.isnan(state.next_fed_wt_pct).any():
-        return "the reel is empty: nothing to best_measurement"
-    return worth_recording(state) or "no single record would best_measurement this forecast much"
+        return "the reel is empty: no record would help"
+    return worth_recording(state) or "no single record would make this forecast much surer"
 
 
 def worth_recording(state: State) -> str | None:

@@ -89,7 +89,7 @@ def place_of(spool: Spool, name: str, line: int | None, *, wanted_by: str = "") 
     """Return the place of a record; *wanted_by*: the place that names it, for the message."""
     if name in spool.places:
         return spool.places[name]
-    asked = f"place.{wanted_by} draws on '{name}', which" if wanted_by else f"place '{name}'"
+    asked = f"place.{wanted_by} takes its air from '{name}', which" if wanted_by else f"place '{name}'"
     known = ", ".join(sorted(spool.places)) or "none"
     raise SpoolError.at(spool.source or spool.id, line, f"{asked} is not described; places here: {known}")
 
@@ -153,7 +153,9 @@ def _open_air(spool: Spool, place: Place, begin_s: float, end_s: float) -> Air:
 def _dryer_air(spool: Spool, place: Place, begin_s: float, end_s: float) -> Air:
     if place.temperature_C is None:
         raise _missing(spool, place, "temperature_C", "state what its air really reaches, in °C")
-    if place.dew_point_C is not None:
+    if (
+        place.dew_point_C is not None
+    ):  # heating adds no water: the vapour pressure stays that of the dew point
         vapour = float(airs.saturation_pressure(place.dew_point_C + ZERO_CELSIUS_K))
     elif place.room is not None:
         room = place_of(spool, place.room, None, wanted_by=place.name)
@@ -210,6 +212,7 @@ def _closed(
 ) -> Air:
     kelvin = celsius + ZERO_CELSIUS_K
     full = float(airs.saturation_pressure(kelvin))
+    # closing a bag encloses the air that was there; where the new place is colder, no more than saturation
     vapour = min(full, previous.vapour_Pa if previous is not None else full * ROOM_RH_PCT / 100.0)
     if place.rh_pct is not None:
         vapour = full * place.rh_pct / 100.0
@@ -253,6 +256,7 @@ def log_air(log: AirLog, begin_s: float, end_s: float) -> Air:
     high = bisect.bisect_right(log.at_s, end_s) + 1
     at = np.asarray(log.at_s[low:high], dtype=np.float64)
     kelvin = np.asarray(log.temperature_C[low:high], dtype=np.float64) + ZERO_CELSIUS_K
+    # The mean of the pressure, not of RH: what drives water is the pressure, and RH moves with temperature.
     vapour = airs.vapour_pressure(kelvin, log.rh_pct[low:high])
     return Air(_mean(at, kelvin, begin_s, end_s), _mean(at, vapour, begin_s, end_s))
 

@@ -140,6 +140,7 @@ class Polymer:
             m0, C, K = self.first, self.second, self.third
             return np.asarray(m0 * C * K * a / ((1 - K * a) * (1 - K * a + C * K * a)))
         low = np.maximum(a, SMALLEST_ACTIVITY)
+        # a line near 0: the slope of a^m would be 0 there (m > 1) or have no bound (m < 1)
         cluster = np.where(
             a < SMALLEST_ACTIVITY, a * SMALLEST_ACTIVITY ** (self.third - 1.0), low**self.third
         )
@@ -222,7 +223,7 @@ def polymer(
             material.diffusivity_conc_coeff_per_wt_pct, material.diffusivity_conc_coeff_range_per_wt_pct
         )
         * 100.0
-        / share,
+        / share,  # D depends on the polymer's own content, which is the whole strand's over its share
         activation_K=draw.within(material.activation_energy_kJ_mol, material.activation_energy_range_kJ_mol)
         * 1000.0
         / MOLAR_GAS,

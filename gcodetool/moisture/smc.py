@@ -1,8 +1,8 @@
-"""Where members should be: a stand-in for the march, and a sample_posterior through what it says of the record.
+"""Where members should be: a surrogate of the simulation, and samples of the posterior that it gives.
 
-`fit_surrogate` fits what members marched so far predict, so that a place in the unit cube is judged in
-microseconds instead of a march; `sample_posterior` leads a crowd of candidates from an even spread to where a
-judgement is high, in stages, and returns them with the density they then have.
+`fit_surrogate` fits what members simulated so far predict, so that a place in the unit cube is judged in
+microseconds, without a simulation; `sample_posterior` moves candidates from an even spread to where their
+likelihood is high (sequential Monte Carlo with tempering), and returns them with the density they then have.
 Left out: what the judgement is (``learning``).
 """
 
@@ -19,24 +19,24 @@ Floats = NDArray[np.float64]
 Judge = Callable[[Floats], Floats]
 
 PARTICLES: Final = 512
-KEEP: Final = 0.5  # effective share of the crowd that each stage keeps
+KEEP: Final = 0.5  # effective share of the candidates that each stage keeps
 STAGES: Final = 40  # at most
 MOVES: Final = 5  # tries of each walker in a stage
 RIDGE: Final = 1e-3
 RANGE: Final = 1.0  # of the unit cube's coordinates: over what the remainder of the quadratic is alike
-NUGGET: Final = 1e-3  # of its variance: a march's own roughness
+NUGGET: Final = 1e-3  # of its variance: the numerical roughness of a simulation
 
 
 def fit_surrogate(at: Floats, values: Floats, near: Floats) -> Callable[[Floats], Floats]:
-    """Return a function of places (rows, coordinates) that gives what a march there would predict.
+    """Return a function of places (rows, coordinates) that gives what a simulation there would predict.
 
     A quadratic, fitted closest where *near* is large, and on top of it a Gaussian process for what the
-    quadratic leaves, so that it is right at the places that were marched.
+    quadratic leaves, so that it is right at the places that were simulated.
 
     Parameters
     ----------
     at, values
-        Places marched and what they predict, (rows, coordinates) and (rows, predictions).
+        Places simulated and what they predict, (rows, coordinates) and (rows, predictions).
     near : (rows,)
         Weights of the rows in the fit.
     """
@@ -61,9 +61,9 @@ def fit_surrogate(at: Floats, values: Floats, near: Floats) -> Callable[[Floats]
 def sample_posterior(judge: Judge, dimensions: int, random: "Generator") -> tuple[Floats, Floats]:
     """Return places spread as exp(judge), (PARTICLES, dimensions), and their judgements; inside the unit cube.
 
-    The crowd starts even and is led there in stages: each raises the power of the judgement as far as
-    KEEP of the crowd stays effective, takes members by it, and lets each sample_posterior (Metropolis, steps of the
-    crowd's own spread), so that none stays a copy of another.
+    The candidates start evenly spread.  Each stage raises the power of the likelihood as far as KEEP of them stay
+    effective, resamples them by it, and moves each one (Metropolis, steps of the candidates' own spread), so that
+    none stays a copy of another.
     """
     at = random.random((PARTICLES, dimensions))
     told = judge(at)

@@ -243,7 +243,7 @@ class Shells:
     conductance: Floats
 
 
-@functools.cache  # every march asks for the same few
+@functools.cache  # every simulation asks for the same few
 def shells(count: int = SHELLS, surface: float = SURFACE_SHELL) -> Shells:
     """Return *count* rings that grow by one ratio from the *surface* inwards.
 

@@ -127,7 +127,7 @@ class Heaters:
 
     def select(self, tool: int, before: int, now_s: float) -> None:
         """Change tools: under RepRapFirmware the one goes to standby, the other to its target."""
-        if self.dialect == Dialect.REPRAPFIRMWARE:
+        if self.dialect == Dialect.REPRAPFIRMWARE:  # the others leave every heater as it was set
             self._aim_tool(before, self.standby, now_s)
             self._aim_tool(tool, self.active, now_s)
 
@@ -202,8 +202,8 @@ class Heaters:
         if low is not None or high is not None:
             goal = min(max(here, -math.inf if low is None else low), math.inf if high is None else high)
             if not min(here, final) <= goal <= max(here, final):
-                return HeatWait(0.0, False, f"the {name} is never told to go there, 0 s")
-        elif not cools and goal < here:
+                return HeatWait(0.0, False, f"no line heats the {name} to that, 0 s")
+        elif not cools and goal < here:  # this form waits for heating only: hotter is good enough
             return HeatWait(0.0, True, f"{here:.0f} °C already, {BY_MODEL}")
         seconds = seconds_between(here, goal, heater) or 0.0
         self.warmth[key] = _Warmth(goal, warmth.target_C, now_s if covered else now_s + seconds)
@@ -238,7 +238,7 @@ class Heaters:
         if target is None and self.dialect != Dialect.KLIPPER:
             target = called.number("R")
         elif target is None:
-            target = 0.0
+            target = 0.0  # Klipper reads a missing S as its default, 0
         return target if target is not None and 0 <= target <= MOST_C else None
 
     def _cools(self, called: Command) -> bool:

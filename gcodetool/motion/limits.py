@@ -313,7 +313,7 @@ class MarlinLimits(Limits):
             return None
         return (
             f"M203 is in mm/s here and allows {axis} {self[f'M203 {axis}']:.0f} mm/s;"
-            " meant in mm/min? As it stands it limits nothing, and the job is timed so"
+            " meant in mm/min? Read in mm/s it limits nothing, and the job is timed so"
         )
 
 
@@ -439,9 +439,7 @@ class RrfLimits(Limits):
             held = f"allows {axis} steps of {speed:.2g} mm/s in corners"
         else:
             return None
-        return (
-            f"{name} is in mm/min here and {held}; meant in mm/s? The job really would crawl, and is timed so"
-        )
+        return f"{name} is in mm/min here and {held}; meant in mm/s? The job would really be that slow, and is timed so"
 
 
 def _over(value: float | None, per: float) -> float | None:

@@ -44,8 +44,8 @@ def _heat(heating: "tuple[Heating, ...]", printer: "Printer") -> Iterator[str]:
         if hottest.target.celsius > first.target.celsius:
             more = f" (line {hottest.line}: {hottest.target.celsius:g} °C)"
         yield (
-            f"line {first.line} heats T{tool} to {first.target.celsius:g} °C{more}, the hot end of {printer.name} "
-            f"stands {limit_C:g} °C: do not start it there; {ELSEWHERE}"
+            f"line {first.line} heats T{tool} to {first.target.celsius:g} °C{more}, but the hot end of {printer.name} "
+            f"is for at most {limit_C:g} °C: do not start it there; {ELSEWHERE}"
         )
 
 

@@ -360,7 +360,7 @@ class _Job:
         """Yield the cautions about these times, one line each."""
         planner, program = self.planner, self.program
         if not program.dialect_sure:
-            yield f"the firmware is not settled ({program.dialect_reason}); timed by Marlin's rules"
+            yield f"it is not sure which firmware the file is for ({program.dialect_reason}); timed by Marlin's rules"
         yield from self.units.values()
         guessed = self.limits.guessed
         for source, words in ((SETTINGS_BLOCK, "the settings block"), (STATED_DEFAULT, "defaults")):
@@ -372,7 +372,7 @@ class _Job:
             ]
             if shown:
                 values = ", ".join(f"{name} {self.limits[name]:g}" for name in shown)
-                yield f"limits guessed from {words}: {values}; a printer profile would settle them"
+                yield f"limits guessed from {words}: {values}; a printer profile would make them certain"
         yield from changes.notes(self.waits)
         if planner.refused:
             yield f"{planner.refused} moves with impossible coordinates were left out"

@@ -158,7 +158,7 @@ class QueueFindings:
     ----------
     rows : in the list's order.
     dryings : by time.
-    unmet, changes : jobs that are not clear or adjust by their due time; spools mounted anew.
+    unmet, changes : jobs that are not clear or adjust by their due time; spools mounted that were not on the printer.
     search : how the plan was found, in words.
     complete : False where the call was stopped.
     """

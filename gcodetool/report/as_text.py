@@ -41,7 +41,7 @@ WORDS: Final[dict[Code, str]] = {
     "adjust": "marginal: printable with care",
     "runs-out": "starts well, gets too wet before the end",
     "dry-first": "too wet already at the start",
-    "unknown": "cannot be told",
+    "unknown": "no verdict is possible",
 }
 ASSUMED: Final = "~"
 LEGEND: Final = "~ assumed or estimated, not measured here; notes and cautions say what"
@@ -164,7 +164,7 @@ KINDS: Final = {
     "pause": "pauses",
     "change": "tool changes",
     "limits": "the printer's own limits",
-    "motion": "motion reckoned otherwise",
+    "motion": "motion calculated differently",
 }
 
 
@@ -219,7 +219,7 @@ def sure(tool: ToolFindings) -> Iterator[tuple[str, str]]:
     """Yield how sure the verdict is, until when it holds, and what would tell more."""
     verdict, forecast = tool.verdict, tool.forecast
     if forecast is not None and forecast.start_wt_pct.p10 is None:
-        yield "how sure", "not told: nominal parameters alone (--members 64 tells)"
+        yield "how sure", "not known: nominal parameters alone (--members 64 gives it)"
     elif verdict.outcomes is not None:
         said = outcomes_sentence(verdict.outcomes, verdict.runs_out_layer)
         yield "how sure", said if verdict.by_model else f"by the model alone, {said}"

@@ -30,7 +30,7 @@ def print_plan(plan: DryingPlan, spool: Spool, stream: TextIO) -> None:
     print_facts(page, rows)
     if len(plan.looks) > 1 and not (plan.first.outcome == "already" and plan.job is None):
         print_lines(page, plot(plan))
-    print_list(page, "What else would do", [other(one, plan) for one in plan.alternatives])
+    print_list(page, "What else would work", [other(one, plan) for one in plan.alternatives])
     print_list(page, "Cautions", instructions.cautions(plan, spool))
     print_notes(page, plan.notes)
 
@@ -90,7 +90,9 @@ def facts(plan: DryingPlan) -> list[tuple[str, str]]:
         return rows
     end = "ceiling" if plan.upwards else "floor"
     closed = (
-        " once all is level" if plan.device.around.closed and not plan.device.around.exchange_m3_s else ""
+        " once it is even throughout"
+        if plan.device.around.closed and not plan.device.around.exchange_m3_s
+        else ""
     )
     rows.append((end, f"this air ({plan.rh_pct:.1f} % RH) ends at {spread(plan.floor_wt_pct)}{closed}"))
     rows += [(one.goal, reached(one, plan)) for one in plan.reaches]
@@ -99,7 +101,7 @@ def facts(plan: DryingPlan) -> list[tuple[str, str]]:
         rows.append(
             (
                 "then",
-                f"from {percent(low)} to {percent(high)} wt % over the winding: seal it in a bag to level out",
+                f"from {percent(low)} to {percent(high)} wt % over the winding: seal it in a bag to even this out",
             )
         )
     if plan.warm_s is not None and plan.warm_s > 0:
@@ -175,11 +177,11 @@ def weigh(plan: DryingPlan) -> str:
     weighing = plan.weighing
     assert weighing is not None
     if weighing.body_g and weighing.scale_g is None:
-        return f"no use: the cardboard reel's own water gives or takes {weighing.body_g:.0f} g"
+        return f"no use: the cardboard reel's own water changes by up to {weighing.body_g:.0f} g"
     loss = weighing.looks[-1].loss_g
     sign = "gained" if loss.p50 < 0 else "lost"
     if weighing.scale_g is None:
-        return f"no usual scale tells it: only {abs(loss.p50):.2g} g in all"
+        return f"no usual scale can show it: only {abs(loss.p50):.2g} g in all"
     digits = 0 if weighing.scale_g >= 1 else 1 if weighing.scale_g >= 0.1 else 2
     looks = ", ".join(
         f"{grams(one.loss_g, digits)} after {instructions.hours(one.at_s)}" for one in weighing.looks

@@ -50,7 +50,7 @@ def print_queue(found: QueueFindings, stream: TextIO, *, width: int | None = Non
             "- ", f"about files and times of jobs {runs(unsure)}: 'gcodetool check' and --json say more"
         )
     if not found.complete:
-        page.line("stopped: what stands here is what was finished by then", style="bold")
+        page.line("stopped early: these jobs were finished by then", style="bold")
 
 
 def headline(found: QueueFindings) -> str:
@@ -66,7 +66,7 @@ def counts(found: QueueFindings) -> str:
         f"{count} {one if count == 1 else many}"
         for count, one, many in (
             (len(found.dryings), "drying", "dryings"),
-            (found.changes, "spool mounted anew", "spools mounted anew"),
+            (found.changes, "spool change", "spool changes"),
         )
     )
 

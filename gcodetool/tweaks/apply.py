@@ -62,10 +62,10 @@ def words_of(text: str | None) -> frozenset[str]:
     wrong = sorted(listed - {*WORDS, "none"})
     if wrong:
         raise UsageError(
-            f"--apply '{wrong[0]}' is nothing to apply; write {' or '.join(WORDS)}, or both with a comma"
+            f"--apply '{wrong[0]}' cannot be applied; write {' or '.join(WORDS)}, or both with a comma"
         )
     if "none" in listed and len(listed) > 1:
-        raise UsageError("--apply none stands alone; leave the other words out")
+        raise UsageError("--apply none cannot be combined; leave the other words out")
     return listed - {"none"}
 
 

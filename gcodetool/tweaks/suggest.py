@@ -32,7 +32,7 @@ USUAL_RESIDENCE_S: Final = 10.0  # a common melt zone at a common flow; estimate
 LEAST_STEP_K: Final = 2.0  # a smaller step is within a nozzle's own swing
 BUBBLING_S: Final = 100.0  # time in which the water of a melt zone comes out as steam; estimated
 LEAST_LONGER_MM: Final = 0.05  # a smaller step is within the drive's own play
-LEAST_FIRST_LAYER_MM_S: Final = 10.0  # slower, the strand is cooked instead of laid; estimated
+LEAST_FIRST_LAYER_MM_S: Final = 10.0  # slower, the melt breaks down; estimated
 MOST_SLOWER: Final = 0.5  # the first layer keeps at least this share of its speed; estimated
 FLEXIBLE: Final = ("TPU", "TPE", "TPC", "FLEX")  # retraction jams a soft strand in the drive gear
 
@@ -277,7 +277,7 @@ def longer_retraction(
     after = math.floor(min(bound, wanted) * 20 + 1e-9) / 20
     if after - asked.retract_mm < LEAST_LONGER_MM - 1e-9:
         return None
-    limited = f"; the printer's stated {bound:g} mm allow no more" if wanted > bound else ""
+    limited = f"; the printer's profile allows no more than {bound:g} mm" if wanted > bound else ""
     return Tweak(
         RETRACTION,
         asked.retract_mm,
@@ -309,7 +309,7 @@ def faster_retraction(
         now,
         float(after),
         "mm/s",
-        f"steam goes on pushing while the strand is pulled back; the printer's stated {bound:g} mm/s bound it",
+        f"steam goes on pushing while the strand is pulled back; the printer's profile allows at most {bound:g} mm/s",
         effect=f"the pressure is gone after {1000 * asked.retract_mm / after:.0f} ms instead of "
         f"{1000 * asked.retract_mm / now:.0f}",
         cost="the drive gear may grind a soft or thick strand",
@@ -327,7 +327,7 @@ def enable_wipe(material: Material, water: WaterVsLimits, asked: ToolDemands) ->
         0.0,
         1.0,
         "switch",
-        f"about {pushed:.2f} mm of strand are pushed out on the longest travel; what hangs at the nozzle "
+        f"about {pushed:.2f} mm of strand are pushed out on the longest travel; what has come out "
         "is left inside the part",
         effect="fewer strings and blobs at the start of lines",
         cost="a little time",
@@ -390,7 +390,7 @@ def faster_minimum_speed(
         "mm/s",
         f"the melt stays {asked.residence_s:.0f} s in the hot end and loses about {100 * lost:.1f} % of its chain "
         f"length; {100 * ALLOWED_LOSS:.0f} % are reached after {borne_s:.0f} s",
-        effect="small layers are not slowed so far that the melt is cooked",
+        effect="small layers are not slowed so far that the melt breaks down",
         cost="small layers cool less before the next one comes; print several parts at once instead",
         confidence="estimated",
     )
@@ -440,4 +440,7 @@ def shortfall(water: WaterVsLimits, tweaks: tuple[Tweak, ...]) -> str | None:
     """Return what to say where a marginal strand finds no setting that helps."""
     if not water.covered or any(tweak.setting in (NOZZLE, RETRACTION) for tweak in tweaks):
         return None
-    return "no setting within the stated limits covers this water: better dry the spool first, or look at the purge closely"
+    return (
+        "no setting within the stated limits makes up for this water: better dry the spool first, or look at the "
+        "purge closely"
+    )
