@@ -161,6 +161,11 @@ def for_job(plan: DryingPlan) -> str:
     box = ""
     if need.box_now_rh_pct is not None:
         box = f"feed it from a box of {rh(need.box_now_rh_pct)}"
+    if need.clear_s == 0.0 and need.now.code != "clear":  # your own figure or an inspection says otherwise
+        return (
+            f"Do not print {need.name} yet: {need.now.because}; by the model {plan.spool} is dry enough for all of it: "
+            "dry it again, or purge and look at the strand"
+        )
     if need.clear_s == 0.0:
         return f"Print {need.name} now: {plan.spool} is dry enough for all of it as it is"
     if need.clear_s is not None:
