@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING, Final
 from gcodetool import profiles
 from gcodetool.errors import GcodeError, UsageError
 from gcodetool.gcode.markers import for_tool
-from gcodetool.judge import reasons
 from gcodetool.judge.findings import ExaminedJob, JobFindings, ToolFindings, ToolVerdict
 from gcodetool.judge.verdict_codes import worst
 from gcodetool.moisture.members import default_members
@@ -221,6 +220,8 @@ def assign(
 
 def without_record(program: "Program", timeline: Timeline, tool: int) -> ToolFindings:
     """Return what can be said of a tool whose spool nobody named."""
+    from gcodetool.judge import reasons
+
     word = for_tool(program.facts.filament_types, tool)
     material: Material | None = None
     if word:

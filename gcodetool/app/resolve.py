@@ -3,7 +3,6 @@
 Nothing is printed here: what is worth telling comes back as notes.
 """
 
-import difflib
 import time
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -158,6 +157,8 @@ def find_printer(word: "str | Printer | None", *, ledger: str | None = None) -> 
 
 def nearest(word: str, known: "list[str]") -> str:
     """Return the offer that ends a message about a name that is none."""
+    import difflib
+
     near = difflib.get_close_matches(word, known, n=1)
     return f"did you mean '{near[0]}'?" if near else f"known: {', '.join(known) or 'none'}"
 

@@ -12,7 +12,6 @@ from gcodetool.app.check import SpoolWord
 from gcodetool.app.resolve import Moment, clock, find_spool, snapshots_of
 from gcodetool.drying.advice import drying_advice
 from gcodetool.errors import GcodetoolError
-from gcodetool.judge.findings import ListedSpool, SpoolFindings
 from gcodetool.judge.idle_forecast import (
     IdleForecast,
     from_text,
@@ -22,6 +21,7 @@ from gcodetool.judge.idle_forecast import (
     to_text,
 )
 from gcodetool.judge.print_air import ROOM_AIR
+from gcodetool.judge.shelf_findings import ListedSpool, SpoolFindings
 from gcodetool.judge.spool_judgement import judge_spool
 from gcodetool.ledger import cache, entries, records
 from gcodetool.ledger.entries import micro

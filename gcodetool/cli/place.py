@@ -23,7 +23,7 @@ from gcodetool.cli.shelf import (
 )
 
 if TYPE_CHECKING:
-    from gcodetool.judge.findings import PlaceOnShelf
+    from gcodetool.judge.shelf_findings import PlaceOnShelf
     from gcodetool.ledger.hygrometer import ParsedReadings
 
 KINDS: Final = ("open", "box", "sealed", "dryer", "printer")

@@ -15,7 +15,6 @@ from enum import Enum
 from types import MappingProxyType
 from typing import Final, TypeVar
 
-from gcodetool.gcode import remarks
 from gcodetool.gcode.values import Numbers, number, numbers, points, seconds, spool_id, strings
 
 # Layer marks as the scanner counts them.
@@ -64,7 +63,6 @@ MOST_MM: Final = 1e9  # no spool holds more
 DIAMETERS_MM: Final = (0.1, 100.0)  # beyond these there is no filament
 NOZZLES_MM: Final = (0.01, 20.0)
 CHANGES_S: Final = (0.0, 3600.0)  # no tool change takes longer
-OF_REMARKS: Final = frozenset(item.name for item in fields(remarks.Remarks)) - {"total_mm"}
 USED_OLD: Final = _line(r"; filament used = (?P<mm>[0-9.]+)mm \([0-9.]+cm3\)")
 
 
@@ -95,6 +93,8 @@ def family(head: bytes, tail: bytes) -> Family:
         ):
             return Family.A
         return Family.A_OLD
+    from gcodetool.gcode import remarks
+
     if remarks.spelling(top, end) is not None or remarks.remarks(top, end).signed:
         return Family.OTHER
     return Family.UNKNOWN
@@ -106,6 +106,8 @@ def layer_marks(of: Family, head: bytes = b"", tail: bytes = b"") -> int:
     ``head``, ``tail``: as for :func:`family`; those of family ``OTHER`` show there.
     """
     if of is Family.OTHER:
+        from gcodetool.gcode import remarks
+
         spelling = remarks.spelling(_text(head), _text(tail))
         return NO_MARKS if spelling is None else MARKS_OTHER + spelling
     return {Family.A: MARKS_A, Family.C_END: MARKS_A, Family.C_TOP: MARKS_C, Family.B: MARKS_B}.get(
@@ -250,12 +252,15 @@ def facts(head: bytes, tail: bytes, of: Family, *, handed: Mapping[str, str] | N
         sequential=_sequential(config),
         one_nozzle=_switch(config, "single_extruder_multi_material"),
     )
-    return found if of is not Family.OTHER else _with_remarks(found, remarks.remarks(top, end))
+    return found if of is not Family.OTHER else _with_remarks(found, top, end)
 
 
-def _with_remarks(found: SlicerFacts, said: remarks.Remarks) -> SlicerFacts:
+def _with_remarks(found: SlicerFacts, top: str, end: str) -> SlicerFacts:
     """Return *found* with what it lacks taken from the file's plain comments."""
-    lacking = {item.name: getattr(said, item.name) for item in fields(said) if item.name in OF_REMARKS}
+    from gcodetool.gcode import remarks
+
+    said = remarks.remarks(top, end)
+    lacking = {item.name: getattr(said, item.name) for item in fields(said) if item.name != "total_mm"}
     lacking = {name: value for name, value in lacking.items() if getattr(found, name) in (None, ())}
     total = said.total_mm if not (found.filament_mm or said.filament_mm) else None
     return replace(found, **lacking, filament_total_mm=total)

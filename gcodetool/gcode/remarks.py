@@ -7,24 +7,16 @@ words for the fact.  A number without a unit is no fact; ``doubts`` tells of it.
 Left out: settings of any one program, marks that are no comments, numbers inside sentences.
 """
 
-import itertools
 import re
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final, TypeVar
 
+from gcodetool.gcode.spellings import BY_HEIGHT, SPELLINGS
+
 Value = TypeVar("Value")
 
-# ``; layer 3, Z = 0.6``, ``;LAYER:3``, ``; Layer = 3``: what stands before the number.
-NUMBERED: Final = tuple(
-    "".join(parts).encode()
-    for parts in itertools.product(
-        (";", "; "), ("layer", "Layer", "LAYER"), (" ", ":", ": ", " : ", "=", " = ", " #", "_")
-    )
-)
-BY_HEIGHT: Final = (b"; BEGIN_LAYER_OBJECT z=", b"; BEGIN_LAYER z=", b"; LAYER Z=", b"; Z_LAYER = ")
-SPELLINGS: Final = NUMBERED + BY_HEIGHT  # a height may have decimals, a number has none
 FEWEST_MARKS: Final = 2  # one alone is a word in passing
 MARK: Final = re.compile(
     r"^(?P<spelling>; ?layer(?:: ?| : | ?= ?| #| |_))(?P<number>-?\d{1,9})(?![\d.])",

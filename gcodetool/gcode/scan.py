@@ -20,8 +20,8 @@ from gcodetool.gcode.arcs import box_of
 from gcodetool.gcode.dialects import EXTENDED_KINDS, G_TABLES, M_TABLES, command
 from gcodetool.gcode.modal import AXES_STATED, E_STATED, SavedState, act
 from gcodetool.gcode.odd import NOTED_G, NOTED_M, TEXTS, note, noted, plain_move, second, unknown
-from gcodetool.gcode.remarks import NUMBERED, SPELLINGS
 from gcodetool.gcode.rows import Rows
+from gcodetool.gcode.spellings import NUMBERED, SPELLINGS
 
 COMPILED: Final = cython.compiled
 

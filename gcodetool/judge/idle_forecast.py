@@ -13,11 +13,12 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from gcodetool.judge.exposure_budget import stated_left_s
-from gcodetool.judge.findings import Band, SpoolRow
+from gcodetool.judge.findings import Band
 from gcodetool.judge.outcomes import leaves_open, reached
 from gcodetool.judge.print_air import air_of_room
 from gcodetool.judge.print_judgement import limits_of
 from gcodetool.judge.record_facts import out_since, steam_seen
+from gcodetool.judge.shelf_findings import SpoolRow
 from gcodetool.moisture.exposure import GROWTH, safe_exposure
 from gcodetool.moisture.field import FIRST_STEP_S, SpoolIntegrator
 from gcodetool.moisture.history import State, quantiles, surroundings

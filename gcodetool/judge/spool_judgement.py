@@ -3,10 +3,11 @@
 from typing import TYPE_CHECKING, Any
 
 from gcodetool.judge import reasons
-from gcodetool.judge.findings import Band, SpoolFindings, SpoolState
+from gcodetool.judge.findings import Band, SpoolState
 from gcodetool.judge.idle_forecast import idle_forecast, read_at
 from gcodetool.judge.print_judgement import limits_of
 from gcodetool.judge.severity import damage
+from gcodetool.judge.shelf_findings import SpoolFindings
 from gcodetool.moisture.history import State, quantile, quantiles
 from gcodetool.moisture.next_measurement import best_measurement, measurement_gains
 

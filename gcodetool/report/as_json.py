@@ -3,9 +3,12 @@
 import json
 import math
 from datetime import UTC, datetime
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
-from gcodetool.judge.findings import Band, Exposure, JobFindings, SpoolFindings, ToolFindings
+from gcodetool.judge.findings import Band, Exposure, JobFindings, ToolFindings
+
+if TYPE_CHECKING:
+    from gcodetool.judge.shelf_findings import SpoolFindings
 
 SCHEMA: Final = "gcodetool/report/1"
 
@@ -168,7 +171,7 @@ def to_json(found: JobFindings) -> str:
     return json.dumps(as_dict(found), indent=1, allow_nan=False, ensure_ascii=False)
 
 
-def spool_dict(seen: SpoolFindings) -> dict[str, Any]:
+def spool_dict(seen: "SpoolFindings") -> dict[str, Any]:
     """Return what ``spool show --json`` prints."""
     return {
         "mean_wt_pct": band(seen.state.mean_wt_pct),

@@ -9,13 +9,14 @@ from collections.abc import Iterator, Sequence
 from datetime import datetime
 from typing import TYPE_CHECKING, Final, TextIO
 
-from gcodetool.judge.findings import Band, Forecast, JobFindings, SpoolFindings, ToolFindings
+from gcodetool.judge.findings import Band, Forecast, JobFindings, ToolFindings
 from gcodetool.judge.reasons import outcomes_sentence
 from gcodetool.judge.verdict_codes import Code
 from gcodetool.report.layout import Page, plain
 from gcodetool.report.plot import ASCII, BLOCKS, Limit, Triple, legend, plot
 
 if TYPE_CHECKING:
+    from gcodetool.judge.shelf_findings import SpoolFindings
     from gcodetool.moisture.notes import Note
     from gcodetool.moisture.state import Quantiles
 
@@ -308,7 +309,7 @@ def drawing(
     return [*page.wrapped(f"{what} ({legend(values, signs)})", page.width), *drawn] if drawn else []
 
 
-def print_spool(seen: SpoolFindings, stream: TextIO) -> None:
+def print_spool(seen: "SpoolFindings", stream: TextIO) -> None:
     """Print the findings on one spool to *stream*."""
     page = Page(stream)
     state = seen.state
@@ -333,7 +334,7 @@ def print_spool(seen: SpoolFindings, stream: TextIO) -> None:
     page.hanging("", LEGEND)
 
 
-def spool_facts(seen: SpoolFindings) -> Iterator[tuple[str, str]]:
+def spool_facts(seen: "SpoolFindings") -> Iterator[tuple[str, str]]:
     """Yield what a spool's record comes to."""
     state = seen.state
     yield "next fed", spread(state.next_fed_wt_pct)
@@ -353,7 +354,7 @@ def spool_facts(seen: SpoolFindings) -> Iterator[tuple[str, str]]:
     yield from notes(state.assumed)
 
 
-def depth_plot(seen: SpoolFindings, page: Page) -> list[str]:
+def depth_plot(seen: "SpoolFindings", page: Page) -> list[str]:
     """Return the plot of water over the winding's depth, the outermost turns at the left."""
     if len(seen.by_depth) < 2:
         return []

@@ -12,7 +12,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from gcodetool.judge.findings import ListedSpool, PlaceOnShelf
+from gcodetool.judge.shelf_findings import ListedSpool, PlaceOnShelf
 from gcodetool.report.as_json import band, utc
 from gcodetool.report.as_text import percent, plain
 

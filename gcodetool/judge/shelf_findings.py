@@ -1,0 +1,108 @@
+"""What was found out about spools and places on the shelf: the dataclasses that lists are printed from.
+
+None stands for what cannot be known.  Left out: jobs (``findings``), which are asked about more often and sooner.
+"""
+
+from dataclasses import dataclass
+from typing import Any
+
+from gcodetool.judge.findings import Band, SpoolState
+
+
+@dataclass(frozen=True)
+class SpoolFindings:
+    """All that is known of one spool where it stands; words and times as in ``idle_forecast.SpoolRow``."""
+
+    spool: str
+    material: str
+    word: str
+    whole_word: str
+    state: SpoolState
+    limit_good_wt_pct: float
+    limit_marginal_wt_pct: float
+    safe_exposure_s: float | None
+    safe_source: str
+    keeps_s: float | None
+    room: str
+    room_assumed: bool
+    by_depth: tuple[tuple[float, float], ...]  # depth [mm], content [wt %], outermost first
+    strand: tuple[tuple[float, float], ...]  # radius [mm], content [wt %], of the next-fed strand, nominal
+    bands: tuple[Band, ...] = ()  # of by_depth, in its order
+    advice: tuple[str, ...] = ()  # what to do, the first thing first
+    sharpen: str = ""  # which record would sharpen the forecast most
+    gains: tuple[tuple[str, float], ...] = ()  # records that could be made, share of the band each removes
+
+
+@dataclass(frozen=True)
+class SpoolRow:
+    """What a list says of one spool.
+
+    Attributes
+    ----------
+    word, whole_word
+        dry, marginal, wet, unknown or empty: what is fed next, and the wettest turns.
+    safe_s, safe_source
+        Idle in the room where it would be printed until what is fed next passes its marginal limit; by the
+        model, or by the user's own figure ("stated").
+    keeps_s
+        The same where it stands; None: longer than was looked at.
+    """
+
+    spool: str
+    material: str
+    place: str
+    tool: int | None
+    since_s: float
+    word: str
+    whole_word: str
+    next_fed_wt_pct: Band
+    safe_s: float | None
+    safe_source: str
+    keeps_s: float | None
+    room: str
+    room_assumed: bool
+    remaining_mm: float
+    remaining_g: float
+    colour: str | None = None
+
+
+@dataclass(frozen=True)
+class ListedSpool:
+    """A spool on the list: what is seen of it, or why nothing is."""
+
+    id: str
+    row: SpoolRow | None
+    trouble: str | None
+    retired: bool = False
+
+
+@dataclass(frozen=True)
+class AirReading:
+    """What a hygrometer said. [s since 1970], [°C], [% RH]"""
+
+    at_s: float
+    temperature_C: float
+    rh_pct: float
+
+
+@dataclass(frozen=True)
+class PlaceOnShelf:
+    """A place of the ledger at one moment.
+
+    Attributes
+    ----------
+    facts
+        What is stated of it, by the keys of a spool file.
+    reading, readings
+        The last reading up to that moment; how many there are in all.
+    spools, entries
+        Who stands there; what was noted about it.
+    """
+
+    name: str
+    kind: str
+    facts: dict[str, Any]
+    reading: AirReading | None
+    readings: int
+    spools: tuple[str, ...]
+    entries: tuple[Any, ...] = ()
