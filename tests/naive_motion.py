@@ -1,6 +1,6 @@
 """Slow and obvious: a reader of plain G-code, and the planners of all three firmwares.
 
-Lists of whole jobs, unlimited look-ahead, no state shared with ``gcodetool``.  Tests compare the
+Lists of whole jobs, no state shared with ``gcodetool``; RepRapFirmware's ring runs on a clock of its own.  Tests compare the
 compiled planner with this.
 """
 
@@ -270,10 +270,11 @@ class Klipper:
 
 
 class Rrf:
-    """Sections C1 to C3; limits in mm/s and mm/s2."""
+    """Sections C1 to C3; limits in mm/s and mm/s2; without a *ring* look-ahead is unlimited."""
 
-    def __init__(self, limits: dict[str, float]) -> None:
+    def __init__(self, limits: dict[str, float], ring: int | None = 60) -> None:
         self.limits = dict(limits)
+        self.ring = ring
         self.moves: list[dict[str, Any]] = []
         self.plans: list[Plan] = []
 
@@ -314,12 +315,29 @@ class Rrf:
 
     def stop(self) -> None:
         moves, self.moves = self.moves, []
-        s = pass_back([m["J"] for m in moves], [m["D"] for m in moves])
-        for i, m in enumerate(moves):
-            s[i + 1] = min(s[i + 1], s[i] + m["D"])
-            c2 = min(m["v"] ** 2, (s[i] + s[i + 1] + m["D"]) / 2)
-            ramps = trapezoid(m["L"], m["a"], min(s[i], c2), c2, min(s[i + 1], c2))
-            self.plans.append(Plan(m["line"], m["de"], m["across"], *ramps, math.sqrt(s[i])))
+        ring = self.ring or 3 * len(moves)
+        now, done, before = 0, 0, 0.0  # before: squared speed at the end of the last frozen move
+        ends = [0]  # when the frozen moves end, and when the first starts, in clocks
+        while len(ends) <= len(moves):
+            i = len(ends) - 1
+            while done < i and ends[done + 1] <= now:
+                done += 1
+            if 2 * (i - done) < ring and now >= ends[-1] - 75_000:
+                plan, before = self.freeze(moves[i : done + ring], before)
+                self.plans.append(plan)
+                ends.append(ends[-1] + math.floor(plan.total * 750_000))
+            else:
+                now = min(time for time in (*ends[done:], ends[-1] - 75_000) if time > now)
+
+    @staticmethod
+    def freeze(open_moves: list[dict[str, Any]], before: float) -> tuple[Plan, float]:
+        """Return the plan of the first of *open_moves*, which end in a stop, and its squared speed at the end."""
+        m = open_moves[0]
+        s = pass_back([m["J"] for m in open_moves], [m["D"] for m in open_moves])
+        after = min(s[1], before + m["D"])
+        c2 = min(m["v"] ** 2, (before + after + m["D"]) / 2)
+        ramps = trapezoid(m["L"], m["a"], min(before, c2), c2, min(after, c2))
+        return Plan(m["line"], m["de"], m["across"], *ramps, math.sqrt(before)), after
 
 
 class Marlin:

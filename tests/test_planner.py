@@ -95,7 +95,7 @@ def planned(module: ModuleType, machine: str, events: list[Event], **options: An
     return found, planner
 
 
-def naive(machine: str, events: list[Event]) -> list[Any]:
+def naive(machine: str, events: list[Event], **options: Any) -> list[Any]:
     """Return the move table by the slow twin."""
     limits = limits_of(machine)
     dialect = dialect_of(machine)
@@ -105,7 +105,7 @@ def naive(machine: str, events: list[Event]) -> list[Any]:
         "marlin": naive_motion.Marlin,
         "reprapfirmware": naive_motion.Rrf,
     }
-    twin: Any = kind[dialect](values)
+    twin: Any = kind[dialect](values, **options)
     place = (0.0, 0.0, 0.0)
     for event in events:
         if event.kind == "stop":
@@ -249,6 +249,71 @@ def test_a_long_job_streams_as_whole_and_as_the_naive_twin(machine: str) -> None
     assert planner.capped == 0
     assert small == planned(compiled, machine, events, batch=100_000)[0]
     assert_same(small, naive(machine, events))
+
+
+# --- RepRapFirmware's ring ---------------------------------------------------------------------------
+
+RUN = st.tuples(
+    st.integers(1, 90),
+    st.sampled_from([0.011, 0.037, 0.053, 0.21, 3.1]),
+    st.sampled_from([0.0, 0.01, 0.3]),
+    st.sampled_from([7.0, 61.0, 149.0, 397.0]),
+)
+RUNS = st.lists(RUN, min_size=1, max_size=6)
+rings = functools.partial(pytest.mark.parametrize, "machine", ["rrf 0", "rrf 1"])
+
+
+def fine_job(runs: list[tuple[int, float, float, float]]) -> list[Event]:
+    """Return a job of many short moves that bend: (moves, mm, turn of each in rad, mm/s) of each run."""
+    out: list[Event] = []
+    x = y = heading = 0.0
+    for count, way, turn, feed in runs:
+        for _ in range(count):
+            heading += turn
+            x, y = x + way * math.cos(heading), y + way * math.sin(heading)
+            out.append(Event("move", len(out) + 1, x, y, 0.0, 0.04 * way, feed))
+    return out
+
+
+@rings()
+@given(runs=RUNS, ring=st.integers(4, 70), batch=st.integers(1, 7))
+@settings(max_examples=60)
+def test_a_short_ring_plans_as_the_naive_twin(machine: str, runs: list[Any], ring: int, batch: int) -> None:
+    """On a clock or by sums, interpreted or compiled, in small batches or whole."""
+    events = fine_job(runs)
+    found, planner = planned(compiled, machine, events, ring=ring, batch=batch)
+    assert planner.capped == 0
+    assert found == planned(compiled, machine, events, ring=ring)[0]
+    assert found == planned(interpreted("gcodetool.motion.planner"), machine, events, ring=ring)[0]
+    assert_same(found, naive(machine, events, ring=ring))
+
+
+@rings()
+@given(runs=RUNS, ring=st.integers(4, 40), more=st.integers(0, 20))
+@settings(max_examples=100)
+def test_a_ring_twice_as_long_is_never_slower(machine: str, runs: list[Any], ring: int, more: int) -> None:
+    """Its open half alone is the whole of the shorter ring; each move may lose one clock."""
+    events = fine_job(runs)
+    longer = planned(compiled, machine, events, ring=2 * ring + more)[0]
+    assert seconds(longer) <= seconds(planned(compiled, machine, events, ring=ring)[0]) + 2e-6 * len(events)
+
+
+@rings()
+@given(runs=RUNS)
+@settings(max_examples=40)
+def test_a_ring_longer_than_the_job_is_none(machine: str, runs: list[Any]) -> None:
+    events = fine_job(runs)
+    found = planned(compiled, machine, events, ring=len(events) + 1)[0]
+    assert found == planned(compiled, machine, events, ring=10 * len(events))[0]
+    assert_same(found, naive(machine, events, ring=None))
+
+
+def test_short_moves_need_room_to_stop() -> None:
+    """Along a straight line of 0.05 mm moves the last 31 of 60 are open: they must stop the machine."""
+    events = fine_job([(2000, 0.05, 0.0, 149.0)])
+    table = planned(compiled, "rrf 1", events)[0]
+    assert max(row[5] for row in table[100:1900]) == pytest.approx(math.sqrt(2 * 1000 * 0.05 * 30), rel=1e-6)
+    assert max(row[5] for row in planned(compiled, "rrf 1", events, ring=2001)[0]) == pytest.approx(149.0)
 
 
 @both()

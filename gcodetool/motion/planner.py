@@ -12,6 +12,11 @@ the queue has grown by a batch, so each move is looked at about twice.  A queue 
 without agreement plans its first half as if the machine stopped after the queue; ``capped`` counts
 these.
 
+RepRapFirmware's own ring is short, and the machine must be able to stop at the last move in it (C7).  A
+stop there changes the backward pass in one way only: no start may exceed the sum of 2 a L from there to
+that stop.  So one pass serves all rings; the sum is compared in the forward pass, exactly only where the
+half of the ring that is always open to change might be too short.
+
 Squared speeds end in ``_v2``.  Left out: positions outside a kilometre (``refused``), mesh levelling,
 input shaping, hosts that cannot keep the queue full.
 """
@@ -103,6 +108,9 @@ FLOW_BIN_MM3_S: Final = 0.125
 TOOL_FIGURES: Final = 7
 TABLE_COLUMNS: Final = 6  # line, kind, seconds up, at speed, down, speed at the start
 QUEUE_CAP: Final = 100_000
+# Moves in RepRapFirmware's ring, the one running among them: 60 in release 3.5.3's build that the reference
+# cases come from; other boards have 40, and M595 adds to either (C6).
+RRF_RING: Final = 60
 
 # Kinds of a move, as in the move table.
 FORWARD: Final = 1
@@ -138,6 +146,8 @@ _MARLIN_RATE_FLOOR = cython.declare(cython.double, 120.0)  # steps/s, B4
 _MARLIN_SHORTEST = cython.declare(cython.double, 6.0)  # steps, B0
 _ROUNDING = cython.declare(cython.double, 1.0e-6)  # what falls short of a whole number by less is one
 _RRF_CLOCK = cython.declare(cython.double, 750000.0)  # 1/s, C3
+_RRF_AHEAD = cython.declare(cython.double, 75000.0)  # clocks before a move is needed, to freeze it: 0.1 s, C7
+_RRF_AMPLE_V2 = cython.declare(cython.double, 1.0e9)  # room to brake from any speed, (mm/s)^2
 
 
 @cython.cfunc
@@ -206,6 +216,7 @@ class Planner:
     limits : array of double, in the order of the dialect's names above; shared, not copied.
     cap : moves that the queue may hold.
     batch : moves by which the queue grows between two passes.
+    ring : moves that RepRapFirmware holds at once, 4 or more.
     """
 
     dialect: cython.int
@@ -328,6 +339,13 @@ class Planner:
     before_safe_speed: cython.double
     # forward state
     last_cruise_v2: cython.double
+    # RepRapFirmware's ring, and when its last moves end, in clocks since the stop before them
+    ring: cython.Py_ssize_t
+    frozen_at_most: cython.Py_ssize_t  # moves in it that are no longer open to change
+    frozen_moves: cython.Py_ssize_t  # since that stop
+    frozen_place: cython.Py_ssize_t  # in ring_end, of the next
+    frozen_end: cython.double  # of the last
+    ring_end: cython.double[::1]
     # arcs
     arc_radius_mm: cython.double
     # the queue
@@ -361,9 +379,21 @@ class Planner:
     queue_reaches_any: cython.double[::1]
     store: Any
 
-    def __init__(self, dialect: int, limits: array, cap: int = QUEUE_CAP, batch: int = 512) -> None:
+    def __init__(
+        self,
+        dialect: int,
+        limits: array,
+        cap: int = QUEUE_CAP,
+        batch: int = 512,
+        ring: int = RRF_RING,
+    ) -> None:
         self.dialect = dialect
-        self.cap = max(cap, 4)
+        self.ring = max(ring, 4)
+        self.frozen_at_most = (self.ring + 1) // 2
+        self.frozen_moves = self.frozen_place = 0
+        self.frozen_end = 0.0
+        self.ring_end = array("d", bytes(8 * (self.frozen_at_most if dialect == _RRF else 1)))
+        self.cap = max(cap, self.ring + 4 if dialect == _RRF else 4)
         self.batch = max(batch, 1)
         self.limits = limits
         self.bucket = 0
@@ -557,6 +587,9 @@ class Planner:
         self._plan(True)
         self.fresh = True
         self.last_cruise_v2 = 0.0
+        self.frozen_moves = 0
+        self.frozen_place = 0
+        self.frozen_end = 0.0
 
     @cython.cfunc
     @cython.nogil
@@ -1009,6 +1042,8 @@ class Planner:
             ready = self._backward_klipper(final)
         else:
             ready = self._backward(final)
+        if self.dialect == _RRF and not final and ready > self.count - self.ring:
+            ready = self.count - self.ring if self.count > self.ring else 0  # those need all of their ring
         if not final and ready == 0 and self.count >= self.cap:
             self.capped += 1
             if self.dialect == _KLIPPER:
@@ -1019,8 +1054,10 @@ class Planner:
         if ready > 0:
             if self.dialect == _KLIPPER:
                 self._commit_klipper(ready, final)
+            elif self.dialect == _MARLIN:
+                self._commit_marlin(ready, final)
             else:
-                self._commit(ready, final)
+                self._commit_rrf(ready, final)
             self._shift(ready)
         self.next_pass = self.count + (self.batch if self.batch > self.count else self.count)
         if self.next_pass > self.cap:
@@ -1200,12 +1237,13 @@ class Planner:
     @cython.cfunc
     @cython.nogil
     @cython.exceptval(check=False)
-    def _commit(self, ready: cython.Py_ssize_t, final: cython.bint) -> cython.void:
-        """Forward pass of B4 and C3 over the first *ready* moves, and their seconds."""
+    def _commit_marlin(self, ready: cython.Py_ssize_t, final: cython.bint) -> cython.void:
+        """Forward pass of B4 over the first *ready* moves, and their seconds."""
         i: cython.Py_ssize_t
         start_v2 = self.queue_start_v2[0]
         start = sqrt(start_v2)
         for i in range(ready):
+            end_v2 = _MARLIN_MINIMUM_V2
             if i + 1 < self.count:
                 end_v2 = self.queue_start_v2[i + 1]
                 if (
@@ -1214,19 +1252,78 @@ class Planner:
                     and start_v2 + self.queue_delta_v2[i] < end_v2
                 ):
                     end_v2 = start_v2 + self.queue_delta_v2[i]
-            elif self.dialect == _MARLIN:
-                end_v2 = _MARLIN_MINIMUM_V2
-            else:
-                end_v2 = 0.0
-            if self.dialect == _MARLIN:
-                end = sqrt(end_v2)
-                self._steps(i, start, end)
-                start = end
-            else:
-                self._ramps(i, start_v2, end_v2)
+            end = sqrt(end_v2)
+            self._steps(i, start, end)
+            start = end
             start_v2 = end_v2
         if ready < self.count and not final:
             self.queue_max_start_v2[ready] = start_v2  # settled: later passes can only find it again
+
+    @cython.cfunc
+    @cython.nogil
+    @cython.exceptval(check=False)
+    def _commit_rrf(self, ready: cython.Py_ssize_t, final: cython.bint) -> cython.void:
+        """Forward pass of C3 over the first *ready* moves, as the ring allows it, and their seconds."""
+        i: cython.Py_ssize_t
+        open_moves: cython.Py_ssize_t = self.ring // 2  # after the one in hand, at the least
+        start_v2 = self.queue_start_v2[0]
+        room_v2: cython.double = 0.0  # that these leave to brake; rounded, so it only bids to look closer
+        for i in range(1, open_moves + 1 if open_moves < self.count else 1):
+            delta_v2 = self.queue_delta_v2[i]
+            room_v2 += delta_v2 if delta_v2 < _RRF_AMPLE_V2 else _RRF_AMPLE_V2
+        for i in range(ready):
+            end_v2 = 0.0
+            if i + 1 < self.count:
+                end_v2 = self.queue_start_v2[i + 1]
+                if start_v2 < end_v2 and start_v2 + self.queue_delta_v2[i] < end_v2:
+                    end_v2 = start_v2 + self.queue_delta_v2[i]
+                if i + 1 + open_moves < self.count:
+                    if room_v2 < end_v2 + 1.0:
+                        end_v2 = self._within_ring(i, end_v2)
+                    delta_v2 = self.queue_delta_v2[i + 1]
+                    room_v2 -= delta_v2 if delta_v2 < _RRF_AMPLE_V2 else _RRF_AMPLE_V2
+                    delta_v2 = self.queue_delta_v2[i + 1 + open_moves]
+                    room_v2 += delta_v2 if delta_v2 < _RRF_AMPLE_V2 else _RRF_AMPLE_V2
+            self.frozen_end += self._ramps(i, start_v2, end_v2)
+            self.ring_end[self.frozen_place] = self.frozen_end
+            self.frozen_moves += 1
+            self.frozen_place += 1
+            if self.frozen_place == self.frozen_at_most:
+                self.frozen_place = 0
+            start_v2 = end_v2
+        if ready < self.count and not final:
+            self.queue_max_start_v2[ready] = start_v2  # settled: later passes can only find it again
+
+    @cython.cfunc
+    @cython.nogil
+    @cython.exceptval(check=False)
+    def _within_ring(self, i: cython.Py_ssize_t, end_v2: cython.double) -> cython.double:
+        """Return *end_v2* of move *i*, lowered so that the moves in the ring behind it can stop the machine.
+
+        C7: a move is frozen 0.1 s before it is needed, but not while half the ring is frozen; the ring
+        then holds as many moves as it has room for.
+        """
+        place: cython.Py_ssize_t = self.frozen_place
+        last: cython.Py_ssize_t = i + self.ring
+        room_v2: cython.double = 0.0
+        now: cython.double = self.frozen_end - _RRF_AHEAD
+        n: cython.Py_ssize_t
+        if self.frozen_moves >= self.frozen_at_most and self.ring_end[place] > now:
+            now = self.ring_end[place]  # the oldest must end first
+        n = self.frozen_moves
+        while n > 0:  # each that has not ended yet takes a place
+            n -= 1
+            place = (place if place > 0 else self.frozen_at_most) - 1
+            if self.ring_end[place] <= now:
+                break
+            last -= 1
+        if last >= self.count:
+            return end_v2
+        for n in range(i + 1, last):
+            room_v2 += self.queue_delta_v2[n]
+            if room_v2 >= end_v2:
+                return end_v2
+        return room_v2
 
     @cython.cfunc
     @cython.nogil
@@ -1630,8 +1727,8 @@ class Planner:
     @cython.cfunc
     @cython.nogil
     @cython.exceptval(check=False)
-    def _ramps(self, i: cython.Py_ssize_t, start_v2: cython.double, end_v2: cython.double) -> cython.void:
-        """Turn a RepRapFirmware move into seconds, in whole clocks, C3."""
+    def _ramps(self, i: cython.Py_ssize_t, start_v2: cython.double, end_v2: cython.double) -> cython.double:
+        """Turn a RepRapFirmware move into seconds, in whole clocks, C3; return their number."""
         cruise_v2: cython.double = 0.5 * (start_v2 + end_v2 + self.queue_delta_v2[i])
         per_accel: cython.double = 1.0 / self.queue_accel[i]
         if self.queue_max_cruise_v2[i] < cruise_v2:
@@ -1648,12 +1745,14 @@ class Planner:
         cruise_s = self.queue_mm[i] - 0.5 * (2 * cruise_v2 - start_v2 - end_v2) * per_accel
         cruise_s = cruise_s / cruise if cruise_s > 0 else 0.0
         late_s = up_s + cruise_s + down_s
-        late_s -= floor(late_s * _RRF_CLOCK) / _RRF_CLOCK
+        clocks = floor(late_s * _RRF_CLOCK)
+        late_s -= clocks / _RRF_CLOCK
         if cruise_s > late_s:
             cruise_s -= late_s
         elif up_s > late_s:
             up_s -= late_s
         self._add(i, up_s, cruise_s, down_s, start, cruise)
+        return clocks
 
     # -- rare work, in Python ---------------------------------------------------------------------------
 
