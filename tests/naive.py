@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from decimal import Decimal
 
 from gcodetool.gcode import dialects
-from gcodetool.gcode.remarks import NUMBERED, SPELLINGS
+from gcodetool.gcode.spellings import NUMBERED, SPELLINGS
 
 MARLIN, KLIPPER, RRF = range(3)
 NOTHING = {"x": 0.0, "y": 0.0, "z": 0.0, "e": 0.0, "f": 0.0, "i": 0.0, "j": 0.0}

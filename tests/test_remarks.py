@@ -11,9 +11,10 @@ from naive import NaiveScan
 from gcodetool.app.check import check
 from gcodetool.gcode import markers, program, remarks
 from gcodetool.gcode.markers import Family
-from gcodetool.gcode.remarks import SPELLINGS, duration, lengths
+from gcodetool.gcode.remarks import duration, lengths
 from gcodetool.gcode.rows import LAYER, Rows
 from gcodetool.gcode.scan import Scanner
+from gcodetool.gcode.spellings import SPELLINGS
 from gcodetool.motion.timeline import Timeline
 from gcodetool.motion.timing import build_timeline
 from gcodetool.report.as_json import as_dict

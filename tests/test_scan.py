@@ -18,8 +18,8 @@ from twins import interpreted
 
 from gcodetool.gcode import arcs, dialects, rows, scan
 from gcodetool.gcode.dialects import Dialect
-from gcodetool.gcode.remarks import SPELLINGS
 from gcodetool.gcode.rows import Rows
+from gcodetool.gcode.spellings import SPELLINGS
 
 SAMPLES = pathlib.Path(__file__).parent / "data" / "gcode"
 TRUTH = tomllib.loads((SAMPLES / "expected.toml").read_text("utf-8"))
