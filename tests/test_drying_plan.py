@@ -332,7 +332,7 @@ def test_what_cannot_be_is_refused():
         plan(state_at(empty, HOUR), dryer("oven"))
     with pytest.raises(UsageError, match="no such place"):
         of_place(state.spool, state, "shed")
-    with pytest.raises(UsageError, match="no dryer"):
+    with pytest.raises(UsageError, match="not a dryer"):
         of_place(state.spool, state, "bench", room=Room("x", 20.0, 1000.0))
     with pytest.raises(OutOfRangeError, match="cannot be set"):
         of_place(state.spool, state, "bench").air(50.0)
