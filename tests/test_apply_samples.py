@@ -315,8 +315,8 @@ def test_from_a_layer_on(tmp_path) -> None:
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        (["--apply", "fan"], "--apply 'fan' is nothing to apply"),
-        (["--apply", "none,retraction"], "--apply none stands alone"),
+        (["--apply", "fan"], "--apply 'fan' cannot be applied"),
+        (["--apply", "none,retraction"], "--apply none cannot be combined"),
         (["--from-layer", "3"], "--from-layer says where --apply begins"),
         (["--no-tweaks", "--apply", "retraction"], "cannot be used together"),
     ],

@@ -271,7 +271,7 @@ def test_desiccant_is_spent_when_the_air_over_it_passes_the_stated_humidity():
 
     def seen(at_s):
         there = state_at(wet, at_s)
-        return any(note.startswith("spent") for note in there.notes), float(there.enclosed_rh_pct[0])
+        return any(str(note).startswith("spent") for note in there.notes), float(there.enclosed_rh_pct[0])
 
     before_s, after_s = HOUR, 60 * DAY
     for _ in range(12):

@@ -377,7 +377,7 @@ def test_a_material_file_without_a_needed_key_is_refused(own_folder, key):
 def test_a_material_file_needs_one_whole_isotherm(own_folder):
     text = without(text_of("materials", "PLA"), "isotherm_cluster_exponent")
     with pytest.raises(
-        ProfileError, match="isotherm_henry_fraction stands without isotherm_cluster_exponent; add it"
+        ProfileError, match="isotherm_henry_fraction is stated without isotherm_cluster_exponent; add it"
     ):
         load_material(own_folder, text)
     text = without(without(text, "isotherm_henry_fraction"), "isotherm_exponent")

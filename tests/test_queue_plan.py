@@ -234,7 +234,7 @@ def test_due_and_dried_in_time(tmp_path) -> None:
 def test_where_no_drying_is_in_time_the_best_one_is_named(tmp_path) -> None:
     job(tmp_path, "a.gcode", hours=1)
     spool(tmp_path, "petg-04", water=0.5, place="bench")
-    spool(tmp_path, "petg-05", water=0.3, place="bench")
+    spool(tmp_path, "petg-05", water=0.38, place="bench")
     spool(tmp_path, "petg-06", water=0.5, place="bench")
     job_list = from_paths([tmp_path], printer="bench-1")
     soon = replace(job_list.requests[0], due_s=NOW + 1.5 * HOUR)

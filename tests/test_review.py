@@ -308,8 +308,8 @@ def test_edits_stand_with_the_lines_of_the_file(capsys: pytest.CaptureFixture[st
     [
         (["ring.gcode"], 2, "-o"),
         (["missing.gcode", "-o", "a.html"], 1, "missing.gcode"),
-        (["ring.gcode", "-o", "ring.gcode"], 2, "is no page; name a file that ends on .html"),
-        (["ring.gcode", "--spool", "petg-03.toml", "-o", "petg-03.toml"], 2, "is no page"),
+        (["ring.gcode", "-o", "ring.gcode"], 2, "is not a page; name a file that ends in .html"),
+        (["ring.gcode", "--spool", "petg-03.toml", "-o", "petg-03.toml"], 2, "is not a page"),
         (["ring.gcode", "-o", "no-folder/a.html"], 1, "there is no such folder"),
         (["ring.gcode", "--spool", "none.toml", "-o", "a.html"], 1, "none.toml"),
     ],

@@ -254,12 +254,12 @@ TEXTS = {
     "position known": (KNOWN, "at X"),
     "X and Y unknown": (
         Start(Dialect.MARLIN, position=(None, None, 0.3)),
-        "where the head stands is unknown",
+        "the head's position is unknown",
     ),
-    "Z unknown": (Start(Dialect.MARLIN, position=(5.0, 6.0, None)), "how high the nozzle stands is unknown"),
+    "Z unknown": (Start(Dialect.MARLIN, position=(5.0, 6.0, None)), "the nozzle's height is unknown"),
     "homed at the top": (
         Start(Dialect.MARLIN, position=(5.0, 6.0, 175.0)),
-        "there is no room to lift the head",
+        "the head cannot be lifted any further",
     ),
     "no free strip": (
         Start(Dialect.MARLIN, objects=((11.0, 11.0, 178.0, 3),)),
@@ -273,7 +273,7 @@ TEXTS = {
     "several tools": (Start(Dialect.REPRAPFIRMWARE, tool=3), "at X"),
     "start macro": (
         Start(Dialect.KLIPPER, macro=True, position=(None, None, None)),
-        "where the head stands is unknown",
+        "the head's position is unknown",
     ),
     "sequential": (
         Start(Dialect.MARLIN, objects=((20.0, 20.0, 30.0, 4), (130.0, 130.0, 30.0, 4))),

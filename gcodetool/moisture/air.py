@@ -62,7 +62,7 @@ class DesiccantIsotherm:
     def content(self, activity: float) -> float:
         """Return what it holds at an activity, 0 to 1 [kg/kg].
 
-        >>> Desiccant((0.0, 10.0, 100.0), (0.0, 6.0, 24.0), 10.0).content(0.05)
+        >>> DesiccantIsotherm((0.0, 10.0, 100.0), (0.0, 6.0, 24.0), 10.0).content(0.05)
         0.03
         """
         return float(np.interp(100.0 * activity, self.rh_pct, self.content_wt_pct)) / 100.0
