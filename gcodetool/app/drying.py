@@ -25,6 +25,7 @@ from gcodetool.drying.plan import plan as make_plan
 from gcodetool.drying.thermostat import Thermostat, thermostat
 from gcodetool.errors import UsageError
 from gcodetool.judge.print_air import air_of_print
+from gcodetool.ledger.spoolfile import COLDEST_C
 from gcodetool.moisture.constants import HOUR_S
 from gcodetool.moisture.history import State, state_at
 from gcodetool.moisture.members import default_members
@@ -33,7 +34,6 @@ from gcodetool.moisture.record import Spool
 if TYPE_CHECKING:
     from gcodetool.profiles import Printer
 
-COLDEST_C: Final = -40.0
 WARMEST_ROOM_C: Final = 60.0
 
 

@@ -6,17 +6,15 @@ meets a desiccant.  Left out: how hot to run it (``limits``), how long (``course
 """
 
 from dataclasses import dataclass, replace
-from typing import Final
 
 from gcodetool.errors import OutOfRangeError, UsageError
+from gcodetool.judge.print_air import is_room_air
 from gcodetool.moisture import air as airs
 from gcodetool.moisture.air import Air
 from gcodetool.moisture.constants import HOUR_S, VAPOUR_GAS, ZERO_CELSIUS_K
 from gcodetool.moisture.history import ROOM_C, ROOM_RH_PCT, State, surroundings
 from gcodetool.moisture.record import Place, Spool
 from gcodetool.profiles import Dryer
-
-AIRY: Final = ("open", "printer")
 
 
 @dataclass(frozen=True)
@@ -139,7 +137,7 @@ def likely_room(spool: Spool, state: State) -> Room:
     names += list(spool.places)
     for name in names:
         place = spool.places.get(name)
-        if place is not None and place.kind in AIRY:
+        if place is not None and is_room_air(place):
             return replace(room_of(spool, name, state.as_of_s), assumed=True)
     return replace(room_at(ROOM_C, ROOM_RH_PCT), assumed=True)
 

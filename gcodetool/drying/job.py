@@ -12,7 +12,7 @@ from gcodetool.drying.device import Device
 from gcodetool.judge.latest_start import judged_by
 from gcodetool.judge.print_air import PrintAir
 from gcodetool.judge.print_judgement import PrintJudgement, judge_print
-from gcodetool.judge.verdict_codes import BADNESS, Code
+from gcodetool.judge.verdict_codes import Code, worse
 from gcodetool.moisture import air as airs
 from gcodetool.moisture.field import Field, SpoolIntegrator
 from gcodetool.moisture.forecast import forecast
@@ -132,7 +132,7 @@ class _Asks:
         air = self.job.around.air if around is None else around
         arrival = forecast(state, air, self.feed.segments, until_s=self.feed.until_s)
         judged = judged_by(state, arrival, self.feed, self.confidence)
-        return judged is None or BADNESS.index(judged.code) <= BADNESS.index(wanted)
+        return judged is None or not worse(judged.code, wanted)
 
     def fed_from(self, rh_pct: float) -> Surroundings:
         """Return the job's air with the reel in a box of that humidity."""
@@ -154,7 +154,7 @@ class _Asks:
             return self.holds(state, wanted, around=around)
 
         as_it_is = self.now.code if around is None else None
-        if good(self.state) if as_it_is is None else BADNESS.index(as_it_is) <= BADNESS.index(wanted):
+        if good(self.state) if as_it_is is None else not worse(as_it_is, wanted):
             return 0.0
         low, high = 0, len(ran.fields) - 1
         if not good(self.after(ran.fields[high])):

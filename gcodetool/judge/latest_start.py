@@ -12,7 +12,7 @@ import numpy as np
 from gcodetool.judge.findings import Exposure
 from gcodetool.judge.outcomes import Judgement, judge
 from gcodetool.judge.print_air import PrintAir
-from gcodetool.judge.verdict_codes import BADNESS, Code
+from gcodetool.judge.verdict_codes import Code, worse
 from gcodetool.moisture.forecast import Arrival, forecast
 from gcodetool.moisture.history import State, aged, surroundings
 from gcodetool.motion.feed import ToolFeed
@@ -75,7 +75,7 @@ def latest_start_s(
             return False
         later = aged(of, idle, delay_s)
         judged = judged_by(later, forecast(later, around.air, pieces.segments), pieces, confidence)
-        return judged is not None and BADNESS.index(judged.code) <= BADNESS.index(code)
+        return judged is not None and not worse(judged.code, code)
 
     low, high = 0.0, FIRST_DELAY_S
     while holds(few, high):

@@ -19,7 +19,7 @@ from gcodetool.judge.print_air import PrintAir
 from gcodetool.judge.reasons import Cause
 from gcodetool.judge.record_facts import last_drying, stays, steam_seen
 from gcodetool.judge.severity import damage
-from gcodetool.judge.verdict_codes import BADNESS, Code
+from gcodetool.judge.verdict_codes import Code, worse
 from gcodetool.moisture.forecast import Arrival, forecast
 from gcodetool.moisture.history import State, quantile, state_at
 from gcodetool.moisture.next_measurement import worth_recording
@@ -137,10 +137,10 @@ def _decided(found: PrintJudgement, state: State, feed: ToolFeed) -> PrintJudgem
     layers = feed.layer[found.fed]
     code, layer, because = judged.code, judged.from_layer, None
     stated, late = _by_own_figure(found.exposure, feed, found.fed)
-    if BADNESS.index(stated) > BADNESS.index(code):
+    if worse(stated, code):
         code, layer = stated, late
         because = reasons.stated_exposure_reason(stated, found.exposure)
-    if BADNESS.index(code) < BADNESS.index("dry-first") and steam_seen(state.spool, state.as_of_s):
+    if worse("dry-first", code) and steam_seen(state.spool, state.as_of_s):
         code, layer, because = "dry-first", int(layers[0]), reasons.STEAM_REASON
     return replace(found, code=code, from_layer=layer, because=because or "", by_model=because is None)
 
@@ -178,7 +178,7 @@ def _explained(
         )
     record = worth_recording(state)
     cautions = list(found.cautions)
-    if BADNESS.index(judged.cautious_code) > BADNESS.index(found.code):
+    if worse(judged.cautious_code, found.code):
         cautions.append(reasons.worse_caution(state.spool.id, found.code, judged, record))
     start_by = None
     if found.code in GOOD_ENOUGH:

@@ -15,6 +15,15 @@ EXIT_CODES: Final[dict[Code, int]] = {
 }
 
 
+def worse(code: Code, than: Code) -> bool:
+    """Return whether a verdict is worse than another.
+
+    >>> worse("dry-first", "runs-out"), worse("adjust", "adjust"), worse("clear", "adjust")
+    (True, False, False)
+    """
+    return BADNESS.index(code) > BADNESS.index(than)
+
+
 def worst(codes: Sequence[Code]) -> Code:
     """Return the worst verdict of several tools; nothing to judge is unknown.
 
