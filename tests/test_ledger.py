@@ -16,16 +16,19 @@ from sqlalchemy import text
 from gcodetool.errors import GcodetoolError, LedgerError, SpoolError
 from gcodetool.ledger import (
     cache,
+    call,
+    dryings,
     entries,
     exchange,
     maintenance,
     place_entries,
     records,
-    schema,
+    steps,
     store,
     writers,
 )
 from gcodetool.ledger.store import open_ledger, reading, writing
+from gcodetool.moisture.dryer_runs import as_run
 from gcodetool.profiles import sample_folder
 
 T0 = 1_760_000_000.0
@@ -80,7 +83,7 @@ REFUSED = [
         (lambda led: writers.add_spool(led, "x", {**FACTS, "net_mass_g": -1}), "net_mass_g is -1"),
         (lambda led: writers.add_spool(led, "x", FACTS, place="bnch"), "did you mean 'bench'"),
         (lambda led: writers.set_spool(led, "pa6-07", {}), "nothing to correct"),
-        (lambda led: writers.dried(led, "pa6-07", hours=1, temperature_C=78, dryer="bag"), "no dryer"),
+        (lambda led: dryings.dried(led, "pa6-07", hours=1, temperature_C=78, dryer="bag"), "no dryer"),
         (lambda led: writers.undo(led, "pa6-07", 999), "has no entry 999"),
         (lambda led: place_entries.add_place(led, "bench", {"kind": "open"}), "is there already"),
         (lambda led: place_entries.add_place(led, "roof", {"kind": "open"}), "its air must be known"),
@@ -128,7 +131,7 @@ def test_a_spool_is_held_to_what_it_is_said_to_be(shelf: store.Ledger) -> None:
 
 
 def test_a_clock_that_was_set_back_is_noticed(shelf: store.Ledger, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(writers, "now_us", lambda: store.now_us() - 3600 * 1_000_000)
+    monkeypatch.setattr(writers, "now_us", lambda: call.now_us() - 3600 * 1_000_000)
     with pytest.raises(LedgerError, match=r"clock says .* but the last note was made .*--at"):
         writers.move(shelf, "pa6-07", "oven")
     writers.move(shelf, "pa6-07", "oven", at_s=T0 + HOUR)
@@ -139,7 +142,7 @@ def test_a_clock_that_was_set_back_is_noticed(shelf: store.Ledger, monkeypatch: 
 
 
 def test_undo_takes_back_the_last_command_whole_and_can_be_undone(shelf: store.Ledger) -> None:
-    writers.dried(shelf, "pa6-07", hours=10, temperature_C=78, at_s=T0 + 20 * HOUR)
+    dryings.dried(shelf, "pa6-07", hours=10, temperature_C=78, at_s=T0 + 20 * HOUR)
     assert kinds(shelf) == ["moved", "moved"]
     first = writers.undo(shelf, "pa6-07").entries[0]
     assert kinds(shelf) == []
@@ -188,42 +191,46 @@ def test_a_retired_spool_comes_back(shelf: store.Ledger) -> None:
 # ---------------------------------------------------------------- drying
 
 
-def test_dried_makes_the_dryer_that_it_needs_and_goes_back(shelf: store.Ledger) -> None:
+def test_dried_at_another_temperature_is_the_same_dryer_and_goes_back(shelf: store.Ledger) -> None:
     writers.move(shelf, "pa6-07", "bench-1", tool=2, at_s=T0 + HOUR)
-    done = writers.dried(shelf, "pa6-07", hours=8, temperature_C=70, at_s=T0 + 20 * HOUR)
-    assert "noted as oven-70C" in done.notes[0]
+    done = dryings.dried(shelf, "pa6-07", hours=8, temperature_C=70, at_s=T0 + 20 * HOUR)
+    assert done.notes == ()
     stays = [(place, tool) for _, place, tool in record(shelf).stays()]
-    assert stays == [("bench", None), ("bench-1", 2), ("oven-70C", None), ("bench-1", 2)]
-    again = writers.dried(shelf, "pa6-07", hours=2, temperature_C=70, to="bag", at_s=T0 + 40 * HOUR)
-    assert [entry.facts["place"] for entry in again.entries] == ["oven-70C", "bag"]
+    assert stays == [("bench", None), ("bench-1", 2), ("oven", None), ("bench-1", 2)]
+    again = dryings.dried(shelf, "pa6-07", hours=2, temperature_C=70, to="bag", at_s=T0 + 40 * HOUR)
+    assert [entry.facts["place"] for entry in again.entries] == ["oven", "bag"]
     with reading(shelf) as conn:
         spool = records.load_spool(conn, "pa6-07")
-    assert spool.places["oven-70C"].temperature_C == 70
-    assert spool.places["oven-70C"].room == "bench"
+    assert set(spool.places) == {"bench", "bench-1", "oven", "bag"}
+    hot = [as_run(spool, spool.places["oven"], event.at_s) for event in spool.events if event.place == "oven"]
+    assert [place.temperature_C for place in hot] == [70, 70]
+    assert spool.places["oven"].temperature_C == 78  # what the dryer is stated with stays
 
 
 def test_dried_takes_the_offset_of_the_knob_off(shelf: store.Ledger) -> None:
     place_entries.set_place(shelf, "oven", {"set_offset_C": 4})
-    done = writers.dried(shelf, "pa6-07", hours=8, temperature_C=82, at_s=T0 + 20 * HOUR)
-    assert done.entries[0].facts == {"place": "oven"}
-    assert "reaches 78 °C when it is set to 82" in done.notes[0]
+    done = dryings.dried(shelf, "pa6-07", hours=8, knob_C=82, at_s=T0 + 20 * HOUR)
+    assert done.entries[0].facts == {"place": "oven", "knob_C": 82.0}
+    assert done.notes == ("oven really has 78 °C at 82 °C on its knob",)
+    again = dryings.dried(shelf, "pa6-07", hours=8, temperature_C=82, at_s=T0 + 40 * HOUR)
+    assert again.notes == ()  # that is its air, whatever the knob shows
 
 
 def test_dried_refuses_hours_in_which_the_spool_was_elsewhere(shelf: store.Ledger) -> None:
     writers.move(shelf, "pa6-07", "box-2", at_s=T0 + 5 * HOUR)
     with pytest.raises(LedgerError, match=r"went to box-2 .* within these 10 h"):
-        writers.dried(shelf, "pa6-07", hours=10, temperature_C=78, at_s=T0 + 12 * HOUR)
+        dryings.dried(shelf, "pa6-07", hours=10, temperature_C=78, at_s=T0 + 12 * HOUR)
 
 
 def test_the_first_dryer_comes_by_itself_and_several_must_be_named(ledger_word: str) -> None:
     ledger = open_ledger(ledger_word)
     place_entries.add_place(ledger, "bench", {"kind": "open", "temperature_C": 22, "rh_pct": 48}, at_s=T0)
     writers.add_spool(ledger, "x", FACTS, at_s=T0)
-    done = writers.dried(ledger, "x", hours=1, temperature_C=60, at_s=T0 + 2 * HOUR)
+    done = dryings.dried(ledger, "x", hours=1, temperature_C=60, at_s=T0 + 2 * HOUR)
     assert "added the place dryer" in done.notes[0]
     place_entries.add_place(ledger, "oven", {"kind": "dryer", "temperature_C": 78, "room": "bench"}, at_s=T0)
     with pytest.raises(LedgerError, match=r"in which dryer\? name it with --dryer \(dryer, oven\)"):
-        writers.dried(ledger, "x", hours=1, temperature_C=60, at_s=T0 + 4 * HOUR)
+        dryings.dried(ledger, "x", hours=1, temperature_C=60, at_s=T0 + 4 * HOUR)
 
 
 # ---------------------------------------------------------------- air
@@ -322,7 +329,10 @@ def test_import_refuses_what_would_mix_two_records(shelf: store.Ledger, tmp_path
     with pytest.raises(LedgerError, match="on the shelf already, with another record"):
         exchange.import_spool(shelf, path)
     done = exchange.import_spool(shelf, path, as_id="pa6-08")
-    assert "kept as oven-70C" in done.notes[0]
+    assert "oven has other figures in the ledger (temperature_C 78" in done.notes[0]
+    heated = [entry.facts for entry in done.entries if entry.facts.get("place") == "oven"]
+    assert heated
+    assert all(facts["temperature_C"] == 70 for facts in heated)
     with pytest.raises(SpoolError, match="no such spool file"):
         exchange.import_spool(shelf, tmp_path / "none.toml")
 
@@ -369,16 +379,16 @@ def test_an_older_schema_moves_forward_and_a_newer_one_is_refused(
     ledger_word: str, tmp_path: pathlib.Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     with monkeypatch.context() as old:
-        old.setattr(schema, "STEPS", schema.STEPS[:1])
+        old.setattr(steps, "STEPS", steps.STEPS[:1])
         old.setattr(store, "NEWEST", 1)
         ledger = open_ledger(ledger_word)
         place_entries.add_place(ledger, "bench", {"kind": "open", "temperature_C": 22, "rh_pct": 48}, at_s=T0)
         writers.add_spool(ledger, "x", FACTS, at_s=T0)
     with reading(ledger) as conn:
-        assert schema.version_of(conn) == 1
+        assert steps.version_of(conn) == 1
     ledger = open_ledger(ledger_word)
     with reading(ledger) as conn:
-        assert schema.version_of(conn) == schema.NEWEST
+        assert steps.version_of(conn) == steps.NEWEST
     cache.LedgerShelf(ledger, "x").save(1, b"field")
     assert cache.LedgerShelf(ledger, "x").load(1) == b"field"
     assert record(ledger, "x").facts["material"] == "PA6"
@@ -535,7 +545,7 @@ def test_a_commit_whose_answer_is_lost_is_looked_up(
     commit = Connection.commit
 
     def lost(self: Connection) -> None:
-        if store.WROTE in self.info:
+        if call.WROTE in self.info:
             commit(self) if arrives else self.rollback()
             raise OperationalError("COMMIT", None, Exception("server closed the connection unexpectedly"))
         commit(self)

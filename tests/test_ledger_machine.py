@@ -19,7 +19,7 @@ from hypothesis.stateful import (
 )
 
 from gcodetool.errors import LedgerError
-from gcodetool.ledger import exchange, maintenance, place_entries, records, store, writers
+from gcodetool.ledger import dryings, exchange, maintenance, place_entries, records, store, writers
 from gcodetool.ledger.store import open_ledger, reading
 
 T0 = 1_700_000_000
@@ -189,17 +189,21 @@ class Shelf(RuleBasedStateMachine):
         ):
             if spool in self.added:
                 with pytest.raises(LedgerError):
-                    writers.dried(
+                    dryings.dried(
                         self.ledger, spool, hours=hours, temperature_C=degrees, dryer="oven", at_s=at
                     )
             return Command(spool, [])
-        done = writers.dried(self.ledger, spool, hours=hours, temperature_C=degrees, dryer="oven", at_s=at)
-        dryer = "oven" if degrees == 78 else "oven-60C"
+        done = dryings.dried(self.ledger, spool, hours=hours, temperature_C=degrees, dryer="oven", at_s=at)
         _, back, _ = before[-1]
         tool = next((stay[2] for stay in reversed(stays) if stay[0] <= begin and stay[1] == back), None)
         last = {"place": back} if tool is None else {"place": back, "tool": tool}
         return self.note(
-            spool, done, [(done.entries[-2].at_s, "moved", {"place": dryer}), (at, "moved", last)]
+            spool,
+            done,
+            [
+                (done.entries[-2].at_s, "moved", {"place": "oven", "temperature_C": degrees}),
+                (at, "moved", last),
+            ],
         )
 
     @rule(target=commands, command=consumes(commands))

@@ -47,8 +47,9 @@ def _seen(conn: "Connection", found: "PlaceRecord", inside: list[str], at_us: in
     if before:
         moment_us, celsius, rh_pct = before[-1]
         last = AirReading(moment_us / 1e6, celsius, rh_pct)
-    facts = {key: value for key, value in found.facts.items() if key != records.VARIANT}
-    return PlaceOnShelf(found.name, found.kind, facts, last, len(rows), tuple(inside), tuple(found.entries))
+    return PlaceOnShelf(
+        found.name, found.kind, found.stated, last, len(rows), tuple(inside), tuple(found.entries)
+    )
 
 
 def _inside(conn: "Connection", at_us: int) -> dict[str, list[str]]:

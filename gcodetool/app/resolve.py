@@ -242,7 +242,7 @@ def _mounted(
             spool_id, since_us = each[0]
             found[tool] = _loaded(conn, spool_id, places, also)
             on = "" if tool is None else f", tool {tool}"
-            notes.append(f"{spool_id}: on {used[0]}{on} since {writers.wall(since_us)}")
+            notes.append(f"{spool_id}: on {used[0]}{on} since {records.wall(since_us)}")
             notes += [
                 f"{other} is noted on {used[0]}{on} too; say where it went: gcodetool spool move {other} PLACE"
                 for other, _ in each[1:]

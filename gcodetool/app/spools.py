@@ -196,6 +196,8 @@ def relied_on(
     now = set(records.around(places, [here]))
     if here in places and places[here].kind not in ROOM_AIR:
         now |= set(records.places_of(record, places))
+    # a thermometer corrects all that was ever dried there
+    now |= {name for name in records.places_of(record, places) if places[name].kind == "dryer"}
     came = record.received
     if came.get("water_wt_pct") is None and not came.get("sealed"):  # in balance with all that was read there
         now |= set(records.around(places, [str(came["place"])]))

@@ -40,6 +40,8 @@ FORGETTABLE: Final = {
     "set-offset": "set_offset_C",
     "swing": "swing_C",
     "max-temperature": "max_temperature_C",
+    "accuracy": "accuracy_C",
+    "slots": "slots",
     "draught": "draught",
     "exchange": "exchange_m3_h",
     "fresh-at": "desiccant_fresh_at",
@@ -90,7 +92,21 @@ def aired(command: Any) -> Any:
             metavar="C",
             help="Dryer: how far its air goes above its mean.",
         ),
-        click.option("--max-temperature", type=float, metavar="C", help="Dryer: the most it can reach, °C."),
+        click.option(
+            "--max-temperature", type=float, metavar="C", help="Dryer: the most that its air may have, °C."
+        ),
+        click.option(
+            "--accuracy",
+            type=click.FloatRange(0, 50),
+            metavar="C",
+            help="Dryer: how well its temperature is known, ± °C.",
+        ),
+        click.option(
+            "--slots",
+            type=click.IntRange(1, 1000),
+            metavar="N",
+            help="Dryer: reels that it takes at a time; left out: 1.",
+        ),
         click.option(
             "--draught",
             type=float,
@@ -175,18 +191,29 @@ def set_place(
 
 @place.command("read", epilog="Example: gcodetool place read bench --humidity 52")
 @click.argument("name", type=PLACE)
-@click.option("--humidity", type=click.FloatRange(0, 100), required=True, metavar="RH", help="% RH.")
+@click.option("--humidity", type=click.FloatRange(0, 100), metavar="RH", help="% RH; of a dryer none.")
 @click.option(
     "--temperature", type=click.FloatRange(-40, 200), metavar="C", help="°C; left out: as known before."
+)
+@click.option(
+    "--knob",
+    type=click.FloatRange(-40, 200),
+    metavar="C",
+    help="Dryer: what its knob shows meanwhile; left out: as its drying was noted.",
 )
 @writer
 def read(
     name: str,
-    humidity: float,
+    humidity: float | None,
     temperature: float | None,
+    knob: float | None,
     context: WriteContext,
 ) -> int:
-    """Note what a hygrometer shows at a place; between readings its air is taken to change evenly."""
+    """Note what a hygrometer shows at a place, or a thermometer in a dryer.
+
+    Between readings of a hygrometer the air is taken to change evenly.  A thermometer tells how far a dryer is off;
+    that counts for all dryings in it.
+    """
     from gcodetool.ledger import place_entries
 
     done = place_entries.read(
@@ -194,10 +221,12 @@ def read(
         name,
         rh_pct=humidity,
         temperature_C=temperature,
+        knob_C=knob,
         at_s=context.at_s,
         force=context.force,
     )
-    return report_entry(name, f"{humidity:g} % RH", done, as_json=context.as_json, subject="place")
+    read_ = f"{temperature:g} °C" if humidity is None else f"{humidity:g} % RH"
+    return report_entry(name, read_, done, as_json=context.as_json, subject="place")
 
 
 @place.command("log", epilog="Example: gcodetool place log bench hygrometer.csv --zone Europe/Vienna")

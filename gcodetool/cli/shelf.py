@@ -137,22 +137,50 @@ def opened(word: str | None, *, make: bool) -> "Ledger":
 
 
 def report_entry(name: str, what: str, done: "Written", *, as_json: bool, subject: str = "spool") -> int:
-    """Print what a command wrote; its remarks go to stderr."""
-    from gcodetool.ledger.writers import wall
+    """Print what a command wrote about one name; its remarks go to stderr."""
+    print_remarks(done)
+    if as_json:
+        return print_entries(done)
+    rows = [entry for entry in done.entries if entry.subject == subject and entry.name == name]
+    if rows:
+        print_written(name, what, rows, subject)
+    return 0
 
+
+def report_entries(done: "Written", what: "Callable[[list[LedgerEntry]], str]", *, as_json: bool) -> int:
+    """Print what a command wrote about each spool, a line each; *what* puts its entries into words."""
+    print_remarks(done)
+    if as_json:
+        return print_entries(done)
+    names = dict.fromkeys(entry.name for entry in done.entries if entry.subject == "spool")
+    for name in names:
+        rows = [entry for entry in done.entries if entry.subject == "spool" and entry.name == name]
+        print_written(name, what(rows), rows, "spool")
+    return 0
+
+
+def print_remarks(done: "Written") -> None:
+    """Print what is to be said of what was written, to stderr."""
     for note in done.notes:
         click.echo(f"gcodetool: {note}", err=True)
-    if as_json:
-        click.echo(json.dumps({"entries": [entry_dict(entry) for entry in done.entries]}, indent=1))
-        return 0
-    if not done.entries:
-        return 0
-    numbers = sorted({entry.number for entry in done.entries if entry.subject == subject})
-    which = f"{numbers[0]}" if len(numbers) == 1 else f"{numbers[0]}-{numbers[-1]}"
-    back = f" {numbers[0]}" if done.entries[0].kind == "undone" else ""
-    at = wall(done.entries[-1].at_us)
-    click.echo(f"{name}: {what}, {at} (entry {which}; undo: gcodetool {subject} undo {name}{back})")
+
+
+def print_entries(done: "Written") -> int:
+    """Print what was written as JSON."""
+    click.echo(json.dumps({"entries": [entry_dict(entry) for entry in done.entries]}, indent=1))
     return 0
+
+
+def print_written(name: str, what: str, rows: "list[LedgerEntry]", subject: str) -> None:
+    """Print one line about the entries of one name."""
+    from gcodetool.ledger.records import wall
+
+    numbers = sorted(entry.number for entry in rows)
+    which = f"{numbers[0]}" if len(numbers) == 1 else f"{numbers[0]}-{numbers[-1]}"
+    back = f" {numbers[0]}" if rows[0].kind == "undone" else ""
+    click.echo(
+        f"{name}: {what}, {wall(rows[-1].at_us)} (entry {which}; undo: gcodetool {subject} undo {name}{back})"
+    )
 
 
 def entry_dict(entry: "LedgerEntry") -> dict[str, Any]:

@@ -17,6 +17,7 @@ from gcodetool.cli.shelf import (
     fact_keys,
     history_of,
     opened,
+    report_entries,
     report_entry,
     without_none,
     writer,
@@ -197,22 +198,49 @@ def set_spool(
     return report_entry(spool_id, "corrected", done, as_json=context.as_json)
 
 
+def heated(command: Any) -> Any:
+    """Add the options that say how hot a dryer is."""
+    options = [
+        click.option(
+            "--temperature",
+            type=click.FloatRange(0, 200),
+            metavar="C",
+            help="What the dryer's air has, °C; left out: as others in it, else as it is stated.",
+        ),
+        click.option(
+            "--knob",
+            type=click.FloatRange(0, 200),
+            metavar="C",
+            help="What its knob shows, instead of that, °C.",
+        ),
+    ]
+    for option in reversed(options):
+        command = option(command)
+    return command
+
+
 @spool.command("move", epilog="Example: gcodetool spool move pa6-07 bench-1 --tool 0")
 @click.argument("spool_id", metavar="ID", type=SPOOL)
 @click.argument("place", metavar="PLACE", type=PLACE)
 @click.option(
     "--tool", type=click.IntRange(0, 255), metavar="N", help="On a printer with several tools: which."
 )
+@heated
 @click.option("--note", metavar="TEXT")
 @writer
 def move(
     spool_id: str,
     place: str,
     tool: int | None,
+    temperature: float | None,
+    knob: float | None,
     note: str | None,
     context: WriteContext,
 ) -> int:
-    """Note that a spool went to PLACE; on a printer it is mounted."""
+    """Note that a spool went to PLACE; on a printer it is mounted.
+
+    A dryer has one temperature at a time: a spool that joins others takes theirs, or turns it for all.
+    """
     from gcodetool.ledger import writers
 
     done = writers.move(
@@ -220,6 +248,8 @@ def move(
         spool_id,
         place,
         tool=tool,
+        temperature_C=temperature,
+        knob_C=knob,
         at_s=context.at_s,
         note=note,
         force=context.force,
@@ -230,45 +260,45 @@ def move(
 
 
 @spool.command("dried", epilog="Example: gcodetool spool dried pa6-07 --hours 10 --temperature 78")
-@click.argument("spool_id", metavar="ID", type=SPOOL)
+@click.argument("spool_ids", metavar="ID...", type=SPOOL, nargs=-1, required=True)
 @click.option("--hours", type=click.FloatRange(0, 10_000, min_open=True), required=True, metavar="H")
-@click.option(
-    "--temperature",
-    type=click.FloatRange(0, 200),
-    required=True,
-    metavar="C",
-    help="As set on the dryer, °C.",
-)
+@heated
 @click.option("--dryer", type=DRYER, metavar="PLACE", help="In which dryer; left out: the only one.")
 @click.option("--to", type=PLACE, metavar="PLACE", help="Where it went then; left out: back where it was.")
 @click.option("--note", metavar="TEXT")
 @writer
 def dried(
-    spool_id: str,
+    spool_ids: tuple[str, ...],
     hours: float,
-    temperature: float,
+    temperature: float | None,
+    knob: float | None,
     dryer: str | None,
     to: str | None,
     note: str | None,
     context: WriteContext,
 ) -> int:
-    """Note a drying that has just ended, or ended at --at; for advice see 'gcodetool drying plan'."""
-    from gcodetool.ledger import writers
+    """Note a drying that has just ended, or ended at --at, of one spool or several together.
 
-    done = writers.dried(
+    For advice see 'gcodetool drying plan'.
+    """
+    from gcodetool.ledger import dryings
+
+    done = dryings.dried(
         context.ledger(make=False),
-        spool_id,
+        spool_ids,
         hours=hours,
         temperature_C=temperature,
+        knob_C=knob,
         dryer=dryer,
         to=to,
         at_s=context.at_s,
         note=note,
         force=context.force,
     )
-    dryer_name, place = (entry.facts["place"] for entry in done.entries if entry.subject == "spool")
-    return report_entry(
-        spool_id, f"dried {hours:g} h in {dryer_name}, now at {place}", done, as_json=context.as_json
+    return report_entries(
+        done,
+        lambda rows: f"dried {hours:g} h in {rows[0].facts['place']}, now at {rows[-1].facts['place']}",
+        as_json=context.as_json,
     )
 
 
@@ -310,6 +340,16 @@ def weigh(
 @click.option("--bubbles", type=click.Choice(["none", "few", "many"]), help="Bubbles in the strand.")
 @click.option("--oozes/--no-oozes", default=None, help="It oozes though nothing is fed.")
 @click.option("--pops/--no-pops", default=None, help="It crackles or steams.")
+@click.option(
+    "--winding",
+    type=click.Choice(["good", "deformed"]),
+    help="The wound strand, after it may have been too hot.",
+)
+@click.option(
+    "--free-end",
+    type=click.Choice(["stands", "sags"]),
+    help="An end of strand left standing out of it in a dryer.",
+)
 @click.option("--note", metavar="TEXT")
 @writer
 def inspect(
@@ -317,20 +357,26 @@ def inspect(
     bubbles: str | None,
     oozes: bool | None,
     pops: bool | None,
+    winding: str | None,
+    free_end: str | None,
     note: str | None,
     context: WriteContext,
 ) -> int:
-    """Note what a purged strand looked like.  It is hot: look, do not touch."""
+    """Note what a purged strand, or the winding after a drying, looked like.  It is hot: look, do not touch."""
     from gcodetool.ledger import writers
 
-    if bubbles is None and oozes is None and pops is None:
-        raise UsageError("say what was seen: add --bubbles none|few|many, --oozes or --pops")
+    if all(word is None for word in (bubbles, oozes, pops, winding, free_end)):
+        raise UsageError(
+            "say what was seen: add --bubbles none|few|many, --oozes, --pops, --winding or --free-end"
+        )
     done = writers.inspect(
         context.ledger(make=False),
         spool_id,
         bubbles=bubbles,
         oozes=oozes,
         pops=pops,
+        winding=winding,
+        free_end=free_end,
         at_s=context.at_s,
         note=note,
         force=context.force,
@@ -341,6 +387,8 @@ def inspect(
         for word, flag in (("ooze", oozes), ("popping", pops))
         if flag is not None
     ]
+    seen += [] if winding is None else [f"winding {winding}"]
+    seen += [] if free_end is None else [f"free end {free_end}"]
     return report_entry(spool_id, ", ".join(seen), done, as_json=context.as_json)
 
 

@@ -12,6 +12,7 @@ from gcodetool.judge.print_air import is_room_air
 from gcodetool.moisture import air as airs
 from gcodetool.moisture.air import Air
 from gcodetool.moisture.constants import HOUR_S, VAPOUR_GAS, ZERO_CELSIUS_K
+from gcodetool.moisture.dryer_runs import ONE_SLOT, air_C, as_run, knob_offset_C
 from gcodetool.moisture.history import ROOM_C, ROOM_RH_PCT, State, surroundings
 from gcodetool.moisture.record import Place, Spool
 from gcodetool.profiles import Dryer
@@ -44,12 +45,18 @@ class Device:
         Whether its temperature can be chosen.
     reached_C
         What the air in it is known to reach; None for a profile.
+    runs_C
+        What its air has for this spool now, or as it is stated; None for a profile.
     around
         Its air as it stands; `air` heats it.
     room
         Whose air it draws, and that leaks into it.
     max_temperature_C, swing_C, set_offset_C
-        The most that its maker allows, how far its air swings above and below the mean, knob minus truth.
+        The most that its air may have, how far that swings above and below the mean, knob minus truth.
+    accuracy_C
+        How well its temperature is known, as stated or measured; None: neither.
+    slots
+        How many reels it takes at a time.
     dew_point_C
         Of dried air.
     power_W
@@ -63,9 +70,12 @@ class Device:
     place: str | None = None
     profile: str | None = None
     reached_C: float | None = None
+    runs_C: float | None = None
     max_temperature_C: float | None = None
     swing_C: float = 0.0
     set_offset_C: float = 0.0
+    accuracy_C: float | None = None
+    slots: int = ONE_SLOT
     dew_point_C: float | None = None
     power_W: float | None = None
     power_said: str = ""
@@ -172,6 +182,7 @@ def of_place(spool: Spool, state: State, name: str, *, room: Room | None = None)
         room=own,
         adjustable=False,
         reached_C=air.temperature_C,
+        runs_C=air.temperature_C,
         power_W=0.0,
         power_said="not heated" if air.temperature_C <= own.temperature_C + 1 else "its heating is not known",
     )
@@ -180,6 +191,9 @@ def of_place(spool: Spool, state: State, name: str, *, room: Room | None = None)
 def _dryer_place(spool: Spool, state: State, place: Place, air: Air, room: Room | None) -> Device:
     dried = place.dew_point_C is not None
     notes = []
+    run = as_run(spool, place, state.as_of_s)
+    stated_C = air_C(place)
+    reached_C = max(air.temperature_C, air.temperature_C if stated_C is None else stated_C)
     if room is None and place.room is not None:
         room = room_of(spool, place.room, state.as_of_s)
     elif room is None:
@@ -189,17 +203,20 @@ def _dryer_place(spool: Spool, state: State, place: Place, air: Air, room: Room 
     if place.max_temperature_C is None:
         notes.append(
             f"{place.name} states no max_temperature_C: taken as no hotter than the "
-            f"{air.temperature_C:g} °C that the record says its air has"
+            f"{reached_C:g} °C that the record says its air has"
         )
     return Device(
         name=place.name,
         place=place.name,
         around=air,
         room=room,
-        reached_C=air.temperature_C,
+        reached_C=reached_C,
+        runs_C=air.temperature_C,
         max_temperature_C=place.max_temperature_C,
         swing_C=place.swing_C,
-        set_offset_C=place.set_offset_C,
+        set_offset_C=knob_offset_C(place),
+        accuracy_C=run.accuracy_C,
+        slots=ONE_SLOT if place.slots is None else place.slots,
         dew_point_C=place.dew_point_C,
         notes=tuple(notes),
     )

@@ -163,7 +163,7 @@ def fit(
     known = tuple(event for event in spool.events if event.at_s <= began_s and not _among(event, began_s))
     state = state_at(replace(spool, events=known), began_s, members=members)
     device = of_place(spool, state, where.name)
-    celsius = device.reached_C if warmth is None else warmth.mean_C
+    celsius = device.runs_C if warmth is None else warmth.mean_C
     assert celsius is not None  # a place has one
     if not device.adjustable:
         celsius = device.around.temperature_C

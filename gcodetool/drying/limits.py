@@ -1,7 +1,8 @@
 """The highest sensible drying temperature: the least of what polymer, reel and dryer stand.
 
-A dryer's air swings about its mean, so the mean stays that much below every limit; what its knob
-must be set to follows from how far it is off.  Left out: the hours, and what the air can reach
+A dryer's air swings about its mean, so the mean stays that much below every limit.  All limits are of true air,
+the dryer's too; what its knob must be set to follows from how far it is off.  Reels that share a dryer share its
+temperature: the coolest of their limits.  Left out: the hours, and what the air can reach
 (``plan``).
 """
 
@@ -64,8 +65,12 @@ def is_polyamide(material: Material) -> bool:
     return any(POLYAMIDE.match(word) for word in words)
 
 
-def stated(spool: Spool) -> list[Bound]:
-    """Return the limits of polymer and reel; an unknown reel counts as the most delicate one."""
+def stated(spool: Spool, accuracy_C: float | None = None) -> list[Bound]:
+    """Return the limits of polymer and reel; an unknown reel counts as the most delicate one.
+
+    Softening is kept off by BELOW_SOFTENING_K, or by how well the air is known (*accuracy_C*), if that is more.
+    """
+    below_K = max(BELOW_SOFTENING_K, accuracy_C or 0.0)
     material = spool.material
     # a file that states no highest drying temperature means the one it states
     at_most = material.dry_at_C if material.dry_at_max_C is None else material.dry_at_max_C
@@ -73,8 +78,8 @@ def stated(spool: Spool) -> list[Bound]:
     if material.softening_C is not None:
         found.append(
             Bound(
-                material.softening_C - BELOW_SOFTENING_K,
-                f"{BELOW_SOFTENING_K:g} K below the softening of {material.key}",
+                material.softening_C - below_K,
+                f"{below_K:g} K below the softening of {material.key}",
             )
         )
     if is_polyamide(material):
@@ -99,18 +104,31 @@ def bounds(spool: Spool) -> Sequence[tuple[float, str]]:
     return [usual, *((bound.limit_C, bound.whose) for bound in stated(spool))]
 
 
+def shared_bounds(spools: Sequence[Spool], accuracy_C: float | None = None) -> list[Bound]:
+    """Return the limits of reels that are in a dryer too, each with its name."""
+    return [
+        Bound(bound.limit_C, f"{spool.id} in it too: {bound.whose}")
+        for spool in spools
+        for bound in stated(spool, accuracy_C)
+    ]
+
+
 def highest(spool: Spool) -> tuple[float, str]:
     """Return the highest sensible drying temperature in an unknown dryer [°C], and what binds it."""
     return min(bounds(spool), key=lambda bound: bound[0])
 
 
 def set_point(
-    spool: Spool, device: Device, *, at_most_C: float | None = None, relieved: Sequence[str] = ()
+    spool: Spool,
+    device: Device,
+    *,
+    at_most_C: float | None = None,
+    relieved: Sequence[str] = (),
+    shared: Sequence[Bound] = (),
 ) -> SetPoint:
     """Return the highest sensible temperature of *device* for *spool*.
 
-    Its mean and its swing together stay at or below every limit, and so does what the knob shows below the
-    dryer's own.  Settings are rounded down to whole degrees.
+    Its mean and its swing together stay at or below every limit.  Settings are rounded down to whole degrees.
 
     Parameters
     ----------
@@ -120,13 +138,14 @@ def set_point(
         The user's own wish; never raises anything.
     relieved
         Starts of `Bound.whose` that are not to count: what another dryer or another reel would allow.
+    shared
+        Limits of other reels in it.
     """
     swing = device.swing_C
-    found = [(bound, bound.limit_C - swing) for bound in stated(spool)]
+    found = [(bound, bound.limit_C - swing) for bound in (*stated(spool, device.accuracy_C), *shared)]
     if device.max_temperature_C is not None:
         most = Bound(device.max_temperature_C, f"the most that {device.name} allows")
-        # the knob goes no further either
-        found.append((most, device.max_temperature_C - max(swing, device.set_offset_C)))
+        found.append((most, device.max_temperature_C - swing))
     elif device.reached_C is not None and device.adjustable:
         found.append((Bound(device.reached_C, f"as hot as {device.name} is known to get"), device.reached_C))
     if at_most_C is not None:
@@ -137,7 +156,7 @@ def set_point(
     if not device.adjustable:
         own = device.reached_C if device.reached_C is not None else device.room_C
         return SetPoint(own, None, binding, listed, possible=own <= mean_C)
-    if mean_C == device.reached_C:  # as it is set now
+    if mean_C in (device.reached_C, device.runs_C):  # as it is set now, or was
         knob = mean_C + device.set_offset_C
     else:
         knob = float(math.floor(mean_C + device.set_offset_C + 1e-9))

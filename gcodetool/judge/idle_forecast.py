@@ -12,8 +12,10 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
+from gcodetool.judge import reasons
 from gcodetool.judge.exposure_budget import stated_left_s
 from gcodetool.judge.findings import Band
+from gcodetool.judge.heat_damage import HeatDamage, heat_damage
 from gcodetool.judge.outcomes import leaves_open, reached
 from gcodetool.judge.print_air import air_of_room
 from gcodetool.judge.print_judgement import limits_of
@@ -26,7 +28,7 @@ from gcodetool.moisture.history import State, quantiles, surroundings
 if TYPE_CHECKING:
     from gcodetool.moisture.record import Spool
 
-FORM: Final = "2"  # of the text; another one, and no kept forecast fits
+FORM: Final = "3"  # of the text; another one, and no kept forecast fits
 HORIZON_S: Final = 60 * 86_400.0
 SAFE_AT_S: Final = (0.0, 3600.0, 6 * 3600.0, 86_400.0, 4 * 86_400.0, 15 * 86_400.0, HORIZON_S)
 """Moments of a stay out of room air at which the safe exposure afterwards is worked out. [s]"""
@@ -59,6 +61,8 @@ class IdleForecast:
         A later event is noted already; from then on this does not hold. [s since 1970]
     steam
         The last inspection since the last drying saw a wet strand.
+    heat
+        The fields of ``heat_damage.HeatDamage``, where there is a sign of it.
     """
 
     spool: str
@@ -91,6 +95,7 @@ class IdleForecast:
     steam: bool
     tool: int | None = None
     colour: str | None = None
+    heat: dict[str, Any] | None = None
 
 
 def idle_forecast(spool: "Spool", state: State) -> IdleForecast:
@@ -121,6 +126,7 @@ def idle_forecast(spool: "Spool", state: State) -> IdleForecast:
         curve.add(end, march)
         step_s *= GROWTH
     good, marginal = limits_of(state)
+    hot = heat_damage(spool, state.as_of_s)
     later = [event.at_s for event in spool.events if event.at_s > state.as_of_s]
     moves = [event for event in spool.events if event.place is not None and event.at_s <= state.as_of_s]
     return IdleForecast(
@@ -147,6 +153,7 @@ def idle_forecast(spool: "Spool", state: State) -> IdleForecast:
         steam=steam_seen(spool, state.as_of_s),
         tool=moves[-1].tool if moves else None,
         colour=spool.colour,
+        heat=None if hot is None else asdict(hot),
     )
 
 
@@ -239,7 +246,18 @@ def read_at(seen: IdleForecast, now_s: float) -> SpoolRow:
         remaining_mm=seen.remaining_mm,
         remaining_g=seen.remaining_g,
         colour=seen.colour,
+        heat=_heat(seen, now_s),
     )
+
+
+def _heat(seen: IdleForecast, now_s: float) -> str | None:
+    """Return the caution of a winding that was too hot; a stay that goes on has grown since."""
+    if seen.heat is None:
+        return None
+    found = HeatDamage(**seen.heat)
+    if found.at_s + found.seconds == seen.as_of_s:
+        found = replace(found, seconds=now_s - found.at_s)
+    return reasons.too_hot_caution(seen.spool, found)
 
 
 def condition(to_good: float | None, to_marginal: float | None) -> str:

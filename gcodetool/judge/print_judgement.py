@@ -13,6 +13,7 @@ from gcodetool import profiles
 from gcodetool.judge import reasons
 from gcodetool.judge.exposure_budget import exposure_budget
 from gcodetool.judge.findings import Exposure
+from gcodetool.judge.heat_damage import heat_damage
 from gcodetool.judge.latest_start import HORIZON_S, is_fed, judged_by, latest_start_s
 from gcodetool.judge.outcomes import Judgement, reached
 from gcodetool.judge.print_air import PrintAir
@@ -115,6 +116,7 @@ def judge_print(
         limit_marginal_wt_pct=marginal,
         cautions=(
             *misfits(spool, feed, arrival),
+            *heat_cautions(spool, state.as_of_s),
             *(f"{spool.id}: {note}" for note in around.cautions),
             *differing,
         ),
@@ -209,6 +211,12 @@ def limits_of(state: State) -> tuple[float, float]:
         quantile(state.limit_good_wt_pct, 0.5, state.weights),
         quantile(state.limit_marginal_wt_pct, 0.5, state.weights),
     )
+
+
+def heat_cautions(spool: Spool, at_s: float) -> list[str]:
+    """Return the caution of a winding that was too hot and was not looked at since; none where there is no sign."""
+    damage_ = heat_damage(spool, at_s)
+    return [] if damage_ is None else [reasons.too_hot_caution(spool.id, damage_)]
 
 
 def misfits(spool: Spool, feed: ToolFeed, arrival: Arrival | None = None) -> list[str]:

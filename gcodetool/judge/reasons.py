@@ -14,6 +14,7 @@ from gcodetool.moisture.constants import HOUR_S
 
 if TYPE_CHECKING:
     from gcodetool.judge.findings import Exposure
+    from gcodetool.judge.heat_damage import HeatDamage
     from gcodetool.judge.outcomes import Judgement
     from gcodetool.judge.record_facts import Stay
     from gcodetool.judge.severity import Damage
@@ -215,6 +216,39 @@ def stated_exposure_differs(spool: str, left_s: float, model_s: float | None, ne
 def empty_reel(spool: str) -> str:
     """Return the caution of an empty reel."""
     return f"{spool}: the reel is empty by its record"
+
+
+def too_hot(damage: "HeatDamage") -> str:
+    """Return what heat has done to a winding, or may have, and what to do before it is fed.
+
+    >>> from gcodetool.judge.heat_damage import HeatDamage
+    >>> too_hot(HeatDamage("softening", 0.0, "oven", 4 * 3600.0, 75.0, 58.0, "PLA"))
+    '4 h at 75 °C in oven, 17 K above the softening of PLA: look at the winding before you feed it'
+    """
+    if damage.sign == "deformed":
+        return "its winding was found deformed: wind it over and measure the strand before it is fed, or do without it"
+    look = "look at the winding before you feed it"
+    if damage.sign == "free-end":
+        return (
+            f"a free end of its strand sagged{f' in {damage.place}' if damage.place else ''}: too hot; {look}"
+        )
+    above = max(1, round(damage.air_C - damage.limit_C))
+    limit = (
+        f"the softening of {damage.what}"
+        if damage.sign == "softening"
+        else f"what its reel stands ({damage.what})"
+    )
+    time = (
+        f"{damage.seconds / HOUR_S:.2g} h" if damage.seconds >= HOUR_S else f"{damage.seconds / 60:.0f} min"
+    )
+    return f"{time} at {damage.air_C:.0f} °C in {damage.place}, {above} K above {limit}: {look}"
+
+
+def too_hot_caution(spool: str, damage: "HeatDamage") -> str:
+    """Return the caution of a winding that was too hot, and how it is taken off."""
+    if damage.sign == "deformed":
+        return f"{spool}: {too_hot(damage)}"
+    return f"{spool}: {too_hot(damage)}, and note it: gcodetool spool inspect {spool} --winding good|deformed"
 
 
 # ---------------------------------------------------------------- what to do

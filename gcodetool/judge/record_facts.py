@@ -28,9 +28,16 @@ def stays(spool: "Spool", at_s: float) -> list[Stay]:
 
 
 def last_drying(spool: "Spool", at_s: float) -> Stay | None:
-    """Return the last stay in a dryer that began before a moment; None: the record shows none."""
-    found = [stay for stay in stays(spool, at_s) if kind_of(spool, stay.place) == "dryer"]
-    return found[-1] if found else None
+    """Return the last drying that began before a moment; None: the record shows none.
+
+    Stays in one dryer that follow each other, at other temperatures, are one drying.
+    """
+    found: Stay | None = None
+    for stay in stays(spool, at_s):
+        if kind_of(spool, stay.place) == "dryer":
+            goes_on = found is not None and found.place == stay.place and found.end_s == stay.begin_s
+            found = Stay(stay.place, found.begin_s if found and goes_on else stay.begin_s, stay.end_s)
+    return found
 
 
 def out_since(spool: "Spool", at_s: float) -> float | None:
@@ -54,7 +61,7 @@ def steam_seen(spool: "Spool", at_s: float) -> bool:
     for event in _until(spool, at_s):
         if event.place is not None and kind_of(spool, event.place) == "dryer":
             wet = False
-        if event.kind == "inspected":
+        if event.kind == "inspected" and (event.bubbles, event.oozes, event.pops) != (None, None, None):
             wet = event.bubbles == "many" or bool(event.pops)
     return wet
 

@@ -46,6 +46,8 @@ class SpoolRow:
         model, or by the user's own figure ("stated").
     keeps_s
         The same where it stands; None: longer than was looked at.
+    heat
+        What it was exposed to, where that was too hot and nobody has found its winding good since; else None.
     """
 
     spool: str
@@ -64,6 +66,7 @@ class SpoolRow:
     remaining_mm: float
     remaining_g: float
     colour: str | None = None
+    heat: str | None = None
 
 
 @dataclass(frozen=True)

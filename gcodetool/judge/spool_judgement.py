@@ -38,7 +38,10 @@ def judge_spool(state: State, nominal: State) -> SpoolFindings:
         by_depth=tuple((depth, quantile(content, 0.5, state.weights)) for depth, content in state.by_depth()),
         strand=tuple(nominal.strand()),
         bands=tuple(band_of(state, content) for _, content in state.by_depth()),
-        advice=(reasons.storage_advice(row.word, row.whole_word, damage(spool.material, wettest)),),
+        advice=(
+            *(() if row.heat is None else (row.heat,)),
+            reasons.storage_advice(row.word, row.whole_word, damage(spool.material, wettest)),
+        ),
         sharpen=best_measurement(state),
         gains=tuple((gain.what, gain.share) for gain in measurement_gains(state)),
     )

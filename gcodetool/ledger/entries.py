@@ -14,8 +14,8 @@ from typing import Any, Final, Literal
 
 from sqlalchemy import Connection, Row, func, insert, select
 
+from gcodetool.ledger.call import CALL, WROTE, now_us
 from gcodetool.ledger.schema import ENTRIES, READINGS
-from gcodetool.ledger.store import CALL, WROTE, now_us
 
 Subject = Literal["spool", "place"]
 MICRO: Final = 1_000_000
@@ -116,6 +116,13 @@ def _entry(row: Row[Any]) -> LedgerEntry:
     )
 
 
+def drafted(draft: Draft) -> LedgerEntry:
+    """Return an entry that is not written yet, to be read like one that is."""
+    return LedgerEntry(
+        0, draft.subject, draft.name, draft.kind, draft.at_us, draft.at_us, draft.facts, "", ""
+    )
+
+
 def append(conn: Connection, drafts: Sequence[Draft]) -> list[LedgerEntry]:
     """Write entries within the caller's ``writing`` transaction, and return them with their numbers."""
     call, noted = conn.info[CALL], now_us()
@@ -173,6 +180,15 @@ def of_kinds(conn: Connection, subject: Subject, kinds: Sequence[str]) -> list[L
     """Return the entries of some kinds, in the order in which they were written."""
     asked = select(ENTRIES).where(ENTRIES.c.subject == subject, ENTRIES.c.kind.in_(kinds))
     return [_entry(row) for row in conn.execute(asked.order_by(ENTRIES.c.number))]
+
+
+def names_saying(conn: Connection, subject: Subject, text: str) -> list[str]:
+    """Return the names with an entry, counted or not, among whose facts *text* stands as a value."""
+    word = json.dumps(text, ensure_ascii=False)
+    asked = select(ENTRIES.c.name).where(
+        ENTRIES.c.subject == subject, ENTRIES.c.facts.contains(word, autoescape=True)
+    )
+    return sorted(set(conn.execute(asked).scalars()))
 
 
 def moments(conn: Connection, kinds: Sequence[str]) -> list[tuple[str, int, int]]:

@@ -18,12 +18,15 @@ import tomli
 from gcodetool import profiles
 from gcodetool.errors import LedgerError
 from gcodetool.ledger import entries, records
+from gcodetool.ledger.dryers import as_place, heat_of
 from gcodetool.ledger.entries import Draft, Readings, micro
 from gcodetool.ledger.place_entries import check_name
 from gcodetool.ledger.records import PlaceRecord
 from gcodetool.ledger.spoolfile import EVENT_KEYS, NAME, SPOOL_KEYS, read_log, read_spool
 from gcodetool.ledger.store import Ledger, reading
 from gcodetool.ledger.writers import Written, write_transaction
+from gcodetool.moisture.dryer_runs import air_C
+from gcodetool.moisture.record import Place
 
 BARE: Final = re.compile(r"[A-Za-z0-9_-]+")
 FIRST: Final = ("kind", "temperature_C", "rh_pct")  # of a place, as people write them
@@ -129,6 +132,8 @@ def _value(value: Any) -> str:
         return _text(value)
     if isinstance(value, int | float):
         return repr(value)
+    if isinstance(value, Mapping):
+        return f"{{ {', '.join(_pairs(value, ('at',)))} }}"
     if isinstance(value, list):
         return f"[{', '.join(map(_value, value))}]"
     return str(value.isoformat())
@@ -177,15 +182,15 @@ def import_spool(
         known = records.places(conn)
         drafts: list[Draft] = []
         readings: dict[str, Readings] = {}
-        names, notes = _places(path, data["place"], known, received["at"], keep_places, drafts, readings)
+        hot, notes = _places(path, data["place"], known, received["at"], keep_places, drafts, readings)
         facts = {
             key: value for key, value in data.items() if key not in ("id", "place", "event") and value != {}
         }
         drafts.append(
-            Draft("spool", spool_id, "added", received["at"], {**facts, "received": _facts(received, names)})
+            Draft("spool", spool_id, "added", received["at"], {**facts, "received": _facts(received, {})})
         )
         drafts += [
-            Draft("spool", spool_id, event["kind"], event["at"], _facts(event, names))
+            Draft("spool", spool_id, event["kind"], event["at"], _facts(event, hot))
             for event in events
             if event is not received
         ]
@@ -211,10 +216,13 @@ def _from_file(path: Path, word: str) -> str:
     return word
 
 
-def _facts(event: Mapping[str, Any], names: Mapping[str, str]) -> dict[str, Any]:
+def _facts(event: Mapping[str, Any], hot: Mapping[str, Place]) -> dict[str, Any]:
+    """Return an event's facts; in a dryer whose figures the ledger states otherwise, with what its air had."""
     facts = {key: value for key, value in event.items() if key not in ("at", "kind")}
-    if "place" in facts:
-        facts["place"] = names[facts["place"]]
+    if event["kind"] == "moved" and facts["place"] in hot:
+        celsius = air_C(hot[facts["place"]], **heat_of(facts))
+        assert celsius is not None  # a dryer states one
+        facts = {**{key: value for key, value in facts.items() if key != "knob_C"}, "temperature_C": celsius}
     return facts
 
 
@@ -236,20 +244,20 @@ def _places(
     keep: bool,
     drafts: list[Draft],
     readings: dict[str, Readings],
-) -> tuple[dict[str, str], list[str]]:
-    """Add drafts of the places that are not there; return their names here, and what to say.
+) -> tuple[dict[str, Place], list[str]]:
+    """Add drafts of the places that are not there; return dryers whose heat the file states otherwise, and what to say.
 
     Raises
     ------
     LedgerError
         A place is there with other figures.
     """
-    names = {name: name for name in stated}
+    hot: dict[str, Place] = {}
     notes = []
     told = {}
     for name, facts in stated.items():
         check_name(name)
-        told[name] = {key: value for key, value in facts.items() if key != "log"}
+        told[name] = {key: value for key, value in facts.items() if key not in ("log", "readings")}
         if "printer" in facts:
             told[name]["printer"] = _from_file(path, facts["printer"])
     for name, facts in stated.items():
@@ -261,13 +269,13 @@ def _places(
                 for at_s, celsius, rh in zip(log.at_s, log.temperature_C, log.rh_pct, strict=True)
             ]
         if name in known:
-            there = {key: value for key, value in known[name].facts.items() if key != records.VARIANT}
+            there = known[name].facts
             if there != told[name] and not keep:
                 if facts["kind"] == there["kind"] == "dryer" and _but_heat(there) == _but_heat(told[name]):
-                    names[name] = _variant(name, told[name], known, received_us, drafts)
+                    hot[name] = as_place(_in_file(name, told[name], _read_in_file(facts), received_us))
                     notes.append(
-                        f"{name} has other figures in the ledger ({_difference(there, told[name])}); the file's is "
-                        f"kept as {names[name]}"
+                        f"{name} has other figures in the ledger ({_difference(there, told[name])}); those count, and its "
+                        "stays in it are noted with the temperature that the file says its air had"
                     )
                     continue
                 raise LedgerError(
@@ -279,6 +287,7 @@ def _places(
             continue
         first_us = rows[0][0] if rows else received_us
         drafts.append(Draft("place", name, "added", first_us, told[name]))
+        drafts += [Draft("place", name, "read", at_us, read) for at_us, read in _read_in_file(facts)]
         if rows:
             facts_of_log = {
                 "source": str(facts["log"]),
@@ -288,30 +297,34 @@ def _places(
             }
             drafts.append(Draft("place", name, "logged", first_us, facts_of_log))
             readings[name] = rows
-    return names, notes
+    return hot, notes
 
 
 def _but_heat(facts: Mapping[str, Any]) -> dict[str, Any]:
-    other = ("temperature_C", "swing_C", "set_offset_C", "max_temperature_C", "note")
+    other = ("temperature_C", "swing_C", "set_offset_C", "max_temperature_C", "accuracy_C", "slots", "note")
     return {key: value for key, value in facts.items() if key not in other}
 
 
-def _variant(
-    name: str,
-    facts: dict[str, Any],
-    known: Mapping[str, PlaceRecord],
-    at_us: int,
-    drafts: list[Draft],
-) -> str:
-    """Return the name of the dryer *name* with other figures; a draft makes it where it is not there."""
-    root = f"{name}-{facts['temperature_C']:g}C"
-    count, own = 1, root
-    while own in known and {k: v for k, v in known[own].facts.items() if k != records.VARIANT} != facts:
-        count += 1
-        own = f"{root}-{count}"
-    if own not in known:
-        drafts.append(Draft("place", own, "added", at_us, {**facts, records.VARIANT: name}))
-    return own
+def _read_in_file(facts: Mapping[str, Any]) -> list[tuple[int, dict[str, Any]]]:
+    """Return (at [µs], facts) of what a file says that a thermometer in a dryer read."""
+    found = []
+    for one in facts.get("readings", []):
+        read = {key: float(value) for key, value in one.items() if key != "at"}
+        if "knob_C" not in read:
+            read.setdefault("noted_C", float(facts["temperature_C"]))
+        found.append((micro(one["at"].timestamp()), read))
+    return found
+
+
+def _in_file(
+    name: str, facts: dict[str, Any], read: list[tuple[int, dict[str, Any]]], at_us: int
+) -> PlaceRecord:
+    """Return a place as the ledger would have it by the file alone."""
+    drafts = [Draft("place", name, "added", at_us, facts)]
+    drafts += [Draft("place", name, "read", moment, one) for moment, one in read]
+    found = records.place_record(name, [entries.drafted(draft) for draft in drafts])
+    assert found is not None  # it was added
+    return found
 
 
 def _difference(there: Mapping[str, Any], here: Mapping[str, Any]) -> str:

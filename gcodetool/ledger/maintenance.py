@@ -12,9 +12,11 @@ from typing import Literal
 from sqlalchemy import func, insert, select
 
 from gcodetool.errors import GcodetoolError, LedgerError
-from gcodetool.ledger import entries, plausibility, records
-from gcodetool.ledger.schema import ENTRIES, NEWEST, OUTLOOKS, READINGS, SNAPSHOTS, VERSIONS
-from gcodetool.ledger.store import Ledger, copy, now_us, open_ledger, reading, writing
+from gcodetool.ledger import dryers, entries, plausibility, records
+from gcodetool.ledger.call import now_us
+from gcodetool.ledger.schema import ENTRIES, OUTLOOKS, READINGS, SNAPSHOTS, VERSIONS
+from gcodetool.ledger.steps import NEWEST
+from gcodetool.ledger.store import Ledger, copy, open_ledger, reading, writing
 
 
 @dataclass(frozen=True)
@@ -98,6 +100,10 @@ def integrity_errors(ledger: Ledger) -> Iterator[Fault]:
         if not set(brought) <= known:
             yield Fault("readings", "readings are there without the entry that brought them")
         places = records.places(conn)
+        for place in places.values():
+            if place.kind == "dryer":
+                for text in dryers.contradictions(conn, place):
+                    yield Fault("doubtful", f"{text} (noted with --force?)")
         for spool_id, record in records.spools(conn).items():
             try:
                 spool = records.spool_from(conn, record, places)

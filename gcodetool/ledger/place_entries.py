@@ -10,12 +10,13 @@ from typing import Any, Final
 from sqlalchemy import Connection
 
 from gcodetool.errors import LedgerError
-from gcodetool.ledger import entries, records
+from gcodetool.ledger import dryers, entries, records
 from gcodetool.ledger.entries import Draft, Readings
 from gcodetool.ledger.records import MEASURABLE, PlaceRecord
 from gcodetool.ledger.spoolfile import COLDEST_C, HOTTEST_C, check_places
 from gcodetool.ledger.store import Ledger
 from gcodetool.ledger.writers import Written, write_transaction
+from gcodetool.moisture.dryer_runs import knob_offset_C, overstated_C
 from gcodetool.moisture.record import AirLog
 from gcodetool.tomlfile import shown
 
@@ -68,7 +69,7 @@ def _check(conn: Connection) -> None:
     known = records.places(conn)
     stated = {}
     for name, each in known.items():
-        facts = {key: value for key, value in each.facts.items() if key != records.VARIANT}
+        facts = each.stated
         if each.kind in MEASURABLE and each.measured:
             facts["log"] = ANY_AIR
         stated[name] = facts
@@ -96,20 +97,30 @@ def read(
     ledger: Ledger,
     name: str,
     *,
-    rh_pct: float,
+    rh_pct: float | None = None,
     temperature_C: float | None = None,
+    knob_C: float | None = None,
     at_s: float | None = None,
     force: bool = False,
 ) -> Written:
     """Note one reading of a place's air; its temperature, where none is read, is the last one known.
 
+    Of a dryer the temperature is read, and *knob_C* is what its knob shows meanwhile.
+
     Raises
     ------
     LedgerError
-        Unknown place, one whose air is not measured, or no temperature known.
+        Unknown place, one whose air is not measured, no temperature known, or a figure that does not belong to
+        such a place.
     """
     with write_transaction(ledger, at_s, force=force) as (conn, at_us):
-        place = measured(records.places(conn), name)
+        known = records.places(conn)
+        if records.place(known, name).kind == "dryer":
+            return read_dryer(conn, known[name], at_us, temperature_C, knob_C, rh_pct)
+        place = measured(known, name)
+        if rh_pct is None or knob_C is not None:
+            what = "no humidity was read; add --humidity" if rh_pct is None else "only a dryer has a knob"
+            raise LedgerError(f"{name}: {what}")
         notes = []
         if temperature_C is None:
             rows = records.air_of(conn, place)
@@ -129,12 +140,52 @@ def read(
         return Written(tuple(written), tuple(notes))
 
 
+def read_dryer(
+    conn: Connection,
+    dryer: PlaceRecord,
+    at_us: int,
+    temperature_C: float | None,
+    knob_C: float | None,
+    rh_pct: float | None,
+) -> Written:
+    """Note what a thermometer in a dryer shows, against its knob, else against what its air is noted with.
+
+    Raises
+    ------
+    LedgerError
+        No temperature, or a humidity, which follows from its room's.
+    """
+    if temperature_C is None or rh_pct is not None:
+        raise LedgerError(
+            f"{dryer.name} is a dryer: it heats the air of its room, which tells its humidity; note what a "
+            f"thermometer in it shows: gcodetool place read {dryer.name} --temperature 71 --knob 75"
+        )
+    there = [stay for stay in dryers.stays_in(conn, dryer.name) if stay.begin_us <= at_us < stay.end_us]
+    said: dict[str, float] = {"knob_C": float(knob_C)} if knob_C is not None else {}
+    if not said and there:
+        said = dict(there[-1].heat)
+    noted_C = said.get("temperature_C", float(dryer.facts["temperature_C"]))
+    against = {"knob_C": said["knob_C"]} if "knob_C" in said else {"noted_C": noted_C}
+    facts = {"temperature_C": float(temperature_C), **against}
+    if any({**facts, "at": records.utc(at_us)} == one for one in dryer.thermometer):
+        return Written((), (f"{dryer.name}: this reading is there already; nothing written",))
+    written = entries.append(conn, [Draft("place", dryer.name, "read", at_us, facts)])
+    _check(conn)
+    place = dryers.as_place(records.places(conn)[dryer.name])
+    off = knob_offset_C(place) if "knob_C" in against else overstated_C(place)
+    than = "its knob shows" if "knob_C" in against else "was noted"
+    notes = [f"its air is {abs(off):.1f} K {'cooler' if off > 0 else 'warmer'} than {than}"] if off else []
+    if off and (there or place.readings):
+        notes[-1] += "; dryings noted so, earlier ones too, count with what it really has"
+    return Written(tuple(written), tuple(notes))
+
+
 def measured(known: Mapping[str, PlaceRecord], name: str) -> PlaceRecord:
     """Return a place whose air may be measured."""
     place = records.place(known, name)
     if place.kind not in MEASURABLE:
         why = {
-            "dryer": "it heats the air of its room; read that, or correct its temperature with 'place set'",
+            "dryer": "it heats the air of its room; log that, or note its own temperature with 'place read'",
             "printer": "it stands in the air of its room; read that, or its box",
             "sealed": "no vapour crosses it",
         }

@@ -22,9 +22,7 @@ from gcodetool.tomlfile import nearest, shown
 HAPPENED: Final = ("moved", "weighed", "inspected", "fed")  # of a spool, beside ``added`` (which receives it)
 MEASURABLE: Final = ("open", "box")  # kinds of places whose air may be measured
 LINKS: Final = ("room", "fed_from")
-VARIANT: Final = (
-    "variant_of"  # a dryer at another temperature: the place it is the same as; the ledger's own key
-)
+HEAT: Final = ("temperature_C", "knob_C")  # of a stay in a dryer: one of them, or neither
 
 
 @dataclass(frozen=True)
@@ -53,6 +51,22 @@ class PlaceRecord:
     def measured(self) -> list[int]:
         """Numbers of the entries that brought readings in and count."""
         return [entry.number for entry in entries.live(self.entries) if entry.kind in ("read", "logged")]
+
+    @property
+    def thermometer(self) -> list[dict[str, Any]]:
+        """What a thermometer in a dryer read, as a spool file has it, by time; of other places nothing."""
+        if self.kind != "dryer":
+            return []
+        read = [entry for entry in entries.live(self.entries) if entry.kind == "read"]
+        return [
+            {"at": utc(entry.at_us), **entry.facts}
+            for entry in sorted(read, key=lambda entry: (entry.at_us, entry.number))
+        ]
+
+    @property
+    def stated(self) -> dict[str, Any]:
+        """Keys of a spool file's place: its facts, and of a dryer what a thermometer read."""
+        return {**self.facts, "readings": self.thermometer} if self.thermometer else dict(self.facts)
 
 
 @dataclass(frozen=True)
@@ -91,6 +105,11 @@ class SpoolRecord:
     def stay(self, at_us: int) -> tuple[int, str, int | None]:
         """Return (since [µs], place, tool) at a moment; the first stay before it came in."""
         return (self.stays(at_us) or self.stays()[:1])[-1]
+
+
+def wall(at_us: int) -> str:
+    """Return a moment as the clock on the wall shows it."""
+    return utc(at_us).astimezone().strftime("%Y-%m-%d %H:%M %Z").strip()
 
 
 def _made(rows: list[LedgerEntry]) -> tuple[LedgerEntry | None, list[LedgerEntry]]:
@@ -288,7 +307,7 @@ def data_of(
     used = sorted({*places_of(record, known), *around(known, also)})
     described = {}
     for name in used:
-        facts = {key: value for key, value in known[name].facts.items() if key != VARIANT}
+        facts = known[name].stated
         log = log_of(known[name])
         if log is not None:
             facts["log"] = log

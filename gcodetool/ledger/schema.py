@@ -1,19 +1,16 @@
-"""The ledger's tables, and the named steps that bring an older ledger forward.
+"""The ledger's tables.
 
 ``entry`` is the record: rows are added and never changed.  ``reading`` holds the hygrometer figures that
 entries of places brought in.  ``snapshot`` and ``outlook`` are caches that may be emptied at any time.
-Left out: opening, locking and copying (``store``).
+Left out: how an older ledger gets them (``steps``).
 """
 
-from collections.abc import Callable
-from dataclasses import dataclass
 from typing import Final
 
 from sqlalchemy import (
     BigInteger,
     CheckConstraint,
     Column,
-    Connection,
     Float,
     Index,
     Integer,
@@ -24,10 +21,6 @@ from sqlalchemy import (
     Table,
     Text,
     UniqueConstraint,
-    func,
-    insert,
-    inspect,
-    select,
 )
 
 METADATA: Final = MetaData()
@@ -85,42 +78,3 @@ OUTLOOKS: Final = Table(
     Column("data", Text, nullable=False),
     PrimaryKeyConstraint("spool", "members", name="outlook_once"),
 )
-
-
-@dataclass(frozen=True)
-class Step:
-    """One step forward: what it brings, and the function that does it within the caller's transaction."""
-
-    version: int
-    name: str
-    work: Callable[[Connection], None]
-
-
-def _record(conn: Connection) -> None:
-    METADATA.create_all(conn, [VERSIONS, ENTRIES, READINGS])
-
-
-def _caches(conn: Connection) -> None:
-    METADATA.create_all(conn, [SNAPSHOTS, OUTLOOKS])
-
-
-STEPS: Final = (
-    Step(1, "the record: entries and readings", _record),
-    Step(2, "room for snapshots and outlooks", _caches),
-)
-NEWEST: Final = STEPS[-1].version
-
-
-def version_of(conn: Connection) -> int:
-    """Return the schema's version; 0 where there is no ledger yet."""
-    if not inspect(conn).has_table(VERSIONS.name):
-        return 0
-    return int(conn.execute(select(func.coalesce(func.max(VERSIONS.c.version), 0))).scalar_one())
-
-
-def forward(conn: Connection, *, version: int, now_us: int) -> None:
-    """Take every step after *version*, and record each."""
-    for step in STEPS:
-        if step.version > version:
-            step.work(conn)
-            conn.execute(insert(VERSIONS).values(version=step.version, name=step.name, at_us=now_us))

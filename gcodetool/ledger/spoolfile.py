@@ -19,7 +19,7 @@ from typing import Any, Final, Literal, NoReturn, get_args
 
 from gcodetool import profiles
 from gcodetool.errors import SpoolError
-from gcodetool.moisture.record import AirLog, Body, Event, EventKind, Place, PlaceKind, Spool
+from gcodetool.moisture.record import AirLog, Body, Event, EventKind, Place, PlaceKind, Spool, Thermometer
 from gcodetool.tomlfile import Document, Keys, Table, load, nearest, printable, read_text, shown
 
 NAME: Final = re.compile(r"[a-z0-9][a-z0-9-]*")
@@ -44,6 +44,9 @@ PLACE_KEYS: Final[dict[str, tuple[str, ...]]] = {  # besides kind and note
         "set_offset_C",
         "swing_C",
         "max_temperature_C",
+        "accuracy_C",
+        "slots",
+        "readings",
         "draught",
         "air_L",
         "exchange_m3_h",
@@ -52,11 +55,12 @@ PLACE_KEYS: Final[dict[str, tuple[str, ...]]] = {  # besides kind and note
 }
 EVENT_KEYS: Final[dict[str, tuple[str, ...]]] = {  # besides at, kind and note
     "received": ("place", "water_wt_pct", "sealed"),
-    "moved": ("place", "tool"),
+    "moved": ("place", "tool", "temperature_C", "knob_C"),
     "weighed": ("gross_g", "resolution_g"),
-    "inspected": ("bubbles", "oozes", "pops"),
+    "inspected": ("bubbles", "oozes", "pops", "winding", "free_end"),
     "fed": ("length_mm", "mass_g"),
 }
+READING_KEYS: Final = ("at", "temperature_C", "knob_C", "noted_C")  # of a thermometer in a dryer
 SPOOL_KEYS: Final = (
     "id",
     "material",
@@ -268,6 +272,9 @@ def _place(name: str, table: Table) -> Place:
         set_offset_C=table.number("set_offset_C", low=-100, high=100) or 0.0,
         swing_C=table.number("swing_C", low=0, high=100) or 0.0,
         max_temperature_C=table.number("max_temperature_C", low=COLDEST_C, high=500),
+        accuracy_C=table.number("accuracy_C", low=0, high=50),
+        slots=table.whole("slots", low=1, high=1000),
+        readings=_readings(table),
         air_L=table.number("air_L", low=0, high=1e6),
         desiccant=None if desiccant is None else desiccant.name,
         desiccant_g=table.number("desiccant_g", low=0, high=1e6),
@@ -277,6 +284,27 @@ def _place(name: str, table: Table) -> Place:
         exchange_m3_h=table.number("exchange_m3_h", low=0, high=1e5),
         draught=table.number("draught", low=0.1, high=100),
     )
+
+
+def _readings(table: Table) -> tuple[Thermometer, ...]:
+    """Return what a thermometer in a dryer read, by time."""
+    found = []
+    for entry in table.array("readings"):
+        entry.only(READING_KEYS)
+        entry.need("at", "temperature_C")
+        at_s = entry.moment("at")
+        celsius, knob, noted = (
+            entry.number(key, low=COLDEST_C, high=HOTTEST_C) for key in ("temperature_C", "knob_C", "noted_C")
+        )
+        assert at_s is not None and celsius is not None  # need() saw them
+        if knob is not None and noted is not None:
+            entry.fail(
+                "noted_C", "knob_C is what the knob showed, noted_C what the air was taken for; keep one"
+            )
+        if knob is None and noted is None:
+            noted = table.number("temperature_C", low=COLDEST_C, high=HOTTEST_C)
+        found.append(Thermometer(at_s, celsius, knob, noted))
+    return tuple(sorted(found, key=lambda one: one.at_s))
 
 
 def _moments(table: Table, key: str) -> tuple[float, ...]:
@@ -502,16 +530,22 @@ def _event(table: Table, places: dict[str, Place], metre_g: float) -> Event:
         name = table.text("place") or ""
         if name not in places:
             table.fail("place", f"no place {shown(name)} in this file; {nearest(name, places)}")
+        if kind == "moved":
+            _check_heat(table, places[name])
     if kind == "weighed":
         table.need("gross_g")
     if kind == "inspected" and not any(key in table for key in EVENT_KEYS["inspected"]):
-        table.fail(None, "an inspection says nothing; add bubbles, oozes or pops")
+        table.fail(None, "an inspection says nothing; add bubbles, oozes, pops, winding or free_end")
     bubbles: Any = table.choice("bubbles", ("none", "few", "many"))
+    winding: Any = table.choice("winding", ("good", "deformed"))
+    free_end: Any = table.choice("free_end", ("stands", "sags"))
     return Event(
         at_s=at_s,
         kind=kind,
         place=table.text("place"),
         tool=table.whole("tool", high=255),
+        temperature_C=table.number("temperature_C", low=COLDEST_C, high=HOTTEST_C),
+        knob_C=table.number("knob_C", low=COLDEST_C, high=HOTTEST_C),
         water_wt_pct=table.number("water_wt_pct", low=0, high=100),
         sealed=table.flag("sealed"),
         gross_g=table.number("gross_g", high=1e6, above=0),
@@ -519,9 +553,23 @@ def _event(table: Table, places: dict[str, Place], metre_g: float) -> Event:
         bubbles=bubbles,
         oozes=table.flag("oozes"),
         pops=table.flag("pops"),
+        winding=winding,
+        free_end=free_end,
         length_mm=_fed_mm(table, metre_g) if kind == "fed" else None,
         line=table.document.line(table.keys),
     )
+
+
+def _check_heat(table: Table, place: Place) -> None:
+    """Refuse a temperature where nothing is heated, and two of them."""
+    for key in ("temperature_C", "knob_C"):
+        if key in table and place.kind != "dryer":
+            table.fail(key, f"{place.name} is a place of kind '{place.kind}', no dryer; take {key} out")
+    if "temperature_C" in table and "knob_C" in table:
+        table.fail(
+            "knob_C",
+            "temperature_C is what the air has, knob_C what the knob shows; keep the one that was read",
+        )
 
 
 def _fed_mm(table: Table, metre_g: float) -> float:

@@ -20,9 +20,11 @@ from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, SQLAlch
 from sqlalchemy.pool import NullPool
 
 from gcodetool.errors import LedgerError
+from gcodetool.ledger.call import CALL, WROTE, now_us
 from gcodetool.ledger.location import exists as exists  # noqa: PLC0414  # asked for here by those who open
 from gcodetool.ledger.location import path_of, place_of
-from gcodetool.ledger.schema import ENTRIES, NEWEST, forward, version_of
+from gcodetool.ledger.schema import ENTRIES
+from gcodetool.ledger.steps import NEWEST, forward, version_of
 
 PATIENCE_S: Final = 30.0  # how long a writer queues for the lock
 PATIENCE: Final = "GCODETOOL_LEDGER_WAIT"  # the same, from outside: seconds
@@ -226,11 +228,6 @@ def _refuse_newer(ledger: Ledger, version: int) -> None:
 # ---------------------------------------------------------------- transactions
 
 
-def now_us() -> int:
-    """Return the clock, microseconds since 1970-01-01 UTC."""
-    return time.time_ns() // 1000
-
-
 @contextlib.contextmanager
 def reading(ledger: Ledger) -> Iterator[Connection]:
     """Give a connection that sees one moment of the ledger."""
@@ -276,10 +273,6 @@ def writing(ledger: Ledger, *, patience: float | None = None) -> Iterator[Connec
             if not conn.info.get(WROTE) or _arrived(ledger, call, error):
                 return
             raise
-
-
-CALL: Final = "gcodetool call"
-WROTE: Final = "gcodetool wrote"
 
 
 def _arrived(ledger: Ledger, call: str, error: DBAPIError) -> bool:

@@ -1,11 +1,11 @@
-"""What people do with spools, as entries: added, moved, dried, weighed, looked at, fed, undone.
+"""What people do with spools, as entries: added, moved, weighed, looked at, fed, undone.
 
 Each function is one transaction: it takes the ledger's lock, looks at what is there, refuses what cannot
-be, and writes.  Figures that a check doubts pass with ``force``.  Left out: places (``place_entries``).
+be, and writes.  Figures that a check doubts pass with ``force``.  Left out: places (``place_entries``),
+whole dryings (``dryings``).
 """
 
 import contextlib
-import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Any, Final
@@ -15,11 +15,13 @@ from sqlalchemy import Connection
 from gcodetool import profiles
 from gcodetool.errors import LedgerError
 from gcodetool.ledger import entries, records
+from gcodetool.ledger.call import now_us
+from gcodetool.ledger.dryers import heat_words, join
 from gcodetool.ledger.entries import MICRO, Draft, LedgerEntry, micro
 from gcodetool.ledger.plausibility import check_plausible
-from gcodetool.ledger.records import PlaceRecord, SpoolRecord
+from gcodetool.ledger.records import PlaceRecord, SpoolRecord, wall
 from gcodetool.ledger.spoolfile import NAME, check_event
-from gcodetool.ledger.store import Ledger, now_us, writing
+from gcodetool.ledger.store import Ledger, writing
 from gcodetool.tomlfile import shown
 
 CLOCK_SLACK_US: Final = 300 * MICRO  # how far the clocks of a shop's machines may differ
@@ -53,11 +55,6 @@ def write_transaction(ledger: Ledger, at_s: float | None, *, force: bool) -> Ite
                 "set the clock, name the moment with --at, or add --force"
             )
         yield conn, now
-
-
-def wall(at_us: int) -> str:
-    """Return a moment as the clock on the wall shows it."""
-    return records.utc(at_us).astimezone().strftime("%Y-%m-%d %H:%M %Z").strip()
 
 
 # ---------------------------------------------------------------- spools
@@ -162,7 +159,7 @@ def set_spool(
         records.spool(conn, spool_id)
         written = entries.append(conn, [Draft("spool", spool_id, "set", at_us, facts)])
         after = records.spool(conn, spool_id)
-        _after_received(after, min((entry.at_us for entry in after.happened), default=after.received_us))
+        after_received(after, min((entry.at_us for entry in after.happened), default=after.received_us))
         notes = check_plausible(after, records.bare(conn, after), force=force)
         return Written(tuple(written), tuple(notes))
 
@@ -173,29 +170,46 @@ def move(
     place: str,
     *,
     tool: int | None = None,
+    temperature_C: float | None = None,
+    knob_C: float | None = None,
     at_s: float | None = None,
     note: str | None = None,
     force: bool = False,
 ) -> Written:
-    """Note that a spool went to a place; on a printer, to a tool.
+    """Note that a spool went to a place; on a printer, to a tool; into a dryer, and how hot that is.
+
+    Parameters
+    ----------
+    temperature_C, knob_C
+        What a dryer's air has from then on, or what its knob shows; neither: as the spools in it have it, else
+        what the dryer is stated with.
 
     Raises
     ------
     LedgerError
-        Unknown names, a moment before it was received, a tool where there is none.
+        Unknown names, a moment before it was received, a tool or a temperature where there is none; more
+        reels than a dryer takes, or another temperature than a later stay there has (unless *force*).
     """
     with write_transaction(ledger, at_s, force=force) as (conn, at_us):
         record, known = records.spool(conn, spool_id), records.places(conn)
         target = records.place(known, place)
-        _after_received(record, at_us)
+        after_received(record, at_us)
         if tool is not None and target.kind != "printer":
             raise LedgerError(f"{place} is a place of kind '{target.kind}', without tools; leave --tool out")
-        facts: dict[str, Any] = {"place": place}
-        if tool is not None:
-            facts["tool"] = tool
-        notes = []
+        heat = _told({"temperature_C": temperature_C, "knob_C": knob_C})
+        if heat and target.kind != "dryer":
+            raise LedgerError(
+                f"{place} is a place of kind '{target.kind}', no dryer; leave {heat_words(heat)} out"
+            )
+        facts: dict[str, Any] = {"place": place, **_told({"tool": tool})}
+        notes: list[str] = []
+        turned: list[Draft] = []
+        if target.kind == "dryer":
+            later_us = min((stay[0] for stay in record.stays() if stay[0] > at_us), default=None)
+            joined = join(conn, target, [spool_id], at_us, later_us, heat, force=force)
+            facts, notes, turned = {**facts, **joined.heat}, list(joined.notes), list(joined.turned)
         since_us, before, tool_before = record.stay(at_us)
-        if before == place and tool_before == tool:
+        if before == place and tool_before == tool and not heat:
             notes.append(f"{spool_id} was at {place} already, since {wall(since_us)}")
         later = [stay for stay in record.stays() if stay[0] > at_us]
         if later:
@@ -207,8 +221,10 @@ def move(
                 for other, on in mounted_on(conn, [place], at_us).get(tool, [])
                 if other != spool_id and on
             ]
-        notes += _retired(record)
-        written = entries.append(conn, [Draft("spool", spool_id, "moved", at_us, _noted(facts, note))])
+        notes += said_of_retired(record)
+        written = entries.append(
+            conn, [Draft("spool", spool_id, "moved", at_us, noted(facts, note)), *turned]
+        )
         return Written(tuple(written), tuple(notes))
 
 
@@ -222,156 +238,23 @@ def mounted_on(conn: Connection, printers: list[str], at_us: int) -> dict[int | 
     return {tool: sorted(each, key=lambda one: -one[1]) for tool, each in found.items()}
 
 
-def _noted(facts: dict[str, Any], note: str | None) -> dict[str, Any]:
+def noted(facts: dict[str, Any], note: str | None) -> dict[str, Any]:
+    """Return facts with a note, if there is one."""
     return facts if note is None else {**facts, "note": note}
 
 
-def _retired(record: SpoolRecord) -> list[str]:
+def said_of_retired(record: SpoolRecord) -> list[str]:
+    """Return what is to be said where something is noted of a retired spool."""
     return [f"{record.id} was retired; 'gcodetool spool undo' brings it back"] if record.retired else []
 
 
-def _after_received(record: SpoolRecord, at_us: int) -> None:
+def after_received(record: SpoolRecord, at_us: int) -> None:
+    """Refuse what happened before a spool came in."""
     if at_us < record.received_us:
         raise LedgerError(
             f"{record.id} was received {wall(record.received_us)}, so nothing can have happened to it "
             f"{wall(at_us)}; correct the one or the other: gcodetool spool set {record.id} --received TIME"
         )
-
-
-def dried(
-    ledger: Ledger,
-    spool_id: str,
-    *,
-    hours: float,
-    temperature_C: float,
-    dryer: str | None = None,
-    to: str | None = None,
-    at_s: float | None = None,
-    note: str | None = None,
-    force: bool = False,
-) -> Written:
-    """Note a drying that ended at a moment: into the dryer, and back to where the spool was before.
-
-    Parameters
-    ----------
-    temperature_C
-        As set; where the dryer states ``set_offset_C``, that is taken off.
-    dryer
-        None = the only one, or one that is made on the room that the spool stood in.
-    to
-        Where it went afterwards, if not back.
-
-    Raises
-    ------
-    LedgerError
-        Unknown names, no room to draw air from, or another move in these hours (unless *force*).
-    """
-    with write_transaction(ledger, at_s, force=force) as (conn, end_us):
-        record, known = records.spool(conn, spool_id), records.places(conn)
-        begin_us = end_us - micro(3600.0 * hours)
-        _after_received(record, begin_us)
-        between = [stay for stay in record.stays() if begin_us < stay[0] <= end_us]
-        if between and not force:
-            raise LedgerError(
-                f"{spool_id} went to {between[0][1]} at {wall(between[0][0])}, within these {hours:g} h; "
-                "name the end of the drying with --at, undo that move, or add --force"
-            )
-        dryers = [name for name, each in known.items() if each.kind == "dryer"]
-        before = next(
-            (
-                place
-                for _, place, _ in reversed(record.stays(begin_us))
-                if place in known and known[place].kind != "dryer"
-            ),
-            None,
-        )
-        target = records.place(known, to).name if to is not None else before
-        if target is None:
-            raise LedgerError(f"{spool_id} was nowhere but in a dryer; say where it went: --to PLACE")
-        drafts, name, notes = _dryer(known, dryer, dryers, record, begin_us, temperature_C)
-        drafts += [
-            Draft("spool", spool_id, "moved", begin_us, _noted({"place": name}, note)),
-            Draft(
-                "spool", spool_id, "moved", end_us, {"place": target, **_tool_of(record, target, begin_us)}
-            ),
-        ]
-        written = entries.append(conn, drafts)
-        records.load_spool(conn, spool_id)
-        return Written(tuple(written), (*notes, *_retired(record)))
-
-
-def _tool_of(record: SpoolRecord, place: str, at_us: int) -> dict[str, Any]:
-    """Return the tool that the spool goes back to."""
-    for _, name, tool in reversed(record.stays(at_us)):
-        if name == place:
-            return {} if tool is None else {"tool": tool}
-    return {}
-
-
-def _dryer(
-    known: Mapping[str, PlaceRecord],
-    dryer: str | None,
-    dryers: list[str],
-    record: SpoolRecord,
-    at_us: int,
-    set_C: float,
-) -> tuple[list[Draft], str, list[str]]:
-    """Return what makes the dryer at this temperature, its name, and what to say."""
-    if dryer is not None:
-        base = records.place(known, dryer)
-        if base.kind != "dryer":
-            raise LedgerError(f"{dryer} is a place of kind '{base.kind}', no dryer; {_list(dryers)}")
-    else:
-        own = [name for name in dryers if records.VARIANT not in known[name].facts]
-        here = record.stay(at_us)[1]
-        if here in dryers:
-            base = known[here]
-        elif len(own) == 1:
-            base = known[own[0]]
-        elif own:
-            raise LedgerError(f"in which dryer? name it with --dryer ({', '.join(own)})")
-        else:
-            room = _room(known, record, at_us)
-            facts = {"kind": "dryer", "temperature_C": float(set_C), "room": room}
-            said = f"added the place dryer: {set_C:g} °C, with the air of {room}; 'gcodetool place set' corrects it"
-            if "dryer" in known:
-                raise LedgerError("'dryer' is a place of another kind; add yours: gcodetool place add …")
-            return [Draft("place", "dryer", "added", at_us, facts)], "dryer", [said]
-    true_C = set_C - float(base.facts.get("set_offset_C", 0.0))
-    notes = []
-    if true_C != set_C:
-        notes.append(f"{base.name} reaches {true_C:g} °C when it is set to {set_C:g} (its set_offset_C)")
-    stated = float(base.facts["temperature_C"])
-    if math.isclose(stated, true_C, abs_tol=1e-9):
-        return [], base.name, notes
-    root = str(base.facts.get(records.VARIANT, base.name))
-    name = f"{root}-{true_C:g}C"
-    facts = {**known.get(root, base).facts, "temperature_C": float(true_C), records.VARIANT: root}
-    if name in known:
-        return [], name, notes
-    notes.append(f"{root} is stated with {stated:g} °C; this drying is noted as {name}")
-    return [Draft("place", name, "added", at_us, facts)], name, notes
-
-
-def _list(names: list[str]) -> str:
-    return f"there is {', '.join(names)}" if names else "add one with 'gcodetool place add NAME --kind dryer'"
-
-
-def _room(known: Mapping[str, PlaceRecord], record: SpoolRecord, at_us: int) -> str:
-    """Return the room that a dryer draws its air from: where the spool stood in room air last."""
-    for _, place, _ in reversed(record.stays(at_us)):
-        if place in known:
-            if known[place].kind == "open":
-                return place
-            if known[place].facts.get("room"):
-                return str(known[place].facts["room"])
-    rooms = [name for name, each in known.items() if each.kind == "open"]
-    if rooms:
-        return rooms[0]
-    raise LedgerError(
-        "whose air does the dryer heat? add the room and the dryer: "
-        "gcodetool place add bench --kind open --temperature 22 --humidity 48"
-    )
 
 
 def weigh(
@@ -395,7 +278,7 @@ def weigh(
     facts: dict[str, Any] = {"gross_g": float(gross_g)}
     if resolution_g is not None:
         facts["resolution_g"] = float(resolution_g)
-    return _happened(ledger, spool_id, "weighed", _noted(facts, note), at_s=at_s, force=force)
+    return _happened(ledger, spool_id, "weighed", noted(facts, note), at_s=at_s, force=force)
 
 
 def inspect(
@@ -405,13 +288,20 @@ def inspect(
     bubbles: str | None = None,
     oozes: bool | None = None,
     pops: bool | None = None,
+    winding: str | None = None,
+    free_end: str | None = None,
     at_s: float | None = None,
     note: str | None = None,
     force: bool = False,
 ) -> Written:
-    """Note what the strand did at the nozzle.  Errors: unknown spool, before it was received, nothing seen."""
-    facts = _told({"bubbles": bubbles, "oozes": oozes, "pops": pops})
-    return _happened(ledger, spool_id, "inspected", _noted(facts, note), at_s=at_s, force=force)
+    """Note what the strand did at the nozzle, or what heat did to the winding and to a free end of strand.
+
+    Errors: unknown spool, before it was received, nothing seen.
+    """
+    facts = _told(
+        {"bubbles": bubbles, "oozes": oozes, "pops": pops, "winding": winding, "free_end": free_end}
+    )
+    return _happened(ledger, spool_id, "inspected", noted(facts, note), at_s=at_s, force=force)
 
 
 def fed(
@@ -441,7 +331,7 @@ def fed(
     if job is not None:
         facts = {"length_mm": job["length_mm"]}
         note = f"{job['name']} (report {job['digest'][:12]})" + ("" if note is None else f"; {note}")
-    return _happened(ledger, spool_id, "fed", _noted(facts, note), at_s=at_s, force=force, job=job)
+    return _happened(ledger, spool_id, "fed", noted(facts, note), at_s=at_s, force=force, job=job)
 
 
 def _happened(
@@ -456,7 +346,7 @@ def _happened(
 ) -> Written:
     with write_transaction(ledger, at_s, force=force) as (conn, at_us):
         record = records.spool(conn, spool_id)
-        _after_received(record, at_us)
+        after_received(record, at_us)
         if job is not None and not force:
             sign = f"(report {job['digest'][:12]})"
             same = [entry for entry in record.happened if sign in str(entry.facts.get("note", ""))]
@@ -469,7 +359,7 @@ def _happened(
         written = entries.append(conn, [Draft("spool", spool_id, kind, at_us, facts)])
         after = replace(record, happened=(*record.happened, *written))
         notes = check_plausible(after, records.bare(conn, record), force=force, only=written[0])
-        return Written(tuple(written), (*notes, *_retired(record)))
+        return Written(tuple(written), (*notes, *said_of_retired(record)))
 
 
 def undo(
@@ -505,7 +395,7 @@ def undo(
                 )
             notes.append(f"{spool_id} is off the shelf")
         else:
-            _after_received(after, min((entry.at_us for entry in after.happened), default=after.received_us))
+            after_received(after, min((entry.at_us for entry in after.happened), default=after.received_us))
             notes += check_plausible(after, records.bare(conn, after), force=force)
         return Written(tuple(written), tuple(notes))
 
@@ -548,7 +438,7 @@ def retire(
         if record.retired:
             return Written((), (f"{spool_id} is retired already",))
         return Written(
-            tuple(entries.append(conn, [Draft("spool", spool_id, "retired", at_us, _noted({}, note))]))
+            tuple(entries.append(conn, [Draft("spool", spool_id, "retired", at_us, noted({}, note))]))
         )
 
 

@@ -17,6 +17,7 @@ from gcodetool.moisture import air as airs
 from gcodetool.moisture import inference, snapshot
 from gcodetool.moisture.air import Air
 from gcodetool.moisture.desiccant_charge import Charges
+from gcodetool.moisture.dryer_runs import known_at
 from gcodetool.moisture.field import FIRST_STEP_S, Field, SpoolIntegrator, uniform
 from gcodetool.moisture.inference import Inspected, Weighed
 from gcodetool.moisture.notes import Note
@@ -77,6 +78,7 @@ def state_at(
     SpoolError
         The record does not say what is needed: no `received`, a place without its air.
     """
+    spool = known_at(spool, now_s)
     counted = sorted((event for event in spool.events if event.at_s <= now_s), key=lambda event: event.at_s)
     notes: list[Note] = []
     if len(counted) < len(spool.events):
@@ -537,6 +539,8 @@ class _Replay:
 
     def _inspect(self, event: Event) -> None:
         assert self.reel is not None
+        if event.bubbles is None and event.oozes is None and event.pops is None:
+            return  # a look at the winding says nothing of the water
         content = self.reel.outer_mean()
         if not np.isnan(content).any():
             ratio = content / self.polymer.limit_marginal

@@ -18,6 +18,7 @@ from gcodetool.errors import InputError, SpoolError
 from gcodetool.moisture import air as airs
 from gcodetool.moisture.air import Air
 from gcodetool.moisture.constants import HOUR_S, ZERO_CELSIUS_K
+from gcodetool.moisture.dryer_runs import as_run
 from gcodetool.moisture.record import AirLog, Place, Spool
 
 Floats = NDArray[np.float64]
@@ -48,7 +49,7 @@ def surroundings(spool: Spool, place: str, at_s: float) -> Surroundings:
     SpoolError
         The spool's record has no such place, or it does not state its air.
     """
-    here = place_of(spool, place, None)
+    here = as_run(spool, place_of(spool, place, None), at_s)
     return replace(_around(spool, here, at_s - SHORTEST_WINDOW_S, at_s, None), place=place)
 
 
@@ -61,7 +62,7 @@ def stretches(
     """
     if end_s <= begin_s:
         return
-    here = place_of(spool, place, None)
+    here = as_run(spool, place_of(spool, place, None), begin_s)
     logs = [log for log in (here.log, *(other.log for other in _others(spool, here))) if log is not None]
     bounds = _windows(begin_s, end_s, now_s) if logs else [begin_s, end_s]
     for begin, end in itertools.pairwise(bounds):

@@ -25,6 +25,16 @@ class AirLog:
 
 
 @dataclass(frozen=True)
+class Thermometer:
+    """What a thermometer in a dryer read, and what its air was noted with: by its knob, or as said; one of both."""
+
+    at_s: float
+    temperature_C: float
+    knob_C: float | None = None
+    noted_C: float | None = None
+
+
+@dataclass(frozen=True)
 class Place:
     """A place and its air, as the record contract words it; None = not stated."""
 
@@ -38,7 +48,10 @@ class Place:
     dew_point_C: float | None = None  # dryer with dried air
     set_offset_C: float = 0.0  # dryer: knob minus truth
     swing_C: float = 0.0
-    max_temperature_C: float | None = None
+    max_temperature_C: float | None = None  # dryer: the most that its air may have
+    accuracy_C: float | None = None  # dryer: how well its temperature is known, one standard deviation
+    slots: int | None = None  # dryer: reels that it takes at a time; not stated: one
+    readings: tuple[Thermometer, ...] = ()  # dryer: by time
     air_L: float | None = None  # box, sealed: closed air volume
     desiccant: str | None = None
     desiccant_g: float | None = None
@@ -57,6 +70,8 @@ class Event:
     kind: EventKind
     place: str | None = None  # received, moved
     tool: int | None = None  # moved to a printer
+    temperature_C: float | None = None  # moved to a dryer: what its air has from then on,
+    knob_C: float | None = None  # or what its knob shows; neither: what the dryer is stated with
     water_wt_pct: float | None = None  # received, if known
     sealed: bool | None = None  # received: new and unopened, or found open
     gross_g: float | None = None  # weighed
@@ -64,6 +79,8 @@ class Event:
     bubbles: Literal["none", "few", "many"] | None = None  # inspected
     oozes: bool | None = None
     pops: bool | None = None
+    winding: Literal["good", "deformed"] | None = None  # the wound strand itself, after heat
+    free_end: Literal["stands", "sags"] | None = None  # a free end of strand that was left to stand out of it
     length_mm: float | None = None  # fed; a mass is converted when read
     line: int | None = None  # where it stands in its file, for messages
 

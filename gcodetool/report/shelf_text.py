@@ -72,6 +72,9 @@ def print_shelf(spools: "Sequence[ListedSpool]", now_s: float, stream: TextIO) -
     for each in spools:
         if each.trouble is not None:
             console.print(Text(f"{plain(each.id)}: {plain(each.trouble)}"))
+    for each in spools:
+        if each.row is not None and each.row.heat is not None:
+            console.print(Text(plain(each.row.heat), style="bold red"))
     zone = datetime.fromtimestamp(now_s).astimezone()
     stated = any(each.row is not None and each.row.safe_source == "stated" for each in spools)
     console.print(
@@ -96,6 +99,8 @@ def cells(each: ListedSpool, now_s: float) -> list[Text]:
     word = f"{MARKS[seen.word]} {seen.word}"
     if seen.whole_word not in (seen.word, "empty"):
         word += f" ({seen.whole_word} inside)"
+    if seen.heat is not None:
+        word += ", was too hot"
     safe = "-" if seen.word == "empty" else brief(seen.safe_s)
     if seen.safe_source == "stated":
         safe += "*"
@@ -131,6 +136,7 @@ def shelf_dict(spools: "Sequence[ListedSpool]", now_s: float) -> dict[str, Any]:
                 "next_fed_wt_pct": band(each.row.next_fed_wt_pct),
                 "word": each.row.word,
                 "whole_word": each.row.whole_word,
+                "heat": each.row.heat,
                 "keeps_s": each.row.keeps_s,
                 "safe_exposure_s": each.row.safe_s,
                 "safe_exposure_source": each.row.safe_source,
@@ -181,7 +187,9 @@ def words(row: Happened) -> str:
     if row.kind == "set":
         return f"corrected: {facts_in_words(facts)}"
     if row.kind == "moved":
-        return f"to {facts['place']}" + (f", tool {facts['tool']}" if "tool" in facts else "") + note
+        heat = f" at {facts['temperature_C']:g} °C" if "temperature_C" in facts else ""
+        heat = f" with its knob at {facts['knob_C']:g} °C" if "knob_C" in facts else heat
+        return f"to {facts['place']}{heat}" + (f", tool {facts['tool']}" if "tool" in facts else "") + note
     if row.kind == "weighed":
         return f"weighed {facts['gross_g']:g} g{note}"
     if row.kind == "inspected":
@@ -191,6 +199,8 @@ def words(row: Happened) -> str:
             for key, word in (("oozes", "ooze"), ("pops", "popping"))
             if key in facts
         ]
+        seen += [f"winding {facts['winding']}"] if "winding" in facts else []
+        seen += [f"free end {facts['free_end']}"] if "free_end" in facts else []
         return f"looked at: {', '.join(seen)}{note}"
     if row.kind == "fed":
         amount = f"{facts['length_mm'] / 1000:.2f} m" if "length_mm" in facts else f"{facts['mass_g']:g} g"
@@ -201,6 +211,13 @@ def words(row: Happened) -> str:
         return (
             f"planned: {facts.get('job')}, {facts.get('length_mm', 0) / 1000:.2f} m, {facts.get('verdict')}"
         )
+    if row.kind == "folded":
+        return f"{facts['name']} is this dryer at another temperature: {facts_in_words(facts['stated'])}"
+    if row.kind == "read" and "rh_pct" not in facts:
+        against = (
+            f", its knob at {facts['knob_C']:g}" if "knob_C" in facts else f", noted as {facts['noted_C']:g}"
+        )
+        return f"read {facts['temperature_C']:g} °C{against}"
     if row.kind == "read":
         return f"read {facts['rh_pct']:g} % RH at {facts['temperature_C']:g} °C"
     if row.kind == "logged":
@@ -216,9 +233,11 @@ def facts_in_words(facts: dict[str, Any]) -> str:
             parts.append(f"received {when(value / 1e6)}")
         elif isinstance(value, dict):
             parts.append(f"{key} ({facts_in_words(value)})")
+        elif key == "readings":
+            parts.append(f"{len(value)} readings of a thermometer")
         elif isinstance(value, list):
             parts.append(f"{key} {', '.join(str(each) for each in value)}")
-        elif key not in ("variant_of",):
+        else:
             parts.append(f"{key} {'taken out' if value is None else value}")
     return ", ".join(parts)
 
@@ -256,6 +275,8 @@ def air_in_words(place: PlaceOnShelf) -> str:
         parts.append(f"{facts['rh_pct']:g} % RH")
     if "desiccant" in facts:
         parts.append(f"{facts.get('desiccant_g', 0):g} g {facts['desiccant']}")
+    if facts.get("slots", 1) > 1:
+        parts.append(f"{facts['slots']} reels")
     if "dew_point_C" in facts:
         parts.append(f"dew point {facts['dew_point_C']:g} °C")
     if "room" in facts:

@@ -1,0 +1,92 @@
+"""Whether a spool was too hot, by its record, and whether anybody has looked at its winding since.
+
+Too hot is what polymer or reel do not stand without changing their shape: air above the softening of the polymer
+or above what the reel is safe to, or a free end of strand that sagged.  A reel of unknown material is not blamed.
+Left out: what a dryer may be set to (``drying.limits``), which keeps further below.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+from gcodetool.judge.record_facts import stays
+from gcodetool.moisture.dryer_runs import as_run
+
+if TYPE_CHECKING:
+    from gcodetool.moisture.record import Spool
+
+Sign = Literal["softening", "reel", "free-end", "deformed"]
+
+
+@dataclass(frozen=True)
+class HeatDamage:
+    """A sign that a winding may not run off freely any more.
+
+    Attributes
+    ----------
+    sign
+        ``softening``, ``reel``: a stay in hotter air than that.  ``free-end``: a free end of strand sagged.
+        ``deformed``: somebody looked, and the winding is.
+    at_s
+        When it began, or was seen. [s since 1970]
+    place, seconds, air_C, limit_C
+        Of a stay: where, how long, how hot, and what it should have stayed below.
+    what
+        Whose limit it is: the polymer's or the reel's name.
+    """
+
+    sign: Sign
+    at_s: float
+    place: str = ""
+    seconds: float = 0.0
+    air_C: float = 0.0
+    limit_C: float = 0.0
+    what: str = ""
+
+
+def heat_damage(spool: "Spool", at_s: float) -> HeatDamage | None:
+    """Return the worst sign of heat since the winding was last found good; None: there is none.
+
+    Eyes count first: a deformed winding, then a free end that sagged, then the stay that was furthest above.
+    """
+    looks = [event for event in spool.events if event.at_s <= at_s and event.kind == "inspected"]
+    good_s = max((event.at_s for event in looks if event.winding == "good"), default=None)
+    since = [event for event in looks if good_s is None or event.at_s > good_s]
+    for event in reversed(since):
+        if event.winding == "deformed":
+            return HeatDamage("deformed", event.at_s)
+    for event in reversed(since):
+        if event.free_end == "sags":
+            return HeatDamage("free-end", event.at_s, place=_place_at(spool, event.at_s))
+    found = list(_stays_above(spool, at_s, good_s))
+    return max(found, key=lambda one: (one.air_C - one.limit_C, one.seconds)) if found else None
+
+
+def _place_at(spool: "Spool", at_s: float) -> str:
+    there = stays(spool, at_s)
+    return there[-1].place if there else ""
+
+
+def _stays_above(spool: "Spool", at_s: float, good_s: float | None) -> Iterator[HeatDamage]:
+    """Yield the stays in air that was too hot, as far as they are later than a look that found all good."""
+    for stay in stays(spool, at_s):
+        begin_s = stay.begin_s if good_s is None else max(stay.begin_s, good_s)
+        place = spool.places.get(stay.place)
+        if place is None or stay.end_s <= begin_s:
+            continue
+        hot = as_run(spool, place, stay.begin_s).temperature_C
+        if hot is None:
+            continue
+        for sign, limit_C, what in limits_of_shape(spool):
+            if hot > limit_C:
+                yield HeatDamage(sign, begin_s, stay.place, stay.end_s - begin_s, hot, limit_C, what)
+
+
+def limits_of_shape(spool: "Spool") -> list[tuple[Sign, float, str]]:
+    """Return above what the winding changes its shape [°C], as far as that is known: sign, limit and whose it is."""
+    found: list[tuple[Sign, float, str]] = []
+    if spool.material.softening_C is not None:
+        found.append(("softening", spool.material.softening_C, spool.material.key))
+    if spool.body.profile is not None:
+        found.append(("reel", spool.body.profile.safe_C, spool.body.profile.key.replace("_", " ")))
+    return found
