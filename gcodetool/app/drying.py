@@ -1,12 +1,21 @@
 """``drying``: how to dry a spool, and what weigh-ins of a drying run say."""
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from gcodetool import profiles
 from gcodetool.app.check import SpoolWord
-from gcodetool.app.resolve import Moment, clock, find_printer, find_spool, nearest, snapshots_of
+from gcodetool.app.resolve import (
+    Moment,
+    clock,
+    find_printer,
+    find_spool,
+    nearest,
+    snapshots_of,
+    spools_in_dryer,
+)
 from gcodetool.drying.device import (
     Device,
     Room,
@@ -19,7 +28,9 @@ from gcodetool.drying.device import (
 )
 from gcodetool.drying.fit import Fit, last_run
 from gcodetool.drying.fit import fit as fit_run
+from gcodetool.drying.instructions import named
 from gcodetool.drying.job import JobFeed
+from gcodetool.drying.limits import shared_bounds
 from gcodetool.drying.plan import DryingPlan
 from gcodetool.drying.plan import plan as make_plan
 from gcodetool.drying.thermostat import Thermostat, thermostat
@@ -29,6 +40,7 @@ from gcodetool.ledger.spoolfile import COLDEST_C
 from gcodetool.moisture.constants import HOUR_S
 from gcodetool.moisture.history import State, state_at
 from gcodetool.moisture.members import default_members
+from gcodetool.moisture.notes import Note
 from gcodetool.moisture.record import Spool
 
 if TYPE_CHECKING:
@@ -119,12 +131,13 @@ def drying_plan(
     if job is not None and to_wt_pct is not None:
         raise UsageError("--for and --to cannot be used together: the job decides how dry; leave one out")
     wanted = dryer if isinstance(dryer, DryerQuestion) else DryerQuestion(dryer)
-    named = (wanted.name, wanted.room, None if job is None else job.place)
+    words = (wanted.name, wanted.room, None if job is None else job.place)
     machine = find_printer(None if job is None else job.printer, ledger=ledger)
-    also = (*machine.places, *(name for name in named if name is not None))
+    also = (*machine.places, *(name for name in words if name is not None))
     held = find_spool(spool, ledger=ledger, also=also)
     state = state_at(held, clock(at), members=default_members(members), shelf=snapshots_of(ledger)(held))
     device = device_of(held, state, wanted)
+    beside = _beside(held, state, device, ledger)
     made = make_plan(
         state,
         device,
@@ -134,8 +147,40 @@ def drying_plan(
         to_wt_pct=to_wt_pct,
         job=None if job is None else job_feed(job, held, state, machine.profile),
         tariff_per_kWh=tariff_per_kWh,
+        shared=shared_bounds(beside, device.accuracy_C),
     )
+    if beside:
+        names = named([spool.id for spool in beside])
+        said = f"{names} in {device.name} too: it has one temperature, and their limits count"
+        made = replace(made, notes=(Note("note", said), *made.notes))
     return made, held
+
+
+def _beside(held: Spool, state: State, device: Device, ledger: str | None) -> list[Spool]:
+    """Return what is in the dryer too, by the ledger; of a spool in a file nobody knows."""
+    if not held.in_ledger or device.place is None or not device.adjustable:
+        return []
+    there = spools_in_dryer(device.place, state.as_of_s, ledger=ledger)
+    return [spool for spool in there if spool.id != held.id]
+
+
+def dryers_of_record(spools: Sequence[Spool]) -> list[str]:
+    """Return the dryers that all these records know, by name.
+
+    Raises
+    ------
+    UsageError
+        There is none.
+    """
+    known = [{place.name for place in spool.places.values() if place.kind == "dryer"} for spool in spools]
+    found = sorted(set.intersection(*known)) if known else []
+    if not found:
+        profiles_ = ", ".join(profiles.names("dryers"))
+        whose = spools[0].id if len(spools) == 1 else "all of them"
+        raise UsageError(
+            f"which dryer? The record of {whose} has none: name a place or a profile with --dryer: {profiles_}"
+        )
+    return found
 
 
 def drying_fit(

@@ -102,6 +102,24 @@ def _loaded(
     return records.load_spool(conn, spool_id, places, also=(*also, *dryers))
 
 
+def spools_in_dryer(place: str, at_s: float, *, ledger: str | None = None) -> "list[Spool]":
+    """Return the ledger's spools that are in a dryer at a moment; none where the ledger has no such dryer."""
+    from gcodetool.ledger import location
+
+    if not location.exists(ledger):
+        return []
+    from gcodetool.ledger import dryers, records, store
+    from gcodetool.ledger.entries import micro
+
+    at_us = micro(at_s)
+    with store.reading(store.open_ledger(ledger, make=False)) as conn:
+        places = records.places(conn)
+        if place not in places or places[place].kind != "dryer":
+            return []
+        there = [stay.spool for stay in dryers.stays_in(conn, place) if stay.begin_us <= at_us < stay.end_us]
+        return [records.load_spool(conn, spool_id, places) for spool_id in dict.fromkeys(there)]
+
+
 def snapshots_of(ledger: str | None) -> "SnapshotStoreFor":
     """Return where snapshots lie: of the ledger's spools in the ledger, of others beside their files."""
     from gcodetool.ledger import snapshots

@@ -2,7 +2,9 @@
 
 import json
 import sys
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -15,6 +17,9 @@ from gcodetool.cli.options import (
 )
 from gcodetool.cli.shelf import DRYER, PLACE, SPOOL
 from gcodetool.errors import UsageError
+
+if TYPE_CHECKING:
+    from gcodetool.app.drying import DryerQuestion
 
 MOMENT = at_option("The moment it is put in")
 JSON = json_option("Print one JSON object (docs/drying.schema.json).")
@@ -31,12 +36,12 @@ def drying() -> None:
 @drying.command(
     epilog="Example: gcodetool drying plan pa6-07.toml --dryer oven --for manifold.gcode --tariff 0.30"
 )
-@click.argument("spool", metavar="ID|FILE", type=SPOOL)
+@click.argument("spools", metavar="ID|FILE...", type=SPOOL, nargs=-1, required=True)
 @click.option(
     "--dryer",
     metavar="PLACE",
     type=DRYER,
-    help="A place of the spool's record, or a dryer profile; else the record's only dryer.",
+    help="A place of the record, or a dryer profile; left out: all dryers of the record side by side.",
 )
 @click.option("--room", metavar="PLACE", type=PLACE, help="The place of the record that the dryer stands in.")
 @click.option(
@@ -92,7 +97,7 @@ def drying() -> None:
 @ledger_option
 @JSON
 def plan(
-    spool: str,
+    spools: tuple[str, ...],
     dryer: str | None,
     room: str | None,
     room_C: float | None,
@@ -112,14 +117,24 @@ def plan(
     ledger: str | None,
     as_json: bool,
 ) -> int:
-    """Say how hot and how long to dry a spool, and whether this dryer can get it there at all."""
+    """Say how hot and how long to dry a spool, and whether this dryer can get it there at all.
+
+    Several spools share the dryer: one temperature, the longest of their times.
+    """
     from gcodetool.app.drying import DryerQuestion, JobToDryFor, drying_plan
 
     if job is None and not (tool is None and printer is None and place is None):
         raise UsageError("--tool, --printer and --place belong to a job; name it with --for JOB")
+    asked = DryerQuestion(dryer, room, room_C, room_rh, power_W)
+    if len(spools) > 1 or (dryer is None and job is None and to_wt_pct is None):
+        if job is not None or to_wt_pct is not None:
+            raise UsageError("--for and --to are for one spool; name one, or leave them out")
+        terms = SharedTerms(at_s, confidence, members, cap_h * 3600.0, at_most_C, tariff, ledger)
+        if plan_several(spools, asked, terms, as_json=as_json):
+            return 0
     made, held = drying_plan(
-        spool,
-        DryerQuestion(dryer, room, room_C, room_rh, power_W),
+        spools[0],
+        asked,
         job=None if job is None else JobToDryFor(job, tool, printer, place),
         to_wt_pct=to_wt_pct,
         at=at_s,
@@ -139,6 +154,55 @@ def plan(
 
         print_plan(made, held, sys.stdout)
     return 0
+
+
+@dataclass(frozen=True)
+class SharedTerms:
+    """What a plan for several spools or several dryers is asked for."""
+
+    at: float | None
+    confidence: float
+    members: int | None
+    cap_s: float
+    at_most_C: float | None
+    tariff_per_kWh: float | None
+    ledger: str | None
+
+
+def plan_several(
+    spools: tuple[str, ...], asked: "DryerQuestion", terms: SharedTerms, *, as_json: bool
+) -> bool:
+    """Print the plan of several spools, or of one in several dryers; False: it is one spool in one dryer."""
+    from gcodetool.app.drying_shared import drying_choices, drying_together, known_dryers
+
+    words: dict[str, Any] = {field.name: getattr(terms, field.name) for field in fields(terms)}
+    if asked.name is None:
+        dryers = known_dryers(spools, ledger=terms.ledger)
+        if len(dryers) == 1:
+            if len(spools) == 1:
+                return False
+            asked = replace(asked, name=dryers[0])
+    if asked.name is not None:
+        found, held = drying_together(spools, asked, **words)
+        if as_json:
+            from gcodetool.report.drying_json import together_dict
+
+            click.echo(json.dumps(together_dict(found, held), indent=1, allow_nan=False))
+        else:
+            from gcodetool.report.drying_together_text import print_together
+
+            print_together(found, held, sys.stdout)
+        return True
+    choices, held = drying_choices(spools, asked, **words)
+    if as_json:
+        from gcodetool.report.drying_json import choices_dict
+
+        click.echo(json.dumps(choices_dict(choices, held), indent=1, allow_nan=False))
+    else:
+        from gcodetool.report.drying_together_text import print_choices
+
+        print_choices(choices, held, sys.stdout)
+    return True
 
 
 @drying.command(epilog="Example: gcodetool drying fit pa6-07.toml --log oven.csv --knob 80")

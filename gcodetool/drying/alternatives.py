@@ -81,14 +81,14 @@ def _every(goal: "DryingGoal", device: Device, set_to: SetPoint) -> Iterator[Alt
         yield from _box(goal, device, celsius)
     free = replace(device, max_temperature_C=None, reached_C=None) if device.adjustable else device
     if device.adjustable and set_to.binding.whose.startswith(OWN):
-        hotter = set_point(spool, free)
+        hotter = set_point(spool, free, shared=goal.shared)
         if hotter.possible and hotter.temperature_C >= celsius + HOTTER_K:
             why = f"the limit then is {hotter.binding.whose}"
             yield _ran(
                 goal, "hotter", f"Use a dryer that reaches {hotter.temperature_C:g} °C ({why})", free, hotter
             )
     if set_to.binding.whose.startswith(REEL) and device.adjustable:
-        other = set_point(spool, device, relieved=REEL)
+        other = set_point(spool, device, relieved=REEL, shared=goal.shared)
         if other.possible and other.temperature_C >= celsius + HOTTER_K:
             unknown = "unknown" in set_to.binding.whose
             what = (
@@ -160,7 +160,7 @@ def _dry_enough(
 def _box(goal: "DryingGoal", device: Device, celsius: float) -> Iterator[Alternative]:
     """Yield what fresh air, a measured exchange and desiccant would do for a closed box."""
     air = device.around
-    here = SetPoint(celsius, None, set_point(goal.state.spool, device).binding, ())
+    here = SetPoint(celsius, None, set_point(goal.state.spool, device, shared=goal.shared).binding, ())
     fresh = replace(
         device,
         around=replace(airs.exchanging(air, 0.0, 0.0), vapour_Pa=device.incoming_Pa, closed=False),

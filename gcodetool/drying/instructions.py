@@ -1,22 +1,31 @@
 """What to do, in one line, and the cautions that belong to it."""
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Final
 
 from gcodetool.drying.alternatives import Alternative
 from gcodetool.drying.job import DRY_BOX_RH_PCT
 from gcodetool.drying.plan import DryingPlan, Reach
+from gcodetool.drying.together import DryingTogether
 from gcodetool.moisture.constants import HOUR_S
 from gcodetool.moisture.record import Spool
 
+MEASURED_K: Final = 1.5  # better known than this, somebody measured
 WARM_C: Final = 30.0  # cooler than this is no heat
 STYRENIC: Final = ("ABS", "ASA", "HIPS")
 STYRENIC_REEL: Final = ("polystyrene", "abs")
 SOON_S: Final = 24 * HOUR_S
 HEAT_IN_SHORT: Final = (
     "put the spool in after the dryer has settled, never in an oven used for food, a microwave or a gas oven; "
-    "ventilate, do not leave heat unattended; the makers' limits come first"
+    "do not leave heat unattended: near enough to notice, not in its fumes; the makers' limits come first"
+)
+FREE_END: Final = (
+    "leave a free end of strand standing out of the winding where you see it: if it sags or bends, it is too hot; turn "
+    "the dryer down, and note it: gcodetool spool inspect {spool} --free-end sags"
+)
+STYRENE: Final = (
+    "warm styrenics give off styrene: open a window, and be near enough to notice, not in its fumes"
 )
 
 
@@ -218,26 +227,85 @@ def cautions(plan: DryingPlan, spool: Spool) -> Iterator[str]:
 
 
 def heat(plan: DryingPlan, spool: Spool) -> Iterator[str]:
-    """Yield the cautions of every hot dryer; they defer to makers and local codes."""
+    """Yield the cautions of every hot dryer, each thing once; they defer to makers and local codes."""
     device = plan.device
-    if device.profile is not None or device.set_offset_C == 0.0:
-        yield (
-            f"measure the air beside the reel first: the knob of {device.name} is taken as correct"
-            if device.profile is None
-            else f"measure the air beside the reel: {device.name} is a typical dryer, not yours"
-        )
-    yield "let the dryer settle empty and put the spool in then: while it heats up, it overshoots"
+    settle = "let the dryer settle empty and put the spool in then: while it heats up, it overshoots"
+    if device.profile is not None:
+        settle += f"; measure the air beside the reel: {device.name} is a typical dryer, not yours"
+    elif device.accuracy_C is None and device.set_offset_C == 0.0:
+        settle += f"; measure the air beside the reel first: the knob of {device.name} is taken as correct"
+    elif device.accuracy_C is not None and device.accuracy_C > MEASURED_K:
+        settle += f"; measure the air beside the reel: it is known to {device.accuracy_C:g} K only"
+    yield settle
+    yield FREE_END.format(spool=spool.id)
     yield "no microwave, no gas oven, and no oven or dehydrator that is used for food"
-    reel = "" if spool.body.profile is None else spool.body.profile.key
     fumes = (
-        "warm styrenics give off styrene: ventilate, and stay out of the room"
-        if spool.material.key.upper() in STYRENIC or reel in STYRENIC_REEL
-        else "ventilate: warm plastic gives off fumes"
+        STYRENE
+        if is_styrenic(spool)
+        else "warm plastic gives off fumes: be near enough to notice, not in them"
     )
-    yield fumes
     yield (
-        "never leave heat unattended: stay near, nothing that burns around it, on a socket that carries the load, "
+        f"never leave heat unattended; {fumes}; nothing that burns around it, on a socket that carries the load, "
         "without an extension lead"
     )
-    yield "the makers' limits of filament, reel and dryer, and local codes, come before all of this"
     yield "let it cool in a closed bag or box: hot strand takes water back from room air"
+    yield "the makers' limits of filament, reel and dryer, and local codes, come before all of this"
+
+
+def is_styrenic(spool: Spool) -> bool:
+    """Return whether polymer or reel give off styrene when they are warm."""
+    reel = "" if spool.body.profile is None else spool.body.profile.key
+    return spool.material.key.upper() in STYRENIC or reel in STYRENIC_REEL
+
+
+# ---------------------------------------------------------------- several reels, several dryers
+
+
+def for_several(found: DryingTogether) -> str:
+    """Return what to do with reels that are to share a dryer, in one line."""
+    names, device, point = named(found.spools), found.device, found.set_point
+    if not point.possible:
+        return f"Do not put {names} into {device.name} together: {too_hot(found.plans[0])}"
+    if found.longest is None or found.advised_s is None:
+        behind = next(each for each in found.plans if each.advised_s is None)
+        return f"Not together: {out_of_reach(behind, behind.first)}"
+    if found.advised_s == 0.0:
+        return f"Nothing to dry: {names} are good as they are"
+    last = found.longest
+    return f"Dry {names} together {hours(found.advised_s)} {setting(last)}{to_be_sure(last, last.first)}"
+
+
+def named(names: Sequence[str]) -> str:
+    """Return names as people list them.
+
+    >>> named(["a"]), named(["a", "b", "c"])
+    ('a', 'a, b and c')
+    """
+    *first, last = names
+    return f"{', '.join(first)} and {last}" if first else last
+
+
+def shared_notes(found: DryingTogether) -> Iterator[str]:
+    """Yield what is to be said of reels in one dryer."""
+    device = found.device
+    if found.crowded:
+        inside = f"; {named(found.inside)} in it already" if found.inside else ""
+        yield (
+            f"{device.name} takes {device.slots} reel{'' if device.slots == 1 else 's'}{inside}: one after the other, or "
+            f"state that it takes more: gcodetool place set {device.name} --slots {len(found.plans) + len(found.inside)}"
+        )
+    if found.inside:
+        yield (
+            f"{named(found.inside)} in {device.name} now: what it is set to, it is set to for all of them; their limits "
+            "count too"
+        )
+    if len(found.plans) + len(found.inside) < 2:
+        return
+    if device.around.closed:
+        yield (
+            f"{device.name} keeps its own air: what one reel gives off the others meet, and these hours leave that out; "
+            "they will be longer"
+        )
+    else:
+        yield "the air is changed all the time: what one reel gives off does not hold up the others"
+    yield "a reel put in later needs its whole time from then on, and cools the others for a while"

@@ -5,6 +5,7 @@ what else would do (``alternatives``).  Nothing here reads files or a clock.
 """
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final, Literal
 
@@ -16,7 +17,7 @@ from gcodetool.drying.course import Course, course, falls_to, rises_to
 from gcodetool.drying.device import Device
 from gcodetool.drying.drying_floor import equilibrium
 from gcodetool.drying.job import JobFeed, JobNeed, job_need
-from gcodetool.drying.limits import SetPoint, set_point
+from gcodetool.drying.limits import Bound, SetPoint, set_point
 from gcodetool.drying.weigh import Weighing, weighing
 from gcodetool.errors import OutOfRangeError, SpoolError
 from gcodetool.moisture.constants import HOUR_S, ZERO_CELSIUS_K
@@ -137,6 +138,8 @@ def plan(
     to_wt_pct: float | None = None,
     job: JobFeed | None = None,
     tariff_per_kWh: float | None = None,
+    shared: Sequence[Bound] = (),
+    suggest: bool = True,
 ) -> DryingPlan:
     """Return how to dry *state*'s spool in *device*, from now on.
 
@@ -158,6 +161,10 @@ def plan(
         What is to be printed: only its length counts, and how dry it must be for that.
     tariff_per_kWh
         Price of electricity.
+    shared
+        Limits of other reels in the dryer.
+    suggest
+        Also look for what else would do, where this is slow or does not get there.
 
     Raises
     ------
@@ -174,8 +181,8 @@ def plan(
     if not state.field.winding.layers or state.remaining_mm <= 0:
         raise SpoolError.at(spool.source or spool.id, None, "the reel is empty by its record; nothing to dry")
     needed = state.remaining_mm if job is None else min(state.remaining_mm, job.length_mm)
-    set_to = set_point(spool, device, at_most_C=at_most_C)
-    goal = DryingGoal(state, confidence, needed, cap_s, to_wt_pct)
+    set_to = set_point(spool, device, at_most_C=at_most_C, shared=shared)
+    goal = DryingGoal(state, confidence, needed, cap_s, to_wt_pct, shared=shared)
     # where it must not be run at all, what the spool is now is all there is to say
     ran = (
         goal.run(device, set_to.temperature_C, keep=job is not None)
@@ -192,7 +199,8 @@ def plan(
         elif needs.box_now_rh_pct is None and needs.boxed_s is not None:
             advised = needs.boxed_s
     others: tuple[Alternative, ...] = ()
-    if not set_to.possible or reaches[0].seconds is None or reaches[0].seconds > SLOW_S:
+    slow = not set_to.possible or reaches[0].seconds is None or reaches[0].seconds > SLOW_S
+    if suggest and slow:
         others = tuple(alternatives(goal, device, set_to, reaches[0].p50_s if set_to.possible else None))
     air = device.air(set_to.temperature_C) if set_to.possible else device.around
     notes = [*state.notes, *(Note("note", text) for text in (*device.notes, *ran.notes))]
@@ -250,8 +258,16 @@ class DryingGoal:
     """What is wanted of a spool; runs devices against it."""
 
     def __init__(
-        self, state: State, confidence: float, needed_mm: float, cap_s: float, to_wt_pct: float | None
+        self,
+        state: State,
+        confidence: float,
+        needed_mm: float,
+        cap_s: float,
+        to_wt_pct: float | None,
+        *,
+        shared: Sequence[Bound] = (),
     ) -> None:
+        self.shared = shared
         self.state = state
         self.confidence = confidence
         self.needed_mm = needed_mm

@@ -5,12 +5,13 @@ or above what the reel is safe to, or a free end of strand that sagged.  A reel 
 Left out: what a dryer may be set to (``drying.limits``), which keeps further below.
 """
 
+import itertools
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 from gcodetool.judge.record_facts import stays
-from gcodetool.moisture.dryer_runs import as_run
+from gcodetool.moisture.dryer_runs import as_run, changes
 
 if TYPE_CHECKING:
     from gcodetool.moisture.record import Spool
@@ -74,12 +75,12 @@ def _stays_above(spool: "Spool", at_s: float, good_s: float | None) -> Iterator[
         place = spool.places.get(stay.place)
         if place is None or stay.end_s <= begin_s:
             continue
-        hot = as_run(spool, place, stay.begin_s).temperature_C
-        if hot is None:
-            continue
-        for sign, limit_C, what in limits_of_shape(spool):
-            if hot > limit_C:
-                yield HeatDamage(sign, begin_s, stay.place, stay.end_s - begin_s, hot, limit_C, what)
+        moments = [begin_s, *changes(place, begin_s, stay.end_s), stay.end_s]
+        for begin, end in itertools.pairwise(moments):
+            hot = as_run(spool, place, begin).temperature_C
+            for sign, limit_C, what in limits_of_shape(spool):
+                if hot is not None and hot > limit_C:
+                    yield HeatDamage(sign, begin, stay.place, end - begin, hot, limit_C, what)
 
 
 def limits_of_shape(spool: "Spool") -> list[tuple[Sign, float, str]]:

@@ -12,9 +12,9 @@ from sqlalchemy import Connection
 
 from gcodetool.errors import LedgerError
 from gcodetool.ledger import entries, records
-from gcodetool.ledger.entries import Draft
+from gcodetool.ledger.entries import MICRO, Draft
 from gcodetool.ledger.records import HEAT, PlaceRecord, SpoolRecord, wall
-from gcodetool.moisture.dryer_runs import ONE_SLOT, air_C
+from gcodetool.moisture.dryer_runs import ONE_SLOT, air_C, air_since_C
 from gcodetool.moisture.record import Place, Thermometer
 
 SAME_K: Final = 0.05  # rounding of figures that people note
@@ -29,6 +29,10 @@ class NotedStay:
     begin_us: int
     end_us: int
     heat: Mapping[str, float]
+
+    def real_C(self, place: Place, at_us: int) -> float | None:
+        """Return what the air of the dryer really has at a moment of it."""
+        return air_since_C(place, self.begin_us / MICRO, at_us / MICRO, **self.heat)
 
     def crosses(self, begin_us: int, end_us: int) -> bool:
         """Return whether any of that time is in it."""
@@ -48,7 +52,7 @@ def as_place(record: PlaceRecord) -> Place:
     """Return what the physics needs to know of a dryer's heat; its air is left out."""
     facts = record.facts
     readings = (
-        Thermometer(one["at"].timestamp(), one["temperature_C"], one.get("knob_C"), one.get("noted_C"))
+        Thermometer(one["at"].timestamp(), one["temperature_C"], one.get("knob_C"))
         for one in record.thermometer
     )
     return Place(
@@ -135,12 +139,12 @@ def join(
     notes: list[str] = []
     present = [stay for stay in there if stay.begin_us <= begin_us]
     if not heat and present:
-        heat = present[-1].heat or {"temperature_C": float(dryer.facts["temperature_C"])}
+        heat = _heat_now(present[-1], place, begin_us)
         notes.append(f"at {heat_words(heat)}, as {present[-1].spool} in it")
     notes += _crowded(dryer, new, there, begin_us, force=force)
     turned: list[Draft] = []
     for stay in there:
-        own, theirs = air_C(place, **heat), air_C(place, **stay.heat)
+        own, theirs = air_C(place, **heat), stay.real_C(place, max(begin_us, stay.begin_us))
         if own is None or theirs is None or abs(own - theirs) <= SAME_K:
             continue
         if end_us is None and stay.begin_us <= begin_us and stay.end_us == FOREVER_US:
@@ -154,6 +158,12 @@ def join(
                 f"{heat_words(stay.heat)}, this at {heat_words(heat)}; correct the one or the other, or add --force"
             )
     return Joined(heat, tuple(notes), tuple(turned))
+
+
+def _heat_now(stay: NotedStay, place: Place, at_us: int) -> Mapping[str, float]:
+    """Return what who joins a stay notes: the same knob, else what the air really has by then; or as it is stated."""
+    real = stay.real_C(place, at_us)
+    return stay.heat if "temperature_C" not in stay.heat or real is None else {"temperature_C": real}
 
 
 def _said(dryer: PlaceRecord, heat: Mapping[str, float]) -> dict[str, float]:
@@ -195,7 +205,7 @@ def contradictions(conn: Connection, dryer: PlaceRecord) -> list[str]:
         for other in stays[i + 1 :]:
             if other.spool == stay.spool or not stay.crosses(other.begin_us, other.end_us):
                 continue
-            one, two = air_C(place, **stay.heat), air_C(place, **other.heat)
+            one, two = (each.real_C(place, other.begin_us) for each in (stay, other))
             if one is not None and two is not None and abs(one - two) > SAME_K:
                 found.append(
                     f"place {dryer.name}: {stay.spool} at {one:g} °C and {other.spool} at {two:g} °C in it at a time, "

@@ -307,13 +307,10 @@ def _but_heat(facts: Mapping[str, Any]) -> dict[str, Any]:
 
 def _read_in_file(facts: Mapping[str, Any]) -> list[tuple[int, dict[str, Any]]]:
     """Return (at [µs], facts) of what a file says that a thermometer in a dryer read."""
-    found = []
-    for one in facts.get("readings", []):
-        read = {key: float(value) for key, value in one.items() if key != "at"}
-        if "knob_C" not in read:
-            read.setdefault("noted_C", float(facts["temperature_C"]))
-        found.append((micro(one["at"].timestamp()), read))
-    return found
+    return [
+        (micro(one["at"].timestamp()), {key: float(value) for key, value in one.items() if key != "at"})
+        for one in facts.get("readings", [])
+    ]
 
 
 def _in_file(

@@ -16,7 +16,7 @@ from gcodetool.ledger.records import MEASURABLE, PlaceRecord
 from gcodetool.ledger.spoolfile import COLDEST_C, HOTTEST_C, check_places
 from gcodetool.ledger.store import Ledger
 from gcodetool.ledger.writers import Written, write_transaction
-from gcodetool.moisture.dryer_runs import knob_offset_C, overstated_C
+from gcodetool.moisture.dryer_runs import knob_offset_C
 from gcodetool.moisture.record import AirLog
 from gcodetool.tomlfile import shown
 
@@ -148,7 +148,7 @@ def read_dryer(
     knob_C: float | None,
     rh_pct: float | None,
 ) -> Written:
-    """Note what a thermometer in a dryer shows, against its knob, else against what its air is noted with.
+    """Note what a thermometer in a dryer shows, and its knob, as that is said or was noted with those in it.
 
     Raises
     ------
@@ -161,22 +161,27 @@ def read_dryer(
             f"thermometer in it shows: gcodetool place read {dryer.name} --temperature 71 --knob 75"
         )
     there = [stay for stay in dryers.stays_in(conn, dryer.name) if stay.begin_us <= at_us < stay.end_us]
-    said: dict[str, float] = {"knob_C": float(knob_C)} if knob_C is not None else {}
-    if not said and there:
-        said = dict(there[-1].heat)
-    noted_C = said.get("temperature_C", float(dryer.facts["temperature_C"]))
-    against = {"knob_C": said["knob_C"]} if "knob_C" in said else {"noted_C": noted_C}
-    facts = {"temperature_C": float(temperature_C), **against}
+    heat = there[-1].heat if there else {}
+    notes = []
+    if knob_C is None and "knob_C" in heat:
+        knob_C = heat["knob_C"]
+    elif knob_C is None and not heat:  # it runs as it is stated
+        knob_C = float(dryer.facts["temperature_C"]) + float(dryer.facts.get("set_offset_C", 0.0))
+        notes.append(
+            f"its knob is taken as at {knob_C:g} °C, as {dryer.name} is stated; name another with --knob"
+        )
+    facts = {"temperature_C": float(temperature_C), **({} if knob_C is None else {"knob_C": float(knob_C)})}
     if any({**facts, "at": records.utc(at_us)} == one for one in dryer.thermometer):
         return Written((), (f"{dryer.name}: this reading is there already; nothing written",))
     written = entries.append(conn, [Draft("place", dryer.name, "read", at_us, facts)])
     _check(conn)
-    place = dryers.as_place(records.places(conn)[dryer.name])
-    off = knob_offset_C(place) if "knob_C" in against else overstated_C(place)
-    than = "its knob shows" if "knob_C" in against else "was noted"
-    notes = [f"its air is {abs(off):.1f} K {'cooler' if off > 0 else 'warmer'} than {than}"] if off else []
-    if off and (there or place.readings):
-        notes[-1] += "; dryings noted so, earlier ones too, count with what it really has"
+    off = knob_offset_C(dryers.as_place(records.places(conn)[dryer.name]))
+    if knob_C is not None and off:
+        than = f"{abs(off):.1f} K {'cooler' if off > 0 else 'warmer'} than its knob shows"
+        notes.append(f"its air is {than}; that counts for all dryings noted by the knob, or as it is stated")
+    if "temperature_C" in heat:
+        names = ", ".join(stay.spool for stay in there)
+        notes.append(f"from now on it counts for {names}; until now their air counts as it was noted")
     return Written(tuple(written), tuple(notes))
 
 

@@ -60,7 +60,7 @@ EVENT_KEYS: Final[dict[str, tuple[str, ...]]] = {  # besides at, kind and note
     "inspected": ("bubbles", "oozes", "pops", "winding", "free_end"),
     "fed": ("length_mm", "mass_g"),
 }
-READING_KEYS: Final = ("at", "temperature_C", "knob_C", "noted_C")  # of a thermometer in a dryer
+READING_KEYS: Final = ("at", "temperature_C", "knob_C")  # of a thermometer in a dryer
 SPOOL_KEYS: Final = (
     "id",
     "material",
@@ -293,17 +293,11 @@ def _readings(table: Table) -> tuple[Thermometer, ...]:
         entry.only(READING_KEYS)
         entry.need("at", "temperature_C")
         at_s = entry.moment("at")
-        celsius, knob, noted = (
-            entry.number(key, low=COLDEST_C, high=HOTTEST_C) for key in ("temperature_C", "knob_C", "noted_C")
+        celsius, knob = (
+            entry.number(key, low=COLDEST_C, high=HOTTEST_C) for key in ("temperature_C", "knob_C")
         )
         assert at_s is not None and celsius is not None  # need() saw them
-        if knob is not None and noted is not None:
-            entry.fail(
-                "noted_C", "knob_C is what the knob showed, noted_C what the air was taken for; keep one"
-            )
-        if knob is None and noted is None:
-            noted = table.number("temperature_C", low=COLDEST_C, high=HOTTEST_C)
-        found.append(Thermometer(at_s, celsius, knob, noted))
+        found.append(Thermometer(at_s, celsius, knob))
     return tuple(sorted(found, key=lambda one: one.at_s))
 
 

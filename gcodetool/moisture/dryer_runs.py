@@ -1,19 +1,18 @@
 """How hot a dryer is while a spool is in it: a dryer is one machine, its temperature belongs to each stay.
 
 Three numbers, one meaning each: what its air really has (``temperature_C``), what its knob shows (``knob_C``),
-and how well the first is known (``accuracy_C``).  A thermometer corrects every stay alike, so that all spools in a
-dryer have the same air.  Left out: the air that it heats (``places``), what it may have (``drying.limits``).
+and how well the first is known (``accuracy_C``).  Whatever a thermometer tells holds for all spools in it alike:
+how far the knob is off for every stay noted by the knob, or as the dryer is stated; from the reading on for stays
+noted by their air.  Left out: the air that it heats (``places``), what it may have (``drying.limits``).
 """
 
 import math
-from collections.abc import Sequence
 from dataclasses import replace
 from typing import Final
 
 from gcodetool.moisture.record import Event, Place, Spool
 
 THERMOMETER_K: Final = 1.0  # of a household thermometer, standard deviation (own estimate, 0.5 to 2 K)
-
 ONE_SLOT: Final = 1  # of a dryer that does not state how many reels it takes at a time
 
 
@@ -27,16 +26,7 @@ def knob_offset_C(place: Place) -> float:
     4.0
     """
     read = [one.knob_C - one.temperature_C for one in place.readings if one.knob_C is not None]
-    return _mean(read) if read else place.set_offset_C + overstated_C(place)
-
-
-def overstated_C(place: Place) -> float:
-    """Return by how much the air was noted too hot, where no knob was read; 0 where nobody measured."""
-    return _mean([one.noted_C - one.temperature_C for one in place.readings if one.noted_C is not None])
-
-
-def _mean(values: Sequence[float]) -> float:
-    return math.fsum(values) / len(values) if values else 0.0
+    return math.fsum(read) / len(read) if read else place.set_offset_C
 
 
 def air_C(place: Place, *, temperature_C: float | None = None, knob_C: float | None = None) -> float | None:
@@ -48,8 +38,25 @@ def air_C(place: Place, *, temperature_C: float | None = None, knob_C: float | N
     """
     if knob_C is not None:
         return knob_C - knob_offset_C(place)
-    said = place.temperature_C if temperature_C is None else temperature_C
-    return None if said is None else said - overstated_C(place)
+    if temperature_C is not None or place.temperature_C is None:
+        return temperature_C
+    return place.temperature_C - (knob_offset_C(place) - place.set_offset_C)
+
+
+def air_since_C(
+    place: Place,
+    begin_s: float,
+    at_s: float,
+    *,
+    temperature_C: float | None = None,
+    knob_C: float | None = None,
+) -> float | None:
+    """Return the same at a moment of a stay that began with that note; of readings in it the last one counts."""
+    if temperature_C is not None:
+        read = [one for one in place.readings if begin_s < one.at_s <= at_s]
+        if read:
+            return read[-1].temperature_C
+    return air_C(place, temperature_C=temperature_C, knob_C=knob_C)
 
 
 def stay_at(spool: Spool, place: str, at_s: float) -> Event | None:
@@ -58,23 +65,24 @@ def stay_at(spool: Spool, place: str, at_s: float) -> Event | None:
     return moves[-1] if moves and moves[-1].place == place else None
 
 
-def air_of_stay_C(place: Place, stay: Event | None) -> float | None:
-    """Return what a dryer's air really has during a stay; None: as it is stated."""
-    if stay is None:
-        return air_C(place)
-    return air_C(place, temperature_C=stay.temperature_C, knob_C=stay.knob_C)
-
-
 def as_run(spool: Spool, place: Place, at_s: float) -> Place:
     """Return a dryer with what its air really has for the spool at a moment; other places as they are."""
     if place.kind != "dryer":
         return place
-    read = bool(place.readings)
+    stay = stay_at(spool, place.name, at_s)
+    celsius = air_C(place)
+    if stay is not None:
+        celsius = air_since_C(place, stay.at_s, at_s, temperature_C=stay.temperature_C, knob_C=stay.knob_C)
     return replace(
         place,
-        temperature_C=air_of_stay_C(place, stay_at(spool, place.name, at_s)),
-        accuracy_C=THERMOMETER_K if read else place.accuracy_C,
+        temperature_C=celsius,
+        accuracy_C=THERMOMETER_K if place.readings else place.accuracy_C,
     )
+
+
+def changes(place: Place, begin_s: float, end_s: float) -> list[float]:
+    """Return the moments within a stretch of time at which a dryer's air becomes known to be another."""
+    return [one.at_s for one in place.readings if begin_s < one.at_s < end_s]
 
 
 def known_at(spool: Spool, now_s: float) -> Spool:

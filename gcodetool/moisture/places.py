@@ -18,7 +18,7 @@ from gcodetool.errors import InputError, SpoolError
 from gcodetool.moisture import air as airs
 from gcodetool.moisture.air import Air
 from gcodetool.moisture.constants import HOUR_S, ZERO_CELSIUS_K
-from gcodetool.moisture.dryer_runs import as_run
+from gcodetool.moisture.dryer_runs import as_run, changes
 from gcodetool.moisture.record import AirLog, Place, Spool
 
 Floats = NDArray[np.float64]
@@ -62,11 +62,11 @@ def stretches(
     """
     if end_s <= begin_s:
         return
-    here = as_run(spool, place_of(spool, place, None), begin_s)
+    here = place_of(spool, place, None)
     logs = [log for log in (here.log, *(other.log for other in _others(spool, here))) if log is not None]
     bounds = _windows(begin_s, end_s, now_s) if logs else [begin_s, end_s]
-    for begin, end in itertools.pairwise(bounds):
-        yield begin, end, _around(spool, here, begin, end, previous)
+    for begin, end in itertools.pairwise(sorted({*bounds, *changes(here, begin_s, end_s)})):
+        yield begin, end, _around(spool, as_run(spool, here, begin), begin, end, previous)
 
 
 def _windows(begin_s: float, end_s: float, now_s: float) -> list[float]:

@@ -26,12 +26,11 @@ class AirLog:
 
 @dataclass(frozen=True)
 class Thermometer:
-    """What a thermometer in a dryer read, and what its air was noted with: by its knob, or as said; one of both."""
+    """What a thermometer in a dryer read, and what its knob showed then; None: that is not known."""
 
     at_s: float
     temperature_C: float
     knob_C: float | None = None
-    noted_C: float | None = None
 
 
 @dataclass(frozen=True)

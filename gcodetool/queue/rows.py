@@ -132,12 +132,11 @@ def _fed(placed: ScheduledJob) -> list[ToolSlot]:
 
 def drying_cautions(spool: Spool) -> list[str]:
     """Return the cautions that stand beside every drying of *spool*."""
-    from gcodetool.drying.instructions import HEAT_IN_SHORT, STYRENIC, STYRENIC_REEL
+    from gcodetool.drying.instructions import HEAT_IN_SHORT, STYRENE, is_styrenic
 
     said = [HEAT_IN_SHORT]
-    reel = "" if spool.body.profile is None else spool.body.profile.key
-    if spool.material.key.upper() in STYRENIC or reel in STYRENIC_REEL:
-        said.append("warm styrenics give off styrene: ventilate, and stay out of the room")
+    if is_styrenic(spool):
+        said.append(STYRENE)
     if spool.body.profile is None and spool.winding != "loose":
         said.append(f"what the reel of {spool.id} is made of is not recorded: taken as the most delicate")
     return said

@@ -1,17 +1,59 @@
 """Drying plans and fits as the JSON objects of ``docs/drying.schema.json``: exact numbers, UTC times."""
 
 import math
-from typing import Any, Final
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any, Final
 
 from gcodetool.drying import instructions
 from gcodetool.drying.fit import Fit, Run
 from gcodetool.drying.plan import DryingPlan, Reach
+from gcodetool.drying.together import DryingTogether
 from gcodetool.moisture.history import Quantiles
 from gcodetool.moisture.record import Spool
 from gcodetool.report.as_json import utc
 
+if TYPE_CHECKING:
+    from gcodetool.app.drying_shared import DryerChoice
+
 PLAN: Final = "gcodetool/drying-plan/1"
+TOGETHER: Final = "gcodetool/drying-together/1"
+CHOICES: Final = "gcodetool/drying-choices/1"
 FIT: Final = "gcodetool/drying-fit/1"
+
+
+def together_dict(found: DryingTogether, spools: Sequence[Spool]) -> dict[str, Any]:
+    """Return reels in one dryer as plain dicts and lists."""
+    return {
+        "schema": TOGETHER,
+        "do": instructions.for_several(found),
+        "dryer": found.device.name,
+        "slots": found.device.slots,
+        "inside": list(found.inside),
+        "possible": found.set_point.possible,
+        "temperature_C": found.set_point.temperature_C,
+        "knob_C": found.set_point.knob_C,
+        "binding": {"limit_C": found.set_point.binding.limit_C, "whose": found.set_point.binding.whose},
+        "coolest": found.coolest,
+        "advised_s": found.advised_s,
+        "plans": [plan_dict(plan, spool) for plan, spool in zip(found.plans, spools, strict=True)],
+        "notes": list(instructions.shared_notes(found)),
+    }
+
+
+def choices_dict(choices: "Sequence[DryerChoice]", spools: Sequence[Spool]) -> dict[str, Any]:
+    """Return dryers side by side as plain dicts and lists, the quickest first."""
+    return {
+        "schema": CHOICES,
+        "spools": [spool.id for spool in spools],
+        "dryers": [
+            {
+                "name": each.name,
+                "trouble": each.trouble,
+                "found": None if each.found is None else together_dict(each.found, spools),
+            }
+            for each in choices
+        ],
+    }
 
 
 def plan_dict(plan: DryingPlan, spool: Spool) -> dict[str, Any]:

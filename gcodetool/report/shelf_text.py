@@ -214,9 +214,7 @@ def words(row: Happened) -> str:
     if row.kind == "folded":
         return f"{facts['name']} is this dryer at another temperature: {facts_in_words(facts['stated'])}"
     if row.kind == "read" and "rh_pct" not in facts:
-        against = (
-            f", its knob at {facts['knob_C']:g}" if "knob_C" in facts else f", noted as {facts['noted_C']:g}"
-        )
+        against = f", its knob at {facts['knob_C']:g}" if "knob_C" in facts else ""
         return f"read {facts['temperature_C']:g} °C{against}"
     if row.kind == "read":
         return f"read {facts['rh_pct']:g} % RH at {facts['temperature_C']:g} °C"
