@@ -18,6 +18,8 @@ if TYPE_CHECKING:
     from gcodetool.app.check import check as check
     from gcodetool.app.drying import drying_fit as drying_fit
     from gcodetool.app.drying import drying_plan as drying_plan
+    from gcodetool.app.drying_shared import drying_choices as drying_choices
+    from gcodetool.app.drying_shared import drying_together as drying_together
     from gcodetool.app.prepare import prepare as prepare
     from gcodetool.app.queue import queue_plan as queue_plan
     from gcodetool.app.review import review as review
@@ -29,8 +31,10 @@ __version__: Final = "0.1.0"
 _HOMES: Final = {
     "adjust": "gcodetool.app.adjust",
     "check": "gcodetool.app.check",
+    "drying_choices": "gcodetool.app.drying_shared",
     "drying_fit": "gcodetool.app.drying",
     "drying_plan": "gcodetool.app.drying",
+    "drying_together": "gcodetool.app.drying_shared",
     "prepare": "gcodetool.app.prepare",
     "queue_plan": "gcodetool.app.queue",
     "review": "gcodetool.app.review",
@@ -42,8 +46,10 @@ __all__ = [
     "__version__",
     "adjust",
     "check",
+    "drying_choices",
     "drying_fit",
     "drying_plan",
+    "drying_together",
     "prepare",
     "queue_plan",
     "review",

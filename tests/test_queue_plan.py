@@ -1,6 +1,7 @@
 """The plan: nothing better is passed over, earlier jobs change the spool, gaps are used, dryers hold what they hold."""
 
 import itertools
+import math
 from dataclasses import replace
 
 import pytest
@@ -117,6 +118,76 @@ def no_two_at_once(schedule: Schedule) -> None:
         for (_, end), (begin_, _) in itertools.pairwise(sorted(spans)):
             assert begin_ >= end - 1e-6, name
         assert min(spans)[0] >= NOW
+
+
+def one_temperature(schedule: Schedule) -> None:
+    """Assert that a dryer has one temperature at a time, and takes no more reels than it states."""
+    for dryer, stays in schedule.stays.items():
+        planned = [stay for stay in stays if stay.planned]
+        for stay, other in itertools.combinations(planned, 2):
+            if stay.crosses(other.in_s, other.out_s):
+                assert stay.temperature_C == pytest.approx(other.temperature_C), (dryer, stay, other)
+        for moment in (stay.in_s for stay in planned if stay.in_s > -math.inf):  # what was there is there
+            inside = {stay.spool for stay in stays if stay.in_s <= moment < stay.out_s}
+            assert len(inside) <= schedule.holds[dryer]
+    for placed in schedule.all():
+        for drying in placed.dryings:
+            assert drying.step.temperature_C == drying.time.temperature_C
+
+
+@SLOW
+@settings(max_examples=8)
+@given(data=st.data())
+def test_reels_in_one_dryer_share_its_temperature_or_wait(data, tmp_path_factory) -> None:
+    """PLA softens where TPU and PETG still dry slowly: whatever is drawn, never two temperatures at a time."""
+    folder = tmp_path_factory.mktemp("queue")
+    slots = data.draw(st.sampled_from([1, 2, 3]))
+    requests = []
+    every = [("PETG", 0.38), ("PLA", 0.6), ("TPU", 0.9)]
+    for number, (material, water) in enumerate(data.draw(st.permutations(every))):
+        path = job(folder, f"part-{number}.gcode", hours=2, metres=20, materials=[material])
+        due = data.draw(st.sampled_from([None, 14 * HOUR, 40 * HOUR]))
+        requests.append(JobRequest(path, "bench-1", due_s=None if due is None else NOW + due))
+        place = data.draw(st.sampled_from(["bench", "oven"]))
+        spool(folder, material.lower(), material, water=water, place=place, net_g=100)
+    job_list = replace(
+        from_paths([requests[0].path], printer="bench-1"), requests=tuple(requests), holds={"oven": slots}
+    )
+    memo, start, tasks = begin(job_list, stock(folder), ForecastOptions(NOW))
+    best = search.choose(memo, start, tasks).schedule
+    one_temperature(best)
+    for assignments in itertools.islice(
+        itertools.product(*(search.options(memo, task, start) for task in tasks)), 8
+    ):
+        end = search.replay(memo, start, list(zip(tasks, assignments, strict=True)))
+        if end is not None:
+            one_temperature(end)
+
+
+@SLOW
+def test_a_dryer_of_three_takes_what_its_records_state_and_shares_the_coolest(tmp_path) -> None:
+    requests = []
+    for material, water in (("PLA", 0.6), ("PETG", 0.38)):
+        path = job(tmp_path, f"{material}.gcode", hours=2, metres=20, materials=[material])
+        requests.append(JobRequest(path, "bench-1"))
+        made = spool(tmp_path, material.lower(), material, water=water, place="bench", net_g=100)
+        text = made.read_text(encoding="utf-8")
+        made.write_text(
+            text.replace("max_temperature_C = 90.0", "max_temperature_C = 90.0\nslots = 3"), encoding="utf-8"
+        )
+    job_list = replace(from_paths([requests[0].path], printer="bench-1"), requests=tuple(requests))
+    memo, start, tasks = begin(job_list, stock(tmp_path), ForecastOptions(NOW))
+    assert start.holds == {"oven": 3}
+    both = [(Assignment("pla", "oven"),), (Assignment("petg", "oven"),)]
+    end = search.replay(memo, start, list(zip(tasks, both, strict=True)))
+    assert end is not None
+    one_temperature(end)
+    alone = memo.drying_time(StepHistory("petg"), "oven", NOW, 20_000.0)
+    shared = memo.drying_time(StepHistory("petg"), "oven", NOW, 20_000.0, 50.0)
+    assert alone is not None and shared is not None
+    assert (shared.temperature_C, shared.knob_C) == (50.0, 50.0)
+    assert shared.seconds >= alone.seconds
+    assert memo.drying_time(StepHistory("pla"), "oven", NOW, 20_000.0, 65.0) is None  # too hot for it
 
 
 def test_more_than_eight_jobs_are_chosen_job_by_job(tmp_path) -> None:

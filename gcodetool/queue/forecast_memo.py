@@ -60,7 +60,7 @@ class ForecastMemo:
     ) -> None:
         self.spools, self.jobs, self.printers, self.options = spools, jobs, printers, options
         self.prints: dict[tuple[StepHistory, Print], ToolRow] = {}
-        self.times: dict[tuple[StepHistory, str, float, float], DryingTime | None] = {}
+        self.times: dict[tuple[StepHistory, str, float, float, float | None], DryingTime | None] = {}
         self.dryings: dict[tuple[StepHistory, Dry], Dried] = {}
         self.left: dict[str, float] = {}
         self.wetness: dict[str, float] = {}
@@ -128,16 +128,22 @@ class ForecastMemo:
         return found
 
     def drying_time(
-        self, history: StepHistory, dryer: str, in_s: float, length_mm: float
+        self,
+        history: StepHistory,
+        dryer: str,
+        in_s: float,
+        length_mm: float,
+        shared_C: float | None = None,
     ) -> DryingTime | None:
         """Return how long the spool needs in *dryer* from *in_s* on until all of *length_mm* is good.
 
-        None where that dryer is not in its record, may not be used for it, or does not get there.
+        At the highest temperature that suits it, or at *shared_C*, which others in the dryer have.  None where that
+        dryer is not in its record, may not be used for it so, or does not get there.
         """
-        key = (history, dryer, in_s, length_mm)
+        key = (history, dryer, in_s, length_mm, shared_C)
         if key not in self.times:
             self.evaluations += 1
-            digest, known = history.drying_key(dryer, in_s, length_mm), self._of(history.spool).times
+            digest, known = history.drying_key(*key[1:]), self._of(history.spool).times
             if digest in known:
                 self.times[key] = known[digest]
             else:

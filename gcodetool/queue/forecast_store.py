@@ -20,7 +20,7 @@ from gcodetool.queue.findings import ToolRow
 from gcodetool.queue.forecast_memo import ForecastMemo, StoredForecasts
 from gcodetool.queue.spool_steps import Dried, DryingTime
 
-KIND: Final = "forecasts/2"
+KIND: Final = "forecasts/3"
 SUFFIX: Final = ".forecasts"
 MOST_FORECASTS: Final = 20_000  # spools' forecasts; beyond it the older half goes
 PACKAGES: Final = (
@@ -56,8 +56,8 @@ def save(folder: Path | None, memo: ForecastMemo) -> None:
             of(history.spool).prints[history.with_step(step).digest] = row
     for (history, stay), dried in memo.dryings.items():
         of(history.spool).dryings[history.with_step(stay).digest] = dried
-    for (history, dryer, in_s, length_mm), time in memo.times.items():
-        of(history.spool).times[history.drying_key(dryer, in_s, length_mm)] = time
+    for (history, dryer, in_s, length_mm, shared_C), time in memo.times.items():
+        of(history.spool).times[history.drying_key(dryer, in_s, length_mm, shared_C)] = time
     for spool, left_mm in memo.left.items():
         of(spool).left_mm = left_mm
     for spool, wet in memo.wetness.items():

@@ -55,7 +55,7 @@ def plan(
     confidence : quantile of the forecast that must hold, 0 to 1.
     members : of the full forecast; 1 = nominal parameters alone, None = 64 (1 where the kernels run interpreted).
     holds : dryers that may be used, and how many reels each takes; None: the list's, else those of the records,
-        one reel each.
+        as many reels as these state (one).
     executor : who does the work; None: this process.
     folder : where jobs read and forecasts made before are kept; None: nowhere.
     shelf_of : where snapshots of spools lie; None: nowhere.

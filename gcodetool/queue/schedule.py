@@ -2,7 +2,8 @@
 
 Jobs are placed one after the other, in the list's order; each starts as early as its printer, its spools and
 its own earliest start allow, in a gap between earlier ones where it fits.  A spool is dried as late as
-it can be without holding up its job, and leaves the dryer when the job begins.  A job that comes out as
+it can be without holding up its job, and leaves the dryer when the job begins.  A dryer has one temperature at a
+time: who shares it takes what the others have, if that is not too hot for it, or waits.  A job that comes out as
 dry-first, or whose reel is too short, is held: it takes neither time nor filament.  Left out: which spools
 (``search``), what comes of it (``forecast_memo``).
 """
@@ -20,6 +21,7 @@ from gcodetool.queue.spool_steps import Dry, DryingTime, Leave, Print, StepHisto
 from gcodetool.queue.summary import JobSummary, ToolSummary
 
 SHORTEST_SHORT_MM: Final = 1.0  # less than this is rounding
+SAME_K: Final = 1e-6  # of two temperatures that are one
 
 
 @dataclass(frozen=True)
@@ -119,12 +121,21 @@ class PrinterCalendar:
 
 @dataclass(frozen=True)
 class DryerStay:
-    """A spool's time in a dryer; *planned*: not one that it is in already."""
+    """A spool's time in a dryer, and how hot that is; *planned*: not one that it is in already."""
 
     in_s: float
     out_s: float
     spool: str
+    temperature_C: float | None
     planned: bool = True
+
+    def crosses(self, in_s: float, out_s: float) -> bool:
+        """Return whether any of that time is in it."""
+        return self.in_s < out_s and in_s < self.out_s
+
+    def as_hot(self, temperature_C: float) -> bool:
+        """Return whether it has that temperature; one that nobody knows has none."""
+        return self.temperature_C is not None and abs(self.temperature_C - temperature_C) <= SAME_K
 
 
 @dataclass(frozen=True)
@@ -218,18 +229,19 @@ def empty_schedule(
     turnaround_s: float,
     holds: Mapping[str, int],
     mounted: Mapping[tuple[str | None, int], str],
-    drying: Mapping[str, str],
+    drying: Mapping[str, tuple[str, float | None]],
 ) -> Schedule:
     """Return the schedule with nothing placed.
 
     Parameters
     ----------
     mounted : spool by printer and tool.
-    drying : dryer by spool that stands in one now.
+    drying : dryer by spool that stands in one now, and how hot that is.
     """
     stays: dict[str, tuple[DryerStay, ...]] = {}
-    for spool, dryer in sorted(drying.items()):
-        stays[dryer] = (*stays.get(dryer, ()), DryerStay(-math.inf, math.inf, spool, planned=False))
+    for spool, (dryer, celsius) in sorted(drying.items()):
+        stay = DryerStay(-math.inf, math.inf, spool, celsius, planned=False)
+        stays[dryer] = (*stays.get(dryer, ()), stay)
     hung = {where: ((-math.inf, spool),) for where, spool in mounted.items()}
     return Schedule(memo.options.at_s, turnaround_s, holds, stays=stays, mounted=hung)
 
@@ -251,10 +263,10 @@ def schedule_job(
         if found is None:
             return None
         asked.append((assignment, assignment.dryer, slot.length_mm))
-        placement.reserve(
-            assignment.dryer, DryerStay(found[0], found[0] + found[1].seconds, assignment.spool)
-        )
-        ready = max(ready, found[0] + found[1].seconds)
+        in_s, time = found
+        stay = DryerStay(in_s, in_s + time.seconds, assignment.spool, time.temperature_C)
+        placement.reserve(assignment.dryer, stay)
+        ready = max(ready, stay.out_s)
     calendar = schedule.calendars.get(task.printer) or PrinterCalendar((), schedule.at_s)
     start = calendar.earliest(ready, task.job.open_air_s + schedule.turnaround_s)
     dryings = []
@@ -376,11 +388,18 @@ class _Placement:
     def steps_of(self, spool: str) -> StepHistory:
         return self.histories.get(spool) or self.schedule.steps_of(spool)
 
-    def time(self, assignment: Assignment, dryer: str, in_s: float, length_mm: float) -> DryingTime | None:
+    def time(
+        self,
+        assignment: Assignment,
+        dryer: str,
+        in_s: float,
+        length_mm: float,
+        shared_C: float | None = None,
+    ) -> DryingTime | None:
         assert assignment.spool is not None
         if assignment.time is not None:
             return assignment.time
-        return self.memo.drying_time(self.steps_of(assignment.spool), dryer, in_s, length_mm)
+        return self.memo.drying_time(self.steps_of(assignment.spool), dryer, in_s, length_mm, shared_C)
 
     def first(self, assignment: Assignment, dryer: str, length_mm: float) -> tuple[float, DryingTime] | None:
         """Return the earliest time at which the dryer takes the spool, and how long it needs."""
@@ -390,19 +409,45 @@ class _Placement:
         for in_s in moments:
             if math.isinf(in_s):
                 break
-            time = self.time(assignment, dryer, in_s, length_mm)
-            if time is None:
+            own = self.time(assignment, dryer, in_s, length_mm)
+            if own is None:
                 return None
-            if self.has_room(dryer, in_s, in_s + time.seconds, assignment.spool):
-                return in_s, time
+            found = self.taken_in(assignment, dryer, in_s, length_mm, own)
+            if found is not None:
+                return in_s, found
         return None
 
-    def has_room(self, dryer: str, in_s: float, out_s: float, spool: str) -> bool:
-        """Return whether the dryer takes one reel more for that time; who is not planned makes room."""
-        others = [stay for stay in self.stays.get(dryer, ()) if stay.planned and stay.spool != spool]
-        crossing = [stay for stay in others if stay.in_s < out_s and in_s < stay.out_s]
-        moments = {in_s, *(stay.in_s for stay in crossing if stay.in_s > in_s)}
-        most = max(sum(stay.in_s <= moment < stay.out_s for stay in crossing) for moment in moments)
+    def taken_in(
+        self, assignment: Assignment, dryer: str, in_s: float, length_mm: float, own: DryingTime
+    ) -> DryingTime | None:
+        """Return how long the drying from *in_s* on takes; None where the dryer does not take the spool then.
+
+        At the spool's *own* temperature, or at that of the others, where they are cooler.
+        """
+        assert assignment.spool is not None
+        if self.takes(dryer, in_s, own, assignment.spool):
+            return own
+        company = self.company(dryer, in_s, in_s + own.seconds, assignment.spool)
+        coolest = min(
+            (stay.temperature_C for stay in company if stay.temperature_C is not None), default=None
+        )
+        if coolest is None or coolest >= own.temperature_C or assignment.time is not None:
+            return None
+        shared = self.time(assignment, dryer, in_s, length_mm, coolest)
+        return shared if shared is not None and self.takes(dryer, in_s, shared, assignment.spool) else None
+
+    def company(self, dryer: str, in_s: float, out_s: float, spool: str) -> list[DryerStay]:
+        """Return the planned stays of others in that time; who is not planned makes room."""
+        stays = self.stays.get(dryer, ())
+        return [stay for stay in stays if stay.planned and stay.spool != spool and stay.crosses(in_s, out_s)]
+
+    def takes(self, dryer: str, in_s: float, time: DryingTime, spool: str) -> bool:
+        """Return whether the dryer takes one reel more for that time, at that temperature."""
+        company = self.company(dryer, in_s, in_s + time.seconds, spool)
+        if not all(stay.as_hot(time.temperature_C) for stay in company):
+            return False
+        moments = {in_s, *(stay.in_s for stay in company if stay.in_s > in_s)}
+        most = max(sum(stay.in_s <= moment < stay.out_s for stay in company) for moment in moments)
         return most < self.schedule.holds.get(dryer, 1)
 
     def reserve(self, dryer: str, stay: DryerStay) -> None:
@@ -418,24 +463,23 @@ class _Placement:
             return None
         in_s, time = found
         late_s = start_s - time.seconds
-        if late_s > in_s:
-            later = self.time(assignment, dryer, late_s, length_mm)
-            fits = later is not None and start_s - later.seconds >= in_s
-            if (
-                later is not None
-                and fits
-                and self.has_room(dryer, start_s - later.seconds, start_s, assignment.spool)
-            ):
-                in_s, time = start_s - later.seconds, later
+        own = self.time(assignment, dryer, late_s, length_mm) if late_s > in_s else None
+        if own is not None and start_s - own.seconds >= in_s:
+            # what it needs later may be a little less or more: from the moment at which that ends with the job's start
+            later = self.taken_in(assignment, dryer, start_s - own.seconds, length_mm, own)
+            if later is not None and start_s - later.seconds >= in_s:
+                begin_s = start_s - later.seconds
+                if self.takes(dryer, begin_s, later, assignment.spool):
+                    in_s, time = begin_s, later
         return self.dry(assignment.spool, dryer, in_s, time)
 
     def dry(self, spool: str, dryer: str, in_s: float, time: DryingTime) -> ScheduledDrying:
         """Put a spool into a dryer, and out again."""
-        self.make_room(dryer, in_s, in_s + time.seconds, spool)
+        self.make_room(dryer, in_s, time, spool)
         self.taken_out(spool, in_s)
         before = self.steps_of(spool)
         step = Dry(dryer, in_s, in_s + time.seconds, time.temperature_C)
-        self.reserve(dryer, DryerStay(step.in_s, step.out_s, spool))
+        self.reserve(dryer, DryerStay(step.in_s, step.out_s, spool, step.temperature_C))
         self.histories[spool] = before.with_step(step)
         return ScheduledDrying(before, step, time)
 
@@ -450,17 +494,17 @@ class _Placement:
                     for stay in stays
                 )
 
-    def make_room(self, dryer: str, in_s: float, out_s: float, spool: str) -> None:
-        """Take spools that stand in a dryer without a plan out of it until there is room for one more."""
+    def make_room(self, dryer: str, in_s: float, time: DryingTime, spool: str) -> None:
+        """Take spools that stand in a dryer without a plan out of it: those at another temperature, and for room."""
+        out_s = in_s + time.seconds
         while True:
             stays = self.stays.get(dryer, ())
-            there = [
-                stay for stay in stays if stay.spool != spool and stay.in_s < out_s and in_s < stay.out_s
-            ]
+            there = [stay for stay in stays if stay.spool != spool and stay.crosses(in_s, out_s)]
             idle = [stay for stay in there if not stay.planned]
-            if not idle or len(there) < self.schedule.holds.get(dryer, 1):
+            other = [stay for stay in idle if not stay.as_hot(time.temperature_C)]
+            if not idle or (len(there) < self.schedule.holds.get(dryer, 1) and not other):
                 return
-            gone = idle[0].spool
+            gone = (other or idle)[0].spool
             self.taken_out(gone, in_s)
             self.histories[gone] = self.steps_of(gone).with_step(Leave(in_s))
             self.free_s[gone] = in_s

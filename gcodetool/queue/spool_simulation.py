@@ -13,7 +13,7 @@ from typing import Final
 
 from gcodetool.drying.course import course, falls_to
 from gcodetool.drying.device import of_place
-from gcodetool.drying.limits import set_point
+from gcodetool.drying.limits import Bound, set_point
 from gcodetool.judge.outcomes import reached
 from gcodetool.judge.print_air import PrintAir, air_of_print, last_open
 from gcodetool.judge.print_judgement import PrintJudgement, judge_print
@@ -27,6 +27,7 @@ from gcodetool.queue.summary import JobSummary, ToolSummary
 
 HALF_HOUR_S: Final = 1800.0  # hours of drying are given in these, rounded up
 LONGEST_DRYING_S: Final = 48 * 3600.0
+SAME_K: Final = 1e-6  # of two temperatures that are one
 STATES: Final = 192  # kept; a state of 64 members takes about 0.4 MB
 
 
@@ -180,7 +181,7 @@ class SpoolSimulator:
         air = device.air(step.temperature_C)
         after = aged(state, Surroundings(air, air, device.place), step.out_s - step.in_s)
         back = room_of(state) if state.place == step.dryer else state.place
-        gone = with_events(state, Event(step.in_s, "moved", step.dryer))
+        gone = with_events(state, Event(step.in_s, "moved", step.dryer, temperature_C=step.temperature_C))
         self._keep(
             history.with_step(step), moved(replace(after, spool=gone.spool, path=None), step.out_s, back)
         )
@@ -191,17 +192,25 @@ class SpoolSimulator:
         )
 
     def drying_time(
-        self, history: StepHistory, dryer: str, in_s: float, length_mm: float
+        self, history: StepHistory, dryer: str, in_s: float, length_mm: float, shared_C: float | None = None
     ) -> DryingTime | None:
-        """Return how long a drying from *in_s* on takes; None where it cannot be, or does not get there."""
+        """Return how long a drying from *in_s* on takes; None where it cannot be, or does not get there.
+
+        *shared_C*: at the temperature that others in the dryer have, where that suits the spool.
+        """
         state = self.at(history, in_s)
         place = state.spool.places.get(dryer)
         if place is None or place.kind != "dryer" or state.remaining_mm <= 0:
             return None
         device = of_place(state.spool, state, dryer)
         setting = set_point(state.spool, device)
-        if not setting.possible:
+        if not setting.possible or (shared_C is not None and shared_C > setting.temperature_C + SAME_K):
             return None
+        if shared_C is not None:
+            binding = Bound(shared_C, "others in the dryer at that time")
+            setting = replace(
+                setting, temperature_C=shared_C, knob_C=shared_C + device.set_offset_C, binding=binding
+            )
         polymer = state.polymer
         ran = course(
             state,

@@ -61,9 +61,10 @@ class StepHistory:
     def __reduce__(self) -> Any:  # a long one would be too deep to pickle link by link
         return history_of, (self.spool, self.steps)
 
-    def drying_key(self, dryer: str, in_s: float, length_mm: float) -> str:
+    def drying_key(self, dryer: str, in_s: float, length_mm: float, shared_C: float | None) -> str:
         """Return the digest of a question: how long such a drying takes after these steps."""
-        return hashlib.sha256(f"{self.digest} {dryer} {in_s!r} {length_mm!r}".encode()).hexdigest()
+        asked = f"{self.digest} {dryer} {in_s!r} {length_mm!r} {shared_C!r}"
+        return hashlib.sha256(asked.encode()).hexdigest()
 
     def with_step(self, step: Step) -> "StepHistory":
         """Return the history with one step more."""

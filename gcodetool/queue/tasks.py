@@ -9,6 +9,7 @@ from dataclasses import dataclass, field, replace
 from typing import Final
 
 from gcodetool import profiles
+from gcodetool.moisture.dryer_runs import ONE_SLOT, as_run
 from gcodetool.moisture.record import Spool
 from gcodetool.queue.forecast_memo import ForecastMemo
 from gcodetool.queue.job_list import JobList, JobRequest, QueuePrinter, ToolRequest
@@ -188,29 +189,30 @@ def schedule_at_start(
 ) -> Schedule:
     """Return the schedule before the first job: what hangs where, what dries, which dryers there are."""
     at_s = memo.options.at_s
-    drying: dict[str, str] = {}
+    drying: dict[str, tuple[str, float | None]] = {}
     for name in sorted(stock.spools):
         spool = stock.spools[name]
         stays = [event.place for event in spool.events if event.at_s <= at_s and event.place is not None]
         last = spool.places.get(stays[-1]) if stays else None
         if last is not None and last.kind == "dryer":
-            drying[name] = last.name
+            drying[name] = (last.name, as_run(spool, last, at_s).temperature_C)
     given = dict(job_list.holds if holds is None else holds)
-    found = {
-        place.name
-        for spool in stock.spools.values()
-        for place in spool.places.values()
-        if place.kind == "dryer"
-    }
+    found: dict[str, int] = {}
+    for spool in stock.spools.values():
+        for place in spool.places.values():
+            if place.kind == "dryer":  # of records that differ, the least
+                takes = ONE_SLOT if place.slots is None else place.slots
+                found[place.name] = min(takes, found.get(place.name, takes))
     notes += [
         f"dryer '{name}' is not used: no spool's record has it; {nearest(name, found)}"
         for name in given
         if name not in found and stock.spools
     ]
     if not given and holds is None:
-        given = dict.fromkeys(sorted(found), 1)
+        given = {name: found[name] for name in sorted(found)}
         if given:
-            notes.append(f"dryers as the records have them, one reel each: {', '.join(given)}")
+            words = (f"{name} ({count} reel{'' if count == 1 else 's'})" for name, count in given.items())
+            notes.append(f"dryers as the records have them: {', '.join(words)}")
     return empty_schedule(
         memo, turnaround_s=job_list.turnaround_s, holds=given, mounted=mounted, drying=drying
     )

@@ -1,0 +1,472 @@
+"""A dryer is one machine: one temperature at a time whoever is in it, so many reels, and what a thermometer tells."""
+
+import contextlib
+import io
+import json
+import pathlib
+import re
+import tempfile
+from dataclasses import replace
+
+import jsonschema
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from gcodetool import profiles
+from gcodetool.cli.main import outcome
+from gcodetool.drying import instructions
+from gcodetool.drying.device import of_place, of_profile, room_at
+from gcodetool.drying.limits import set_point, stated
+from gcodetool.drying.together import together
+from gcodetool.errors import LedgerError, SpoolError, UsageError
+from gcodetool.judge import reasons
+from gcodetool.judge.heat_damage import heat_damage
+from gcodetool.judge.record_facts import last_drying, steam_seen
+from gcodetool.ledger import dryers, dryings, exchange, maintenance, place_entries, records, writers
+from gcodetool.ledger.spoolfile import spool_of
+from gcodetool.ledger.store import Ledger, open_ledger, reading
+from gcodetool.moisture.dryer_runs import as_run, knob_offset_C
+from gcodetool.moisture.history import state_at, stretches
+from gcodetool.moisture.record import Body, Event, Place, Spool, Thermometer
+from gcodetool.moisture.solver import COMPILED
+
+T0 = 1_790_000_000.0
+HOUR = 3600.0
+SHELF = {"pla-11": "PLA", "petg-03": "PETG", "tpu-05": "TPU"}
+SCHEMA = json.loads((pathlib.Path(__file__).parent.parent / "docs" / "drying.schema.json").read_text("utf-8"))
+
+
+def workshop(folder: pathlib.Path, **oven: object) -> Ledger:
+    """Return a ledger with a bench, an oven and three spools."""
+    ledger = open_ledger(folder / "l.sqlite")
+    place_entries.add_place(ledger, "bench", {"kind": "open", "temperature_C": 22, "rh_pct": 48}, at_s=T0)
+    facts = {"kind": "dryer", "temperature_C": 60, "room": "bench", **oven}
+    place_entries.add_place(ledger, "oven", facts, at_s=T0)
+    for name, material in SHELF.items():
+        stock = {
+            "material": material,
+            "diameter_mm": 1.75,
+            "net_mass_g": 200,
+            "body": {"material": "polycarbonate"},
+        }
+        writers.add_spool(ledger, name, stock, place="bench", at_s=T0)
+    return ledger
+
+
+@pytest.fixture
+def shop(tmp_path: pathlib.Path) -> Ledger:
+    return workshop(tmp_path, slots=3)
+
+
+def loaded(ledger: Ledger, name: str) -> Spool:
+    with reading(ledger) as conn:
+        return records.load_spool(conn, name)
+
+
+def air(spool: Spool, at_s: float) -> float | None:
+    """Return what the air in the oven has for a spool at a moment; None: it is elsewhere."""
+    place = [event.place for event in spool.events if event.place is not None and event.at_s <= at_s][-1]
+    return as_run(spool, spool.places["oven"], at_s).temperature_C if place == "oven" else None
+
+
+# ---------------------------------------------------------------- the record
+
+heats = st.sampled_from(
+    [{}, {"temperature_C": 45.0}, {"temperature_C": 60.0}, {"knob_C": 50.0}, {"knob_C": 64.0}]
+)
+acts = st.lists(
+    st.tuples(
+        st.sampled_from(["in", "out", "dried", "read", "set"]),
+        st.sampled_from(sorted(SHELF)),
+        st.integers(1, 12),
+        heats,
+    ),
+    min_size=2,
+    max_size=10,
+)
+
+
+@settings(max_examples=40, deadline=None)
+@given(acts, st.sampled_from([None, 2, 3]), st.sampled_from([0.0, 4.0]))
+def test_whatever_is_noted_a_dryer_has_one_temperature_at_a_time(acts, slots, offset) -> None:
+    with tempfile.TemporaryDirectory() as name:
+        more = {} if slots is None else {"slots": slots}
+        ledger = workshop(pathlib.Path(name), set_offset_C=offset, **more)
+        now = T0
+        for act, spool, hours, heat in acts:
+            now += hours * HOUR
+            with contextlib.suppress(LedgerError):
+                if act == "in":
+                    writers.move(ledger, spool, "oven", at_s=now, **heat)
+                elif act == "out":
+                    writers.move(ledger, spool, "bench", at_s=now)
+                elif act == "dried":
+                    others = [spool, sorted(SHELF)[hours % 3]]
+                    dryings.dried(ledger, others, hours=hours, at_s=now, dryer="oven", **heat)
+                elif act == "read":
+                    celsius = heat.get("temperature_C", 57.0)
+                    place_entries.read(
+                        ledger, "oven", temperature_C=celsius, knob_C=heat.get("knob_C"), at_s=now
+                    )
+                else:
+                    place_entries.set_place(ledger, "oven", {"set_offset_C": float(hours)}, at_s=now)
+        spools = [loaded(ledger, each) for each in SHELF]
+        events = sorted({event.at_s for spool in spools for event in spool.events})
+        if any(
+            act == "set" for act, *_ in acts
+        ):  # a correction of all of the record may show a contradiction:
+            with reading(ledger) as conn:  # then the check says so
+                said = dryers.contradictions(conn, records.places(conn)["oven"])
+        else:
+            said = []
+        for moment in [at + 60.0 for at in events]:
+            inside = {each.id: found for each in spools if (found := air(each, moment)) is not None}
+            if max(inside.values(), default=0.0) - min(inside.values(), default=0.0) > 0.06:
+                assert said, (moment, inside)
+            if slots is not None:
+                assert len(inside) <= slots
+
+
+def test_who_joins_takes_the_temperature_or_turns_it_for_all(shop: Ledger) -> None:
+    writers.move(shop, "petg-03", "oven", temperature_C=62, at_s=T0 + HOUR)
+    joins = writers.move(shop, "tpu-05", "oven", at_s=T0 + 2 * HOUR)
+    assert joins.notes == ("at 62 °C, as petg-03 in it",)
+    turns = writers.move(shop, "pla-11", "oven", temperature_C=45, at_s=T0 + 3 * HOUR)
+    assert [entry.name for entry in turns.entries] == ["pla-11", "petg-03", "tpu-05"]
+    assert "petg-03 is in oven too: noted at 45 °C from then on" in turns.notes
+    petg = loaded(shop, "petg-03")
+    assert [air(petg, T0 + hours * HOUR) for hours in (1.5, 2.5, 3.5)] == [62, 62, 45]
+    drying = last_drying(petg, T0 + 5 * HOUR)
+    assert drying is not None
+    assert drying.begin_s == T0 + HOUR  # one drying, though it was turned down
+
+
+def test_a_drying_that_contradicts_another_is_refused_and_found_again(shop: Ledger) -> None:
+    dryings.dried(shop, "pla-11", hours=5, temperature_C=45, at_s=T0 + 10 * HOUR)
+    with pytest.raises(
+        LedgerError, match=r"one temperature at a time: pla-11 is noted .* at 45 °C, this at 62 °C"
+    ):
+        dryings.dried(shop, "petg-03", hours=2, temperature_C=62, at_s=T0 + 8 * HOUR)
+    assert not list(maintenance.integrity_errors(shop))
+    dryings.dried(shop, "petg-03", hours=2, temperature_C=62, at_s=T0 + 8 * HOUR, force=True)
+    assert [
+        "pla-11 at 45 °C and petg-03 at 62 °C" in str(fault) for fault in maintenance.integrity_errors(shop)
+    ] == [True]
+
+
+def test_more_reels_than_a_dryer_is_stated_to_take_are_refused(tmp_path: pathlib.Path) -> None:
+    ledger = workshop(tmp_path, slots=1)
+    writers.move(ledger, "pla-11", "oven", at_s=T0 + HOUR)
+    with pytest.raises(
+        LedgerError, match=r"oven takes 1 reel; pla-11 is in it by the record; note where that went"
+    ):
+        writers.move(ledger, "petg-03", "oven", at_s=T0 + 2 * HOUR)
+    with pytest.raises(LedgerError, match="--slots 2"):
+        dryings.dried(ledger, ["petg-03", "tpu-05"], hours=1, at_s=T0 + HOUR)
+    place_entries.set_place(ledger, "oven", {"slots": 2})
+    writers.move(ledger, "petg-03", "oven", at_s=T0 + 2 * HOUR)
+    with pytest.raises(LedgerError, match="no dryer; leave 60 °C out"):
+        writers.move(ledger, "petg-03", "bench", temperature_C=60, at_s=T0 + 3 * HOUR)
+
+
+# ---------------------------------------------------------------- the thermometer
+
+
+def test_a_reading_with_the_knob_counts_for_every_drying_by_the_knob(shop: Ledger) -> None:
+    writers.move(shop, "petg-03", "oven", knob_C=64, at_s=T0 + HOUR)
+    said = place_entries.read(shop, "oven", temperature_C=59, at_s=T0 + 3 * HOUR)  # its knob is known
+    assert said.entries[0].facts == {"temperature_C": 59.0, "knob_C": 64.0}
+    assert "5.0 K cooler than its knob shows" in said.notes[0]
+    petg = loaded(shop, "petg-03")
+    assert air(petg, T0 + 2 * HOUR) == 59  # from its beginning
+    assert as_run(petg, petg.places["oven"], T0 + 2 * HOUR).accuracy_C == 1.0
+    # what was not read yet counts for nothing
+    before, after = (state_at(petg, T0 + hours * HOUR).spool for hours in (2.9, 3.1))
+    assert (knob_offset_C(before.places["oven"]), knob_offset_C(after.places["oven"])) == (0.0, 5.0)
+    again = place_entries.read(shop, "oven", temperature_C=59, at_s=T0 + 3 * HOUR)
+    assert again.entries == ()
+    place_entries.undo_place(shop, "oven")
+    assert air(loaded(shop, "petg-03"), T0 + 2 * HOUR) == 64
+
+
+def test_a_reading_counts_from_then_on_where_the_air_was_noted(shop: Ledger) -> None:
+    writers.move(shop, "petg-03", "oven", temperature_C=62, at_s=T0 + HOUR)
+    place_entries.read(shop, "oven", temperature_C=55, at_s=T0 + 3 * HOUR)
+    writers.move(shop, "tpu-05", "oven", at_s=T0 + 4 * HOUR)
+    petg, tpu = loaded(shop, "petg-03"), loaded(shop, "tpu-05")
+    assert [air(petg, T0 + hours * HOUR) for hours in (2, 3.5, 5)] == [62, 55, 55]
+    assert air(tpu, T0 + 5 * HOUR) == 55
+    parts = [
+        (round((begin - T0) / HOUR), round(around.reel.temperature_C))
+        for begin, _, around in stretches(
+            petg, "oven", T0 + HOUR, T0 + 6 * HOUR, now_s=T0 + 6 * HOUR, previous=None
+        )
+    ]
+    assert parts == [(1, 62), (3, 55)]
+
+
+def test_readings_go_out_with_the_record_and_come_back(shop: Ledger, tmp_path: pathlib.Path) -> None:
+    writers.move(shop, "petg-03", "oven", knob_C=64, at_s=T0 + HOUR)
+    place_entries.read(shop, "oven", temperature_C=59, at_s=T0 + 3 * HOUR)
+    out = exchange.export(shop, "petg-03", beside=tmp_path)
+    (tmp_path / "petg-03.toml").write_text(out.text, encoding="utf-8")
+    assert (
+        "temperature_C = 59.0, knob_C = 64.0" in out.text or "knob_C = 64.0, temperature_C = 59.0" in out.text
+    )
+    other = open_ledger(tmp_path / "other.sqlite")
+    exchange.import_spool(other, tmp_path / "petg-03.toml")
+    assert exchange.export(other, "petg-03", beside=tmp_path) == out
+    assert air(loaded(other, "petg-03"), T0 + 2 * HOUR) == 59
+
+
+@pytest.mark.parametrize(
+    ("call", "says"),
+    [
+        ({"rh_pct": 20.0}, "it heats the air of its room"),
+        ({"temperature_C": 60.0, "rh_pct": 20.0}, "it heats the air of its room"),
+        ({}, "place read oven --temperature 71"),
+    ],
+)
+def test_a_dryer_is_read_by_a_thermometer(shop: Ledger, call, says) -> None:
+    with pytest.raises(LedgerError, match=says):
+        place_entries.read(shop, "oven", **call)
+    with pytest.raises(LedgerError, match="only a dryer has a knob"):
+        place_entries.read(shop, "bench", rh_pct=50, knob_C=70)
+
+
+def test_a_file_states_no_heat_where_nothing_is_heated() -> None:
+    given = {
+        "id": "x",
+        "material": "PETG",
+        "diameter_mm": 1.75,
+        "net_mass_g": 200,
+        "place": {
+            "bench": {"kind": "open", "temperature_C": 22, "rh_pct": 48},
+            "oven": {"kind": "dryer", "temperature_C": 60, "room": "bench"},
+        },
+        "event": [{"at": records.utc(0), "kind": "received", "place": "bench"}],
+    }
+    moved = {"at": records.utc(1), "kind": "moved"}
+
+    def read(*events, **oven):
+        places = {**given["place"], "oven": {**given["place"]["oven"], **oven}}
+        return spool_of({**given, "place": places, "event": [*given["event"], *events]}, "test")
+
+    with pytest.raises(SpoolError, match="no dryer; take temperature_C out"):
+        read({**moved, "place": "bench", "temperature_C": 60})
+    with pytest.raises(SpoolError, match="keep the one that was read"):
+        read({**moved, "place": "oven", "temperature_C": 60, "knob_C": 62})
+    with pytest.raises(SpoolError, match="slots"):
+        read(slots=0)
+    with pytest.raises(SpoolError, match="no temperature_C"):
+        read(readings=[{"at": records.utc(2)}])
+    found = read(
+        {**moved, "place": "oven", "knob_C": 62}, readings=[{"at": records.utc(2), "temperature_C": 59}]
+    )
+    assert found.places["oven"].readings == (Thermometer(2e-6, 59.0),)
+
+
+# ---------------------------------------------------------------- too hot
+
+
+def roasted(
+    celsius: float, *events: Event, material: str = "PLA", body: str | None = "polycarbonate"
+) -> Spool:
+    """Return a spool that was in an oven of that temperature for four hours."""
+    places = {
+        "bench": Place("bench", "open", 22.0, 48.0),
+        "oven": Place("oven", "dryer", 60.0, room="bench"),
+    }
+    done = (
+        Event(T0, "received", place="bench"),
+        Event(T0 + HOUR, "moved", place="oven", temperature_C=celsius),
+        Event(T0 + 5 * HOUR, "moved", place="bench"),
+    )
+    profile = None if body is None else profiles.spool_body(body)
+    return Spool(
+        "reel", profiles.material(material), 1.75, 200.0, places, (*done, *events), body=Body(profile)
+    )
+
+
+@given(st.floats(30, 150), st.sampled_from(["PLA", "PETG", "PA6"]), st.sampled_from([None, "polystyrene"]))
+def test_a_stay_marks_the_spool_exactly_where_it_is_above_softening_or_reel(celsius, material, body) -> None:
+    spool = roasted(celsius, material=material, body=body)
+    limits = [spool.material.softening_C, None if body is None else spool.body.profile.safe_C]
+    above = [limit for limit in limits if limit is not None and celsius > limit]
+    found = heat_damage(spool, T0 + 6 * HOUR)
+    assert (found is not None) == bool(above)
+    if found is not None:
+        assert found.limit_C == min(above)
+        assert found.seconds == 4 * HOUR
+    assert heat_damage(spool, T0 + 0.5 * HOUR) is None  # not before it happened
+
+
+def test_the_mark_stays_until_somebody_has_looked() -> None:
+    hot = roasted(75.0)
+    found = heat_damage(hot, T0 + 6 * HOUR)
+    assert found is not None
+    softening = hot.material.softening_C
+    assert reasons.too_hot(found) == (
+        f"4 h at 75 °C in oven, {75 - softening:.0f} K above the softening of PLA: look at the winding before you feed it"
+    )
+    strand = Event(T0 + 7 * HOUR, "inspected", bubbles="none")
+    assert (
+        heat_damage(roasted(75.0, strand), T0 + 8 * HOUR) == found
+    )  # a look at the nozzle tells nothing of it
+    good = Event(T0 + 7 * HOUR, "inspected", winding="good")
+    assert heat_damage(roasted(75.0, good), T0 + 8 * HOUR) is None
+    bad = Event(T0 + 7 * HOUR, "inspected", winding="deformed")
+    assert heat_damage(roasted(45.0, bad), T0 + 8 * HOUR).sign == "deformed"
+    sags = Event(T0 + 2 * HOUR, "inspected", free_end="sags")
+    early = roasted(45.0, sags)
+    assert reasons.too_hot(heat_damage(early, T0 + 3 * HOUR)) == (
+        "a free end of its strand sagged in oven: too hot; look at the winding before you feed it"
+    )
+
+
+def test_a_look_at_the_winding_says_nothing_of_the_water() -> None:
+    wet = Event(T0 + 6 * HOUR, "inspected", bubbles="many")
+    look = Event(T0 + 7 * HOUR, "inspected", winding="good")
+    assert steam_seen(roasted(60.0, wet, look), T0 + 8 * HOUR)
+    with_look, without = (
+        state_at(roasted(60.0, wet, *more), T0 + 8 * HOUR, members=4) for more in ((look,), ())
+    )
+    assert with_look.weights.tolist() == without.weights.tolist()
+
+
+# ---------------------------------------------------------------- together
+
+ROOM = room_at(23, 50)
+
+
+@settings(max_examples=15 if COMPILED else 2, deadline=None)
+@given(
+    st.lists(st.sampled_from(["PLA", "PETG", "TPU", "PA6", "ABS"]), min_size=2, max_size=3, unique=True),
+    st.sampled_from([None, 70.0, 90.0]),
+    st.sampled_from([0.0, 3.0]),
+    st.sampled_from([None, 8.0]),
+)
+def test_reels_together_have_one_temperature_below_every_limit(materials, most, swing, accuracy) -> None:
+    reels = []
+    for name in materials:
+        spool = replace(roasted(40.0, material=name), id=name.lower())
+        oven = replace(
+            spool.places["oven"], max_temperature_C=most, swing_C=swing, accuracy_C=accuracy, slots=3
+        )
+        spool = replace(spool, places={**spool.places, "oven": oven}, events=spool.events[:1])
+        state = state_at(spool, T0 + HOUR)
+        reels.append((state, of_place(spool, state, "oven")))
+    found = together(reels, cap_s=30 * HOUR)
+    assert {plan.set_point.temperature_C for plan in found.plans} == {found.set_point.temperature_C}
+    assert {plan.set_point.knob_C for plan in found.plans} == {found.set_point.knob_C}
+    limits = [bound.limit_C for state, device in reels for bound in stated(state.spool, accuracy)]
+    assert found.set_point.temperature_C + swing <= min(limits) + 1e-9
+    assert found.set_point.temperature_C <= min(point.temperature_C for point in found.alone) + 1e-9
+    times = [plan.advised_s for plan in found.plans]
+    assert found.advised_s == (None if None in times else max(times))
+    for plan in found.plans:
+        assert set_point(reels[0][0].spool, reels[0][1]).temperature_C >= plan.set_point.temperature_C - 1e-9
+        assert not plan.alternatives
+
+
+def test_a_closed_dryer_says_that_the_reels_share_its_air() -> None:
+    spool = roasted(40.0)
+    state = state_at(replace(spool, events=spool.events[:1]), T0 + HOUR)
+    other = replace(state, spool=replace(state.spool, id="other"))
+    for name, said in (("sealed-box", "the others meet"), ("oven", "does not hold up the others")):
+        device = of_profile(profiles.dryer(name), ROOM)
+        found = together([(state, device), (other, device)], cap_s=HOUR)
+        assert any(said in note for note in instructions.shared_notes(found))
+        assert found.crowded  # a profile takes one
+    with pytest.raises(UsageError, match="each spool once"):
+        together([(state, device), (state, device)])
+
+
+def test_cautions_can_all_be_obeyed_and_stand_once() -> None:
+    spool = roasted(40.0, material="ABS")
+    state = state_at(replace(spool, events=spool.events[:1]), T0 + HOUR)
+    from gcodetool.drying.plan import plan
+
+    said = list(instructions.cautions(plan(state, of_place(state.spool, state, "oven"), cap_s=HOUR), spool))
+    whole = " ".join(said)
+    assert "near enough to notice" in whole
+    assert "stay out of the room" not in whole
+    assert "free end of strand" in whole
+    for word in ("unattended", "styrene", "microwave", "socket", "makers", "settle"):
+        assert whole.count(word) == 1, word
+
+
+# ---------------------------------------------------------------- a story
+
+
+def say(*words: str) -> tuple[int, str]:
+    both = io.StringIO()
+    with contextlib.redirect_stdout(both), contextlib.redirect_stderr(both):
+        code = outcome(list(words))
+    return code, both.getvalue()
+
+
+@pytest.mark.skipif(not COMPILED, reason="a dozen of drying courses")
+def test_an_evening_with_a_dehydrator_of_three(
+    tmp_path: pathlib.Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("GCODETOOL_LEDGER", str(tmp_path / "l.sqlite"))
+    monkeypatch.setenv("GCODETOOL_PROFILES", str(tmp_path / "none"))
+    day = "2026-11-02T"
+    add = ("--at", day + "08:00")
+    say("place", "add", "bench", "--kind", "open", "--temperature", "22", "--humidity", "48", *add)
+    oven = ("--kind", "dryer", "--temperature", "60", "--room", "bench")
+    say("place", "add", "dehydrator", *oven, "--max-temperature", "70", "--slots", "3", *add)
+    say("place", "add", "oven", *oven, *add)
+    for name, material in SHELF.items():
+        stock = ("--material", material, "--net-mass", "200", "--body", "polycarbonate", "--place", "bench")
+        assert say("spool", "add", name, *stock, *add)[0] == 0
+    few = ("--members", "4", "--at", day + "09:00")
+    code, out = say("drying", "plan", "petg-03", "pla-11", "--dryer", "dehydrator", *few)
+    assert code == 0
+    assert out.startswith("Dry petg-03 and pla-11 together ")
+    assert " at 50 °C in dehydrator" in out
+    assert "the coolest of their limits is the highest drying temperature of PLA (pla-11)" in out
+    assert out.count("unattended") == 1
+    code, out = say("drying", "plan", "petg-03", *few)
+    assert code == 0
+    assert re.findall(r"^  (dryer|dehydrator|oven) ", out, re.MULTILINE) == ["dryer", "dehydrator", "oven"]
+    code, out = say("drying", "plan", "petg-03", "pla-11", *few)
+    assert "takes 1" in out  # the oven
+    for words in (("petg-03", "pla-11", "--dryer", "dehydrator"), ("petg-03",)):
+        code, out = say("drying", "plan", *words, *few, "--json")
+        jsonschema.Draft202012Validator(SCHEMA).validate(json.loads(out))
+    assert say("drying", "plan", "petg-03", "pla-11", "--to", "0.1")[0] == 2
+    assert say("drying", "plan", "petg-03", "petg-03", "--dryer", "oven")[0] == 2
+
+    assert say("spool", "move", "petg-03", "dehydrator", "--knob", "65", "--at", day + "09:00")[0] == 0
+    code, out = say("place", "read", "dehydrator", "--temperature", "62", "--at", day + "10:00")
+    assert "3.0 K cooler than its knob shows" in out
+    code, out = say(
+        "drying", "plan", "tpu-05", "--dryer", "dehydrator", "--members", "4", "--at", day + "10:30"
+    )
+    assert "petg-03 in dehydrator too: it has one temperature, and their limits count" in " ".join(
+        out.split()
+    )
+    assert "its knob at 68" in out  # 65 °C of air: what PETG allows
+    code, out = say("spool", "move", "tpu-05", "dehydrator", "--at", day + "11:00")
+    assert "at 65 °C on its knob, as petg-03 in it" in out
+    code, out = say("spool", "move", "pla-11", "dehydrator", "--temperature", "50", "--at", day + "12:00")
+    assert out.count("noted at 50 °C from then on") == 2
+    code, out = say("place", "list", "--at", day + "12:30")
+    assert "3 reels" in out and "petg-03, pla-11, tpu-05" in out
+    for name in SHELF:
+        say("spool", "move", name, "bench", "--at", day + "18:00")
+    hot = ("--hours", "3", "--knob", "68", "--dryer", "dehydrator", "--at", day + "23:00")
+    code, out = say("spool", "dried", "petg-03", "pla-11", *hot)
+    assert (code, out.count("dried 3 h in dehydrator, now at bench")) == (0, 2)
+    code, out = say("spool", "list", "--members", "1", "--at", day + "23:30")
+    assert "was too hot" in out and "look at the winding before you feed it" in out
+    assert out.count("above the softening") == 1  # of PLA; PETG stands these 65 °C
+    job = str(profiles.sample_folder() / "hose-clips-petg.gcode")
+    code, out = say("check", job, "--spool", "pla-11", "--members", "1", "--at", day + "23:30")
+    assert "look at the winding" in " ".join(out.split())
+    assert say("spool", "inspect", "pla-11", "--winding", "good", "--at", day + "23:40")[0] == 0
+    assert "too hot" not in say("spool", "list", "--members", "1", "--at", day + "23:45")[1]
+    assert say("ledger", "check")[0] == 0
