@@ -1,13 +1,13 @@
 """``drying plan`` for several reels, or without a dryer named: what shares a dryer, and all dryers side by side."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from gcodetool.app.check import SpoolWord
 from gcodetool.app.drying import DryerQuestion, device_of, dryers_of_record
 from gcodetool.app.resolve import Moment, clock, find_spool, snapshots_of, spools_in_dryer
-from gcodetool.drying.together import DryingTogether, together
+from gcodetool.drying.together import DryerChoice, DryingTogether, together
 from gcodetool.errors import GcodetoolError, UsageError
 from gcodetool.moisture.constants import HOUR_S
 from gcodetool.moisture.history import State, state_at
@@ -15,15 +15,6 @@ from gcodetool.moisture.members import default_members
 
 if TYPE_CHECKING:
     from gcodetool.moisture.record import Spool
-
-
-@dataclass(frozen=True)
-class DryerChoice:
-    """One dryer of the workshop for some reels: what comes of it, or why it cannot be said."""
-
-    name: str
-    found: DryingTogether | None
-    trouble: str | None = None
 
 
 def known_dryers(spools: Sequence[SpoolWord], *, ledger: str | None = None) -> list[str]:

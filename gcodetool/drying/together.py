@@ -67,6 +67,15 @@ class DryingTogether:
         return None if self.longest is None else self.longest.advised_s
 
 
+@dataclass(frozen=True)
+class DryerChoice:
+    """One dryer of the workshop for some reels: what comes of it, or why it cannot be said."""
+
+    name: str
+    found: DryingTogether | None
+    trouble: str | None = None
+
+
 def together(
     reels: Sequence[tuple[State, Device]],
     inside: Sequence[Spool] = (),

@@ -2,18 +2,15 @@
 
 import math
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 from gcodetool.drying import instructions
 from gcodetool.drying.fit import Fit, Run
 from gcodetool.drying.plan import DryingPlan, Reach
-from gcodetool.drying.together import DryingTogether
+from gcodetool.drying.together import DryerChoice, DryingTogether
 from gcodetool.moisture.history import Quantiles
 from gcodetool.moisture.record import Spool
 from gcodetool.report.as_json import utc
-
-if TYPE_CHECKING:
-    from gcodetool.app.drying_shared import DryerChoice
 
 PLAN: Final = "gcodetool/drying-plan/1"
 TOGETHER: Final = "gcodetool/drying-together/1"
@@ -40,7 +37,7 @@ def together_dict(found: DryingTogether, spools: Sequence[Spool]) -> dict[str, A
     }
 
 
-def choices_dict(choices: "Sequence[DryerChoice]", spools: Sequence[Spool]) -> dict[str, Any]:
+def choices_dict(choices: Sequence[DryerChoice], spools: Sequence[Spool]) -> dict[str, Any]:
     """Return dryers side by side as plain dicts and lists, the quickest first."""
     return {
         "schema": CHOICES,

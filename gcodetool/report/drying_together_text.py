@@ -1,17 +1,14 @@
 """Reels that share a dryer, and dryers side by side, as a person reads them."""
 
 from collections.abc import Iterable, Iterator, Sequence
-from typing import TYPE_CHECKING, TextIO
+from typing import TextIO
 
 from gcodetool.drying import instructions
 from gcodetool.drying.plan import DryingPlan, Reach
-from gcodetool.drying.together import DryingTogether
+from gcodetool.drying.together import DryerChoice, DryingTogether
 from gcodetool.moisture.record import Spool
 from gcodetool.report.as_text import percent, plain
 from gcodetool.report.layout import Page
-
-if TYPE_CHECKING:
-    from gcodetool.app.drying_shared import DryerChoice
 
 
 def print_together(found: DryingTogether, spools: Sequence[Spool], stream: TextIO) -> None:
@@ -36,7 +33,7 @@ def print_together(found: DryingTogether, spools: Sequence[Spool], stream: TextI
     print_said(page, "Cautions", cautions(found, spools))
 
 
-def print_choices(choices: "Sequence[DryerChoice]", spools: Sequence[Spool], stream: TextIO) -> None:
+def print_choices(choices: Sequence[DryerChoice], spools: Sequence[Spool], stream: TextIO) -> None:
     """Print dryers side by side to *stream*, the quickest first."""
     page = Page(stream)
     best = next((each.found for each in choices if each.found is not None), None)
@@ -66,7 +63,7 @@ def first_line(found: DryingTogether) -> str:
     )
 
 
-def choice_cells(choice: "DryerChoice") -> tuple[str, ...]:
+def choice_cells(choice: DryerChoice) -> tuple[str, ...]:
     """Return the cells of one dryer's row."""
     found = choice.found
     if found is None:
