@@ -94,7 +94,7 @@ def test_only_differences_tell_where_the_body_is_unknown():
 
 def test_a_record_that_no_member_fits_is_said_to():
     odd = state(weighed(9.9, 722.0), weighed(21.9, 640.0))
-    assert any("contradicts itself" in note for note in map(str, odd.notes))
+    assert any("the weigh-in of 640 g contradicts" in note for note in map(str, odd.notes))
     assert inference.effective_sample_size(odd.weights) >= 7.9
 
 
@@ -204,6 +204,9 @@ def test_what_chance_explains_contradicts_nothing():
         odd += inference.misfit_ratio(record, reel, truth[np.newaxis]) > 1.0
     assert odd <= 3
     wrong = [dataclasses.replace(record[0], gross_g=record[0].gross_g + 30.0), *record[1:]]
+    assert inference.misfit_ratio(wrong, reel, truth[np.newaxis], slips=False) > 10.0
+    assert inference.misfit_ratio(wrong, reel, truth[np.newaxis]) < 1.0  # one slip explains it, two do not
+    wrong[1] = dataclasses.replace(record[1], gross_g=record[1].gross_g - 40.0)
     assert inference.misfit_ratio(wrong, reel, truth[np.newaxis]) > 10.0
     assert inference.misfit_ratio([], reel, np.zeros((1, 0))) == 0.0
 

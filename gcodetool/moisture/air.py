@@ -44,6 +44,7 @@ FAN: Final = 3.0  # of a dryer that states none; 1 (no fan) to 6 (a strong one a
 # What a draught adds to the way through an open flange, per unit of draught above 1 (own estimate, 0 to 1: 1 m/s
 # against gaps of half a millimetre drives 0.6 mm/s through them, about what diffusion does over half a reel).
 THROUGH: Final = 0.5
+TRACE_PA: Final = 1e-6  # the least vapour that members' own air is a multiple of
 SPENT_RH_PCT: Final = 20.0  # air over a desiccant above which it is called spent; see `drying_agent`
 
 
@@ -184,7 +185,8 @@ class Air:
         """The members' vapour pressure, never above saturation: one for all, or (members,)."""
         if self.own is AS_STATED:
             return self.vapour_Pa
-        return np.minimum(self.vapour_Pa * self.own.moister, saturation_pressure(self.members_K))
+        vapour = np.maximum(self.vapour_Pa, TRACE_PA) * self.own.moister
+        return np.asarray(np.minimum(vapour, saturation_pressure(self.members_K)))
 
     @property
     def members_rh_pct(self) -> float | Floats:

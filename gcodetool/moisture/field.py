@@ -128,26 +128,27 @@ def uniform(
     winding: Winding,
     polymer: Polymer,
     content: ArrayLike,
-    temperature_K: float,
+    temperature_K: float | Floats,
     *,
     count: int = SHELLS,
     body_activity: ArrayLike | None = None,
 ) -> Field:
-    """Return a field of one *content* per member [kg/kg], its gaps in equilibrium with it.
+    """Return a field of one *content* per member [kg/kg], its gaps in equilibrium with it; so one temperature.
 
     *body_activity*: of the air that the reel's body is in balance with; else it is in balance with the strand.
     """
     value = np.broadcast_to(np.asarray(content, dtype=np.float64), (polymer.members,))
     water = np.broadcast_to(value, (winding.layers, count, polymer.members)).copy()
     activity = polymer.activity(value, temperature_K)
-    pressure = activity * float(saturation_pressure(temperature_K))
+    pressure = activity * saturation_pressure(temperature_K)
     shape = (winding.layers, polymer.members)
     gap = np.broadcast_to(vapour_density(temperature_K, pressure), shape).copy()
     body = None
     if winding.body is not None:
         balance = winding.body.balance_kg(activity if body_activity is None else body_activity)
         body = np.broadcast_to(balance, (polymer.members,)).copy()
-    return Field(winding, water, gap, np.full(shape, temperature_K), body_kg=body)
+    kelvin = np.broadcast_to(np.asarray(temperature_K, dtype=np.float64), shape).copy()
+    return Field(winding, water, gap, kelvin, body_kg=body)
 
 
 def _flat(values: ArrayLike) -> "array[float]":
@@ -187,7 +188,8 @@ class SpoolIntegrator:
                 np.full(self.members, self._body.weighed_kg) if start.body_kg is None else start.body_kg
             )
         self._body_in_kg = np.zeros(self.members)
-        fine = float(min(np.mean(polymer.limit_good), FINE_SHARE * np.mean(polymer.room_equilibrium())))
+        stated = float(np.mean(polymer.limit_good / polymer.limit_factor))  # whatever members make of it
+        fine = min(stated, FINE_SHARE * float(np.mean(polymer.room_equilibrium())))
         grid = start.grid
         wound = start.winding
         loose = wound.loose
