@@ -25,11 +25,12 @@ many_reels = pytest.mark.skipif(
 )
 
 HOUR = 3600.0
+EXACT = {"accuracy_C": 0.0, "accuracy_rh_pct": 0.0}  # here weigh-ins are about the strand, not about the air
 PLACES = {
     place.name: place
     for place in (
-        Place("bench", "open", 22.0, 48.0),
-        Place("oven", "dryer", 78.0, room="bench"),
+        Place("bench", "open", 22.0, 48.0, **EXACT),
+        Place("oven", "dryer", 78.0, room="bench", accuracy_C=0.0, exchange_m3_h=500.0),
         Place("bench-1", "printer", printer="bench-1", room="bench"),
     )
 }
@@ -122,7 +123,7 @@ def test_a_use_that_nobody_noted_is_read_from_the_scale():
 
 def test_weighing_around_a_print_tells_use_from_uptake_though_no_length_was_noted():
     """Dried, weighed before and after a print, and before the next: the use is read off, the gain is water."""
-    damp = {**PLACES, "damp": Place("damp", "open", 24.0, 75.0)}
+    damp = {**PLACES, "damp": Place("damp", "open", 24.0, 75.0, **EXACT)}
     damp["bench-1"] = Place("bench-1", "printer", printer="bench-1", room="damp")
     on_printer = Event(22.5 * HOUR, "moved", place="bench-1")
     hours, used_g, member = (9.9, 22.4, 26.1, 60.0), 12.0, 30

@@ -122,7 +122,7 @@ def aired(command: Any) -> Any:
             "--humidity-accuracy",
             type=click.FloatRange(0, 50),
             metavar="RH",
-            help="How far its hygrometer may be off, % RH (4.5; a humidity stated once 6).",
+            help="How far its hygrometer may be off, % RH (4.5; a humidity stated once 8).",
         ),
         click.option("--note", metavar="TEXT"),
     ]

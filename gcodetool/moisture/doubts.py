@@ -26,7 +26,7 @@ Floats = NDArray[np.float64]
 # Standard deviations where a place states no accuracy (own estimates: capacitive sensors of household hygrometers
 # are sold as good to 3 to 5 % RH, drift by half a per cent a year, and seldom hang where the reel stands).
 HYGROMETER_PCT: Final = 4.5  # of readings and logs
-CONSTANT_PCT: Final = 6.0  # of a humidity stated once: it varies with days and weather as well
+CONSTANT_PCT: Final = 8.0  # of a humidity stated once: it varies with days and weather as well
 ASSUMED_PCT: Final = 10.0  # of a room that nobody stated
 THERMOMETER_C: Final = 1.0
 ASSUMED_C: Final = 2.0
@@ -187,11 +187,12 @@ def _drawn_on(spool: "Spool", name: str) -> list[str]:
 
 
 def _doubts_of(place: "Place") -> list[str]:
-    """Return the names of what counts at a place: a room's warmth by itself does not."""
+    """Return the names of what counts at a place: a room's warmth by itself does not, nor what is known exactly."""
     if place.kind == "dryer":
-        return [f"warmth {place.name}", f"vents {place.name}"]
+        warmth = [] if place.accuracy_C == 0.0 else [f"warmth {place.name}"]
+        return [*warmth, f"vents {place.name}"]
     if place.kind != "sealed" and (place.rh_pct is not None or place.log is not None):
-        return [f"humidity {place.name}"]
+        return [] if place.accuracy_rh_pct == 0.0 else [f"humidity {place.name}"]
     return [f"vents {place.name}"] if place.exchange_m3_h is not None else []
 
 
