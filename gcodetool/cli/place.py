@@ -43,6 +43,8 @@ FORGETTABLE: Final = {
     "draught": "draught",
     "exchange": "exchange_m3_h",
     "fresh-at": "desiccant_fresh_at",
+    "accuracy": "accuracy_C",
+    "humidity-accuracy": "accuracy_rh_pct",
     "note": "note",
 }
 GAPS_SHOWN: Final = 3
@@ -109,6 +111,18 @@ def aired(command: Any) -> Any:
             type=MomentType(),
             metavar="TIME",
             help="Box: when its desiccant was renewed.",
+        ),
+        click.option(
+            "--accuracy",
+            type=click.FloatRange(0, 50),
+            metavar="C",
+            help="How far its temperature may be off, °C (1; a dryer's 3).",
+        ),
+        click.option(
+            "--humidity-accuracy",
+            type=click.FloatRange(0, 50),
+            metavar="RH",
+            help="How far its hygrometer may be off, % RH (4.5; a humidity stated once 8).",
         ),
         click.option("--note", metavar="TEXT"),
     ]

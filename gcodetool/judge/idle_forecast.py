@@ -95,7 +95,7 @@ class IdleForecast:
 
 def idle_forecast(spool: "Spool", state: State) -> IdleForecast:
     """Return the forecast of an idle spool from the moment of its *state* on."""
-    around = surroundings(spool, state.place, state.as_of_s)
+    around = surroundings(spool, state.place, state.as_of_s, state.doubts)
     room = air_of_room(spool, state, at_s=state.as_of_s)
     in_room = room.air.place == state.place
     curve = _Curve(state)

@@ -24,7 +24,7 @@ from gcodetool.tomlfile import Document, Keys, Table, load, nearest, printable, 
 
 NAME: Final = re.compile(r"[a-z0-9][a-z0-9-]*")
 PLACE_KEYS: Final[dict[str, tuple[str, ...]]] = {  # besides kind and note
-    "open": ("temperature_C", "rh_pct", "log", "draught"),
+    "open": ("temperature_C", "rh_pct", "log", "draught", "accuracy_C", "accuracy_rh_pct"),
     "box": (
         "temperature_C",
         "rh_pct",
@@ -35,8 +35,10 @@ PLACE_KEYS: Final[dict[str, tuple[str, ...]]] = {  # besides kind and note
         "desiccant_fresh_at",
         "room",
         "exchange_m3_h",
+        "accuracy_C",
+        "accuracy_rh_pct",
     ),
-    "sealed": ("temperature_C", "air_L"),
+    "sealed": ("temperature_C", "air_L", "accuracy_C"),
     "dryer": (
         "temperature_C",
         "room",
@@ -47,6 +49,7 @@ PLACE_KEYS: Final[dict[str, tuple[str, ...]]] = {  # besides kind and note
         "draught",
         "air_L",
         "exchange_m3_h",
+        "accuracy_C",
     ),
     "printer": ("printer", "room", "fed_from"),
 }
@@ -276,6 +279,8 @@ def _place(name: str, table: Table) -> Place:
         desiccant_fresh_s=_moments(table, "desiccant_fresh_at"),
         exchange_m3_h=table.number("exchange_m3_h", low=0, high=1e5),
         draught=table.number("draught", low=0.1, high=100),
+        accuracy_C=table.number("accuracy_C", low=0, high=50),
+        accuracy_rh_pct=table.number("accuracy_rh_pct", low=0, high=50),
     )
 
 
@@ -306,6 +311,9 @@ def _check_air(kind: PlaceKind, table: Table) -> None:
                 None, f"{table.title} is a box; add rh_pct as read, or air_L, desiccant and desiccant_g"
             )
         table.need("temperature_C")
+    if kind == "box" and "accuracy_rh_pct" in table and not ("rh_pct" in table or "log" in table):
+        text = f"{table.title} has no reading of its humidity; take out accuracy_rh_pct, or add rh_pct or log"
+        table.fail("accuracy_rh_pct", text)
     if kind == "box" and "exchange_m3_h" in table:
         if "rh_pct" in table or "log" in table:
             table.fail(

@@ -15,6 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from gcodetool.errors import OutOfRangeError
 from gcodetool.moisture.air import Air
+from gcodetool.moisture.bare_run import crossed
 from gcodetool.moisture.field import FIRST_STEP_S, Field, SpoolIntegrator
 from gcodetool.moisture.history import State, Surroundings
 
@@ -95,6 +96,8 @@ def forecast(
     finish = max(float(curve_s[-1]), delay_s + (until_s or 0.0))
     run = _Run(state, around, curve_s, np.minimum(curve_m, held_m))
     run.to(finish)
+    if around.fed and state.doubts is not None:
+        run.cross(state.doubts.bare_m(), around.path, state)
     if total_m[-1] >= held_m:  # to the last millimetre, whatever rounding left of it
         run.march.feed(math.inf)
     wt_pct = 100.0 * run.means(begin, end, total_m)
@@ -165,6 +168,21 @@ class _Run:
                 self.march.feed(self._outer_m())  # what is left of it is rounding
                 self._remember()
                 self.step_s = min(self.step_s, NEW_LAYER_STEP_S)
+
+    def cross(self, bare_m: Floats, air: Air, state: State) -> None:
+        """Let what left the reel cross the open on its way from the box."""
+        at, fed = (np.array([knot[i] for knot in self.knots]) for i in (0, 1))
+        arrived = crossed(
+            np.stack([knot[2] for knot in self.knots]),
+            at,
+            fed,
+            (self.curve_s, self.curve_m),
+            bare_m=bare_m,
+            air=air,
+            polymer=state.polymer,
+            radius_m=state.spool.diameter_mm / 2000.0,
+        )
+        self.knots = [(knot[0], knot[1], content) for knot, content in zip(self.knots, arrived, strict=True)]
 
     def _outer_m(self) -> float:
         return float(self.march.winding.length_m[-1]) if self.march.winding.layers else math.inf

@@ -4,23 +4,19 @@ A place of the record becomes stretches of constant air; a measured log is avera
 grow into the past.  Left out: the spool (``history``).
 """
 
-import bisect
 import itertools
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Final
 
-import numpy as np
-from numpy.typing import NDArray
-
 from gcodetool import profiles
 from gcodetool.errors import InputError, SpoolError
 from gcodetool.moisture import air as airs
-from gcodetool.moisture.air import Air
+from gcodetool.moisture.air import Air, OwnAir
+from gcodetool.moisture.airlog import log_air
 from gcodetool.moisture.constants import HOUR_S, ZERO_CELSIUS_K
-from gcodetool.moisture.record import AirLog, Place, Spool
-
-Floats = NDArray[np.float64]
+from gcodetool.moisture.doubts import Doubts, Floats, of_reading
+from gcodetool.moisture.record import Place, Spool
 
 ROOM_C: Final = 22.0  # where a sealed bag's temperature is not stated
 ROOM_RH_PCT: Final = 50.0  # the air a reel was found in, where its place tells nothing
@@ -38,10 +34,14 @@ class Surroundings:
     path: Air
     place: str | None = None  # a stay that began before goes on there
     box: str | None = None  # the closed place that the reel is in
+    fed: bool = False  # the strand leaves a box for the room on its way to the drive gear
 
 
-def surroundings(spool: Spool, place: str, at_s: float) -> Surroundings:
+def surroundings(spool: Spool, place: str, at_s: float, doubts: Doubts | None = None) -> Surroundings:
     """Return the air at a place at one moment (of a log: the mean hour up to it), for a forecast.
+
+    With the *doubts* of a state the members have airs of their own; a logged place's goes on from that moment
+    as its log has gone on on other days.
 
     Raises
     ------
@@ -49,15 +49,24 @@ def surroundings(spool: Spool, place: str, at_s: float) -> Surroundings:
         The spool's record has no such place, or it does not state its air.
     """
     here = place_of(spool, place, None)
-    return replace(_around(spool, here, at_s - SHORTEST_WINDOW_S, at_s, None), place=place)
+    begin_s = at_s - SHORTEST_WINDOW_S
+    around = replace(_around(spool, here, begin_s, at_s, None), place=place)
+    return _owned(spool, here, around, _Window(begin_s, at_s, None, doubts, ahead=True))
 
 
 def stretches(
-    spool: Spool, place: str, begin_s: float, end_s: float, *, now_s: float, previous: Air | None
+    spool: Spool,
+    place: str,
+    begin_s: float,
+    end_s: float,
+    *,
+    now_s: float,
+    previous: Air | None,
+    doubts: Doubts | None = None,
 ) -> Iterator[tuple[float, float, Surroundings]]:
     """Yield (begin, end, air) of constant air between two moments of one stay.
 
-    *previous* is the air that a bag or box was closed with.
+    *previous* is the air that a bag or box was closed with; with *doubts* the members have airs of their own.
     """
     if end_s <= begin_s:
         return
@@ -65,7 +74,8 @@ def stretches(
     logs = [log for log in (here.log, *(other.log for other in _others(spool, here))) if log is not None]
     bounds = _windows(begin_s, end_s, now_s) if logs else [begin_s, end_s]
     for begin, end in itertools.pairwise(bounds):
-        yield begin, end, _around(spool, here, begin, end, previous)
+        around = _around(spool, here, begin, end, previous)
+        yield begin, end, _owned(spool, here, around, _Window(begin, end, previous, doubts))
 
 
 def _windows(begin_s: float, end_s: float, now_s: float) -> list[float]:
@@ -123,7 +133,7 @@ def _around(spool: Spool, place: Place, begin_s: float, end_s: float, previous: 
         return Surroundings(room, room)
     box = place_of(spool, place.fed_from, None, wanted_by=place.name)
     inside = _air(spool, box, begin_s, end_s, previous)
-    return Surroundings(inside, room, box=box.name if inside.closed else None)
+    return Surroundings(inside, room, box=box.name if inside.closed else None, fed=True)
 
 
 def _air(spool: Spool, place: Place, begin_s: float, end_s: float, previous: Air | None) -> Air:
@@ -226,47 +236,106 @@ def _closed(
     )
 
 
-def first_air(spool: Spool, place: Place, at_s: float, now_s: float) -> Air | None:
+@dataclass(frozen=True)
+class _Window:
+    """Of what time the members' own air is asked, and whether for a forecast from its end on."""
+
+    begin_s: float
+    end_s: float
+    previous: Air | None
+    doubts: Doubts | None
+    ahead: bool = False
+
+
+def _owned(spool: Spool, place: Place, around: Surroundings, window: _Window) -> Surroundings:
+    """Return surroundings in which each member has its own air."""
+    doubts = window.doubts
+    if doubts is None:
+        return around
+    if place.kind == "printer" and place.fed_from is not None:
+        box = place_of(spool, place.fed_from, None, wanted_by=place.name)
+        reel = replace(around.reel, own=_own(spool, box, around.reel, window, doubts))
+        if place.room is None and place.log is None and place.rh_pct is None:
+            return replace(around, reel=reel, path=doubts.assumed(around.path))
+        path = replace(around.path, own=_own(spool, place, around.path, window, doubts))
+        return replace(around, reel=reel, path=path)
+    own = replace(around.reel, own=_own(spool, place, around.reel, window, doubts))
+    return replace(around, reel=own, path=own)
+
+
+def _own(spool: Spool, place: Place, air: Air, window: _Window, doubts: Doubts) -> OwnAir:
+    """Return how the members' air at a place differs from *air*, which is the stated one there."""
+    measured = place.log is not None or place.rh_pct is not None
+    if place.kind == "printer" and not measured and place.room is not None:
+        room = place_of(spool, place.room, None, wanted_by=place.name)
+        return _own(spool, room, air, window, doubts)
+    warmer = doubts.warmer_K(place)
+    if measured and not air.closed:
+        humid = doubts.humidity_pct(place)
+        if window.ahead:
+            more_K, more_pct = doubts.ahead(place, window.end_s)
+            warmer, humid = warmer + more_K, humid + more_pct
+        return of_reading(air, warmer, humid)
+    room_moister = _room_moister(spool, place, window, doubts)
+    if place.kind == "dryer" and not air.closed:
+        return OwnAir(
+            warmer_K=warmer,
+            moister=room_moister,
+            draught=doubts.draught(place),
+            vent_m3_s=doubts.vent_m3_s(place),
+        )
+    if place.kind == "dryer":
+        return OwnAir(
+            warmer_K=warmer,
+            moister=room_moister,
+            incoming=room_moister,
+            exchange=doubts.exchange(place),
+            draught=doubts.draught(place),
+        )
+    came = 1.0 if window.previous is None else window.previous.own.moister
+    if place.rh_pct is not None:  # as read when it was closed
+        came = of_reading(air, warmer, doubts.humidity_pct(place)).moister
+    return OwnAir(warmer_K=warmer, moister=came, incoming=room_moister, exchange=doubts.exchange(place))
+
+
+def _room_moister(spool: Spool, place: Place, window: _Window, doubts: Doubts) -> float | Floats:
+    """Return the members' factor on the vapour pressure of the room that a place draws its air from."""
+    if place.room is None or place.dew_point_C is not None:
+        return 1.0
+    room = place_of(spool, place.room, None, wanted_by=place.name)
+    air = _air(spool, room, window.begin_s, window.end_s, None)
+    return _own(spool, room, air, replace(window, previous=None), doubts).moister
+
+
+def first_air(
+    spool: Spool, place: Place, at_s: float, now_s: float, doubts: Doubts | None = None
+) -> Air | None:
     """Return the air in which a reel found open has stood; None where its place does not tell."""
     if place.kind == "dryer":
         if place.room is None:
             return None
-        return first_air(spool, place_of(spool, place.room, None, wanted_by=place.name), at_s, now_s)
+        return first_air(spool, place_of(spool, place.room, None, wanted_by=place.name), at_s, now_s, doubts)
     if place.kind == "sealed" or (place.kind == "box" and place.rh_pct is None and place.log is None):
         return None
     end = max(at_s, now_s) if place.log is not None else at_s  # a log often begins when the reel arrives
-    return _around(spool, place, min(at_s, end - 1.0), end, None).reel
+    begin = min(at_s, end - 1.0)
+    around = _around(spool, place, begin, end, None)
+    return _owned(spool, place, around, _Window(begin, end, None, doubts)).reel
 
 
-def last_air(spool: Spool, place: str, at_s: float, now_s: float, previous: Air | None) -> Air | None:
+def last_air(
+    spool: Spool,
+    place: str,
+    at_s: float,
+    now_s: float,
+    previous: Air | None,
+    doubts: Doubts | None = None,
+) -> Air | None:
     """Return the open air a spool was in last; a closed place hands on what it was closed with."""
     *_, (_, _, around) = stretches(
-        spool, place, at_s - SHORTEST_WINDOW_S, at_s, now_s=now_s, previous=previous
+        spool, place, at_s - SHORTEST_WINDOW_S, at_s, now_s=now_s, previous=previous, doubts=doubts
     )
     return previous if around.reel.closed else around.reel
-
-
-def log_air(log: AirLog, begin_s: float, end_s: float) -> Air:
-    """Return a log's mean air between two moments: its temperature and its vapour, lines between readings.
-
-    Before the first and after the last reading that reading holds.
-    """
-    # Only what lies in the window, and a reading on either side: a log may hold years.
-    low = max(0, bisect.bisect_right(log.at_s, begin_s) - 1)
-    high = bisect.bisect_right(log.at_s, end_s) + 1
-    at = np.asarray(log.at_s[low:high], dtype=np.float64)
-    kelvin = np.asarray(log.temperature_C[low:high], dtype=np.float64) + ZERO_CELSIUS_K
-    # The mean of the pressure, not of RH: what drives water is the pressure, and RH moves with temperature.
-    vapour = airs.vapour_pressure(kelvin, log.rh_pct[low:high])
-    return Air(_mean(at, kelvin, begin_s, end_s), _mean(at, vapour, begin_s, end_s))
-
-
-def _mean(at_s: Floats, values: Floats, begin_s: float, end_s: float) -> float:
-    if end_s <= begin_s:
-        return float(np.interp(begin_s, at_s, values))
-    low, high = np.searchsorted(at_s, [begin_s, end_s], side="right")
-    x = np.concatenate([[begin_s], at_s[low:high], [end_s]])
-    return float(np.trapezoid(np.interp(x, at_s, values), x) / (end_s - begin_s))
 
 
 def _missing(spool: Spool, place: Place, key: str, way_out: str) -> InputError:

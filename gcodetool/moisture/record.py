@@ -47,6 +47,8 @@ class Place:
     desiccant_fresh_s: tuple[float, ...] = ()  # when it was renewed; none stated: whenever the spool goes in
     exchange_m3_h: float | None = None  # box, dryer: air exchanged with its room
     draught: float | None = None  # open, dryer: what a fan does to convection and mass transfer of still air
+    accuracy_C: float | None = None  # how far temperature and humidity may be off: standard deviations
+    accuracy_rh_pct: float | None = None
 
 
 @dataclass(frozen=True)

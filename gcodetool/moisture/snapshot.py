@@ -18,8 +18,8 @@ from gcodetool.moisture.record import Event, Place, Spool
 
 Floats = NDArray[np.float64]
 
-KIND: Final = "snapshot/3"
-MODEL: Final = "2"  # of the physics: another one, and no old snapshot fits
+KIND: Final = "snapshot/4"
+MODEL: Final = "3"  # of the physics: another one, and no old snapshot fits
 
 
 class SnapshotStore(Protocol):

@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from gcodetool.moisture.air import Air
 from gcodetool.moisture.constants import ZERO_CELSIUS_K
+from gcodetool.moisture.doubts import Doubts
 from gcodetool.moisture.field import Field
 from gcodetool.moisture.inference import Inspected, Weighed
 from gcodetool.moisture.notes import Note
@@ -56,6 +57,8 @@ class State:
         Weigh-ins and inspections, and what each member says of them.
     enclosed
         The closed place's air that the spool is in, as it began; None in the open.
+    doubts
+        What members take places and reel to be; None: as the record says.
     """
 
     spool: Spool
@@ -70,6 +73,7 @@ class State:
     notes: tuple[Note, ...] = ()
     record: tuple[Weighed | Inspected, ...] = ()
     enclosed: Air | None = None
+    doubts: Doubts | None = None
 
     @property
     def members(self) -> int:

@@ -79,7 +79,9 @@ class SpoolSimulator:
             state = self.state(history)
             seconds = at_s - state.as_of_s
             return (
-                aged(state, surroundings(state.spool, state.place, at_s), seconds) if seconds > 0 else state
+                aged(state, surroundings(state.spool, state.place, at_s, state.doubts), seconds)
+                if seconds > 0
+                else state
             )
         parts = history.parts()
         done = len(parts) - 1
