@@ -121,5 +121,6 @@ def thinned(state: State, members: int) -> State:
         field=of(state.field, besides="winding"),
         polymer=of(state.polymer),
         weights=weights / weights.sum(),
+        company=tuple(one.thinned(members) for one in state.company),
         path=None,
     )

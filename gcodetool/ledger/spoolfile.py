@@ -19,26 +19,31 @@ from typing import Any, Final, Literal, NoReturn, get_args
 
 from gcodetool import profiles
 from gcodetool.errors import SpoolError
+from gcodetool.moisture import bag
 from gcodetool.moisture.record import AirLog, Body, Event, EventKind, Place, PlaceKind, Spool
 from gcodetool.tomlfile import Document, Keys, Table, load, nearest, printable, read_text, shown
 
+CLOSED_KEYS: Final = (  # of boxes and bags: what leaks differs, not what may be said
+    "temperature_C",
+    "rh_pct",
+    "log",
+    "air_L",
+    "desiccant",
+    "desiccant_g",
+    "desiccant_fresh_at",
+    "room",
+    "exchange_m3_h",
+    "film",
+    "film_area_m2",
+    "leak_g_per_day",
+    "accuracy_C",
+    "accuracy_rh_pct",
+)
 NAME: Final = re.compile(r"[a-z0-9][a-z0-9-]*")
 PLACE_KEYS: Final[dict[str, tuple[str, ...]]] = {  # besides kind and note
     "open": ("temperature_C", "rh_pct", "log", "draught", "accuracy_C", "accuracy_rh_pct"),
-    "box": (
-        "temperature_C",
-        "rh_pct",
-        "log",
-        "air_L",
-        "desiccant",
-        "desiccant_g",
-        "desiccant_fresh_at",
-        "room",
-        "exchange_m3_h",
-        "accuracy_C",
-        "accuracy_rh_pct",
-    ),
-    "sealed": ("temperature_C", "air_L", "accuracy_C"),
+    "box": CLOSED_KEYS,
+    "sealed": CLOSED_KEYS,
     "dryer": (
         "temperature_C",
         "room",
@@ -278,6 +283,9 @@ def _place(name: str, table: Table) -> Place:
         agent=desiccant,
         desiccant_fresh_s=_moments(table, "desiccant_fresh_at"),
         exchange_m3_h=table.number("exchange_m3_h", low=0, high=1e5),
+        film=table.choice("film", tuple(bag.FILMS)),
+        film_area_m2=table.number("film_area_m2", high=1000, above=0),
+        leak_g_per_day=table.number("leak_g_per_day", low=0, high=1000),
         draught=table.number("draught", low=0.1, high=100),
         accuracy_C=table.number("accuracy_C", low=0, high=50),
         accuracy_rh_pct=table.number("accuracy_rh_pct", low=0, high=50),
@@ -311,15 +319,11 @@ def _check_air(kind: PlaceKind, table: Table) -> None:
                 None, f"{table.title} is a box; add rh_pct as read, or air_L, desiccant and desiccant_g"
             )
         table.need("temperature_C")
-    if kind == "box" and "accuracy_rh_pct" in table and not ("rh_pct" in table or "log" in table):
+    if kind in ("box", "sealed") and "accuracy_rh_pct" in table and not ("rh_pct" in table or "log" in table):
         text = f"{table.title} has no reading of its humidity; take out accuracy_rh_pct, or add rh_pct or log"
         table.fail("accuracy_rh_pct", text)
-    if kind == "box" and "exchange_m3_h" in table:
-        if "rh_pct" in table or "log" in table:
-            table.fail(
-                "exchange_m3_h", "the box's air is read already; take out exchange_m3_h, or rh_pct and log"
-            )
-        table.need("room")
+    if kind in ("box", "sealed"):
+        _check_closed(kind, table)
     if kind == "dryer":
         table.need("temperature_C")
         if "air_L" in table:
@@ -330,6 +334,23 @@ def _check_air(kind: PlaceKind, table: Table) -> None:
             )
     if kind == "printer" and "room" not in table and "fed_from" not in table:
         table.fail(None, f"{table.title} is a printer; add room (whose air it stands in) or fed_from (a box)")
+
+
+def _check_closed(kind: PlaceKind, table: Table) -> None:
+    """Refuse a bag or box whose leak contradicts itself, or has no air to come from."""
+    books = kind == "sealed" or "air_L" in table or "desiccant" in table
+    leaks = [key for key in ("exchange_m3_h", "film", "leak_g_per_day") if key in table]
+    if leaks and ("rh_pct" in table or ("log" in table and not books)):
+        what = "box" if kind == "box" else "bag"
+        table.fail(leaks[0], f"the {what}'s air is read already; take out {leaks[0]}, or rh_pct and log")
+    if "exchange_m3_h" in table:
+        table.need("room")
+    if "film" in table and "leak_g_per_day" in table:
+        table.fail("film", "leak_g_per_day says what comes through already; take out it or film")
+    if "film_area_m2" in table:
+        table.need("film")
+    if "desiccant" in table:
+        table.need("desiccant_g")
 
 
 def _desiccant(table: Table) -> profiles.Desiccant | None:

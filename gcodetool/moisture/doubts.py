@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from gcodetool.moisture.air import TRACE_PA, Air, OwnAir, saturation_pressure
 from gcodetool.moisture.airlog import log_air
+from gcodetool.moisture.bag import leak_g_day, leak_range
 from gcodetool.moisture.constants import HOUR_S
 
 if TYPE_CHECKING:
@@ -95,8 +96,10 @@ class Doubts:
         return self.evenly(f"vents {place.name}", VENT_M3_H) / HOUR_S
 
     def exchange(self, place: "Place") -> Floats:
-        """Return the factor on a closed place's stated exchange of air, (members,)."""
-        return self.evenly(f"vents {place.name}", EXCHANGE_FACTOR)
+        """Return the factor on what a closed place exchanges, stated or through a bag's film, (members,)."""
+        film = place.kind == "sealed" or place.leak_g_per_day is not None or place.film is not None
+        between = leak_range(place) if film and place.exchange_m3_h is None else EXCHANGE_FACTOR
+        return self.evenly(f"vents {place.name}", between)
 
     def draught(self, place: "Place") -> Floats:
         """Return the factor on how a dryer's fan moves its air, (members,)."""
@@ -191,9 +194,12 @@ def _doubts_of(place: "Place") -> list[str]:
     if place.kind == "dryer":
         warmth = [] if place.accuracy_C == 0.0 else [f"warmth {place.name}"]
         return [*warmth, f"vents {place.name}"]
-    if place.kind != "sealed" and (place.rh_pct is not None or place.log is not None):
-        return [] if place.accuracy_rh_pct == 0.0 else [f"humidity {place.name}"]
-    return [f"vents {place.name}"] if place.exchange_m3_h is not None else []
+    found = []
+    if (place.rh_pct is not None or place.log is not None) and place.accuracy_rh_pct != 0.0:
+        found.append(f"humidity {place.name}")
+    if place.rh_pct is None and (place.exchange_m3_h is not None or leak_g_day(place) > 0.0):
+        found.append(f"vents {place.name}")
+    return found
 
 
 def deviate(unit: Floats) -> Floats:

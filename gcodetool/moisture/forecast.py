@@ -18,6 +18,7 @@ from gcodetool.moisture.air import Air
 from gcodetool.moisture.bare_run import crossed
 from gcodetool.moisture.field import FIRST_STEP_S, Field, SpoolIntegrator
 from gcodetool.moisture.history import State, Surroundings
+from gcodetool.moisture.state import marched
 
 Floats = NDArray[np.float64]
 
@@ -124,7 +125,13 @@ def forecast(
         fed_mm=1000.0 * min(float(total_m[-1]), held_m),
         short_mm=1000.0 * max(0.0, float(total_m[-1]) - held_m),
         empty_at=empty_at,
-        after=replace(state, as_of_s=state.as_of_s + finish, field=run.march.field(), path=after_path),
+        after=replace(
+            state,
+            as_of_s=state.as_of_s + finish,
+            field=run.march.field(),
+            company=run.march.company,
+            path=after_path,
+        ),
     )
 
 
@@ -147,7 +154,7 @@ class _Run:
     """
 
     def __init__(self, state: State, around: Surroundings, curve_s: Floats, curve_m: Floats) -> None:
-        self.march = SpoolIntegrator(state.field, state.polymer)
+        self.march = marched(state)
         self.march.surround(around.reel, again=state.stays_in(around))
         self.curve_s, self.curve_m = curve_s, curve_m
         self.at_s, self.fed_m = 0.0, 0.0

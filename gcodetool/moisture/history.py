@@ -6,6 +6,7 @@ Weigh-ins and inspections weigh the members (``learning``); with one member they
 """
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -17,6 +18,7 @@ from gcodetool.moisture import air as airs
 from gcodetool.moisture import inference, snapshot
 from gcodetool.moisture.air import Air
 from gcodetool.moisture.airlog import log_air
+from gcodetool.moisture.company import Company, members_beside, pictures_of, together_picture, until
 from gcodetool.moisture.desiccant_charge import Charges
 from gcodetool.moisture.ensemble import Ensemble, ensemble_at, first_ensemble, with_limits_dealt
 from gcodetool.moisture.field import FIRST_STEP_S, SpoolIntegrator, uniform
@@ -27,6 +29,7 @@ from gcodetool.moisture.places import (
     ROOM_RH_PCT,
     Surroundings,
     box_of,
+    closing_notes,
     first_air,
     last_air,
     place_of,
@@ -44,7 +47,7 @@ from gcodetool.moisture.replay_facts import (
     members_of,
     record_of,
 )
-from gcodetool.moisture.state import Quantiles, State, quantile, quantiles
+from gcodetool.moisture.state import Quantiles, State, marched, quantile, quantiles
 from gcodetool.moisture.winding import Winding, winding
 
 __all__ = [  # what other packages import from here, whichever file of this package computes it
@@ -87,7 +90,7 @@ def state_at(
     SpoolError
         The record does not say what is needed: no `received`, a place without its air.
     """
-    counted = sorted((event for event in spool.events if event.at_s <= now_s), key=lambda event: event.at_s)
+    counted = until(spool, now_s)
     notes: list[Note] = []
     if len(counted) < len(spool.events):
         notes.append(
@@ -111,31 +114,32 @@ def state_at(
         kept = _taken_up(spool, counted, now_s, notes, members, shelf)
         if kept is not None:
             return kept
-    ensemble = first_ensemble(spool, counted, members)
-    replay = _replayed(spool, ensemble, counted, now_s, notes)
+    together = _replayed(spool, first_ensemble(spool, counted, members), counted, now_s, notes)
     weights = np.full(members, 1.0 / members)
-    if ensemble.at is not None and replay.record:
-        replay, weights = _learned(spool, counted, now_s, notes, replay)
+    if together.own.ensemble.at is not None and together.own.record:
+        together, weights = _learned(spool, counted, now_s, notes, together)
     if shelf is not None:
-        key = snapshot.key(spool, counted, members=members)
-        shelf.save(members, _kept(replay, key, len(counted), weights))
-    return replace(replay.state(), weights=weights)
+        every = [counted, *(until(other, now_s) for other in spool.neighbours)]
+        shelf.save(members, _kept(together, every, weights))
+    return replace(_state(together), weights=weights)
 
 
-def _kept(replay: "_Replay", key: str, events: int, weights: Floats) -> bytes:
-    """Return a snapshot of the replay as it stood after its last event."""
-    assert replay.captured is not None
-    facts, arrays = replay.captured
-    ensemble = replay.ensemble
+def _kept(together: "Company[_Replay]", events: Sequence[Sequence[Event]], weights: Floats) -> bytes:
+    """Return a snapshot of the replays as they stood after the last event."""
+    facts, arrays = together_picture([one.captured for one in together.replays])
+    ensemble = together.own.ensemble
     facts = {
         **facts,
-        "events": events,
-        "said": [(note.kind, note.text) for note in replay.said],
+        "events": [len(each) for each in events],
+        "until_s": max(each[-1].at_s for each in events if each),
+        "said": [(note.kind, note.text) for note in together.own.said],
         "doubts": ensemble.names,
     }
     arrays = {**arrays, "weights": weights}
     if ensemble.at is not None:
         arrays["at"] = ensemble.at
+    told = zip(together.replays, events, strict=True)
+    key = snapshot.joint_key([(one.spool, each, one.polymer.members) for one, each in told])
     return snapshot.write(key, facts, arrays)
 
 
@@ -151,44 +155,75 @@ def _taken_up(
     data = shelf.load(members)
     if data is None:
         return None
-    got = snapshot.read(data, lambda facts: snapshot.key(spool, events[: facts["events"]], members=members))
+    every = [events, *(until(other, now_s) for other in spool.neighbours)]
+    beside = members_beside(members, len(spool.neighbours))
+    counts = [members, *(beside for _ in spool.neighbours)]
+
+    def key(facts: dict[str, Any]) -> str:
+        if len(facts["events"]) != len(every):
+            return ""
+        told = zip((spool, *spool.neighbours), every, facts["events"], counts, strict=True)
+        return snapshot.joint_key([(one, each[:seen], count) for one, each, seen, count in told])
+
+    got = snapshot.read(data, key)
     if got is None:
         return None
     facts, arrays = got
-    since = events[facts["events"] :]
-    if members > 1 and any(event.kind in ("weighed", "inspected") for event in since):
+    since = [each[seen:] for each, seen in zip(every, facts["events"], strict=True)]
+    if members > 1 and any(event.kind in ("weighed", "inspected") for event in since[0]):
         return None  # to be learned from, with all that came before
-    ensemble = ensemble_at(spool, arrays.get("at"), tuple(facts["doubts"]))
-    replay = _Replay(spool, ensemble, now_s, list(notes))
-    replay.restore(facts, arrays, events[facts["events"] - 1])
-    for event in since:
-        replay.until(event.at_s)
-        replay.apply(event)
-    if since:
-        replay.capture()
-        key = snapshot.key(spool, events, members=members)
-        shelf.save(members, _kept(replay, key, len(events), arrays["weights"]))
-    replay.until(now_s)
-    return replace(replay.state(), weights=arrays["weights"])
+    if any(event.at_s < facts["until_s"] for each in since for event in each):
+        return None  # noted later, of a time that was marched through without it
+    together = _together(spool, ensemble_at(spool, arrays.get("at"), tuple(facts["doubts"])), now_s, notes)
+    pictures = pictures_of(facts, arrays)
+    for one, picture, each, seen in zip(together.replays, pictures, every, facts["events"], strict=True):
+        if picture is not None:
+            one.restore(*picture, each[seen - 1])
+    together.own.said = [Note(*each) for each in facts["said"]]
+    together.through(since)
+    if any(since):
+        together.capture()
+        shelf.save(members, _kept(together, every, arrays["weights"]))
+    together.until(now_s)
+    return replace(_state(together), weights=arrays["weights"])
+
+
+def _together(spool: Spool, ensemble: Ensemble, now_s: float, notes: list[Note]) -> "Company[_Replay]":
+    """Return the replay of a spool with those of its neighbours, which share closed places, desiccants and air."""
+    if spool.more_neighbours:
+        more = _count(spool.more_neighbours, "more spool")
+        notes = [*notes, Note("ignored", f"{more} that stood in the same closed places: too many to follow")]
+    members = members_beside(ensemble.polymer.members, len(spool.neighbours))
+    others = [
+        _Replay(other, first_ensemble(other, until(other, now_s), members), now_s, [])
+        for other in spool.neighbours
+    ]
+    return Company([_Replay(spool, ensemble, now_s, list(notes)), *others])
+
+
+def _state(together: "Company[_Replay]") -> State:
+    found, others = together.own.state(), together.names_beside()
+    if not others:
+        return found
+    text = f"shares the air of {together.own.box} with {', '.join(others)}"
+    return replace(found, company=together.beside(), notes=(*found.notes, Note("note", text)))
 
 
 def _replayed(
     spool: Spool, ensemble: Ensemble, events: list[Event], now_s: float, notes: list[Note]
-) -> "_Replay":
-    replay = _Replay(spool, ensemble, now_s, list(notes))
-    for event in events:
-        replay.until(event.at_s)
-        replay.apply(event)
-    replay.capture()
-    replay.until(now_s)
-    return replay
+) -> "Company[_Replay]":
+    together = _together(spool, ensemble, now_s, notes)
+    together.through([events, *(until(other, now_s) for other in spool.neighbours)])
+    together.capture()
+    together.until(now_s)
+    return together
 
 
 def _learned(
-    spool: Spool, events: list[Event], now_s: float, notes: list[Note], replay: "_Replay"
-) -> tuple["_Replay", Floats]:
+    spool: Spool, events: list[Event], now_s: float, notes: list[Note], together: "Company[_Replay]"
+) -> tuple["Company[_Replay]", Floats]:
     """Return the replay that weigh-ins and inspections leave, and its weights; members drawn anew if few fit."""
-    reel = reel_of(spool)
+    reel, replay = reel_of(spool), together.own
     ensemble = replay.ensemble
     assert ensemble.at is not None
     said = [Note("note", text) for text in inference.uninformative_notes(replay.record, reel)]
@@ -197,11 +232,12 @@ def _learned(
     while pool.wants_more():
         anew = pool.drawn()
         again = _replayed(spool, ensemble_at(spool, anew.at, ensemble.names), events, now_s, notes)
-        pool.add(anew, again.record)
+        pool.add(anew, again.own.record)
     hopeless = pool.misfit_ratio() > 1.0
     if pool.rounds and not hopeless:
         weights, power = np.full(members, 1.0 / members), pool.power
-        replay = _replayed(spool, ensemble_at(spool, pool.chosen(), ensemble.names), events, now_s, notes)
+        together = _replayed(spool, ensemble_at(spool, pool.chosen(), ensemble.names), events, now_s, notes)
+        replay = together.own
     else:
         weights, power = inference.tempered_weights(pool.fits[0], inference.LEAST_MEMBERS / 2.0 / members)
     odd = inference.contradiction(replay.record, reel, pool.predicted, weights)
@@ -221,7 +257,7 @@ def _learned(
     replay.said = said
     if not any(isinstance(one, Inspected) for one in replay.record):
         replay.ensemble = with_limits_dealt(spool, replay.ensemble, weights)
-    return replay, weights
+    return together, weights
 
 
 def reel_of(spool: Spool) -> inference.ReelMass:
@@ -282,22 +318,30 @@ class _Replay:
             previous=self.previous,
             doubts=self.doubts,
         ):
-            first = FIRST_STEP_S if self.fresh else min(300.0, (end - begin) / 8.0)
-            if self.fresh:
+            anew = self.fresh or around.corrected
+            first = FIRST_STEP_S if anew else min(300.0, (end - begin) / 8.0)
+            if anew or not around.reel.closed:
                 self.enclosed = around.reel if around.reel.closed else None
-            load = self.charges.load(self.box, begin) if self.fresh else None
-            reel.surround(around.reel, again=not self.fresh, loaded_kg=load)
+            load = self.charges.load(around, begin, self.polymer.members) if anew else None
+            reel.surround(around.reel, again=not anew, loaded_kg=load)
             reel.run(end - begin, first_s=first)
             reel.hold_enclosed_water()
-            said = self.charges.look(reel, around, begin_s=begin, end_s=end, since_s=self.since_s)
+            said = self.charges.look(
+                around,
+                held_kg=reel.held_kg(),
+                spent_s=reel.spent_s(),
+                begin_s=begin,
+                end_s=end,
+                since_s=self.since_s,
+            )
             if said is not None:
-                self._note_once(said)
+                self.note_once(said)
             if self.path is not None:
                 self.path.surround(around.path)
                 self.path.run(end - begin, first_s=first)
             self.fresh = False
 
-    def _note_once(self, text: str) -> None:
+    def note_once(self, text: str) -> None:
         """Add a note unless one begins with the same words, up to the first comma."""
         head = text.partition(",")[0]
         if not any(note.text.startswith(head + ",") for note in self.notes):
@@ -316,9 +360,9 @@ class _Replay:
             self._weigh(event)
         else:
             self._inspect(event)
-        self._settle()
+        self.settle()
 
-    def _settle(self) -> None:
+    def settle(self) -> None:
         """Go on from the numbers alone, as from a snapshot: with and without one, a state is the same to the bit."""
         if self.reel is not None:
             self.reel = SpoolIntegrator(self.reel.field(), self.polymer)
@@ -385,7 +429,6 @@ class _Replay:
         self.fresh, self.last = facts["fresh"], last
         self.printer_since, self.fed_since = facts["printer_since"], facts["fed_since"]
         self.notes += [Note(*each) for each in facts["notes"]]
-        self.said = [Note(*each) for each in facts["said"]]
         self.previous = air_of(facts["previous"], arrays)
         self.box = facts["box"]
         self.charges.loads = {
@@ -468,26 +511,7 @@ class _Replay:
         self.at_s = event.at_s
         self.printer_since = self.printer_since or place.kind == "printer"
         self.fresh = True
-        if place.kind == "sealed" and place.temperature_C is None and place.log is None:
-            self.notes.append(
-                Note("assumed", f"{place.name} is at {ROOM_C:g} °C (the record states no temperature)")
-            )
-        if place.kind == "box" and place.rh_pct is None and place.log is None:
-            self.notes.append(
-                Note(
-                    "assumed",
-                    f"{place.name} is closed with "
-                    + (
-                        "no desiccant"
-                        if not place.desiccant
-                        else "its desiccant as it was left"
-                        if place.desiccant_fresh_s
-                        else "fresh desiccant"
-                    )
-                    + " when the spool goes in, and stays closed"
-                    + ("" if place.exchange_m3_h is None else f", but leaks {place.exchange_m3_h:g} m³/h"),
-                )
-            )
+        self.notes += [Note("assumed", text) for text in closing_notes(self.spool, place, event.at_s)]
 
     def _feed(self, event: Event) -> None:
         assert self.reel is not None
@@ -573,7 +597,7 @@ def _count(number: int, one: str, many: str = "") -> str:
 
 def aged(state: State, around: Surroundings, seconds: float) -> State:
     """Return the state after *seconds* idle in constant air."""
-    reel = SpoolIntegrator(state.field, state.polymer)
+    reel = marched(state)
     reel.surround(around.reel, again=state.stays_in(around))
     reel.run(seconds)
     path = None
@@ -589,6 +613,7 @@ def aged(state: State, around: Surroundings, seconds: float) -> State:
         state,
         as_of_s=state.as_of_s + seconds,
         field=reel.field(),
+        company=reel.company,
         path=path,
         place=place,
         since_s=since_s,

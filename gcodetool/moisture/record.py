@@ -46,6 +46,9 @@ class Place:
     agent: Desiccant | None = None  # the profile of that desiccant
     desiccant_fresh_s: tuple[float, ...] = ()  # when it was renewed; none stated: whenever the spool goes in
     exchange_m3_h: float | None = None  # box, dryer: air exchanged with its room
+    film: str | None = None  # box, sealed: a name of `bag.FILMS`,
+    film_area_m2: float | None = None  # how much of it,
+    leak_g_per_day: float | None = None  # or what comes through, at 23 °C between 50 % RH and dry air
     draught: float | None = None  # open, dryer: what a fan does to convection and mass transfer of still air
     accuracy_C: float | None = None  # how far temperature and humidity may be off: standard deviations
     accuracy_rh_pct: float | None = None
@@ -99,3 +102,6 @@ class Spool:
     colour: str | None = None
     source: str = ""  # the file it was read from, for messages
     in_ledger: bool = False  # its record is the ledger's, not a file's
+    # Spools that stood with it in closed places, or with these in turn, as far as their records matter to it.
+    neighbours: tuple["Spool", ...] = ()
+    more_neighbours: int = 0  # beyond those

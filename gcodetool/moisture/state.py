@@ -19,8 +19,14 @@ from gcodetool.moisture.notes import Note
 from gcodetool.moisture.places import Surroundings, box_of
 from gcodetool.moisture.polymer import Polymer
 from gcodetool.moisture.record import Event, Spool
+from gcodetool.moisture.shared_air import Companion, SharedIntegrator
 
 Floats = NDArray[np.float64]
+
+
+def marched(state: "State") -> SharedIntegrator:
+    """Return a state on its way through time, with the other reels in its closed place."""
+    return SharedIntegrator(state.field, state.polymer, state.company)
 
 
 class Quantiles(NamedTuple):
@@ -57,6 +63,8 @@ class State:
         Weigh-ins and inspections, and what each member says of them.
     enclosed
         The closed place's air that the spool is in, as it began; None in the open.
+    company
+        The other reels in that place.
     doubts
         What members take places and reel to be; None: as the record says.
     """
@@ -74,6 +82,7 @@ class State:
     record: tuple[Weighed | Inspected, ...] = ()
     enclosed: Air | None = None
     doubts: Doubts | None = None
+    company: tuple[Companion, ...] = ()
 
     @property
     def members(self) -> int:

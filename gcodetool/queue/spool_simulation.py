@@ -234,7 +234,7 @@ def with_events(state: State, *events: Event) -> State:
 def moved(state: State, at_s: float, place: str) -> State:
     """Return the state with the spool in another place."""
     found = with_events(state, Event(at_s, "moved", place))
-    return replace(found, place=place, since_s=at_s)
+    return replace(found, place=place, since_s=at_s, company=())
 
 
 def room_of(state: State) -> str:
