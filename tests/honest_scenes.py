@@ -13,8 +13,9 @@ from honest_truth import OPEN, VAPOUR_GAS, ZERO_C, Reels, Stay, Strand, saturati
 
 from gcodetool import profiles
 from gcodetool.judge.latest_start import judged_by
+from gcodetool.judge.print_air import air_of_print
 from gcodetool.moisture.forecast import forecast
-from gcodetool.moisture.history import state_at, surroundings
+from gcodetool.moisture.history import state_at
 from gcodetool.moisture.record import Body, Event, Place, Spool
 from gcodetool.motion.feed import ToolFeed
 
@@ -276,7 +277,8 @@ def told(spool, now_s, world, number, members=64):
     length = 1000.0 * float(world.metres[number])
     rows = np.stack([bound[:-1] * end_s, bound[1:] * end_s, np.diff(bound) * length], axis=1)
     feed = ToolFeed(0, rows, np.arange(1, ROWS + 1), length, end_s, end_s, end_s)
-    arrival = forecast(state, surroundings(spool, "bench-1", now_s), feed.segments)
+    around = air_of_print(spool, state, at_s=now_s, place="bench-1").air
+    arrival = forecast(state, around, feed.segments)
     judged = judged_by(state, arrival, feed, 0.5)
     said = " ".join(str(note) for note in state.notes)
     return Told(
