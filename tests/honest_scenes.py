@@ -1,8 +1,8 @@
 """Reels whose record is a little wrong: their truth (``honest_truth``), the record, and what the tool makes of it.
 
 A reel stands on a shelf, is dried, lies in a bag, waits beside the printer and is printed from; it is weighed before the
-drying, and after it or after the bag.  What its record says and what is true differ as the scene tells.  The
-same material and seed give the same reels in every scene.
+drying, and after it or after the bag.  What its record says and what is true differ as the scene tells; what is right in
+a scene, its record states to be well known.  The same material and seed give the same reels in every scene.
 """
 
 import zlib
@@ -27,6 +27,8 @@ SEALED, BED, LIMIT = (
     (0.75, 4 / 3),
 )  # own draws of what docs/physics.md, section 3, states
 RESOLUTION_G = 0.1
+FREE_M3_H = 10.0  # of a dryer that draws its room's air freely
+CHECKED_PCT, CHECKED_C = 0.5, 0.2  # what a record states of instruments that are right
 ROWS, LAST = 20, 0.001  # of a job's feed; the last row's share
 WORDS = ("clear", "adjust", "runs-out", "dry-first")
 
@@ -40,8 +42,24 @@ class Errors:
     dryer_sd: float = 0.0
     dryer_off: float = 0.0
     leak_g_day: tuple[float, float] = (0.0, 0.0)  # at 23 °C from 50 % RH into dry air
-    vent_m3_h: tuple[float, float] | None = None
+    vent_m3_h: tuple[float, float] = (FREE_M3_H, FREE_M3_H)
     body: bool = False
+
+    @property
+    def humidity(self):
+        return self.rh_sd > 0 or self.rh_off > 0
+
+    @property
+    def dryer(self):
+        return self.dryer_sd > 0 or self.dryer_off > 0
+
+    @property
+    def bag(self):
+        return self.leak_g_day[1] > 0
+
+    @property
+    def vent(self):
+        return self.vent_m3_h[0] < FREE_M3_H
 
 
 DRAWN = {
@@ -51,7 +69,7 @@ DRAWN = {
     "dryer": Errors(dryer_sd=3.0),
     "body": Errors(body=True),
     "vent": Errors(vent_m3_h=(0.02, 0.5)),
-    "all": Errors(4.5, 0.0, 3.0, 0.0, (0.03, 0.2), (0.02, 0.5), True),
+    "all": Errors(rh_sd=4.5, dryer_sd=3.0, leak_g_day=(0.03, 0.2), vent_m3_h=(0.02, 0.5), body=True),
 }
 BAD_END = {
     "humidity-8": Errors(rh_off=8.0),
@@ -78,11 +96,11 @@ class World:
     net: np.ndarray  # over the stated mass
     body_g: np.ndarray
     board: np.ndarray
-    body_stated: bool
+    errors: Errors
     rh_off: np.ndarray  # (reels, 2): truth less record, shelf and printer's room
     dryer_off: np.ndarray
     leak_g_day: np.ndarray
-    vent_m3_h: np.ndarray  # infinite: open
+    vent_m3_h: np.ndarray
 
 
 @dataclass
@@ -147,11 +165,11 @@ def world(name, errors, reels, seed=0, *, nominal=False):
         net=_even(unit[1], 0.99, 1.01, 1.0),
         body_g=body if errors.body else BODY_G * _even(unit[2], 0.992, 1.008, 1.0),
         board=board & errors.body,
-        body_stated=not errors.body,
+        errors=errors,
         rh_off=off,
         dryer_off=dryer,
         leak_g_day=errors.leak_g_day[0] + leak * (errors.leak_g_day[1] - errors.leak_g_day[0]),
-        vent_m3_h=np.full(reels, np.inf) if errors.vent_m3_h is None else _log(vent, *errors.vent_m3_h, 1.0),
+        vent_m3_h=_log(vent, *errors.vent_m3_h, 1.0),
     )
 
 
@@ -236,7 +254,7 @@ def _stays(world, shelf_K, shelf_rh, room_K, room_rh):
     seconds = world.hours.T * HOUR
     vapour, there = shelf_rh * saturation_Pa(shelf_K), room_rh * saturation_Pa(room_K)
     hot = world.material.dry_at_C + world.dryer_off + ZERO_C
-    vent = np.minimum(world.vent_m3_h / HOUR / (VAPOUR_GAS * hot), OPEN)
+    vent = world.vent_m3_h / HOUR / (VAPOUR_GAS * hot)
     leak = world.leak_g_day / 1000.0 / DAY / (0.5 * saturation_Pa(23.0 + ZERO_C))
     return [
         Stay(seconds[0], shelf_K, vapour, open_, none, one),
@@ -248,14 +266,7 @@ def _stays(world, shelf_K, shelf_rh, room_K, room_rh):
 
 def record(world, number, gross_g=None):
     """Return one reel's record as its user wrote it, with both weigh-ins or without; and when its job begins [s]."""
-    shelf_C, room_C = float(world.shelf[0][number]), float(world.room[0][number])
-    places = (
-        Place("shelf", "open", shelf_C, float(world.shelf[1][number])),
-        Place("oven", "dryer", world.material.dry_at_C, room="shelf"),
-        Place("bag", "sealed", shelf_C, room="shelf"),
-        Place("workshop", "open", room_C, float(world.room[1][number])),
-        Place("bench-1", "printer", room="workshop"),
-    )
+    places = {place.name: place for place in places_of(world, number)}
     at = np.concatenate([[0.0], np.cumsum(world.hours[number, :4]) * HOUR])
     events = [Event(0.0, "received", place="shelf", sealed=bool(world.sealed[number]))]
     events += [Event(at[i + 1], "moved", place=name) for i, name in enumerate(("oven", "bag", "bench-1"))]
@@ -263,10 +274,32 @@ def record(world, number, gross_g=None):
         second = at[3] if world.weighed_late[number] else at[2]
         for moment, gross in zip((at[1], second), gross_g[number], strict=True):
             events.append(Event(moment - 1.0, "weighed", gross_g=float(gross), resolution_g=RESOLUTION_G))
-    body = Body(mass_g=BODY_G) if world.body_stated else Body()
+    body = Body() if world.errors.body else Body(mass_g=BODY_G)
     ordered = tuple(sorted(events, key=lambda event: event.at_s))
-    named = {place.name: place for place in places}
-    return Spool(f"sim-{number:03d}", world.material, 1.75, NET_G, named, ordered, body=body), float(at[4])
+    return Spool(f"sim-{number:03d}", world.material, 1.75, NET_G, places, ordered, body=body), float(at[4])
+
+
+def places_of(world, number):
+    """Return the places of one reel's record; what is right in this scene is stated to be well known."""
+    errors = world.errors
+    every = errors.humidity and errors.dryer
+    room = {
+        "accuracy_rh_pct": None if errors.humidity else CHECKED_PCT,
+        "accuracy_C": None if every else CHECKED_C,
+    }
+    oven = {
+        "accuracy_C": None if errors.dryer else CHECKED_C,
+        "exchange_m3_h": None if errors.vent else FREE_M3_H,
+    }
+    bag = {} if errors.bag or not hasattr(Place, "leak_g_per_day") else {"leak_g_per_day": 0.0}
+    shelf_C, shelf_rh, room_C, room_rh = (float(one[number]) for one in (*world.shelf, *world.room))
+    return (
+        Place("shelf", "open", shelf_C, shelf_rh, **room),
+        Place("oven", "dryer", world.material.dry_at_C, room="shelf", **oven),
+        Place("bag", "sealed", shelf_C, room="shelf", **bag),
+        Place("workshop", "open", room_C, room_rh, **room),
+        Place("bench-1", "printer", room="workshop"),
+    )
 
 
 def told(spool, now_s, world, number, members=64):
@@ -292,8 +325,7 @@ def told(spool, now_s, world, number, members=64):
 
 
 def without_errors(world):
-    """Return the same reels, their records right."""
+    """Return the same reels, true to their records."""
     none = np.zeros_like(world.dryer_off)
-    return replace(
-        world, rh_off=np.zeros_like(world.rh_off), dryer_off=none, leak_g_day=none, vent_m3_h=none + np.inf
-    )
+    free = none + FREE_M3_H
+    return replace(world, rh_off=np.zeros_like(world.rh_off), dryer_off=none, leak_g_day=none, vent_m3_h=free)

@@ -10,7 +10,7 @@ Scenes, materials and errors: ``tests/honest_scenes.py``; the truth: ``tests/hon
 - sure: reels of which at least 80 % of the members share the verdict; of these right: where it is the true one [%]
 - score: interval score [1] of the weighed bands over that of the unweighed; above 1, weighing made it worse
 - told (errors at their bad end): how often the report itself is less sure than with a right record (verdict open, a share
-  below 80 % or 5 points lower, a band a tenth wider) or tells a contradiction; of missed: of those whose band or verdict
+  below 80 % or 5 points lower, a band a quarter wider) or tells a contradiction; of missed: of those whose band or verdict
   misses the truth
 
 [1] Gneiting and Raftery, "Strictly Proper Scoring Rules, Prediction, and Estimation" (2007), section 6.2.
@@ -105,7 +105,7 @@ def row(said, truth, right=None):
 def less_sure(said, right):
     """Return whether a report warns by itself, against the one that a right record would have given."""
     wider = any(
-        (a[2] - a[0]) / a[1] > 1.1 * (b[2] - b[0]) / b[1]
+        (a[2] - a[0]) / a[1] > 1.25 * (b[2] - b[0]) / b[1]
         for a, b in ((said.start, right.start), (said.end, right.end))
     )
     return (
