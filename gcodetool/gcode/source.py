@@ -49,13 +49,28 @@ CONTAINERS: Final = (
 
 
 @dataclass(frozen=True)
+class FileIdentity:
+    """Which file a path led to, and in which state: device, number, bytes and time of the last change [ns]."""
+
+    device: int
+    number: int
+    size: int
+    changed_ns: int
+
+    @classmethod
+    def of(cls, found: os.stat_result) -> "FileIdentity":
+        """Return the identity in what the system says of a file."""
+        return cls(found.st_dev, found.st_ino, found.st_size, found.st_mtime_ns)
+
+
+@dataclass(frozen=True)
 class Source:
     """A file that was sniffed and can be read.
 
     Attributes
     ----------
     path : where it is.
-    size : its bytes on disk.
+    identity : which file it was when it was sniffed.
     kind : what its bytes are: ``""`` (plain), ``"gzip"``, ``"xz"``, ``"zip"`` (the text is its plate) or
         ``"binary"`` (the text is its code).
     head, tail : first and last part of the text, whole lines; of a short file both are all of it.
@@ -63,11 +78,36 @@ class Source:
     """
 
     path: Path
-    size: int
+    identity: FileIdentity
     kind: str
     head: bytes = field(repr=False)
     tail: bytes = field(repr=False)
     stated: "Stated | None" = field(default=None, repr=False)
+
+    @property
+    def size(self) -> int:
+        """Its bytes on disk."""
+        return self.identity.size
+
+    def same_file(self) -> None:
+        """Raise GcodeError unless the path still leads to the file that was sniffed, as it was then."""
+        with _reading(self.path):
+            now = FileIdentity.of(self.path.stat())
+        if now != self.identity:
+            raise GcodeError(
+                f"{self.path}: was written anew or changed while it was being read; the file is as the other "
+                "program left it: run this again when that one is done"
+            )
+
+    def same_bytes(self, sha256: str) -> None:
+        """Raise GcodeError unless the file is the one that was sniffed and its bytes have this digest."""
+        self.same_file()
+        if self.sha256() != sha256:
+            raise GcodeError(
+                f"{self.path}: its content changed while it was being read; the file is as the other program "
+                "left it: run this again when that one is done"
+            )
+        self.same_file()
 
     def blocks(self, size: int = BLOCK) -> Iterator[bytes]:
         """Yield the text in blocks of about *size* bytes; each but the last ends at a line end.
@@ -75,8 +115,14 @@ class Source:
         Raises
         ------
         GcodeError
-            The file went away, is damaged, or holds a line of more than 8 MiB.
+            The file went away, is damaged, is not the one that was sniffed any more, or holds a line of more
+            than 8 MiB.
         """
+        self.same_file()  # offsets of one pass are used in the next: all of them must read the same file
+        yield from self._blocks(size)
+        self.same_file()
+
+    def _blocks(self, size: int) -> Iterator[bytes]:
         if self.kind == "binary":
             from gcodetool.gcode.binary import texts
 
@@ -146,6 +192,7 @@ def sniff(path: Path | str) -> Source:
             raise GcodeError(f"{path}: is empty; slice and export it again")
         with path.open("rb") as file:
             magic = file.read(_SNIFF)
+        identity = FileIdentity.of(found)
         kinds = ((_GZIP, "gzip"), (_XZ, "xz"), (_ZIP, "zip"), (_BINARY, "binary"))
         kind = next((kind for mark, kind in kinds if magic.startswith(mark)), "")
         stated = None
@@ -163,7 +210,9 @@ def sniff(path: Path | str) -> Source:
         raise GcodeError(f"{path}: is a binary file, not G-code; export plain G-code from the slicer")
     if not start:
         raise GcodeError(f"{path}: holds no text once unpacked; slice and export it again")
-    return Source(path, found.st_size, kind, head, tail, stated)
+    opened = Source(path, identity, kind, head, tail, stated)
+    opened.same_file()
+    return opened
 
 
 def _ends(path: Path, kind: str) -> tuple[bytes, bytes]:
