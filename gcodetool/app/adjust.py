@@ -8,11 +8,12 @@ from typing import TYPE_CHECKING, Unpack
 
 from gcodetool.app.check import JobQuestion, Spools, SpoolWord, Words, examine_job
 from gcodetool.app.resolve import clock, find_printer, find_spool, snapshots_of
-from gcodetool.errors import SpoolError, UsageError
+from gcodetool.errors import ProfileError, SpoolError, UsageError
 from gcodetool.gcode.edits import write_atomic
 from gcodetool.moisture.history import state_at
 from gcodetool.moisture.members import default_members
 from gcodetool.slicerfiles import shapes
+from gcodetool.textfile import read_bytes
 from gcodetool.tweaks import profile_changes as advice
 from gcodetool.tweaks.suggest import WaterVsLimits, water_in, water_now
 from gcodetool.tweaks.tool_demands import demands_of
@@ -153,5 +154,5 @@ def _write(plan: advice.ProfileChanges, made: dict[str, bytes], output: Path, na
         write_atomic(target, [data])
         written.append(target)
     if plan.changes:
-        advice.compare(plan, output.read_bytes(), name)
+        advice.compare(plan, read_bytes(output, ProfileError, "copy"), name)
     return written

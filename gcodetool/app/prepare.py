@@ -138,7 +138,7 @@ def prepare(
         printer=seen.printer,
         options=options or PrepareOptions(),
     )
-    prepared.write(program, done, target)
+    prepared.write(program, done, target, sha256=found.sha256)
     planned = tuple(_note_plans(seen, found, asked)) if record else ()
     return PreparedJob(found, target, insertions=done, notes=(*notes, *done.notes), planned=planned)
 
@@ -149,7 +149,11 @@ def _keep_as_it_is(seen: CheckedJob, target: Path) -> None:
     if target.exists() and target.samefile(program.path):
         return
     form = form_of(program.source.kind, program.path, target)
-    write_atomic(target, program.source.packed(iter, form))
+    write_atomic(
+        target,
+        program.source.packed(iter, form),
+        last_look=lambda: program.source.same_bytes(seen.findings.sha256),
+    )
 
 
 def _note_plans(seen: CheckedJob, found: "JobFindings", asked: JobQuestion) -> Iterable[NotedPlan]:

@@ -328,8 +328,9 @@ def _setting_3(end: str) -> dict[str, str]:
     try:
         data = json.loads("".join(chunks))
         everywhere, by_tool = data.get("global_quality", ""), data.get("extruder_quality", [])
-    except (ValueError, AttributeError):
+    except (ValueError, AttributeError, RecursionError):
         return {}
+    by_tool = by_tool if isinstance(by_tool, list) else []
     config = _ini_values(everywhere)[1] if isinstance(everywhere, str) else {}
     tools = sorted((_ini_values(text) for text in by_tool if isinstance(text, str)), key=lambda item: item[0])
     for key in sorted({key for _, values in tools for key in values}):

@@ -13,10 +13,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
-import tomli
-
 from gcodetool import profiles
-from gcodetool.errors import LedgerError
+from gcodetool.errors import LedgerError, SpoolError
 from gcodetool.ledger import entries, records
 from gcodetool.ledger.entries import Draft, Readings, micro
 from gcodetool.ledger.place_entries import check_name
@@ -24,6 +22,8 @@ from gcodetool.ledger.records import PlaceRecord
 from gcodetool.ledger.spoolfile import EVENT_KEYS, NAME, SPOOL_KEYS, read_log, read_spool
 from gcodetool.ledger.store import Ledger, reading
 from gcodetool.ledger.writers import Written, write_transaction
+from gcodetool.textfile import MOST_RECORD
+from gcodetool.tomlfile import load
 
 BARE: Final = re.compile(r"[A-Za-z0-9_-]+")
 FIRST: Final = ("kind", "temperature_C", "rh_pct")  # of a place, as people write them
@@ -163,7 +163,7 @@ def import_spool(
         The id is taken by another record, or a place differs.
     """
     read_spool(path)  # refuses what cannot be, with its line
-    data = tomli.loads(path.read_bytes().decode("utf-8-sig"))
+    data = load(path, SpoolError, "spool file", most=MOST_RECORD).data
     spool_id = as_id or data["id"]
     if not NAME.fullmatch(spool_id):
         raise LedgerError(f"--as '{spool_id}' cannot be an id; write small letters a-z, digits and '-' only")

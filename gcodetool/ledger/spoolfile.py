@@ -21,7 +21,8 @@ from gcodetool import profiles
 from gcodetool.errors import SpoolError
 from gcodetool.moisture import bag
 from gcodetool.moisture.record import AirLog, Body, Event, EventKind, Place, PlaceKind, Spool
-from gcodetool.tomlfile import Document, Keys, Table, load, nearest, printable, read_text, shown
+from gcodetool.textfile import MOST_LOG, MOST_RECORD, read_text, seconds_of
+from gcodetool.tomlfile import Document, Keys, Table, load, nearest, printable, shown
 
 CLOSED_KEYS: Final = (  # of boxes and bags: what leaks differs, not what may be said
     "temperature_C",
@@ -102,7 +103,7 @@ def read_spool(path: str | Path) -> Spool:
     ProfileError
         The same for a material or printer file that the record names.
     """
-    return _spool(load(path, SpoolError, "spool file"), str(path))
+    return _spool(load(path, SpoolError, "spool file", most=MOST_RECORD), str(path))
 
 
 def spool_of(data: dict[str, Any], source: str) -> Spool:
@@ -303,7 +304,10 @@ def _moments(table: Table, key: str) -> tuple[float, ...]:
                 moment = datetime.datetime.fromisoformat(entry)
         if not isinstance(moment, datetime.datetime):
             table.fail(key, f"{key} must be a list of times; write [2026-11-02T08:00:00+01:00]")
-        moments.append(moment.timestamp())
+        try:
+            moments.append(seconds_of(moment))
+        except (ValueError, OverflowError, OSError) as problem:
+            table.fail(key, f"{key}: {problem}; correct it")
     return tuple(sorted(moments))
 
 
@@ -427,7 +431,7 @@ def read_log(path: str | Path) -> AirLog:
     SpoolError
         ``file:line``: a column is missing, a value is no number or out of bounds, time runs back.
     """
-    text = read_text(path, SpoolError, "log")
+    text = read_text(path, SpoolError, "log", most=MOST_LOG)
     where = str(path)
     at_s, temperature_C, rh_pct = array("d"), array("d"), array("d")
     for line, row in _rows(where, text):
@@ -475,7 +479,7 @@ def _rows(where: str, text: str) -> Iterator[tuple[int, tuple[str, str, str]]]:
 
 def _time(where: str, line: int, text: str) -> float:
     try:
-        return datetime.datetime.fromisoformat(text.strip()).timestamp()
+        return seconds_of(datetime.datetime.fromisoformat(text.strip()))
     except (ValueError, OverflowError, OSError):
         hint = "write 2026-11-02T08:00:00+01:00 (no offset: local time)"
         raise SpoolError.at(where, line, f"{shown(text)} is no time; {hint}") from None
