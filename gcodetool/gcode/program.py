@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from gcodetool.gcode import dialects, edits, markers
-from gcodetool.gcode.dialects import Command, Dialect
+from gcodetool.gcode.dialects import Dialect
 from gcodetool.gcode.markers import Family, SlicerFacts
 from gcodetool.gcode.rows import Rows
 from gcodetool.gcode.source import Source, sniff
@@ -235,7 +235,7 @@ def walk(
             part = block[: stop - scanner.offset]
         at = 0
         while at < len(part):
-            at = scanner.run(part, at, rows)
+            at = scanner.fill(part, at, rows)
             yield scanner, part, rows
         scanner.offset += len(part)
         if stop is not None and scanner.offset >= stop:
@@ -246,8 +246,3 @@ def line_of(scanner: Any, block: bytes, rows: Rows, row: int) -> bytes:
     """Return the text of the line that row number *row* of *rows* stands for."""
     at = rows.start[row] - scanner.offset
     return block[at : at + rows.length[row]]
-
-
-def command_of(scanner: Any, block: bytes, rows: Rows, row: int) -> Command:
-    """Return the command that row number *row* of *rows* stands for, taken apart."""
-    return dialects.command(line_of(scanner, block, rows, row))
