@@ -13,7 +13,7 @@ from collections.abc import Iterable, Mapping
 from copy import copy
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
-from typing import Any, Final
+from typing import Final
 
 from gcodetool.gcode import odd, startmacro
 from gcodetool.gcode import rows as row
@@ -367,7 +367,6 @@ class _State:
     def ahead(self, ahead: bytes) -> float | None:
         """Return the first retraction after the anchor."""
         scanner = self.program.scanner()
-        rows: Any = Rows()
         scanner.e_absolute, scanner.m82, scanner.absolute = (
             self.scanner.e_absolute,
             self.scanner.m82,
@@ -379,9 +378,7 @@ class _State:
             copy(self.scanner.flow),
         )
         scanner.e, scanner.tool, scanner.plane = self.scanner.e, self.scanner.tool, self.scanner.plane
-        text, at = ahead[: ahead.rfind(b"\n") + 1], 0
-        while at < len(text):
-            at = scanner.fill(text, at, rows)
+        for _, _, rows in walk(self.program, scanner=scanner, blocks=[ahead[: ahead.rfind(b"\n") + 1]]):
             for n in range(rows.count):
                 if rows.op[n] == row.MOVE and rows.e[n] < 0 and not rows.arg[n] & XYZ:
                     return round(-float(rows.e[n]), 5)

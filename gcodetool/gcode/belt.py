@@ -117,11 +117,12 @@ def _motion(program: Program) -> str | None:
 
 
 def _laid(program: Program) -> "list[Floats]":
-    """Return y0, z0, y1, z1 of the moves that lay filament across, among the first ``WATCHED`` ones."""
+    """Return y0, z0, y1, z1 of the moves that lay filament across, of the first ``WATCHED`` in the head."""
     import numpy as np
 
     found: list[Any] = [np.zeros((4, 1))]  # y, z, e, and whether X or Y is named
-    for _, _, rows in walk(program):
+    head = program.head[: program.head.rfind(b"\n") + 1]
+    for _, _, rows in walk(program, blocks=[head]):
         op = np.frombuffer(rows.op, dtype=np.int32)[: rows.count]
         moves = np.flatnonzero((op == row.MOVE) | (op == row.ARC))
         across = np.frombuffer(rows.arg, dtype=np.int32)[moves] & (row.X | row.Y) != 0

@@ -8,7 +8,7 @@ Left out: what the moves take (``motion``), where a block may go (``anchor``).
 
 import functools
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -213,7 +213,12 @@ def thinned(part: bytes) -> bytes:
 
 
 def walk(
-    program: Program, rows: Rows | None = None, *, scanner: "Scanner | None" = None, stop: int | None = None
+    program: Program,
+    rows: Rows | None = None,
+    *,
+    scanner: "Scanner | None" = None,
+    stop: int | None = None,
+    blocks: Iterable[bytes] | None = None,
 ) -> Iterator[tuple["Scanner", bytes, Rows]]:
     """Yield (scanner, block, rows) through the program, in order; *rows* is refilled each time.
 
@@ -226,10 +231,11 @@ def walk(
     rows : the block of rows to fill; a new one if left out.
     scanner : a scanner to go on with; ``program.scanner()`` if left out.
     stop : byte offset of a line's start to stop before; the scanner then holds the state there.
+    blocks : the text to go through, cut at line ends; the program's own if left out.
     """
     scanner = program.scanner() if scanner is None else scanner
     rows = Rows() if rows is None else rows
-    for block in program.blocks():
+    for block in program.blocks() if blocks is None else blocks:
         part = block
         if stop is not None and scanner.offset + len(block) > stop:
             part = block[: stop - scanner.offset]
