@@ -103,15 +103,16 @@ def _motion(program: Program) -> str | None:
 
     y0, z0, y1, z1 = _laid(program)
     along = np.abs(y1 - y0) > 0.05
-    climbs = (z1 - z0)[along] / (y1 - y0)[along]
-    if climbs.size >= TILTED_MOVES and _even(climbs, RATIO, SAME):
+    climbs = ((z1 - z0)[along] / (y1 - y0)[along]).tolist()
+    if len(climbs) >= TILTED_MOVES and _even(climbs, RATIO, SAME):
         return "its moves climb in Z as they go along Y"
-    # z, lowest y, highest y of what is laid there, level by level
-    first = np.flatnonzero(np.diff(z1, prepend=np.nan) != 0) if z1.size else []
-    low, high = (np.minimum, np.minimum(y0, y1)), (np.maximum, np.maximum(y0, y1))
-    levels = [z1[first], *(extreme.reduceat(y, first) for extreme, y in (low, high))] if z1.size else [z1] * 3
-    table = np.stack(levels, axis=1).tolist()
-    if any(_grows(table[at : at + STEPS + 1]) for at in range(4)):
+    starts = np.flatnonzero(np.diff(z1, prepend=np.nan) != 0)
+    if not starts.size:
+        return None
+    low = np.minimum.reduceat(np.minimum(y0, y1), starts)
+    high = np.maximum.reduceat(np.maximum(y0, y1), starts)
+    levels = np.stack([z1[starts], low, high], axis=1).tolist()
+    if any(_grows(levels[at : at + STEPS + 1]) for at in range(4)):
         return "its layers grow evenly out of the line Y0 as Z goes on"
     return None
 
@@ -134,12 +135,11 @@ def _laid(program: Program) -> "list[Floats]":
     return [y[:-1][lays], z[:-1][lays], y[1:][lays], z[1:][lays]]
 
 
-def _even(values: "Sequence[float] | Floats", bounds: tuple[float, float], slack: float) -> bool:
-    """Tell whether nearly all *values* are the same one, of a size within *bounds*."""
-    import numpy as np
-
-    middle = float(np.median(values))
-    near = np.count_nonzero(np.abs(np.asarray(values) - middle) <= slack * abs(middle))
+def _even(values: Sequence[float], bounds: tuple[float, float], slack: float) -> bool:
+    """Tell whether nearly all *values*, at least one, are the same, of a size within *bounds*."""
+    ranked, half = sorted(values), len(values) // 2
+    middle = (ranked[half] + ranked[-1 - half]) / 2  # `statistics` and numpy's are slow to load
+    near = sum(abs(value - middle) <= slack * abs(middle) for value in values)
     return bounds[0] <= abs(middle) <= bounds[1] and near >= SHARE * len(values)
 
 
