@@ -159,5 +159,10 @@ def examine_job(
     tools = [tool.tool for tool in examined.findings.tools]
     used: dict[int | None, Spool] = dict(assign(named.spools, tools, mounted=named.found).items())
     return CheckedJob(
-        program, examined, used, machine, named.notes, again=lambda changed: look(changed, used)
+        program,
+        examined,
+        used,
+        machine,
+        named.notes,
+        again=lambda changed: look(changed, used, tweaks=asked.tweaks),
     )

@@ -4,7 +4,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Unpack
 
 from gcodetool.app.check import JobQuestion, Reading, Spools, Words, examine_job
-from gcodetool.app.resolve import snapshots_of
 from gcodetool.block.annotate import WATCH
 from gcodetool.gcode.edits import write_atomic
 
@@ -37,14 +36,6 @@ def review(
 
     asked = JobQuestion(spool, **words)
     seen = examine_job(job, asked, watch_z_mm=WATCH, reading=reading)
-    text = page_of(
-        seen.program,
-        seen.examined,
-        seen.spools,
-        printer=seen.printer,
-        place=asked.place,
-        members=asked.members,
-        shelf_of=snapshots_of(asked.ledger),
-    )
+    text = page_of(seen.program, seen.examined, printer=seen.printer)
     write_atomic(Path(output), [text.encode("utf-8", "replace")])
     return seen
