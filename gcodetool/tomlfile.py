@@ -179,12 +179,9 @@ def load(path: str | Path, error: type[InputError], what: str) -> "Table":
 
     Parameters
     ----------
-    path
-        The file; it is named in messages as given here.
-    error
-        The class of what is raised.
-    what
-        What the file should be, for messages: ``"spool file"``.
+    path : the file; it is named in messages as given here.
+    error : the class of what is raised.
+    what : what the file should be, for messages: ``"spool file"``.
 
     Raises
     ------

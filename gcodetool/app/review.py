@@ -23,14 +23,10 @@ def review(
 
     Parameters
     ----------
-    job
-        Path of a sliced file.
-    spool, words
-        As for a check.
-    output
-        The page; an existing one is replaced.
-    reading
-        Is told how far the reading is.
+    job : path of a sliced file.
+    spool, words : as for a check.
+    output : the page; an existing one is replaced.
+    reading : is told how far the reading is.
     """
     from gcodetool.report.html.review import review as page_of
 
