@@ -184,14 +184,10 @@ def load(path: str | Path, error: type[InputError], what: str, *, most: int = MO
 
     Parameters
     ----------
-    path
-        The file; it is named in messages as given here.
-    error
-        The class of what is raised.
-    what
-        What the file should be, for messages: ``"spool file"``.
-    most
-        Bytes that it may have.
+    path : the file; it is named in messages as given here.
+    error : the class of what is raised.
+    what : what the file should be, for messages: ``"spool file"``.
+    most : bytes that it may have.
 
     Raises
     ------

@@ -30,16 +30,11 @@ class AdjustedProfile:
 
     Attributes
     ----------
-    plan, water, spool
-        The changes, the water that they answer, and whose it is.
-    findings
-        Of the job, where one was named.
-    difference
-        The change line by line; empty where nothing would be written.
-    read_only
-        Why profiles of this shape are never written; None: they are.
-    written
-        Files that were written.
+    plan, water, spool : the changes, the water that they answer, and whose it is.
+    findings : of the job, where one was named.
+    difference : the change line by line; empty where nothing would be written.
+    read_only : why profiles of this shape are never written; None: they are.
+    written : files that were written.
     """
 
     plan: advice.ProfileChanges
@@ -64,18 +59,12 @@ def adjust(
 
     Parameters
     ----------
-    profile
-        A slicer's filament profile; it is never touched.
-    spool
-        One spool; with its tool, for a job of several.
-    words
-        As for a check.
-    output
-        The copy; its name is the file's.
-    job
-        A sliced job: what is asked of the hot end, and what water arrives.
-    filament
-        Which filament of a bundle; None: the one in use.
+    profile : a slicer's filament profile; it is never touched.
+    spool : one spool; with its tool, for a job of several.
+    words : as for a check.
+    output : the copy; its name is the file's.
+    job : a sliced job: what is asked of the hot end, and what water arrives.
+    filament : which filament of a bundle; None: the one in use.
 
     Raises
     ------

@@ -41,22 +41,14 @@ def queue_plan(
 
     Parameters
     ----------
-    jobs
-        Sliced files, folders of them, or one list alone.
-    shelf
-        Spool files, or folders of them; none: the list's, else the ledger's spools.
-    printer
-        For jobs that name none.
-    dryers
-        How many reels each takes; None: the list's, else those of the records; empty: no drying.
-    at
-        When the first job may start; None: now.
-    confidence, members, ledger
-        As for a check.
-    processes, scheduler
-        How many processes (as many as cores), or the address of a Dask cluster.
-    progress
-        Is told how far the work is.
+    jobs : sliced files, folders of them, or one list alone.
+    shelf : spool files, or folders of them; none: the list's, else the ledger's spools.
+    printer : for jobs that name none.
+    dryers : how many reels each takes; None: the list's, else those of the records; empty: no drying.
+    at : when the first job may start; None: now.
+    confidence, members, ledger : as for a check.
+    processes, scheduler : how many processes (as many as cores), or the address of a Dask cluster.
+    progress : is told how far the work is.
 
     Raises
     ------

@@ -88,14 +88,10 @@ def spools(
 
     Parameters
     ----------
-    at, members, ledger
-        As for a check.
-    retired
-        Retired ones too.
-    wanted
-        Takes place and material.
-    progress
-        Is told how many spools are worked out.
+    at, members, ledger : as for a check.
+    retired : retired ones too.
+    wanted : takes place and material.
+    progress : is told how many spools are worked out.
 
     Raises
     ------

@@ -99,10 +99,9 @@ def annotate(
     options = options or PrepareOptions()
     found = examined.findings
     anchor = examined.anchor or find_anchor(program)
-    if anchor.untouchable is not None:
-        raise GcodeError(
-            f"{program.path}: {anchor.untouchable}: nothing can be inserted safely; the file is as it was"
-        )
+    refused = why_untouched(anchor)
+    if refused is not None:
+        raise GcodeError.at(program.path, None, refused)
     newline = edits.newline_of(program.head)
     block, why = requested_block(program, examined, anchor, spools, printer=printer, options=options)
     lines = list(header(found, block, why))
@@ -122,6 +121,13 @@ def annotate(
     if block is not None and block.lines is None:
         notes = (block.reason, *notes)
     return Annotations(tuple(inserts), block, tuple(dict.fromkeys(notes)))
+
+
+def why_untouched(anchor: Anchor) -> str | None:
+    """Return why nothing at all may be written into a file; None: something may."""
+    if anchor.untouchable is None:
+        return None
+    return f"{anchor.untouchable}: nothing can be inserted safely; the file is as it was"
 
 
 def write(program: "Program", prepared: Annotations, target: Path, *, sha256: str) -> None:

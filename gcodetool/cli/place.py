@@ -434,7 +434,7 @@ def plain_facts(found: "PlaceOnShelf") -> dict[str, Any]:
 
 def reading_dict(found: "PlaceOnShelf") -> dict[str, Any] | None:
     """Return the last reading of a place; None where it is not measured."""
-    from gcodetool.report.as_json import utc
+    from gcodetool.report.json_values import utc
 
     last = found.reading
     if last is None:
