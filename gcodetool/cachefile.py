@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Any, Final, TypeVar
 
 import gcodetool
+from gcodetool.textfile import opened
 
 Content = TypeVar("Content")
 
@@ -66,9 +67,9 @@ class CacheFolder:
 
     def get(self, key: str) -> bytes | None:
         """Return what was put under *key*, or None."""
-        with contextlib.suppress(OSError), self.file(key).open("rb") as file:
-            data = file.read(LARGEST + 1)
-            return data if len(data) <= LARGEST else None
+        with contextlib.suppress(OSError), opened(self.file(key)) as file:
+            if os.fstat(file.fileno()).st_size <= LARGEST:
+                return file.readall()
         return None
 
     def put(self, key: str, data: bytes) -> None:

@@ -81,12 +81,9 @@ def read(path: str | Path, *, name: str | None = None, dialect: DialectName | No
 
     Parameters
     ----------
-    path
-        The report or configuration; included files are looked for from its folder.
-    name
-        Of the profile; None: the file's stem, slugged.
-    dialect
-        None: told by what the file says.
+    path : the report or configuration; included files are looked for from its folder.
+    name : of the profile; None: the file's stem, slugged.
+    dialect : none: told by what the file says.
 
     Raises
     ------

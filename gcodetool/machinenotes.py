@@ -7,7 +7,6 @@ profile's own reader accepts it, so no bound is stated twice.
 
 import functools
 import math
-import stat
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final, NoReturn
@@ -15,12 +14,13 @@ from typing import Any, Final, NoReturn
 from gcodetool.errors import ProfileError
 from gcodetool.profilefile import read_printer
 from gcodetool.profiles import DialectName
-from gcodetool.tomlfile import Document, Table, printable, read_text, shown
+from gcodetool.textfile import MiB, read_text
+from gcodetool.tomlfile import Document, Table, printable, shown
 
 Keys = tuple[str, ...]  # where a value stands in the profile: ("marlin", "M203", "X")
 Value = float | bool | tuple[float, ...]
 
-MOST_BYTES: Final = 8 * 1024 * 1024  # far above any configuration; a day's log of a serial line fits
+MOST_BYTES: Final = 8 * MiB  # far above any configuration; a day's log of a serial line fits
 MOST_LETTERS: Final = 8192  # of one line
 MOST_FILES: Final = 500  # that includes may pull in
 WHAT: Final = "machine's file"
@@ -124,20 +124,7 @@ def text_of(path: Path) -> str:
     ProfileError
         Missing, a folder, a device, too large, empty, binary, not UTF-8, or a line without end.
     """
-    try:
-        found = path.stat()
-    except (OSError, ValueError):
-        found = None  # read_text says it better
-    if found is not None and not stat.S_ISDIR(found.st_mode):
-        if not stat.S_ISREG(found.st_mode):
-            refuse(path, None, f"not an ordinary file; name the {WHAT} itself")
-        if found.st_size > MOST_BYTES:
-            size = f"{found.st_size / 2**20:.0f} MiB"
-            refuse(path, None, f"{size} is too large for a {WHAT}; cut the log down to the last report")
-    text = read_text(path, ProfileError, WHAT)
-    if "\0" in text:
-        line = text.count("\n", 0, text.index("\0")) + 1
-        refuse(path, line, f"a binary file, not a {WHAT}; save the report or configuration as text")
+    text = read_text(path, ProfileError, WHAT, most=MOST_BYTES)
     text = text.replace("\r\n", "\n").replace("\r", "\n")
     if not text.strip():
         refuse(path, None, f"the {WHAT} is empty; save the report or configuration again")

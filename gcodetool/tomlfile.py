@@ -18,6 +18,7 @@ from typing import Any, Final, NoReturn
 import tomli
 
 from gcodetool.errors import InputError
+from gcodetool.textfile import MOST_TEXT, YEARS, bounded, read_text, seconds_of
 
 Keys = tuple[str | int, ...]  # the path to a value: ("event", 3, "at")
 
@@ -32,6 +33,10 @@ PIECE: Final = re.compile(
     rf"(?P<text>{QUOTED}) | (?P<comment>\#[^\n]*) | (?P<open>[\[{{]) | (?P<close>[\]}}])"
     r"| (?P<line>\n) | [^\[\]{}\"'\#\n]+",
     re.VERBOSE | re.DOTALL,
+)
+# a name of more parts than any table needs; taking such a one apart takes time with the square of its parts
+LONG_NAME: Final = re.compile(
+    r"""(?<![\w-]) (?: (?: [\w-]++ | "[^"\n]*+" | '[^'\n]*+' ) [ \t]*+ \. [ \t]*+ ){32}""", re.VERBOSE
 )
 PLACE: Final = re.compile(r" \(at (?:line (\d+), column \d+|end of document)\)$")
 
@@ -174,27 +179,28 @@ class Document:
         raise self.error.at(self.path, self.line(keys), printable(text))
 
 
-def load(path: str | Path, error: type[InputError], what: str) -> "Table":
+def load(path: str | Path, error: type[InputError], what: str, *, most: int = MOST_TEXT) -> "Table":
     """Return the outermost table of the TOML file at *path*.
 
     Parameters
     ----------
-    path
-        The file; it is named in messages as given here.
-    error
-        The class of what is raised.
-    what
-        What the file should be, for messages: ``"spool file"``.
+    path : the file; it is named in messages as given here.
+    error : the class of what is raised.
+    what : what the file should be, for messages: ``"spool file"``.
+    most : bytes that it may have.
 
     Raises
     ------
     InputError
-        *error*: the file is missing, a folder, unreadable, empty, not UTF-8, or not TOML.
+        *error*: as ``textfile.read_text``, or the file is empty, not TOML, nested too deeply.
     """
     name = str(path)
-    text = read_text(path, error, what)
+    text = read_text(path, error, what, most=most)
     if not text.strip():
         raise error.at(name, None, f"the {what} is empty; fill it or name another")
+    if long := LONG_NAME.search(text):
+        line = text.count("\n", 0, long.start()) + 1
+        raise error.at(name, line, "a name of more than 32 parts; correct this line")
     try:
         data = tomli.loads(text)
     except tomli.TOMLDecodeError as problem:
@@ -205,27 +211,14 @@ def load(path: str | Path, error: type[InputError], what: str) -> "Table":
         raise error.at(name, line, f"not TOML: {reason}; correct this line") from None
     except RecursionError:
         raise error.at(name, None, f"nested too deeply to be a {what}; name another") from None
+    except ValueError:  # Python reads no whole number of more than some thousand digits
+        raise error.at(name, None, f"a number in the {what} is too long; correct it") from None
+    found = bounded(data)
+    if found is not None:
+        Document(name, text, data, error).fail(
+            found[0], f"{shown(str(found[0][-1]))} is {found[1]}; correct it"
+        )
     return Table(Document(name, text, data, error), data, ())
-
-
-def read_text(path: str | Path, error: type[InputError], what: str) -> str:
-    """Return the text of *path* without its byte-order mark; refuse what is no text, in one line."""
-    name = str(path)
-    try:
-        data = Path(path).read_bytes()
-    except FileNotFoundError:
-        raise error.at(name, None, f"no such {what}; check the path") from None
-    except IsADirectoryError:
-        raise error.at(name, None, f"a folder, not a {what}; name the file in it") from None
-    except (OSError, ValueError) as problem:
-        reason = getattr(problem, "strerror", None) or str(problem)
-        raise error.at(name, None, f"the {what} cannot be read: {reason}") from None
-    try:
-        return data.decode("utf-8-sig")
-    except UnicodeDecodeError as problem:
-        line = data.count(b"\n", 0, problem.start) + 1
-        text = f"byte 0x{data[problem.start]:02x} is not UTF-8; save the {what} as UTF-8"
-        raise error.at(name, line, text) from None
 
 
 @dataclass(frozen=True)
@@ -360,9 +353,9 @@ class Table:
             hint = f"write {key} = 2026-11-02T08:00:00+01:00 without quotes (no offset: local time)"
             self.fail(key, f"{key} is {kind_of(value)}, not a date with a time of day; {hint}")
         try:
-            return value.timestamp()
+            return seconds_of(value)
         except (OverflowError, ValueError, OSError):
-            self.fail(key, f"{key} is outside the years a clock knows; correct it")
+            self.fail(key, f"{key} is outside the years {YEARS[0]} to {YEARS[1] - 1}; correct it")
 
     def table(self, key: str) -> "Table | None":
         """Return the table *key*; None if it is absent."""

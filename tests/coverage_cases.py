@@ -13,6 +13,7 @@ import numpy as np
 
 from gcodetool import profiles
 from gcodetool.moisture import field, history
+from gcodetool.moisture.ensemble import Ensemble
 from gcodetool.moisture.polymer import DIMENSIONS, polymer
 from gcodetool.moisture.record import Body, Event, Place, Spool
 
@@ -82,7 +83,7 @@ def simulate(name, number, *, members=64, resolution_g=None, net_g=750.0, drying
 
         def true_state(at_s):
             return history._replayed(
-                spool, truth, [event for event in spool.events if event.at_s <= at_s], at_s, []
+                spool, Ensemble(truth), [event for event in spool.events if event.at_s <= at_s], at_s, []
             ).state()
 
         content = float(true_state(now).next_fed_wt_pct[0])

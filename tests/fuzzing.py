@@ -364,7 +364,7 @@ def scanned(program: Program) -> None:
     for block in program.blocks():
         at = 0
         while at < len(block):
-            at = scanner.run(block, at, rows)
+            at = scanner.fill(block, at, rows)
             for row in range(rows.count):
                 assert before <= rows.start[row] < scanner.offset + len(block)
                 assert rows.length[row] >= 0
@@ -397,8 +397,7 @@ def sane(found: Timeline) -> None:
         for figure in (
             demands.path_mm,
             demands.travel_mm,
-            demands.longest_travel_mm,
-            demands.retractions_per_metre,
+            demands.longest_over_print_mm,
         ):
             assert math.isfinite(figure)
             assert figure >= 0
@@ -438,7 +437,7 @@ def motion(program: Program, blocks: Iterable[bytes], *, regions: bool) -> Itera
             spans = [(a.start(), b.end()) for a, b in zip(starts, ends, strict=True)]
         at = 0
         while at < len(block):
-            at = scanner.run(block, at, rows)
+            at = scanner.fill(block, at, rows)
             for row in range(rows.count):
                 place = rows.start[row] - scanner.offset
                 if not any(start <= place < end for start, end in spans):

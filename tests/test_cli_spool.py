@@ -170,7 +170,7 @@ MISUSE = [
     ("spool import none.toml", 1, "no such spool file"),
     ("spool mvoe petg-03 bench", 2, "Did you mean 'move'?"),
     ("place read oven --humidity 5", 1, "it heats the air of its room"),
-    ("place log bench none.csv", 1, "no such file"),
+    ("place log bench none.csv", 1, "no such logger's file"),
     ("place add roof --kind open", 1, "its air must be known"),
     ("place add roof --kind attic", 2, "attic"),
     ("place set bench --forget mood", 2, "--forget 'mood'"),

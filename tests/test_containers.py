@@ -421,7 +421,7 @@ def test_a_container_too_large_for_its_form_is_refused(tmp_path, monkeypatch):
     path = tmp_path / "job"
     path.write_bytes(simple())
     opened = source.sniff(path)
-    monkeypatch.setattr(containers, "MOST_PLATE", len(JOB))
+    monkeypatch.setattr(containers, "MOST_UNPACKED", len(JOB))
     with pytest.raises(GcodeError, match="gets larger than"):
         list(opened.packed(lambda _: [JOB, b"x"], "zip"))
 

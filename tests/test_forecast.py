@@ -23,7 +23,7 @@ PLACES = {
         Place("bench", "open", 22.0, 48.0),
         Place("box-2", "box", 22.0, 14.0),
         Place("box-3", "box", 22.0, air_L=9.0, desiccant="silica gel", desiccant_g=200.0),
-        Place("bag", "sealed"),
+        Place("bag", "sealed", leak_g_per_day=0.0),
         Place("bench-1", "printer", printer="bench-1", room="bench"),
         Place("bench-2", "printer", printer="bench-1", room="bench", fed_from="box-3"),
     )

@@ -595,7 +595,7 @@ def test_the_source_is_never_the_target(capsys: pytest.CaptureFixture[str], tmp_
         ("latin.txt", b"M203 X1\n; caf\xe9\n", "latin.txt:2: byte 0xe9 is not UTF-8"),
         ("wide.txt", "M203 X1\n".encode("utf-16"), "wide.txt:1: byte 0xff is not UTF-8"),
         ("long.txt", b"\nM203 X" + b"1" * 100_000, "long.txt:2: a line of 100006 characters"),
-        ("large.txt", b"M203 X1\n" * 2**20 + b"\n", "large.txt: 8 MiB is too large"),
+        ("large.txt", b"M203 X1\n" * 2**20 + b"\n", "large.txt: more than 8 MiB: too large"),
         ("prose.txt", b"hello\n", "prose.txt: not a machine's file; expected Marlin's M503 report"),
         (".", None, "a folder, not a machine's file"),
         (os.devnull, None, "not an ordinary file"),

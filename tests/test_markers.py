@@ -99,44 +99,38 @@ def test_settings_of_family_a():
     found = said("a01")
     assert found.flavour == "marlin2"
     assert (found.first_layer_C, found.other_layer_C) == ((242.0,), (238.0,))
-    assert (found.filament_types, found.diameters_mm, found.densities_g_cm3) == (("PETG",), (1.75,), (1.27,))
+    assert (found.filament_types, found.diameters_mm) == (("PETG",), (1.75,))
     assert (found.max_flow_mm3_s, found.nozzle_mm) == ((8.0,), (0.4,))
-    assert (found.retract_mm, found.retract_mm_s, found.unretract_mm_s) == ((0.8,), (35.0,), (35.0,))
-    assert found.bed_box == (0.0, 0.0, 220.0, 220.0)
+    assert (found.retract_mm, found.retract_mm_s) == ((0.8,), (35.0,))
+    assert found.bed_polygon == ((0.0, 0.0), (220.0, 0.0), (220.0, 220.0), (0.0, 220.0))
     assert found.height_mm == 250.0
     assert found.notes == ("opened 14 days; dryer log: bench-drier-2",)
     assert found.pause_code == "M0 Inspect"
     assert found.machine_limits["max_jerk_e"] == (2.5, 2.5)
     assert found.machine_limits_usage == "emit_to_gcode"
-    assert (found.volumetric_e, found.relative_e, found.firmware_retraction, found.sequential) == (
-        False,
-        True,
-        False,
-        False,
-    )
+    assert (found.volumetric_e, found.firmware_retraction) == (False, False)
 
 
 def test_a_value_of_the_filament_wins_unless_it_is_nil():
     assert said("a05").retract_mm == (0.8, 1.1)
     assert said("a05").notes == ("", "second spool; opened 60 days")
     assert said("c02").retract_mm == (0.5,)
-    assert (said("c02").retract_mm_s, said("c02").unretract_mm_s) == ((40.0,), (30.0,))
+    assert said("c02").retract_mm_s == (40.0,)
 
 
 def test_what_other_samples_show():
     assert said("a02").pause_code == "PAUSE"
     assert said("a03").pause_code is None  # what the slicer prints for everyone
-    assert said("a06").sequential
     assert said("a06").diameters_mm == (2.85,)
     assert said("a07").volumetric_e
-    assert said("a08").bed_box == (0.0, 0.0, 210.0, 200.0)
+    assert max(said("a08").bed_polygon) == (210.0, 200.0)
     assert (said("a08").flavour, said("a08").height_mm) == ("reprap", None)
     assert said("a09").notes == ("PETG; last dried unknown",)
     assert said("b05").flavour == "marlin(volumetric)"
     assert said("b05").diameters_mm == (1.75,)
     assert (said("c01").layers, said("c02").layers, said("b01").layers) == (75, 29, 122)
     assert said("c01").filament_types == ("PA",)
-    assert said("c01").bed_box == (0.0, 0.0, 256.0, 256.0)
+    assert max(said("c01").bed_polygon) == (256.0, 256.0)
 
 
 def test_family_b_keeps_changed_settings_in_its_tail():
@@ -144,7 +138,6 @@ def test_family_b_keeps_changed_settings_in_its_tail():
     assert found.config["material_print_temperature_layer_0"] == "232"
     assert (found.first_layer_C, found.other_layer_C) == ((232.0,), (228.0,))
     assert found.retract_mm == (1.5,)
-    assert found.relative_e
     # a family that says nothing of it: nothing
     assert said("b01").first_layer_C == said("b01").retract_mm == said("b01").bed_polygon == ()
 

@@ -36,7 +36,7 @@ def places(**changed):
         Place("oven", "dryer", 70.0, room="bench"),
         Place("box-2", "box", 22.0, air_L=9.0, desiccant="silica gel", desiccant_g=100.0, agent=SILICA),
         Place("bench-1", "printer", printer="bench-1", room="bench", fed_from="box-2"),
-        Place("bag", "sealed", 22.0, air_L=2.0),
+        Place("bag", "sealed", 22.0, air_L=2.0, leak_g_per_day=0.0),
     )
     return {
         one.name: dataclasses.replace(one, **changed.get(one.name.replace("-", "_"), {})) for one in known

@@ -275,6 +275,6 @@ def test_the_twin_counts_the_same_layers(steps: list[tuple[float, bool, bool]]) 
     scanner, rows, at = Scanner(0, 0), Rows(), 0
     found = []
     while at < len(data):
-        at = scanner.run(data, at, rows)
+        at = scanner.fill(data, at, rows)
         found += [rows.line[row] for row in range(rows.count) if rows.op[row] == LAYER]
     assert found == [row["line"] for row in NaiveScan(0, 0).scan(data) if row["op"] == LAYER]

@@ -48,7 +48,7 @@ def scanned(text, dialect=MARLIN, marks=0, *, twin=scan, capacity=512, cuts=(), 
     for cut in [*sorted(cuts), len(data)]:
         piece, at = data[before:cut], 0
         while at < len(piece):
-            reached = scanner.run(piece, at, block)
+            reached = scanner.fill(piece, at, block)
             assert reached > at
             at = reached
             for row in range(block.count):

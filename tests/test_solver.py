@@ -500,14 +500,7 @@ def test_members_do_not_see_each_other(monkeypatch):
     evenly(together, 7200.0)
     got = together.field().water
     for one in range(5):
-        alone = dataclasses.replace(
-            many,
-            **{
-                part.name: getattr(many, part.name)[one : one + 1]
-                for part in dataclasses.fields(many)
-                if isinstance(getattr(many, part.name), np.ndarray)
-            },
-        )
+        alone = alone_in(many, one)
         march = SpoolIntegrator(uniform(wind, alone, 0.003, ROOM_K), alone)
         march.surround(ROOM)
         evenly(march, 7200.0)
@@ -518,6 +511,97 @@ def test_members_do_not_see_each_other(monkeypatch):
         exposed(lone, ROOM, 7200.0)
         assert lone.outer_mean() == pytest.approx(march.outer_mean(), rel=2e-3)
         newton_to_the_end(monkeypatch)
+
+
+OWN = air.OwnAir(
+    warmer_K=np.array([-4.0, 0.0, 1.5, 6.0]),
+    moister=np.array([0.7, 1.0, 1.2, 1.4]),
+    incoming=np.array([1.3, 1.0, 0.8, 0.6]),
+    exchange=np.array([0.3, 1.0, 2.0, 4.0]),
+    draught=np.array([0.5, 1.0, 1.5, 2.0]),
+    vent_m3_s=np.array([math.inf, 1e-6, 1e-5, 1e-4]),
+)
+LEAKY = air.Air(
+    ROOM_K,
+    900.0,
+    closed=True,
+    air_m3=0.01,
+    desiccant=AGENTS["clay"],
+    desiccant_kg=0.1,
+    exchange_m3_s=1e-6,
+    exchange_kg_m3=0.01,
+)
+STAYS = [(ROOM, 3600.0), (air.heated_air(60.0, 1400.0), 7200.0), (LEAKY, 86_400.0), (ROOM, 600.0)]
+
+
+def of_member(around, one):
+    """The stated air that is one member's own."""
+    exchange_m3_s, exchange_kg_m3 = around.members_exchange
+    return dataclasses.replace(
+        around,
+        temperature_K=float(around.members_K[one]),
+        vapour_Pa=float(around.members_Pa[one]),
+        mass_m_s=float(around.members_mass_m_s[one]),
+        through=float(around.members_through[one]),
+        exchange_m3_s=float(exchange_m3_s[one]),
+        exchange_kg_m3=0.0 if not around.closed else float(exchange_kg_m3[one]),
+        own=air.OwnAir(vent_m3_s=float(around.own.vent_m3_s[one])),
+    )
+
+
+def alone_in(many, one):
+    """One member's parameters."""
+    return dataclasses.replace(
+        many,
+        **{
+            part.name: getattr(many, part.name)[one : one + 1]
+            for part in dataclasses.fields(many)
+            if isinstance(getattr(many, part.name), np.ndarray)
+        },
+    )
+
+
+@pytest.mark.parametrize("name", ["PLA", "PA6"])
+def test_a_member_in_its_own_air_is_as_if_alone_there(name, monkeypatch):
+    newton_to_the_end(monkeypatch)
+    wind, many = wound(name, grams=40.0, members=4)
+    wind = dataclasses.replace(wind, body=BOARD)
+    flanges = np.array([0.0, 0.3, 0.5, 1.0])
+
+    def ran(parameters, stays, share):
+        reel = dataclasses.replace(wind, flange_open=share)
+        march = SpoolIntegrator(uniform(reel, parameters, 0.004, ROOM_K, count=8), parameters)
+        for around, seconds in stays:
+            march.surround(around)
+            evenly(march, seconds, 20)
+        return march.field()
+
+    own = [(dataclasses.replace(around, own=OWN), seconds) for around, seconds in STAYS]
+    together = ran(many, own, flanges)
+    for one in range(4):
+        stays = [(of_member(around, one), seconds) for around, seconds in own]
+        alone = ran(alone_in(many, one), stays, float(flanges[one]))
+        assert alone.water[:, :, 0] == pytest.approx(together.water[:, :, one], rel=1e-4)
+        assert alone.body_kg[0] == pytest.approx(together.body_kg[one], rel=1e-4)
+    assert np.ptp(together.water[-1, -1]) > 0.1 * together.water[-1, -1].mean()  # and they do differ
+
+
+def test_own_air_conserves_water_and_the_same_for_all_is_the_stated_one():
+    wind, many = wound("PA6", grams=40.0, members=4)
+    wind = dataclasses.replace(wind, flange_open=0.3, body=BOARD)
+    one = np.ones(4)
+    same = air.OwnAir(0.0 * one, one, one, one, one)
+    found = []
+    for own in (air.AS_STATED, same, OWN):
+        march = SpoolIntegrator(uniform(wind, many, 0.004, ROOM_K, count=8), many)
+        for around, seconds in STAYS:
+            march.surround(dataclasses.replace(around, own=own))
+            begun = march.field().water_kg() - march.inflow_kg()
+            march.run(seconds)
+            assert march.field().water_kg() - march.inflow_kg() == pytest.approx(begun, rel=1e-12)
+        found.append(march.field())
+    assert found[1].water == pytest.approx(found[0].water, rel=1e-9)
+    assert found[1].temperature_K == pytest.approx(found[0].temperature_K, rel=1e-12)
 
 
 def test_more_members_than_a_block_holds(monkeypatch):
@@ -594,28 +678,18 @@ def test_layers_converge_with_order_two(monkeypatch):
     assert errors[1] / errors[2] == pytest.approx(4.0, abs=1.0)
 
 
-@pytest.mark.parametrize(("name", "members"), [("PLA", 1), ("PA6", 2), ("PVA", 1)])
+@pytest.mark.parametrize(("name", "members"), [("PLA", 1), ("PA6", 2), ("PVA", 1), ("PA6", 4)])
 def test_compiled_and_interpreted_agree(name, members):
     if not solver.COMPILED:
         pytest.skip("the solver is not compiled here")
-    box = air.Air(
-        ROOM_K,
-        900.0,
-        closed=True,
-        air_m3=0.01,
-        desiccant=AGENTS["clay"],
-        desiccant_kg=0.1,
-        exchange_m3_s=1e-6,
-        exchange_kg_m3=0.01,
-    )
-    hot = air.heated_air(60.0, 1400.0)
+    own = OWN if members == 4 else air.AS_STATED
 
     def ran(kernel):
         wind, parameters = wound(name, grams=40.0, members=members)
         wind = dataclasses.replace(wind, flange_open=0.3, body=BOARD)
         march = SpoolIntegrator(uniform(wind, parameters, 0.004, ROOM_K, count=8), parameters, kernel=kernel)
-        for around, seconds in ((ROOM, 3600.0), (hot, 7200.0), (box, 86_400.0), (ROOM, 600.0)):
-            exposed(march, around, seconds)
+        for around, seconds in STAYS:
+            exposed(march, dataclasses.replace(around, own=own), seconds)
             march.feed(1.0)
         return march.field(), march.inflow_kg()
 

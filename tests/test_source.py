@@ -114,5 +114,5 @@ def test_a_file_that_goes_away_or_cannot_be_opened_says_so(tmp_path, monkeypatch
     def denied(*_, **__):
         raise PermissionError(13, "Permission denied")
 
-    monkeypatch.setattr(pathlib.Path, "open", denied)
+    monkeypatch.setattr(os, "open", denied)
     assert refusal(path).startswith("may not be read")

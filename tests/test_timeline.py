@@ -368,9 +368,8 @@ def test_demands_name_flow_travel_and_retractions(tmp_path: Path) -> None:
     assert found.flow(0.95) == pytest.approx(0.10 * 50 * area, abs=0.13)
     assert found.flow_s.sum() == pytest.approx(200 / 50, rel=1e-3)
     assert (found.retractions, found.longest_retraction_mm) == (1, 1)
-    assert (found.travel_mm, found.longest_travel_mm) == (90, 90)
+    assert (found.travel_mm, found.longest_over_print_mm) == (90, 90)
     assert found.path_mm == 200
-    assert found.retractions_per_metre == pytest.approx(1000 / 16)
 
 
 def test_low_box_covers_what_comes_after_the_watched_place(tmp_path: Path) -> None:

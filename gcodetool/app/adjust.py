@@ -8,11 +8,12 @@ from typing import TYPE_CHECKING, Unpack
 
 from gcodetool.app.check import JobQuestion, Spools, SpoolWord, Words, examine_job
 from gcodetool.app.resolve import clock, find_printer, find_spool, snapshots_of
-from gcodetool.errors import SpoolError, UsageError
+from gcodetool.errors import ProfileError, SpoolError, UsageError
 from gcodetool.gcode.edits import write_atomic
 from gcodetool.moisture.history import state_at
 from gcodetool.moisture.members import default_members
 from gcodetool.slicerfiles import shapes
+from gcodetool.textfile import read_bytes
 from gcodetool.tweaks import profile_changes as advice
 from gcodetool.tweaks.suggest import WaterVsLimits, water_in, water_now
 from gcodetool.tweaks.tool_demands import demands_of
@@ -29,16 +30,11 @@ class AdjustedProfile:
 
     Attributes
     ----------
-    plan, water, spool
-        The changes, the water that they answer, and whose it is.
-    findings
-        Of the job, where one was named.
-    difference
-        The change line by line; empty where nothing would be written.
-    read_only
-        Why profiles of this shape are never written; None: they are.
-    written
-        Files that were written.
+    plan, water, spool : the changes, the water that they answer, and whose it is.
+    findings : of the job, where one was named.
+    difference : the change line by line; empty where nothing would be written.
+    read_only : why profiles of this shape are never written; None: they are.
+    written : files that were written.
     """
 
     plan: advice.ProfileChanges
@@ -63,18 +59,12 @@ def adjust(
 
     Parameters
     ----------
-    profile
-        A slicer's filament profile; it is never touched.
-    spool
-        One spool; with its tool, for a job of several.
-    words
-        As for a check.
-    output
-        The copy; its name is the file's.
-    job
-        A sliced job: what is asked of the hot end, and what water arrives.
-    filament
-        Which filament of a bundle; None: the one in use.
+    profile : a slicer's filament profile; it is never touched.
+    spool : one spool; with its tool, for a job of several.
+    words : as for a check.
+    output : the copy; its name is the file's.
+    job : a sliced job: what is asked of the hot end, and what water arrives.
+    filament : which filament of a bundle; None: the one in use.
 
     Raises
     ------
@@ -153,5 +143,5 @@ def _write(plan: advice.ProfileChanges, made: dict[str, bytes], output: Path, na
         write_atomic(target, [data])
         written.append(target)
     if plan.changes:
-        advice.compare(plan, output.read_bytes(), name)
+        advice.compare(plan, read_bytes(output, ProfileError, "copy"), name)
     return written

@@ -44,25 +44,16 @@ class JobQuestion:
 
     Attributes
     ----------
-    spools
-        One spool for the job's only tool, or spools by tool: an ID of the ledger, a spool file, or a record.
-        None: those mounted on the printer, else those that the file's filament notes name.
-    printer
-        Profile, its file, or a printer of the ledger.
-    place
-        Place of the record in whose air the job is printed.
-    at
-        When the job starts; None: now.
-    confidence
-        Share of the forecast's members that must reach the verdict or better, 0 to 1.
-    members
-        Of the forecast; None: the usual number; 1: nominal parameters alone.
-    ledger
-        Path or URL; None: GCODETOOL_LEDGER, else the user's own.
-    tweaks
-        Suggest settings for marginal stock.
-    environment
-        A slicer's settings, handed over in variables.
+    spools : one spool for the job's only tool, or spools by tool: an ID of the ledger, a spool file, or a
+        record. None: those mounted on the printer, else those that the file's filament notes name.
+    printer : profile, its file, or a printer of the ledger.
+    place : place of the record in whose air the job is printed.
+    at : when the job starts; None: now.
+    confidence : share of the forecast's members that must reach the verdict or better, 0 to 1.
+    members : of the forecast; None: the usual number; 1: nominal parameters alone.
+    ledger : path or URL; None: GCODETOOL_LEDGER, else the user's own.
+    tweaks : suggest settings for marginal stock.
+    environment : a slicer's settings, handed over in variables.
     """
 
     spools: Spools = None
@@ -159,5 +150,10 @@ def examine_job(
     tools = [tool.tool for tool in examined.findings.tools]
     used: dict[int | None, Spool] = dict(assign(named.spools, tools, mounted=named.found).items())
     return CheckedJob(
-        program, examined, used, machine, named.notes, again=lambda changed: look(changed, used)
+        program,
+        examined,
+        used,
+        machine,
+        named.notes,
+        again=lambda changed: look(changed, used, tweaks=asked.tweaks),
     )

@@ -55,10 +55,8 @@ class JobToDryFor:
 
     Attributes
     ----------
-    path, tool
-        The sliced file, and which of its tools the spool feeds; None: its only one.
-    printer, place
-        As for a check.
+    path, tool : the sliced file, and which of its tools the spool feeds; None: its only one.
+    printer, place : as for a check.
     """
 
     path: str | Path
@@ -73,14 +71,10 @@ class DryerQuestion:
 
     Attributes
     ----------
-    name
-        A place of the spool's record or a dryer profile; None: the record's only dryer.
-    room
-        The place of the record that it stands in.
-    room_C, room_rh_pct
-        Temperature and humidity of the room, where no place states them; both or neither.
-    power_W
-        Its mean power.
+    name : a place of the spool's record or a dryer profile; None: the record's only dryer.
+    room : the place of the record that it stands in.
+    room_C, room_rh_pct : temperature and humidity of the room, where no place states them; both or neither.
+    power_W : its mean power.
     """
 
     name: str | None = None
@@ -108,18 +102,12 @@ def drying_plan(
 
     Parameters
     ----------
-    spool, at, confidence, members, ledger
-        As for a check.
-    dryer
-        What it is dried in.
-    job
-        Dry only as this job needs; not with *to_wt_pct*.
-    to_wt_pct
-        A content to reach instead of dry; above the present one: conditioning in a damp place.
-    cap_s, at_most_C
-        How far to look; your own limit of the temperature.
-    tariff_per_kWh
-        Price of electricity.
+    spool, at, confidence, members, ledger : as for a check.
+    dryer : what it is dried in.
+    job : dry only as this job needs; not with *to_wt_pct*.
+    to_wt_pct : a content to reach instead of dry; above the present one: conditioning in a damp place.
+    cap_s, at_most_C : how far to look; your own limit of the temperature.
+    tariff_per_kWh : price of electricity.
 
     Raises
     ------
@@ -197,12 +185,9 @@ def drying_fit(
 
     Parameters
     ----------
-    spool, at, members, ledger
-        As for a check.
-    dryer
-        The place of the run; None: the dryer that it was in last.
-    log, knob_C
-        The dryer's own temperature, a CSV file, and what its knob was at.
+    spool, at, members, ledger : as for a check.
+    dryer : the place of the run; None: the dryer that it was in last.
+    log, knob_C : the dryer's own temperature, a CSV file, and what its knob was at.
 
     Raises
     ------

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Final
 from gcodetool import profiles
 from gcodetool.errors import GcodeError, UsageError
 from gcodetool.gcode.markers import for_tool
-from gcodetool.judge.findings import ExaminedJob, JobFindings, ToolFindings, ToolVerdict
+from gcodetool.judge.findings import ExaminedJob, JobFindings, SpoolOverJob, ToolFindings, ToolVerdict
 from gcodetool.judge.verdict_codes import worst
 from gcodetool.moisture.members import default_members
 from gcodetool.moisture.snapshot import SnapshotStoreFor, no_snapshots
@@ -106,6 +106,7 @@ def examine(
         tweaks = False
         cautions.append(f"tweaks were applied to this file before ({applied}): none is suggested again")
     found = []
+    over: dict[int, SpoolOverJob] = {}
     for tool in tools:
         spool = assigned.get(tool)
         if spool is None:
@@ -113,7 +114,7 @@ def examine(
             continue
         from gcodetool.app.tool_findings import check_tool
 
-        checked, said = check_tool(
+        checked, over[tool], said = check_tool(
             program,
             timeline,
             tool,
@@ -158,7 +159,7 @@ def examine(
         tools=tuple(found),
         cautions=tuple(dict.fromkeys(cautions)),
     )
-    return ExaminedJob(findings, timeline, anchor)
+    return ExaminedJob(findings, timeline, anchor, over)
 
 
 class _Digest:

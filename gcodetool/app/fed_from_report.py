@@ -1,13 +1,15 @@
 """What a job fed from a spool, by the JSON report that a check or a preparation wrote of it."""
 
 import hashlib
-import json
+import math
 from pathlib import Path
 from typing import Any, Final
 
 from gcodetool.errors import SpoolError
+from gcodetool.textfile import MOST_REPORT, from_json, read_bytes, text_of
 
 REPORT: Final = "gcodetool/report/1"
+WHAT: Final = "report"
 
 
 def fed_from_report(path: Path, spool_id: str, tool: int | None) -> dict[str, Any]:
@@ -18,13 +20,8 @@ def fed_from_report(path: Path, spool_id: str, tool: int | None) -> dict[str, An
     SpoolError
         It is no report, or says nothing of this spool.
     """
-    try:
-        data = path.read_bytes()
-        report = json.loads(data)
-    except FileNotFoundError:
-        raise SpoolError.at(path, None, "no such report; check the path") from None
-    except (OSError, ValueError) as error:
-        raise SpoolError.at(path, None, f"cannot be read as a JSON report: {error}") from None
+    data = read_bytes(path, SpoolError, WHAT, most=MOST_REPORT)
+    report = from_json(text_of(data, path, SpoolError, WHAT), path, SpoolError, WHAT)
     if not isinstance(report, dict) or report.get("schema") != REPORT:
         raise SpoolError.at(
             path, None, "not a report of gcodetool; make one with check --json or prepare --report"
@@ -32,8 +29,11 @@ def fed_from_report(path: Path, spool_id: str, tool: int | None) -> dict[str, An
     try:
         tools = {int(each["tool"]): (each["spool"], float(each["filament_mm"])) for each in report["tools"]}
         name = Path(str(report["job"]["path"])).name
-    except (KeyError, TypeError, ValueError):
-        raise SpoolError.at(path, None, "this report is not complete; make it again") from None
+        whole = all(math.isfinite(length_mm) for _, length_mm in tools.values())
+    except (KeyError, TypeError, ValueError, OverflowError):
+        whole = False
+    if not whole:
+        raise SpoolError.at(path, None, "this report is not complete; make it again")
     chosen = [
         each for each, (spool, _) in tools.items() if (spool == spool_id if tool is None else each == tool)
     ]

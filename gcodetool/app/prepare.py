@@ -26,16 +26,11 @@ class PreparedJob:
 
     Attributes
     ----------
-    findings
-        What the check found, with what was applied.
-    target
-        Where the result is; None: refused, nothing was written.
-    applied_before
-        What an earlier preparation had applied: then the job is left as it was.
-    insertions
-        What was inserted; None where nothing was.
-    notes, planned
-        What is worth telling; the plans that were noted in the ledger.
+    findings : what the check found, with what was applied.
+    target : where the result is; None: refused, nothing was written.
+    applied_before : what an earlier preparation had applied: then the job is left as it was.
+    insertions : what was inserted; None where nothing was.
+    notes, planned : what is worth telling; the plans that were noted in the ledger.
     """
 
     findings: "JobFindings"
@@ -76,24 +71,16 @@ def prepare(
 
     Parameters
     ----------
-    job
-        Path of a sliced file.
-    spool, words
-        As for a check.
-    output, in_place
-        Where to; neither: NAME.prepared.gcode beside it, of binary G-code NAME.prepared.bgcode.
-    options
-        When a block is wanted, and how it waits.
-    apply, from_layer
-        Tweaks to be written into the file (temperature, retraction), from which layer on.
-    refuse
-        Verdicts at which nothing is written.
-    report
-        Write the JSON report there, too.
-    record
-        Note the plan in the ledger.
-    reading
-        Is told how far the reading is.
+    job : path of a sliced file.
+    spool, words : as for a check.
+    output, in_place : where to; neither: NAME.prepared.gcode beside it, of binary G-code
+        NAME.prepared.bgcode.
+    options : when a block is wanted, and how it waits.
+    apply, from_layer : tweaks to be written into the file (temperature, retraction), from which layer on.
+    refuse : verdicts at which nothing is written.
+    report : write the JSON report there, too.
+    record : note the plan in the ledger.
+    reading : is told how far the reading is.
 
     Raises
     ------
@@ -138,7 +125,7 @@ def prepare(
         printer=seen.printer,
         options=options or PrepareOptions(),
     )
-    prepared.write(program, done, target)
+    prepared.write(program, done, target, sha256=found.sha256)
     planned = tuple(_note_plans(seen, found, asked)) if record else ()
     return PreparedJob(found, target, insertions=done, notes=(*notes, *done.notes), planned=planned)
 
@@ -149,7 +136,11 @@ def _keep_as_it_is(seen: CheckedJob, target: Path) -> None:
     if target.exists() and target.samefile(program.path):
         return
     form = form_of(program.source.kind, program.path, target)
-    write_atomic(target, program.source.packed(iter, form))
+    write_atomic(
+        target,
+        program.source.packed(iter, form),
+        last_look=lambda: program.source.same_bytes(seen.findings.sha256),
+    )
 
 
 def _note_plans(seen: CheckedJob, found: "JobFindings", asked: JobQuestion) -> Iterable[NotedPlan]:

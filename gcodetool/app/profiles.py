@@ -22,14 +22,10 @@ def import_printer(
 
     Parameters
     ----------
-    file
-        Marlin's answer to M503, Klipper's printer.cfg, or RepRapFirmware's config.g.
-    out
-        The profile; it ends in .toml.
-    name, dialect
-        Of the printer; None: the file's name, and what the file shows.
-    force
-        Replace a profile that is there already.
+    file : Marlin's answer to M503, Klipper's printer.cfg, or RepRapFirmware's config.g.
+    out : the profile; it ends in .toml.
+    name, dialect : of the printer; None: the file's name, and what the file shows.
+    force : replace a profile that is there already.
 
     Raises
     ------

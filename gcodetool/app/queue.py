@@ -9,13 +9,15 @@ from typing import TYPE_CHECKING, Any
 from gcodetool.app.resolve import Moment, clock, find_printer, snapshots_of
 from gcodetool.errors import GcodetoolError, UsageError
 from gcodetool.ledger import location, records, store
+from gcodetool.ledger.neighbours import meetings, with_neighbours
 from gcodetool.ledger.spoolfile import read_spool
+from gcodetool.moisture.neighbours import together
 from gcodetool.queue import executors, job_cache, job_list
 from gcodetool.queue.plan import plan
 from gcodetool.queue.tasks import Stock
 
 if TYPE_CHECKING:
-    from gcodetool.moisture.record import Spool
+    from gcodetool.moisture.record import AirLog, Spool
     from gcodetool.queue.executors import DaskExecutor, ProcessExecutor, SerialExecutor
     from gcodetool.queue.findings import QueueFindings
     from gcodetool.queue.job_list import JobList, Progress, QueuePrinter
@@ -39,22 +41,14 @@ def queue_plan(
 
     Parameters
     ----------
-    jobs
-        Sliced files, folders of them, or one list alone.
-    shelf
-        Spool files, or folders of them; none: the list's, else the ledger's spools.
-    printer
-        For jobs that name none.
-    dryers
-        How many reels each takes; None: the list's, else those of the records; empty: no drying.
-    at
-        When the first job may start; None: now.
-    confidence, members, ledger
-        As for a check.
-    processes, scheduler
-        How many processes (as many as cores), or the address of a Dask cluster.
-    progress
-        Is told how far the work is.
+    jobs : sliced files, folders of them, or one list alone.
+    shelf : spool files, or folders of them; none: the list's, else the ledger's spools.
+    printer : for jobs that name none.
+    dryers : how many reels each takes; None: the list's, else those of the records; empty: no drying.
+    at : when the first job may start; None: now.
+    confidence, members, ledger : as for a check.
+    processes, scheduler : how many processes (as many as cores), or the address of a Dask cluster.
+    progress : is told how far the work is.
 
     Raises
     ------
@@ -139,7 +133,7 @@ def stock_of(paths: Sequence[Path], ledger: str | None, job_list: "JobList") -> 
                 broken[file.stem] = f"{file}: a second spool '{spool.id}'; {spools[spool.id].source} counts"
                 continue
             spools[spool.id] = spool
-    return Stock(spools, broken), ()
+    return Stock(together(spools), broken), ()
 
 
 def of_ledger(ledger: str | None, job_list: "JobList") -> tuple[Stock, tuple[str, ...]]:
@@ -153,11 +147,14 @@ def of_ledger(ledger: str | None, job_list: "JobList") -> tuple[Stock, tuple[str
             also |= {name for name, place in places.items() if place.kind == "dryer"}
             spools: dict[str, Spool] = {}
             broken: dict[str, str] = {}
+            met = meetings(conn, places)
+            airs: dict[str, AirLog | None] = {}
             for name, entry in known.items():
                 if entry.retired:
                     continue
                 try:
-                    spools[name] = records.spool_from(conn, entry, places, also=tuple(sorted(also)))
+                    spool = records.spool_from(conn, entry, places, airs=airs, also=tuple(sorted(also)))
+                    spools[name] = with_neighbours(conn, spool, places, met=met, airs=airs)
                 except GcodetoolError as error:
                     broken[name] = str(error)
             return Stock(spools, broken), ()

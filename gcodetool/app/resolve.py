@@ -96,10 +96,11 @@ def _loaded(
     conn: "Connection", spool_id: str, places: "Mapping[str, PlaceRecord]", also: tuple[str, ...]
 ) -> "Spool":
     """Return a spool of the ledger with the workshop's dryers: every command sees the same places."""
-    from gcodetool.ledger import records
+    from gcodetool.ledger import neighbours, records
 
     dryers = (name for name, place in places.items() if place.kind == "dryer")
-    return records.load_spool(conn, spool_id, places, also=(*also, *dryers))
+    found = records.load_spool(conn, spool_id, places, also=(*also, *dryers))
+    return neighbours.with_neighbours(conn, found, places)
 
 
 def spools_in_dryer(place: str, at_s: float, *, ledger: str | None = None) -> "list[Spool]":
@@ -136,6 +137,13 @@ def snapshots_of(ledger: str | None) -> "SnapshotStoreFor":
         return cache.LedgerShelf(opened[0], spool.id)
 
     return shelf_of
+
+
+def _beside(spools: "dict[int | None, Spool]") -> "dict[int | None, Spool]":
+    """Return spools of files with the other files' that stood with them; those of the ledger know theirs."""
+    from gcodetool.moisture.neighbours import together
+
+    return spools | together({tool: spool for tool, spool in spools.items() if not spool.in_ledger})
 
 
 @dataclass(frozen=True)
@@ -231,6 +239,8 @@ def find_spools(
     named = wanted if isinstance(wanted, Mapping) else {} if wanted is None else {None: wanted}
     if named:
         found = {tool: find_spool(word, ledger=ledger, also=also) for tool, word in named.items()}
+        if len(found) > 1:
+            found = _beside(found)
         return Named(machine.profile, found, False, machine.notes)
     mounted, notes = _mounted(machine, at_s, also)
     if not mounted:

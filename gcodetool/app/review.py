@@ -4,7 +4,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Unpack
 
 from gcodetool.app.check import JobQuestion, Reading, Spools, Words, examine_job
-from gcodetool.app.resolve import snapshots_of
 from gcodetool.block.annotate import WATCH
 from gcodetool.gcode.edits import write_atomic
 
@@ -24,27 +23,15 @@ def review(
 
     Parameters
     ----------
-    job
-        Path of a sliced file.
-    spool, words
-        As for a check.
-    output
-        The page; an existing one is replaced.
-    reading
-        Is told how far the reading is.
+    job : path of a sliced file.
+    spool, words : as for a check.
+    output : the page; an existing one is replaced.
+    reading : is told how far the reading is.
     """
     from gcodetool.report.html.review import review as page_of
 
     asked = JobQuestion(spool, **words)
     seen = examine_job(job, asked, watch_z_mm=WATCH, reading=reading)
-    text = page_of(
-        seen.program,
-        seen.examined,
-        seen.spools,
-        printer=seen.printer,
-        place=asked.place,
-        members=asked.members,
-        shelf_of=snapshots_of(asked.ledger),
-    )
+    text = page_of(seen.program, seen.examined, printer=seen.printer)
     write_atomic(Path(output), [text.encode("utf-8", "replace")])
     return seen

@@ -4,6 +4,7 @@ Idle forecasts are kept in the ledger and worked out anew where they no longer h
 """
 
 import json
+import math
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Final
@@ -25,6 +26,7 @@ from gcodetool.judge.shelf_findings import ListedSpool, SpoolFindings
 from gcodetool.judge.spool_judgement import judge_spool
 from gcodetool.ledger import cache, entries, records
 from gcodetool.ledger.entries import micro
+from gcodetool.ledger.neighbours import NOBODY, meetings, with_neighbours
 from gcodetool.ledger.store import open_ledger, reading
 from gcodetool.moisture.history import state_at
 from gcodetool.moisture.members import default_members
@@ -86,14 +88,10 @@ def spools(
 
     Parameters
     ----------
-    at, members, ledger
-        As for a check.
-    retired
-        Retired ones too.
-    wanted
-        Takes place and material.
-    progress
-        Is told how many spools are worked out.
+    at, members, ledger : as for a check.
+    retired : retired ones too.
+    wanted : takes place and material.
+    progress : is told how many spools are worked out.
 
     Raises
     ------
@@ -103,11 +101,12 @@ def spools(
     work = _List(open_ledger(ledger, make=False), clock(at), default_members(members))
     with reading(work.ledger) as conn:
         heads, marks = entries.heads(conn, "spool"), cache.marks(conn)
+        work.met = meetings(conn, records.places(conn))
         gone = entries.names_with(conn, "retired")
         kept = cache.outlooks(conn, work.members)
     found: dict[str, ListedSpool] = {}
     for spool_id in heads:
-        seen = work.kept(kept.get(spool_id), heads[spool_id], marks)
+        seen = work.kept(kept.get(spool_id), work.head(spool_id, heads), marks)
         if seen is not None and spool_id not in gone and is_valid_at(seen, work.now_s):
             found[spool_id] = ListedSpool(spool_id, read_at(seen, work.now_s), None)
     missing = sorted(set(heads) - set(found))
@@ -127,6 +126,13 @@ class _List:
     def __init__(self, ledger: "Ledger", now_s: float, members: int) -> None:
         self.ledger, self.now_s, self.members = ledger, now_s, members
         self.stamp = cache.profiles_stamp()
+        self.met = NOBODY
+
+    def head(self, spool_id: str, heads: Mapping[str, str]) -> str:
+        """Return the digest of a spool's whole history, and of those that stood with it in closed places."""
+        until, _ = self.met.needed(spool_id)
+        beside = [f"{name} {until[name]} {heads[name]}" for name in sorted(until)]
+        return " ".join((heads[spool_id], *beside))
 
     def key(self, head: str, places: dict[str, int | None], marks: "Marks", files: list[str]) -> str:
         """Return the digest of all that a forecast rests on."""
@@ -165,6 +171,7 @@ class _List:
             try:
                 with reading(self.ledger) as conn:
                     held = records.spool_from(conn, record, places, airs=airs)
+                    held = with_neighbours(conn, held, places, met=self.met, airs=airs)
                 store = cache.LedgerShelf(self.ledger, spool_id)
                 state = state_at(held, self.now_s, members=self.members, shelf=store)
                 seen = idle_forecast(held, state)
@@ -172,9 +179,13 @@ class _List:
                 found[spool_id] = ListedSpool(spool_id, None, str(error), record.retired)
                 continue
             used = relied_on(record, places, micro(state.as_of_s))
+            for other in held.neighbours:  # and their places' air
+                end_s = self.met.needed(spool_id)[0][other.id]
+                end_us = None if math.isinf(end_s) else micro(end_s)
+                used = {**dict.fromkeys(other.places, end_us), **used}
             files = [each for each in (str(record.facts["material"]),) if each.endswith(".toml")]
             rests = json.dumps({"places": used, "files": files, "outlook": to_text(seen)})
-            keep[spool_id] = (self.key(heads[spool_id], used, marks, files), rests)
+            keep[spool_id] = (self.key(self.head(spool_id, heads), used, marks, files), rests)
             found[spool_id] = ListedSpool(spool_id, read_at(seen, self.now_s), None, record.retired)
             if progress is not None:
                 progress("working out spools", number, len(missing))

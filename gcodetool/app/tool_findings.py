@@ -13,6 +13,7 @@ from gcodetool.drying.advice import drying_advice
 from gcodetool.judge.findings import (
     Forecast,
     LayerForecast,
+    SpoolOverJob,
     ToolFindings,
     ToolVerdict,
 )
@@ -45,8 +46,8 @@ def check_tool(
     members: int,
     tweaks: bool = True,
     shelf_of: SnapshotStoreFor = no_snapshots,
-) -> tuple[ToolFindings, list[str]]:
-    """Return the findings on one tool, and its cautions."""
+) -> tuple[ToolFindings, SpoolOverJob, list[str]]:
+    """Return the findings on one tool, the spool's states that they rest on, and its cautions."""
     state = state_at(spool, at_s, members=members, shelf=shelf_of(spool))
     around = air_of_print(spool, state, at_s=at_s, place=place, printer=printer)
     feed = feed_of(timeline, tool, program.facts)
@@ -62,8 +63,9 @@ def check_tool(
         exposure=judged.exposure,
         advice=judged.advice,
     )
+    over = SpoolOverJob(spool, state, judged.arrival.after if state.remaining_mm > 0 else None)
     if judged.judged is None:
-        return found, list(judged.cautions)
+        return found, over, list(judged.cautions)
     found = replace(
         found,
         state=spool_state(state, judged.arrival.path_wt_pct),
@@ -78,11 +80,9 @@ def check_tool(
     damage = lasting_damage(spool.material, water, asked) if water.worst > water.good else None
     short = shortfall(water, suggested) if judged.code == "adjust" and tweaks else None
     heat = drying_advice(state, confidence=confidence) if judged.code in ("runs-out", "dry-first") else ()
-    return replace(
-        found,
-        tweaks=suggested if tweaks else (),
-        advice=(*judged.advice, *heat, *(each for each in (damage, short) if each is not None)),
-    ), list(judged.cautions)
+    advice = (*judged.advice, *heat, *(each for each in (damage, short) if each is not None))
+    found = replace(found, tweaks=suggested if tweaks else (), advice=advice)
+    return found, over, list(judged.cautions)
 
 
 def tool_verdict(found: PrintJudgement) -> ToolVerdict:

@@ -99,10 +99,9 @@ def annotate(
     options = options or PrepareOptions()
     found = examined.findings
     anchor = examined.anchor or find_anchor(program)
-    if anchor.untouchable is not None:
-        raise GcodeError(
-            f"{program.path}: {anchor.untouchable}: nothing can be inserted safely; the file is as it was"
-        )
+    refused = why_untouched(anchor)
+    if refused is not None:
+        raise GcodeError.at(program.path, None, refused)
     newline = edits.newline_of(program.head)
     block, why = requested_block(program, examined, anchor, spools, printer=printer, options=options)
     lines = list(header(found, block, why))
@@ -124,22 +123,38 @@ def annotate(
     return Annotations(tuple(inserts), block, tuple(dict.fromkeys(notes)))
 
 
-def write(program: "Program", prepared: Annotations, target: Path) -> None:
+def why_untouched(anchor: Anchor) -> str | None:
+    """Return why nothing at all may be written into a file; None: something may."""
+    if anchor.untouchable is None:
+        return None
+    return f"{anchor.untouchable}: nothing can be inserted safely; the file is as it was"
+
+
+def write(program: "Program", prepared: Annotations, target: Path, *, sha256: str) -> None:
     """Write *program* with its insertions to *target*, whole or not at all.
 
     The job itself stays in the form that its bytes have; another target gets the form of its name.
 
+    Parameters
+    ----------
+    sha256 : of the job's file when it was examined: the insertions fit that file and no other.
+
     Raises
     ------
     GcodeError
-        A zip container or binary G-code is wanted of a job that is none, or the job's own is damaged.
+        A zip container or binary G-code is wanted of a job that is none, the job's own is damaged, or the
+        job was written anew since it was examined.
     WriteError
         What went wrong; the target is as it was.
     """
     from gcodetool.gcode.output_form import form_of
 
     form = form_of(program.source.kind, program.path, target)
-    edits.write_atomic(target, program.packed(prepared.edits, form))
+    edits.write_atomic(
+        target,
+        program.packed(prepared.edits, form),
+        last_look=lambda: program.source.same_bytes(sha256),
+    )
 
 
 def requested_block(

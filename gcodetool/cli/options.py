@@ -1,5 +1,6 @@
 """Options that several commands share."""
 
+import math
 from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
@@ -8,6 +9,7 @@ from typing import Any
 import click
 
 from gcodetool.errors import GcodetoolError, UsageError
+from gcodetool.textfile import seconds_of
 
 # generic in newer releases only
 Base: Any = click.ParamType
@@ -24,11 +26,47 @@ class MomentType(Base):  # type: ignore[misc]
             return value
         try:
             moment = datetime.fromisoformat(str(value))
+            seconds_of(moment)  # refuses years that no record is of
             return moment.timestamp() if moment.tzinfo is not None else local_s(moment)
         except (ValueError, OverflowError, OSError) as error:
             raise click.BadParameter(
                 f"'{value}' is no time; write 2026-11-04T08:00 or 2026-11-04T08:00+01:00", ctx, param
             ) from error
+
+
+class FiniteNumber(click.types.FloatParamType):
+    """A number, but no NaN and no infinity."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """Return the number."""
+        return _finite(super().convert(value, param, ctx), param, ctx)
+
+
+class FiniteRange(click.FloatRange):
+    """A number of a range; NaN, which passes every comparison, is none."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """Return the number."""
+        return _finite(super().convert(value, param, ctx), param, ctx)
+
+
+def _finite(number: float, param: click.Parameter | None, ctx: click.Context | None) -> float:
+    if not math.isfinite(number):
+        raise click.BadParameter(f"{number} is not finite; write a number.", ctx, param)
+    return number
+
+
+def finite_numbers(command: click.Command) -> None:
+    """Let every option and argument of a command, and of those below it, take finite numbers only."""
+    for each in command.params:
+        kind = each.type
+        if isinstance(kind, click.FloatRange):
+            each.type = FiniteRange(kind.min, kind.max, kind.min_open, kind.max_open, kind.clamp)
+        elif isinstance(kind, click.types.FloatParamType):
+            each.type = FiniteNumber()
+    if isinstance(command, click.Group):
+        for below in command.commands.values():
+            finite_numbers(below)
 
 
 def local_s(moment: datetime) -> float:

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from gcodetool.judge.shelf_findings import PlaceOnShelf
     from gcodetool.ledger.hygrometer import ParsedReadings
 
+FILMS: Final = ("foil", "metallised", "polyamide-polyethylene", "polyethylene")  # `moisture.bag` has them
 KINDS: Final = ("open", "box", "sealed", "dryer", "printer")
 FORGETTABLE: Final = {
     "temperature": "temperature_C",
@@ -40,11 +41,15 @@ FORGETTABLE: Final = {
     "set-offset": "set_offset_C",
     "swing": "swing_C",
     "max-temperature": "max_temperature_C",
-    "accuracy": "accuracy_C",
     "slots": "slots",
     "draught": "draught",
     "exchange": "exchange_m3_h",
+    "film": "film",
+    "film-area": "film_area_m2",
+    "leak": "leak_g_per_day",
     "fresh-at": "desiccant_fresh_at",
+    "accuracy": "accuracy_C",
+    "humidity-accuracy": "accuracy_rh_pct",
     "note": "note",
 }
 GAPS_SHOWN: Final = 3
@@ -66,7 +71,7 @@ def aired(command: Any) -> Any:
             "--room",
             type=PLACE,
             metavar="PLACE",
-            help="Dryer: the room whose air it heats. Printer: its room.",
+            help="Dryer: the room whose air it heats. Printer, box, bag: its room.",
         ),
         click.option(
             "--fed-from", type=PLACE, metavar="PLACE", help="Printer: the box that the reel stays in."
@@ -77,9 +82,11 @@ def aired(command: Any) -> Any:
         click.option(
             "--desiccant",
             metavar="NAME",
-            help="Box: what keeps it dry ('gcodetool profiles list desiccants').",
+            help="Box, bag: what keeps it dry ('gcodetool profiles list desiccants').",
         ),
-        click.option("--desiccant-mass", type=click.FloatRange(0), metavar="G", help="Box: grams of it."),
+        click.option(
+            "--desiccant-mass", type=click.FloatRange(0), metavar="G", help="Box, bag: grams of it."
+        ),
         click.option(
             "--set-offset",
             type=float,
@@ -94,12 +101,6 @@ def aired(command: Any) -> Any:
         ),
         click.option(
             "--max-temperature", type=float, metavar="C", help="Dryer: the most that its air may have, °C."
-        ),
-        click.option(
-            "--accuracy",
-            type=click.FloatRange(0, 50),
-            metavar="C",
-            help="Dryer: how well its temperature is known, ± °C.",
         ),
         click.option(
             "--slots",
@@ -124,7 +125,32 @@ def aired(command: Any) -> Any:
             multiple=True,
             type=MomentType(),
             metavar="TIME",
-            help="Box: when its desiccant was renewed.",
+            help="Box, bag: when its desiccant was renewed.",
+        ),
+        click.option("--film", metavar="FILM", help=f"Bag: what it is made of: {', '.join(FILMS)}."),
+        click.option(
+            "--film-area",
+            type=click.FloatRange(0, min_open=True),
+            metavar="M2",
+            help="Bag: how much film; else 0.15 m².",
+        ),
+        click.option(
+            "--leak",
+            type=click.FloatRange(0),
+            metavar="G",
+            help="Bag, box: grams of water a day that come in, at 23 °C from 50 % RH to dry air.",
+        ),
+        click.option(
+            "--accuracy",
+            type=click.FloatRange(0, 50),
+            metavar="C",
+            help="How far its temperature may be off, °C (1; a dryer's 3).",
+        ),
+        click.option(
+            "--humidity-accuracy",
+            type=click.FloatRange(0, 50),
+            metavar="RH",
+            help="How far its hygrometer may be off, % RH (4.5; a humidity stated once 8).",
         ),
         click.option("--note", metavar="TEXT"),
     ]
@@ -430,7 +456,7 @@ def plain_facts(found: "PlaceOnShelf") -> dict[str, Any]:
 
 def reading_dict(found: "PlaceOnShelf") -> dict[str, Any] | None:
     """Return the last reading of a place; None where it is not measured."""
-    from gcodetool.report.as_json import utc
+    from gcodetool.report.json_values import utc
 
     last = found.reading
     if last is None:

@@ -4,6 +4,9 @@ from pathlib import Path
 
 import click
 
+from gcodetool.errors import ProfileError
+from gcodetool.textfile import read_text
+
 KINDS = ("materials", "printers", "dryers", "spool-bodies", "desiccants")
 
 
@@ -30,8 +33,11 @@ def show_profile(name: str) -> None:
     from gcodetool import profiles as library
 
     path = library.find(name)
+    text = read_text(path, ProfileError, "profile")
+    if not text:
+        raise ProfileError.at(path, None, "the profile is empty; fill it or take it away")
     click.echo(f"# {path}", err=True)
-    click.echo(path.read_text(encoding="utf-8"), nl=False)
+    click.echo(text, nl=False)
 
 
 @profiles.command(

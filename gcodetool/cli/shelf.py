@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from gcodetool.report.shelf_text import Happened
 
 SPAN: Final = re.compile(r"(\d+(?:[.,]\d+)?)\s*(s|min|m|h|d|w)", re.IGNORECASE)
+LONGEST_SPAN_S: Final = 50 * 365.25 * 86_400.0
 UNIT_S: Final = {"s": 1.0, "m": 60.0, "min": 60.0, "h": 3600.0, "d": 86_400.0, "w": 7 * 86_400.0}
 
 
@@ -38,7 +39,12 @@ class SpanType(Base):  # type: ignore[misc]
         rest = SPAN.sub("", text).strip()
         if rest or not text:
             raise click.BadParameter(f"'{value}' is no length of time; write 2h, 90min or 1d4h", ctx, param)
-        return sum(float(n.replace(",", ".")) * UNIT_S[unit.lower()] for n, unit in SPAN.findall(text))
+        found = sum(float(n.replace(",", ".")) * UNIT_S[unit.lower()] for n, unit in SPAN.findall(text))
+        if not found <= LONGEST_SPAN_S:
+            raise click.BadParameter(
+                f"'{value}' is longer than any record; write 2h, 90min or 1d4h", ctx, param
+            )
+        return found
 
 
 class NameType(Base):  # type: ignore[misc]

@@ -13,8 +13,9 @@ from numpy.typing import NDArray
 from gcodetool.drying.device import Device
 from gcodetool.moisture import air as airs
 from gcodetool.moisture.air import Air
-from gcodetool.moisture.field import FIRST_STEP_S, Field, SpoolIntegrator
+from gcodetool.moisture.field import FIRST_STEP_S, Field
 from gcodetool.moisture.history import State
+from gcodetool.moisture.state import marched
 
 Floats = NDArray[np.float64]
 
@@ -92,7 +93,7 @@ def course(
     air = device.air(temperature_C)
     again = device.place is not None and state.place == device.place
     first = outermost(state, length_mm)
-    march = SpoolIntegrator(state.field, state.polymer)
+    march = marched(state)
     march.surround(air, again=again)
     looks: list[tuple[float, Floats, Floats, Floats, Floats, float, float]] = []
     fields: list[Field] = []

@@ -164,7 +164,7 @@ def of_place(spool: Spool, state: State, name: str, *, room: Room | None = None)
         known = ", ".join(sorted(spool.places)) or "none"
         raise UsageError(f"--dryer '{name}': the record of {spool.id} has no such place; it has {known}")
     place = spool.places[name]
-    air = surroundings(spool, name, state.as_of_s).reel
+    air = surroundings(spool, name, state.as_of_s, state.doubts).reel
     if place.kind == "dryer":
         return _dryer_place(spool, state, place, air, room)
     own = likely_room(spool, state) if room is None else room

@@ -9,11 +9,11 @@ Left out: the block itself (``advice.block``).
 """
 
 import re
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Mapping
 from copy import copy
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
-from typing import Any, Final
+from typing import Final
 
 from gcodetool.gcode import odd, startmacro
 from gcodetool.gcode import rows as row
@@ -27,8 +27,8 @@ from gcodetool.gcode.dialects import (
     is_start_macro,
 )
 from gcodetool.gcode.markers import for_tool
-from gcodetool.gcode.place import AHEAD_BYTES, XYZ, InsertionPoint, by_mark, by_shape, rows_in
-from gcodetool.gcode.program import Program, walk
+from gcodetool.gcode.place import AHEAD_BYTES, XYZ, InsertionPoint, by_mark, by_shape
+from gcodetool.gcode.program import Program, line_of, walk
 from gcodetool.gcode.rows import Rows
 
 MACRO: Final = re.compile(r"[A-Z_]*START[A-Z_]*")
@@ -129,8 +129,8 @@ def find_anchor(program: Program, *, diameters_mm: float | Mapping[int, float] |
     if isinstance(place, str):
         return Anchor(refusal=place)
     state = _State(program, diameters_mm)
-    for data, offset in _until(program.blocks(), place.offset):
-        state.take(data, offset)
+    for _, block, rows in walk(program, scanner=state.scanner, stop=place.offset):
+        state.take(block, rows)
     found = state.anchor(place, _after(program.blocks(), place.offset))
     if found.refusal is None and not program.dialect_sure and len(_e_counts(program, place.offset)) > 1:
         return replace(found, refusal=UNSURE_E)
@@ -147,16 +147,6 @@ def _e_counts(program: Program, offset: int) -> set[tuple[bool, float]]:
         absolute = bool(scanner.e_absolute)
         counts.add((absolute, round(scanner.e, 6) + 0.0 if absolute else 0.0))
     return counts
-
-
-def _until(blocks: Iterable[bytes], stop: int) -> Iterator[tuple[bytes, int]]:
-    """Yield (data, offset) of the blocks up to byte *stop*."""
-    offset = 0
-    for block in blocks:
-        if offset >= stop:
-            return
-        yield block[: stop - offset], offset
-        offset += len(block)
 
 
 def _after(blocks: Iterable[bytes], start: int) -> bytes:
@@ -180,7 +170,6 @@ class _State:
     def __init__(self, program: Program, diameters_mm: float | Mapping[int, float] | None) -> None:
         self.program = program
         self.scanner = program.scanner(diameters_mm)
-        self.rows: Any = Rows()
         self.klipper = program.dialect is Dialect.KLIPPER
         self.tool = 0
         self.targets: dict[int, float] = {}
@@ -191,7 +180,7 @@ class _State:
         self.macro_C: float | None = None  # what it is called with
         self.silent = False  # it names no temperature, and nothing has heated since
         self.variables: dict[str, dict[str, Value]] = {}  # put aside for macros, by owner
-        self.lines = 0  # before the data at hand
+        self.block = b""  # at hand
         self.hides = ""  # the last user macro, as a message names it
         self.hidden = -1  # where the last user macro stands: after it modes, feed and E are unknown
         self.ran = -1  # where the last macro file was run, which gives modes and feed back, but not E
@@ -205,10 +194,9 @@ class _State:
         self.odd: str | None = None
         self.no_printer: str | None = None
 
-    def take(self, data: bytes, offset: int) -> None:
-        """Execute *data*, which stands at *offset*."""
-        for n in rows_in(self.scanner, data, offset, self.rows):
-            rows = self.rows
+    def take(self, block: bytes, rows: Rows) -> None:
+        """Execute a batch of rows, whose lines stand in *block*."""
+        for n in range(rows.count):
             op, start = rows.op[n], rows.start[n]
             if op in (row.MOVE, row.ARC):
                 fed = self.fed.get(self.tool, 0.0) + rows.e[n]
@@ -216,8 +204,7 @@ class _State:
                 self.peak[self.tool] = max(self.peak.get(self.tool, 0.0), fed)
             elif op == row.TOOL:
                 self.tool = rows.arg[n]
-                word = data[start - offset : start - offset + rows.length[n]]
-                if self.klipper and b"ACTIVATE_EXTRUDER" in word.upper():
+                if self.klipper and b"ACTIVATE_EXTRUDER" in line_of(self.scanner, block, rows, n).upper():
                     self.e_set = start  # E counts from 0 again
                 elif self.klipper:
                     self.ran = start  # T is a macro of the user's
@@ -228,13 +215,13 @@ class _State:
             elif op == row.HOME:
                 self.origin_moved = False
             elif op == row.COMMAND:
-                at = start - offset
-                line = self.lines + data.count(b"\n", 0, at) + 1
-                self.command(data[at : at + rows.length[n]], start, line)
+                self.command(line_of(self.scanner, block, rows, n), start, rows.line[n])
+        if block is self.block:
+            return
+        self.block = block
         for pattern, name in ((MODE_LINE, "mode_set"), (FEED_LINE, "feed_set")):
-            for found in pattern.finditer(data):
-                setattr(self, name, offset + found.start())
-        self.lines += data.count(b"\n")
+            for found in pattern.finditer(block):
+                setattr(self, name, self.scanner.offset + found.start())
 
     def command(self, line: bytes, start: int, at: int) -> None:
         """Follow heating, macros and what makes a file unfit; *line* stands at byte *start*, in line *at*."""
@@ -380,7 +367,6 @@ class _State:
     def ahead(self, ahead: bytes) -> float | None:
         """Return the first retraction after the anchor."""
         scanner = self.program.scanner()
-        rows: Any = Rows()
         scanner.e_absolute, scanner.m82, scanner.absolute = (
             self.scanner.e_absolute,
             self.scanner.m82,
@@ -392,9 +378,10 @@ class _State:
             copy(self.scanner.flow),
         )
         scanner.e, scanner.tool, scanner.plane = self.scanner.e, self.scanner.tool, self.scanner.plane
-        for n in rows_in(scanner, ahead[: ahead.rfind(b"\n") + 1], 0, rows):
-            if rows.op[n] == row.MOVE and rows.e[n] < 0 and not rows.arg[n] & XYZ:
-                return round(-float(rows.e[n]), 5)
+        for _, _, rows in walk(self.program, scanner=scanner, blocks=[ahead[: ahead.rfind(b"\n") + 1]]):
+            for n in range(rows.count):
+                if rows.op[n] == row.MOVE and rows.e[n] < 0 and not rows.arg[n] & XYZ:
+                    return round(-float(rows.e[n]), 5)
         return None
 
     def refusal(self, anchor: Anchor) -> str | None:

@@ -57,7 +57,7 @@ def batches(
     for part in _parts(program, scanner, watch):
         at = 0
         while at < len(part):
-            at = scanner.run(part, at, rows)
+            at = scanner.fill(part, at, rows)
             yield rows, part, scanner.offset
         scanner.offset += len(part)
 
@@ -89,7 +89,7 @@ def _beside(program: "Program", scanner: Any, watch: Watch | None) -> Iterator[B
                     rows = free.get()
                     if rows is None:  # the caller has gone
                         return
-                    at = scanner.run(part, at, rows)
+                    at = scanner.fill(part, at, rows)
                     full.put((rows, part, scanner.offset))
                 scanner.offset += len(part)
             full.put(None)

@@ -7,14 +7,17 @@ such a machine, or None.  Left out: what to do about it (``anchor``, ``advice.jo
 
 import itertools
 import re
-import statistics
-from collections.abc import Iterator, Mapping
-from typing import Any, Final
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any, Final
 
 from gcodetool.gcode import rows as row
-from gcodetool.gcode.place import rows_in
-from gcodetool.gcode.program import Program
-from gcodetool.gcode.rows import Rows
+from gcodetool.gcode.program import Program, walk
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
 
 BELT: Final = "the file is for a belt machine"
 
@@ -96,46 +99,46 @@ def _short(text: str) -> str:
 
 
 def _motion(program: Program) -> str | None:
-    climbs: list[float] = []  # dZ by dY of moves with filament
-    levels: list[list[float]] = []  # z, lowest y, highest y of what is laid there
-    for y0, z0, y1, z1 in _laid(program):
-        if abs(y1 - y0) > 0.05:
-            climbs.append((z1 - z0) / (y1 - y0))
-        if not levels or levels[-1][0] != z1:
-            levels.append([z1, y1, y1])
-        levels[-1][1] = min(levels[-1][1], y0, y1)
-        levels[-1][2] = max(levels[-1][2], y0, y1)
-    if _even(climbs, RATIO, SAME) and len(climbs) >= TILTED_MOVES:
+    import numpy as np
+
+    y0, z0, y1, z1 = _laid(program)
+    along = np.abs(y1 - y0) > 0.05
+    climbs = ((z1 - z0)[along] / (y1 - y0)[along]).tolist()
+    if len(climbs) >= TILTED_MOVES and _even(climbs, RATIO, SAME):
         return "its moves climb in Z as they go along Y"
+    starts = np.flatnonzero(np.diff(z1, prepend=np.nan) != 0)
+    if not starts.size:
+        return None
+    low = np.minimum.reduceat(np.minimum(y0, y1), starts)
+    high = np.maximum.reduceat(np.maximum(y0, y1), starts)
+    levels = np.stack([z1[starts], low, high], axis=1).tolist()
     if any(_grows(levels[at : at + STEPS + 1]) for at in range(4)):
         return "its layers grow evenly out of the line Y0 as Z goes on"
     return None
 
 
-def _laid(program: Program) -> Iterator[tuple[float, float, float, float]]:
-    """Yield (y0, z0, y1, z1) of the first moves that lay filament across."""
-    scanner = program.scanner()
-    rows: Any = Rows()
-    y = z = 0.0
-    offset = seen = 0
-    for block in program.blocks():
-        for n in rows_in(scanner, block, offset, rows):
-            if rows.op[n] not in (row.MOVE, row.ARC):
-                continue
-            seen += 1
-            if rows.e[n] > 0 and rows.arg[n] & (row.X | row.Y):
-                yield y, z, rows.y[n], rows.z[n]
-            y, z = rows.y[n], rows.z[n]
-            if seen >= WATCHED:
-                return
-        offset += len(block)
+def _laid(program: Program) -> "list[Floats]":
+    """Return y0, z0, y1, z1 of the moves that lay filament across, of the first ``WATCHED`` in the head."""
+    import numpy as np
+
+    found: list[Any] = [np.zeros((4, 1))]  # y, z, e, and whether X or Y is named
+    head = program.head[: program.head.rfind(b"\n") + 1]
+    for _, _, rows in walk(program, blocks=[head]):
+        op = np.frombuffer(rows.op, dtype=np.int32)[: rows.count]
+        moves = np.flatnonzero((op == row.MOVE) | (op == row.ARC))
+        across = np.frombuffer(rows.arg, dtype=np.int32)[moves] & (row.X | row.Y) != 0
+        found.append(np.stack([*(np.frombuffer(each)[moves] for each in (rows.y, rows.z, rows.e)), across]))
+        if sum(each.shape[1] for each in found) > WATCHED:
+            break
+    y, z, e, across = np.concatenate(found, axis=1)[:, : WATCHED + 1]
+    lays = (e[1:] > 0) & (across[1:] > 0)
+    return [y[:-1][lays], z[:-1][lays], y[1:][lays], z[1:][lays]]
 
 
-def _even(values: list[float], bounds: tuple[float, float], slack: float) -> bool:
-    """Tell whether nearly all *values* are the same one, of a size within *bounds*."""
-    if not values:
-        return False
-    middle = statistics.median(values)
+def _even(values: Sequence[float], bounds: tuple[float, float], slack: float) -> bool:
+    """Tell whether nearly all *values*, at least one, are the same, of a size within *bounds*."""
+    ranked, half = sorted(values), len(values) // 2
+    middle = (ranked[half] + ranked[-1 - half]) / 2  # `statistics` and numpy's are slow to load
     near = sum(abs(value - middle) <= slack * abs(middle) for value in values)
     return bounds[0] <= abs(middle) <= bounds[1] and near >= SHARE * len(values)
 

@@ -24,6 +24,7 @@ from typing import IO, Final, NamedTuple
 from gcodetool.errors import GcodeError
 from gcodetool.gcode.ahead import ahead
 from gcodetool.gcode.edits import MARK_LINE
+from gcodetool.textfile import BOMB_RATIO, BOMB_SIZE, LONGEST_LINE, MOST_UNPACKED, buffered
 
 MAGIC: Final = b"GCDE"
 VERSION: Final = 1
@@ -31,15 +32,11 @@ CHUNK: Final = 1 << 18  # bytes copied at a time
 MOST_BLOCK: Final = 16 << 20  # bytes of a block, stored, unpacked or as text; writers stay below 64 KiB
 MOST_WORDS: Final = 4 << 20  # bytes of all metadata
 MOST_BLOCKS: Final = 1 << 16
-MOST_TEXT: Final = 2 << 30  # bytes of text: no printer takes more
-LONGEST_LINE: Final = 8 << 20
 FEW: Final = 64  # code blocks; with fewer of them a thread costs as much as it saves
 AHEAD: Final = 4  # blocks decoded ahead
 SMALL: Final = 1 << 20  # bytes; of larger ones none is decoded ahead, to save memory
 GATHERED: Final = 1 << 18  # bytes of text handed on at once; fresh memory for more costs as much as unpacking
 WRITTEN: Final = 60_000  # bytes of a block that we write, about: printers hold one in their memory
-BOMB_SIZE: Final = 64 << 20
-BOMB_RATIO: Final = 200  # sliced text packs 3 to 50 times
 
 _HEADER: Final = struct.Struct("<4sLH")  # magic, version, kind of check sum
 _BLOCK: Final = struct.Struct("<2HL")  # kind, compression, size; the stored size follows if compressed
@@ -364,7 +361,7 @@ def pieces(file: IO[bytes], found: Layout, code: Sequence[BinaryBlock] | None = 
 
 def _bound(path: Path, total: int, read: int, *, line: int) -> None:
     """Refuse more text, or a longer line, than any job has."""
-    if total > MOST_TEXT or total > max(BOMB_SIZE, BOMB_RATIO * read):
+    if total > MOST_UNPACKED or total > max(BOMB_SIZE, BOMB_RATIO * read):
         raise GcodeError(
             f"{path}: the binary G-code holds {total} bytes of text in {read}: "
             "no sliced job is like that; export it again from the slicer"
@@ -381,7 +378,7 @@ def texts(path: Path, size: int) -> Iterator[bytes]:
     GcodeError
         As :func:`layout` and :func:`pieces` say.
     """
-    with path.open("rb") as file:
+    with buffered(path) as file:
         gathered: list[bytes] = []
         amount = 0
         read = pieces(file, found := layout(file, path))
@@ -408,7 +405,7 @@ def ends(path: Path, head: int, tail: int) -> tuple[bytes, bytes, Stated]:
     GcodeError
         As :func:`layout`, :func:`stated` and :func:`pieces` say.
     """
-    with path.open("rb") as file:
+    with buffered(path) as file:
         found = layout(file, path)
         words = stated(file, found)
         top: list[bytes] = []
@@ -451,7 +448,7 @@ def rewritten(path: Path, change: Callable[[Iterator[bytes]], Iterable[bytes]]) 
     GcodeError
         As for reading.
     """
-    with path.open("rb") as file:
+    with buffered(path) as file:
         found = layout(file, path)
         at = 0
         lead = 0  # bytes of a piece's new text that stand in the blocks before it already

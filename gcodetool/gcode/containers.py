@@ -20,18 +20,16 @@ from pathlib import Path
 from typing import IO, TYPE_CHECKING, Final, cast
 
 from gcodetool.errors import GcodeError
+from gcodetool.textfile import BOMB_RATIO, BOMB_SIZE, MOST_UNPACKED, buffered
 
 if TYPE_CHECKING:
     from _typeshed import WriteableBuffer
 
 CHUNK: Final = 1 << 18  # bytes read at a time
 IN_MEMORY: Final = 8 << 20  # of a packed plate; more of it waits in a temporary file
-MOST_PLATE: Final = 2 << 30  # bytes of text: no printer takes more
 MOST_DIRECTORY: Final = 16 << 20  # bytes of the list of members
 MOST_SUM: Final = 4096  # bytes of a .md5 file
 # sliced text packs 3 to 50 times, deflate at most 1032
-BOMB_SIZE: Final = 64 << 20
-BOMB_RATIO: Final = 200
 
 PLATE: Final = re.compile(rb"Metadata/plate_[0-9]+\.gcode")
 SUM: Final = re.compile(rb"([0-9A-Fa-f]{32})(?![0-9A-Fa-f])")
@@ -270,7 +268,7 @@ def plate_of(found: Archive) -> Member:
             "export the plate to print alone from the slicer, or unpack its .gcode file"
         )
     plate = plates[0]
-    if plate.size > MOST_PLATE or plate.size > max(BOMB_SIZE, BOMB_RATIO * plate.packed):
+    if plate.size > MOST_UNPACKED or plate.size > max(BOMB_SIZE, BOMB_RATIO * plate.packed):
         raise GcodeError(
             f"{found.path}: {_clean(plate.name)} in it claims {plate.size} bytes, packed into {plate.packed}: "
             "no sliced plate is like that; export it again from the slicer"
@@ -381,7 +379,7 @@ def open_plate(path: Path) -> IO[bytes]:
     OSError
         The file cannot be read.
     """
-    file = path.open("rb")
+    file = buffered(path)
     try:
         pieces = unpacked(file, path, plate_of(archive(file, path)))
     except BaseException:
@@ -405,7 +403,7 @@ def with_plate(path: Path, text: Iterable[bytes]) -> Iterator[bytes]:
     GcodeError
         As for reading; the ``.md5`` holds no sum; the result does not fit the archive's form.
     """
-    with path.open("rb") as file, tempfile.SpooledTemporaryFile(IN_MEMORY) as waiting:
+    with buffered(path) as file, tempfile.SpooledTemporaryFile(IN_MEMORY) as waiting:
         found = archive(file, path)
         plate = plate_of(found)
         sums = [each for each in found.members if each.name == plate.name + b".md5"]
@@ -421,8 +419,10 @@ def with_plate(path: Path, text: Iterable[bytes]) -> Iterator[bytes]:
             size += len(piece)
             packed += waiting.write(piece if engine is None else engine.compress(piece))
         packed += waiting.write(b"" if engine is None else engine.flush())
-        if size > MOST_PLATE:
-            raise GcodeError(f"{path}: the plate gets larger than {MOST_PLATE >> 30} GiB; slice it in parts")
+        if size > MOST_UNPACKED:
+            raise GcodeError(
+                f"{path}: the plate gets larger than {MOST_UNPACKED >> 30} GiB; slice it in parts"
+            )
         waiting.seek(0)
         new = {plate.name: (crc, packed, size)}
         if sums:

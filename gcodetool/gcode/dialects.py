@@ -57,7 +57,7 @@ _G_CODES: Final = 128
 _M_CODES: Final = 1024
 
 
-def _numbers(text: str) -> set[int]:
+def number_set(text: str) -> set[int]:
     """Return the numbers in ``"0-3 17 20-21"``."""
     found: set[int] = set()
     for part in text.split():
@@ -69,7 +69,7 @@ def _numbers(text: str) -> set[int]:
 def _table(size: int, *, kept: str, modal: str, roaming: str = "", inert: str = "") -> bytes:
     table = bytearray(size)
     for numbers, kind in ((kept, KEPT), (roaming, ROAMING), (inert, INERT), (modal, MODAL)):
-        for number in _numbers(numbers):
+        for number in number_set(numbers):
             table[number] = kind
     return bytes(table)
 

@@ -223,13 +223,20 @@ def apply(blocks: Iterable[bytes], edits: Sequence[Edit]) -> Iterator[bytes]:
         raise ValueError(f"an edit reaches byte {beyond}, past the end at {offset}")
 
 
-def write_atomic(path: Path | str, chunks: Iterable[bytes]) -> None:
+def write_atomic(
+    path: Path | str, chunks: Iterable[bytes], *, last_look: Callable[[], None] = lambda: None
+) -> None:
     """Write *chunks* as the file *path*, whole or not at all.
 
     A temporary file in the same folder is written, flushed to the disk and renamed over the target;
     whatever goes wrong, the target is as it was and the temporary file is gone.  Mode and owner of
     an existing target are kept (the owner as far as the system allows).  Of a symbolic link the
     file behind it is replaced; a hard link is parted from its other names.
+
+    Parameters
+    ----------
+    last_look : called when the new file is on the disk and nothing is left but to rename it; what it raises
+        leaves the target as it was.
 
     Raises
     ------
@@ -248,7 +255,7 @@ def write_atomic(path: Path | str, chunks: Iterable[bytes]) -> None:
     # a name that no folder watcher takes for G-code
     beside = target.with_name(f"{TEMPORARY}{os.urandom(8).hex()}.tmp")
     try:
-        _write_and_replace(target, beside, before, chunks)
+        _write_and_replace(target, beside, before, chunks, last_look)
     except OSError as error:
         raise _write_error(target, error) from error
     finally:
@@ -257,7 +264,11 @@ def write_atomic(path: Path | str, chunks: Iterable[bytes]) -> None:
 
 
 def _write_and_replace(
-    target: Path, beside: Path, before: os.stat_result | None, chunks: Iterable[bytes]
+    target: Path,
+    beside: Path,
+    before: os.stat_result | None,
+    chunks: Iterable[bytes],
+    last_look: Callable[[], None],
 ) -> None:
     with open(beside, "xb") as out:  # noqa: PTH123  exclusive creation, one place
         if fcntl is not None:
@@ -268,6 +279,7 @@ def _write_and_replace(
             out.write(chunk)
         out.flush()
         os.fsync(out.fileno())
+        last_look()
         if fcntl is not None:  # under the lock to the end; elsewhere an open file cannot be renamed
             _replace(target, beside, before)
     if fcntl is None:

@@ -50,12 +50,10 @@ CONFIG_END: Final = _line(r"; \w+_config = end")
 PAIR: Final = _line(r"; (?P<key>[a-z][a-z0-9_]*) =(?: (?P<value>[^\r\n]*?))?")
 B_FLAVOR: Final = _line(r";FLAVOR:(?P<flavour>[^\r\n]*)")
 B_GENERATED: Final = _line(r";Generated with \w+ (?P<version>[^\r\n]*)")
-B_COUNT: Final = _line(r";LAYER_COUNT:\d+")
 C_HEADER: Final = _line(r"; HEADER_BLOCK_START")
 C_CONFIG: Final = _line(r"; CONFIG_BLOCK_START")
 C_CONFIG_END: Final = _line(r"; CONFIG_BLOCK_END")
 C_CODE: Final = _line(r"; EXECUTABLE_BLOCK_START")
-C_CODE_END: Final = _line(r"; EXECUTABLE_BLOCK_END")
 LAYER_A: Final = _line(r";LAYER_CHANGE")
 TYPE_A: Final = _line(r";TYPE:[^\r\n]*")
 LAYER_C: Final = _line(r"; CHANGE_LAYER")
@@ -133,17 +131,16 @@ class SlicerFacts:
     Attributes
     ----------
     config : settings, raw key to raw value, as they stand in the file.
-    generator : the line that names product and version.
     flavour : the G-code flavour key, lower case.
     first_layer_C, other_layer_C : nozzle temperatures per tool.
-    filament_types, diameters_mm, densities_g_cm3, max_flow_mm3_s, nozzle_mm : per tool.
+    filament_types, diameters_mm, max_flow_mm3_s, nozzle_mm : per tool.
     filament_mm : filament that the slicer claims, per tool; mm³ claims are converted where the
         diameter is known.
     filament_total_mm : the same of all tools together, where no tool is named.
     claimed_s : printing time that the slicer claims, without heating and pauses. [s]
     layers : number of layers that the header claims.
-    retract_mm, retract_mm_s, unretract_mm_s, retract_extra_mm : in effect per tool (a filament's
-        value wins over the printer's unless it is ``nil``).
+    retract_mm, retract_mm_s : in effect per tool (a filament's value wins over the printer's unless it is
+        ``nil``).
     bed_polygon, bed_exclude : corners of the printable area, and of what is cut out of it. [mm]
     height_mm : printable height.
     notes : the filament's notes per tool, unescaped.
@@ -153,19 +150,17 @@ class SlicerFacts:
     machine_limits_usage : how the slicer used them.
     load_s, unload_s, change_s : what the slicer counts for a tool change, per tool: loading it,
         unloading it, changing over to it; one value is every tool's. [s]
-    volumetric_e, relative_e, firmware_retraction, sequential : switches.
+    volumetric_e, firmware_retraction : switches.
     one_nozzle : all tools feed one nozzle.
     doubts : what the file says and nobody can take, one line each.
     """
 
     config: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
-    generator: str | None = None
     flavour: str | None = None
     first_layer_C: Numbers = ()
     other_layer_C: Numbers = ()
     filament_types: tuple[str | None, ...] = ()
     diameters_mm: Numbers = ()
-    densities_g_cm3: Numbers = ()
     max_flow_mm3_s: Numbers = ()
     nozzle_mm: Numbers = ()
     filament_mm: Numbers = ()
@@ -174,8 +169,6 @@ class SlicerFacts:
     layers: int | None = None
     retract_mm: Numbers = ()
     retract_mm_s: Numbers = ()
-    unretract_mm_s: Numbers = ()
-    retract_extra_mm: Numbers = ()
     bed_polygon: tuple[tuple[float, float], ...] = ()
     bed_exclude: tuple[tuple[float, float], ...] = ()
     height_mm: float | None = None
@@ -188,19 +181,9 @@ class SlicerFacts:
     unload_s: Numbers = ()
     change_s: Numbers = ()
     volumetric_e: bool | None = None
-    relative_e: bool | None = None
     firmware_retraction: bool | None = None
-    sequential: bool | None = None
     one_nozzle: bool | None = None
     doubts: tuple[str, ...] = ()
-
-    @property
-    def bed_box(self) -> tuple[float, float, float, float] | None:
-        """Smallest box around the printable area: x0, y0, x1, y1. [mm]."""
-        if not self.bed_polygon:
-            return None
-        across, along = zip(*self.bed_polygon, strict=True)
-        return min(across), min(along), max(across), max(along)
 
 
 def facts(head: bytes, tail: bytes, of: Family, *, handed: Mapping[str, str] | None = None) -> SlicerFacts:
@@ -217,7 +200,6 @@ def facts(head: bytes, tail: bytes, of: Family, *, handed: Mapping[str, str] | N
     tools = max(1, len(_first(config, "nozzle_temperature", "temperature", "filament_diameter")))
     found = SlicerFacts(
         config=MappingProxyType(config),
-        generator=_generator(top),
         flavour=flavour.lower() if flavour else None,
         first_layer_C=_first(config, "first_layer_temperature", "nozzle_temperature_initial_layer"),
         other_layer_C=_first(config, "temperature", "nozzle_temperature"),
@@ -225,7 +207,6 @@ def facts(head: bytes, tail: bytes, of: Family, *, handed: Mapping[str, str] | N
         diameters_mm=_within(
             DIAMETERS_MM, _first(config, "filament_diameter") or _header(top, "filament_diameter")
         ),
-        densities_g_cm3=_positive(_first(config, "filament_density") or _header(top, "filament_density")),
         max_flow_mm3_s=_positive(_first(config, "filament_max_volumetric_speed")),
         nozzle_mm=_within(NOZZLES_MM, _first(config, "nozzle_diameter")),
         filament_mm=_claimed_mm(top, end),
@@ -233,8 +214,6 @@ def facts(head: bytes, tail: bytes, of: Family, *, handed: Mapping[str, str] | N
         layers=_layers(top),
         retract_mm=_merged(config, tools, "retract_length", "retraction_length"),
         retract_mm_s=_merged(config, tools, "retract_speed", "retraction_speed"),
-        unretract_mm_s=_unretract(config, tools),
-        retract_extra_mm=_merged(config, tools, "retract_restart_extra"),
         bed_polygon=points(config.get("printable_area") or config.get("bed_shape")),
         bed_exclude=points(config.get("bed_exclude_area")),
         height_mm=_one(_positive(_first(config, "printable_height", "max_print_height"))),
@@ -247,9 +226,7 @@ def facts(head: bytes, tail: bytes, of: Family, *, handed: Mapping[str, str] | N
         unload_s=_within(CHANGES_S, _first(config, "filament_unload_time", "machine_unload_filament_time")),
         change_s=_within(CHANGES_S, _first(config, "machine_tool_change_time")),
         volumetric_e=_switch(config, "use_volumetric_e"),
-        relative_e=_switch(config, "use_relative_e_distances"),
         firmware_retraction=_switch(config, "use_firmware_retraction"),
-        sequential=_sequential(config),
         one_nozzle=_switch(config, "single_extruder_multi_material"),
     )
     return found if of is not Family.OTHER else _with_remarks(found, top, end)
@@ -271,14 +248,6 @@ def _with_remarks(found: SlicerFacts, top: str, end: str) -> SlicerFacts:
 
 def _text(part: bytes) -> str:
     return part.removeprefix(b"\xef\xbb\xbf").decode("utf-8", "replace")
-
-
-def _generator(top: str) -> str | None:
-    found = GENERATED.search(top) or B_GENERATED.search(top)
-    if found:
-        return found.group().strip().lstrip("; ")
-    header = re.search(r"^; HEADER_BLOCK_START\r?\n; ([^\r\n]+)", top, re.MULTILINE)
-    return header.group(1).strip() if header else None
 
 
 def _config(top: str, end: str, of: Family) -> dict[str, str]:
@@ -328,8 +297,9 @@ def _setting_3(end: str) -> dict[str, str]:
     try:
         data = json.loads("".join(chunks))
         everywhere, by_tool = data.get("global_quality", ""), data.get("extruder_quality", [])
-    except (ValueError, AttributeError):
+    except (ValueError, AttributeError, RecursionError):
         return {}
+    by_tool = by_tool if isinstance(by_tool, list) else []
     config = _ini_values(everywhere)[1] if isinstance(everywhere, str) else {}
     tools = sorted((_ini_values(text) for text in by_tool if isinstance(text, str)), key=lambda item: item[0])
     for key in sorted({key for _, values in tools for key in values}):
@@ -397,23 +367,9 @@ def _merged(config: Mapping[str, str], tools: int, *keys: str) -> Numbers:
     return tuple(merged)
 
 
-def _unretract(config: Mapping[str, str], tools: int) -> Numbers:
-    back = _merged(config, tools, "retract_speed", "retraction_speed")
-    forth = _merged(config, tools, "deretract_speed", "deretraction_speed")
-    return (
-        tuple(value or (back[tool] if tool < len(back) else None) for tool, value in enumerate(forth)) or back
-    )  # 0 means: as the retraction
-
-
 def _switch(config: Mapping[str, str], key: str) -> bool | None:
     value = config.get(key)
     return None if value is None or value == "" else value not in ("0", "False", "false")
-
-
-def _sequential(config: Mapping[str, str]) -> bool | None:
-    if "print_sequence" in config:
-        return config["print_sequence"] == "by object"
-    return _switch(config, "complete_objects")
 
 
 def _pause(config: Mapping[str, str]) -> str | None:
@@ -471,11 +427,8 @@ def _facts_b(top: str, end: str, config: dict[str, str]) -> SlicerFacts:
     made_of = number(made_volumetric[1]) if made_volumetric else None
     if not diameters and made_of:
         diameters = _within(DIAMETERS_MM, (made_of,))
-    back = _first(config, "retraction_retract_speed") or _first(config, "retraction_speed")
-    forth = _first(config, "retraction_prime_speed") or _first(config, "retraction_speed")
     return SlicerFacts(
         config=MappingProxyType(config),
-        generator=_generator(top),
         flavour=name,
         first_layer_C=_first(config, "material_print_temperature_layer_0", "material_print_temperature"),
         other_layer_C=_first(config, "material_print_temperature"),
@@ -485,14 +438,11 @@ def _facts_b(top: str, end: str, config: dict[str, str]) -> SlicerFacts:
         claimed_s=_claimed_s_b(top, end),
         layers=counts[0] if len(counts) == 1 else None,
         retract_mm=_first(config, "retraction_amount"),
-        retract_mm_s=back,
-        unretract_mm_s=forth or back,
+        retract_mm_s=_first(config, "retraction_retract_speed", "retraction_speed"),
         height_mm=_one(_first(config, "machine_height")),
         change_s=_within(CHANGES_S, _first(config, "machine_extruder_change_duration")),
         volumetric_e="volumetric" in name if name else None,
-        relative_e=_switch(config, "relative_extrusion"),
         firmware_retraction=_switch(config, "machine_firmware_retract"),
-        sequential=config["print_sequence"] == "one_at_a_time" if "print_sequence" in config else None,
     )
 
 

@@ -170,7 +170,11 @@ def plain_move(scanner: Scanner, code: int, head: bytes, rest: bytes) -> bytes |
     line = head + rest
     text = rest.decode("latin-1")
     text = re.split(r"[;\n]", text, maxsplit=1)[0] if "(" not in text else _cut(text)
-    text = "".join(each.upper() if each.isascii() else "\x80" for each in text)
+    text = (
+        text.upper()
+        if text.isascii()
+        else "".join(each.upper() if each.isascii() else "\x80" for each in text)
+    )
     reader = (_marlin, _klipper, _reprapfirmware)[scanner.dialect]
     words = reader(scanner, code, head, text)
     for feature in words.found:

@@ -5,15 +5,13 @@ down does.  Left out: the machine's state there (``anchor``).
 """
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any, Final
 
 from gcodetool.gcode import rows as row
 from gcodetool.gcode.markers import Family
-from gcodetool.gcode.program import Program
-from gcodetool.gcode.rows import Rows
-from gcodetool.gcode.scan import Scanner
+from gcodetool.gcode.program import Program, walk
 
 XYZ: Final = row.X | row.Y | row.Z
 
@@ -44,33 +42,38 @@ class InsertionPoint:
 def by_mark(program: Program) -> InsertionPoint | None:
     """Return the first layer mark of the file's family; family B's retraction before it is left behind."""
     pattern = FIRST_MARK.get(program.family)
-    if pattern is None:
+    found = None if pattern is None else _first(program.blocks(), pattern)
+    if found is None:
         return None
-    scanner = program.scanner()
-    rows: Any = Rows()
-    last: tuple[int, int, bool] | None = None  # start, end, is a retraction: the last row
+    offset, mark = found
+    pull = _pull_before(program, offset) if program.family is Family.B else None
+    if pull is not None:
+        return InsertionPoint(pull, f"before the retraction that precedes '{mark}'")
+    return InsertionPoint(offset, f"before '{mark}'")
+
+
+def _first(blocks: Iterable[bytes], pattern: re.Pattern[bytes]) -> tuple[int, str] | None:
+    """Return where *pattern* is found first, and what it finds."""
     offset = 0
-    for block in program.blocks():
+    for block in blocks:
         found = pattern.search(block)
-        data = block if found is None else block[: found.start()]
-        if program.family is Family.B:
-            for n in rows_in(scanner, data, offset, rows):
-                pulls = rows.op[n] == row.RETRACT or (
-                    rows.op[n] == row.MOVE and rows.e[n] < 0 and not rows.arg[n] & XYZ
-                )
-                last = rows.start[n], rows.start[n] + rows.length[n], pulls
         if found is not None:
-            mark = found[0].strip().decode()
-            if (
-                last
-                and last[2]
-                and last[0] >= offset
-                and not _commands(block[last[1] - offset : found.start()])
-            ):
-                return InsertionPoint(last[0], f"before the retraction that precedes '{mark}'")
-            return InsertionPoint(offset + found.start(), f"before '{mark}'")
+            return offset + found.start(), found[0].strip().decode()
         offset += len(block)
     return None
+
+
+def _pull_before(program: Program, offset: int) -> int | None:
+    """Return where the last command before byte *offset* starts, if it is a retraction; else None."""
+    begin, end, before, text = -1, 0, 0, b""
+    for scanner, block, rows in walk(program, stop=offset):
+        before, text = scanner.offset, block
+        n = rows.count - 1
+        if n >= 0:
+            alone = rows.op[n] == row.MOVE and rows.e[n] < 0 and not rows.arg[n] & XYZ
+            begin = rows.start[n] if rows.op[n] == row.RETRACT or alone else -1
+            end = rows.start[n] + rows.length[n]
+    return begin if begin >= before and not _commands(text[end - before :]) else None
 
 
 def _commands(text: bytes) -> bool:
@@ -80,18 +83,16 @@ def _commands(text: bytes) -> bool:
 
 def by_shape(program: Program) -> "InsertionPoint | str":
     """Return the start of the first layer by what is laid there; a text: why it is not clear."""
-    scanner = program.scanner()
-    rows: Any = Rows()
     layer = _FirstLayer()
-    offset = laid = 0
     preambles = _Preambles()
-    for block in program.blocks():
-        if program.family is Family.A_OLD:
-            preambles.take(block, offset)
-        for n in rows_in(scanner, block, offset, rows):
-            laid += (
-                rows.op[n] in (row.MOVE, row.ARC) and bool(rows.arg[n] & (row.X | row.Y)) and rows.e[n] > 0
-            )
+    laid, seen = 0, -1
+    for scanner, block, rows in walk(program):
+        if program.family is Family.A_OLD and scanner.offset > seen:
+            seen = scanner.offset
+            preambles.take(block, seen)
+        for n in range(rows.count):
+            across = bool(rows.arg[n] & (row.X | row.Y))
+            laid += rows.op[n] in (row.MOVE, row.ARC) and across and rows.e[n] > 0
             if laid == STRAY_MOVES + 1:  # too many for purge lines: the layer, even one of small islands
                 dive = preambles.only_before(rows.start[n])
                 if dive is not None:
@@ -99,13 +100,9 @@ def by_shape(program: Program) -> "InsertionPoint | str":
             if layer.take(rows, n):
                 if layer.before > STRAY_MOVES:
                     return "the first layer is not clear: filament is laid in several places before it"
-                dive = preambles.last_before(layer.first_extrusion)
-                if dive is not None:
-                    return dive
-                return InsertionPoint(
+                return preambles.last_before(layer.first_extrusion) or InsertionPoint(
                     layer.start, "before the travel to the first layer, which no mark shows"
                 )
-        offset += len(block)
     return "no first layer was found: the file lays down no filament in a plane"
 
 
@@ -218,12 +215,3 @@ class _Preambles:
     def only_before(self, offset: int) -> InsertionPoint | None:
         """Return the same where no dive comes later, so that no start code's own is taken for the slicer's."""
         return self.last_before(offset) if all(dive < offset for dive, _ in self.dives) else None
-
-
-def rows_in(scanner: Scanner, data: bytes, offset: int, rows: Rows) -> Iterator[int]:
-    """Scan *data*, which stands at *offset* in the file, and yield the index of each row in turn."""
-    scanner.offset = offset
-    at = 0
-    while at < len(data):
-        at = scanner.run(data, at, rows)
-        yield from range(rows.count)

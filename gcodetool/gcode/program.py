@@ -8,13 +8,13 @@ Left out: what the moves take (``motion``), where a block may go (``anchor``).
 
 import functools
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from gcodetool.gcode import dialects, edits, markers
-from gcodetool.gcode.dialects import Command, Dialect
+from gcodetool.gcode.dialects import Dialect
 from gcodetool.gcode.markers import Family, SlicerFacts
 from gcodetool.gcode.rows import Rows
 from gcodetool.gcode.source import Source, sniff
@@ -213,7 +213,12 @@ def thinned(part: bytes) -> bytes:
 
 
 def walk(
-    program: Program, rows: Rows | None = None, *, scanner: "Scanner | None" = None, stop: int | None = None
+    program: Program,
+    rows: Rows | None = None,
+    *,
+    scanner: "Scanner | None" = None,
+    stop: int | None = None,
+    blocks: Iterable[bytes] | None = None,
 ) -> Iterator[tuple["Scanner", bytes, Rows]]:
     """Yield (scanner, block, rows) through the program, in order; *rows* is refilled each time.
 
@@ -226,16 +231,17 @@ def walk(
     rows : the block of rows to fill; a new one if left out.
     scanner : a scanner to go on with; ``program.scanner()`` if left out.
     stop : byte offset of a line's start to stop before; the scanner then holds the state there.
+    blocks : the text to go through, cut at line ends; the program's own if left out.
     """
     scanner = program.scanner() if scanner is None else scanner
     rows = Rows() if rows is None else rows
-    for block in program.blocks():
+    for block in program.blocks() if blocks is None else blocks:
         part = block
         if stop is not None and scanner.offset + len(block) > stop:
             part = block[: stop - scanner.offset]
         at = 0
         while at < len(part):
-            at = scanner.run(part, at, rows)
+            at = scanner.fill(part, at, rows)
             yield scanner, part, rows
         scanner.offset += len(part)
         if stop is not None and scanner.offset >= stop:
@@ -246,8 +252,3 @@ def line_of(scanner: Any, block: bytes, rows: Rows, row: int) -> bytes:
     """Return the text of the line that row number *row* of *rows* stands for."""
     at = rows.start[row] - scanner.offset
     return block[at : at + rows.length[row]]
-
-
-def command_of(scanner: Any, block: bytes, rows: Rows, row: int) -> Command:
-    """Return the command that row number *row* of *rows* stands for, taken apart."""
-    return dialects.command(line_of(scanner, block, rows, row))

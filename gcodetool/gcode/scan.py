@@ -295,7 +295,7 @@ class Scanner:
             factor = factor / (PI * across * across / 4)
         return factor
 
-    def run(self, data: bytes, begin: cython.Py_ssize_t, rows: Any) -> cython.Py_ssize_t:
+    def fill(self, data: bytes, begin: cython.Py_ssize_t, rows: Any) -> cython.Py_ssize_t:
         """Read whole lines of *data* from *begin*; fill *rows*; return the position reached.
 
         Parameters
@@ -982,7 +982,7 @@ class Scanner:
         rows: Any = self.aside
         self.line -= 1  # it is counted already
         self.lenient = True
-        self.run(plain, 0, rows)
+        self.fill(plain, 0, rows)
         self.lenient = False
         if rows.count == 0:
             return

@@ -9,6 +9,7 @@ Left out: what the text means; the form of containers (``containers``, ``output_
 
 import contextlib
 import hashlib
+import io
 import os
 import stat
 from collections.abc import Callable, Iterable, Iterator
@@ -17,6 +18,7 @@ from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any, Final, cast
 
 from gcodetool.errors import GcodeError
+from gcodetool.textfile import BOMB_RATIO, BOMB_SIZE, LONGEST_LINE, MOST_UNPACKED, opened
 
 if TYPE_CHECKING:
     from gcodetool.gcode.binary import Stated
@@ -24,7 +26,6 @@ if TYPE_CHECKING:
 BLOCK: Final = 1 << 20  # bytes a block, about
 HEAD: Final = 512 << 10  # enough for header, settings, pictures and start code
 TAIL: Final = 256 << 10  # enough for end code and settings
-LONGEST_LINE: Final = 8 << 20  # longer than any settings line: this is no G-code
 
 _GZIP: Final = b"\x1f\x8b"
 _XZ: Final = b"\xfd7zXZ\x00"
@@ -49,13 +50,28 @@ CONTAINERS: Final = (
 
 
 @dataclass(frozen=True)
+class FileIdentity:
+    """Which file a path led to, and in which state: device, number, bytes and time of the last change [ns]."""
+
+    device: int
+    number: int
+    size: int
+    changed_ns: int
+
+    @classmethod
+    def of(cls, found: os.stat_result) -> "FileIdentity":
+        """Return the identity in what the system says of a file."""
+        return cls(found.st_dev, found.st_ino, found.st_size, found.st_mtime_ns)
+
+
+@dataclass(frozen=True)
 class Source:
     """A file that was sniffed and can be read.
 
     Attributes
     ----------
     path : where it is.
-    size : its bytes on disk.
+    identity : which file it was when it was sniffed.
     kind : what its bytes are: ``""`` (plain), ``"gzip"``, ``"xz"``, ``"zip"`` (the text is its plate) or
         ``"binary"`` (the text is its code).
     head, tail : first and last part of the text, whole lines; of a short file both are all of it.
@@ -63,11 +79,36 @@ class Source:
     """
 
     path: Path
-    size: int
+    identity: FileIdentity
     kind: str
     head: bytes = field(repr=False)
     tail: bytes = field(repr=False)
     stated: "Stated | None" = field(default=None, repr=False)
+
+    @property
+    def size(self) -> int:
+        """Its bytes on disk."""
+        return self.identity.size
+
+    def same_file(self) -> None:
+        """Raise GcodeError unless the path still leads to the file that was sniffed, as it was then."""
+        with _reading(self.path):
+            now = FileIdentity.of(self.path.stat())
+        if now != self.identity:
+            raise GcodeError(
+                f"{self.path}: was written anew or changed while it was being read; the file is as the other "
+                "program left it: run this again when that one is done"
+            )
+
+    def same_bytes(self, sha256: str) -> None:
+        """Raise GcodeError unless the file is the one that was sniffed and its bytes have this digest."""
+        self.same_file()
+        if self.sha256() != sha256:
+            raise GcodeError(
+                f"{self.path}: its content changed while it was being read; the file is as the other program "
+                "left it: run this again when that one is done"
+            )
+        self.same_file()
 
     def blocks(self, size: int = BLOCK) -> Iterator[bytes]:
         """Yield the text in blocks of about *size* bytes; each but the last ends at a line end.
@@ -75,8 +116,14 @@ class Source:
         Raises
         ------
         GcodeError
-            The file went away, is damaged, or holds a line of more than 8 MiB.
+            The file went away, is damaged, is not the one that was sniffed any more, or holds a line of more
+            than 8 MiB.
         """
+        self.same_file()  # offsets of one pass are used in the next: all of them must read the same file
+        yield from self._blocks(size)
+        self.same_file()
+
+    def _blocks(self, size: int) -> Iterator[bytes]:
         if self.kind == "binary":
             from gcodetool.gcode.binary import texts
 
@@ -123,19 +170,18 @@ class Source:
 
     def sha256(self) -> str:
         """Return the digest of the file's bytes as they stand on disk, as hexadecimal digits."""
-        with _reading(self.path), self.path.open("rb") as file:
+        with _reading(self.path), opened(self.path) as file:
             return hashlib.file_digest(cast("Any", file), "sha256").hexdigest()
 
 
-def sniff(path: Path | str) -> Source:
-    """Open *path*, tell what it is by its bytes, and read its head and tail.
+def glance(path: Path) -> tuple[FileIdentity, str]:
+    """Return which file *path* leads to and what its first bytes say that it is, as ``Source.kind``.
 
     Raises
     ------
     GcodeError
-        Missing, not a regular file, not readable, empty, compressed data damaged, or no text.
+        Missing, not a regular file, not readable, empty, or no text.
     """
-    path = Path(path)
     with _reading(path):
         found = path.stat()
         if stat.S_ISDIR(found.st_mode):
@@ -144,10 +190,35 @@ def sniff(path: Path | str) -> Source:
             raise GcodeError(f"{path}: is not a regular file; save the G-code to a file first")
         if found.st_size == 0:
             raise GcodeError(f"{path}: is empty; slice and export it again")
-        with path.open("rb") as file:
+        with opened(path) as file:
             magic = file.read(_SNIFF)
-        kinds = ((_GZIP, "gzip"), (_XZ, "xz"), (_ZIP, "zip"), (_BINARY, "binary"))
-        kind = next((kind for mark, kind in kinds if magic.startswith(mark)), "")
+    kinds = ((_GZIP, "gzip"), (_XZ, "xz"), (_ZIP, "zip"), (_BINARY, "binary"))
+    kind = next((kind for mark, kind in kinds if magic.startswith(mark)), "")
+    if not kind:
+        _refuse_no_text(path, magic)
+    return FileIdentity.of(found), kind
+
+
+def _refuse_no_text(path: Path, start: bytes) -> None:
+    """Raise GcodeError where a text that begins so is none."""
+    for mark, what, remedy in CONTAINERS:
+        if start.startswith(mark):
+            raise GcodeError(f"{path}: is {what}, not plain G-code; {remedy}")
+    if b"\0" in start:
+        raise GcodeError(f"{path}: is a binary file, not G-code; export plain G-code from the slicer")
+
+
+def sniff(path: Path | str) -> Source:
+    """Open *path*, tell what it is by its bytes, and read its head and tail.
+
+    Raises
+    ------
+    GcodeError
+        As :func:`glance`, or the packed data are damaged or no text.
+    """
+    path = Path(path)
+    identity, kind = glance(path)
+    with _reading(path):
         stated = None
         if kind == "binary":
             from gcodetool.gcode import binary
@@ -155,15 +226,12 @@ def sniff(path: Path | str) -> Source:
             head, tail, stated = binary.ends(path, HEAD, TAIL)
         else:
             head, tail = _ends(path, kind)
-    start = head[:_SNIFF]
-    for mark, what, remedy in CONTAINERS:
-        if start.startswith(mark):
-            raise GcodeError(f"{path}: is {what}, not plain G-code; {remedy}")
-    if b"\0" in start:
-        raise GcodeError(f"{path}: is a binary file, not G-code; export plain G-code from the slicer")
-    if not start:
+    _refuse_no_text(path, head[:_SNIFF])
+    if not head:
         raise GcodeError(f"{path}: holds no text once unpacked; slice and export it again")
-    return Source(path, found.st_size, kind, head, tail, stated)
+    source = Source(path, identity, kind, head, tail, stated)
+    source.same_file()
+    return source
 
 
 def _ends(path: Path, kind: str) -> tuple[bytes, bytes]:
@@ -188,16 +256,50 @@ def _opened(path: Path, kind: str) -> IO[bytes]:
     if kind == "gzip":
         import gzip
 
-        return cast("IO[bytes]", gzip.open(path, "rb"))
+        return cast("IO[bytes]", _Unpacked(path, opened(path), gzip.open))
     if kind == "xz":
         import lzma
 
-        return cast("IO[bytes]", lzma.open(path, "rb"))
+        return cast("IO[bytes]", _Unpacked(path, opened(path), lzma.open))
     if kind == "zip":
         from gcodetool.gcode import containers
 
         return containers.open_plate(path)
-    return path.open("rb", buffering=0)
+    return cast("IO[bytes]", opened(path))
+
+
+class _Unpacked:
+    """The text of a packed file, no more of it than a sliced job has."""
+
+    def __init__(self, path: Path, packed: io.FileIO, unpacking: Callable[[Any], Any]) -> None:
+        self._path = path
+        self._packed = packed
+        self._text = unpacking(packed)
+        self._size = 0
+
+    def read(self, size: int) -> bytes:
+        """Return the next piece.
+
+        Raises
+        ------
+        GcodeError
+            So much text comes out of so little that it was made to fill a memory.
+        """
+        piece: bytes = self._text.read(size)
+        self._size += len(piece)
+        if self._size > MOST_UNPACKED or self._size > max(BOMB_SIZE, BOMB_RATIO * self._packed.tell()):
+            raise GcodeError(
+                f"{self._path}: unpacks to more than {self._size >> 20} MiB of text from {self._packed.tell()} "
+                "bytes: no sliced job is like that; export it again from the slicer"
+            )
+        return piece
+
+    def __enter__(self) -> "_Unpacked":
+        return self
+
+    def __exit__(self, *reason: object) -> None:
+        self._text.close()
+        self._packed.close()
 
 
 @contextlib.contextmanager

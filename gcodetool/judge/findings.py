@@ -13,8 +13,12 @@ from gcodetool.motion.limits import LimitUse
 from gcodetool.motion.timeline import Wait
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from gcodetool.gcode.anchor import Anchor
     from gcodetool.moisture.notes import Note
+    from gcodetool.moisture.record import Spool
+    from gcodetool.moisture.state import State
     from gcodetool.motion.timeline import Timeline
 
 
@@ -200,9 +204,19 @@ class JobFindings:
 
 
 @dataclass(frozen=True)
+class SpoolOverJob:
+    """A tool's spool, its state at the start, and at the end if it prints the job; *after* None: it is empty."""
+
+    spool: "Spool"
+    state: "State"
+    after: "State | None"
+
+
+@dataclass(frozen=True)
 class ExaminedJob:
-    """Findings, and what they rest on."""
+    """Findings, and what they rest on; ``spools`` by tool, of tools whose record is known."""
 
     findings: JobFindings
     timeline: "Timeline"
     anchor: "Anchor | None"
+    spools: "Mapping[int, SpoolOverJob]" = field(default_factory=dict)

@@ -24,6 +24,7 @@ from gcodetool.judge.shelf_findings import SpoolRow
 from gcodetool.moisture.exposure import GROWTH, safe_exposure
 from gcodetool.moisture.field import FIRST_STEP_S, SpoolIntegrator
 from gcodetool.moisture.history import State, quantiles, surroundings
+from gcodetool.moisture.state import marched
 
 if TYPE_CHECKING:
     from gcodetool.moisture.record import Spool
@@ -100,11 +101,11 @@ class IdleForecast:
 
 def idle_forecast(spool: "Spool", state: State) -> IdleForecast:
     """Return the forecast of an idle spool from the moment of its *state* on."""
-    around = surroundings(spool, state.place, state.as_of_s)
+    around = surroundings(spool, state.place, state.as_of_s, state.doubts)
     room = air_of_room(spool, state, at_s=state.as_of_s)
     in_room = room.air.place == state.place
     curve = _Curve(state)
-    march = SpoolIntegrator(state.field, state.polymer)
+    march = marched(state)
     march.surround(around.reel, again=True)
     safe_at: list[float] = []
     safe: list[float | None] = []
@@ -115,7 +116,7 @@ def idle_forecast(spool: "Spool", state: State) -> IdleForecast:
     while True:
         now_s = curve.at_s[-1]
         if wanted and now_s >= wanted[0] - 1e-6 and not empty:
-            now = replace(state, field=march.field(), as_of_s=state.as_of_s + now_s)
+            now = replace(state, field=march.field(), company=march.company, as_of_s=state.as_of_s + now_s)
             safe_at.append(now_s)
             safe.append(safe_exposure(now, room.air, confidence=CONFIDENCE))
             wanted.pop(0)

@@ -65,9 +65,9 @@ def latest_start_s(
     ----------
     exposure : the user's own figure in it counts, too.
     """
-    idle = surroundings(state.spool, state.place, state.as_of_s)
+    idle = surroundings(state.spool, state.place, state.as_of_s, state.doubts)
     pieces = feed.thinned(PIECES)
-    few = thinned(state, MEMBERS)
+    few = state
     stated_s = exposure.margin_s if exposure.source == "stated" and not around.keeps else None
 
     def holds(of: State, delay_s: float) -> bool:
@@ -121,5 +121,6 @@ def thinned(state: State, members: int) -> State:
         field=of(state.field, besides="winding"),
         polymer=of(state.polymer),
         weights=weights / weights.sum(),
+        company=tuple(one.thinned(members) for one in state.company),
         path=None,
     )

@@ -58,12 +58,16 @@ def air_of_print(
             known = ", ".join(sorted(spool.places)) or "none"
             offer = f"did you mean '{near[0]}'?" if near else f"it has {known}"
             raise UsageError(f"--place '{place}': the record of {spool.id} has no such place; {offer}")
-        return air_of_place(spool, place, at_s, keeps)
+        return air_of_place(spool, state, place, at_s, keeps)
     if printer is not None:
         for name, each in spool.places.items():
             if each.kind == "printer" and printer.name in (name, each.printer):
-                return air_of_place(spool, name, at_s, keeps)
-    return air_of_room(spool, state, at_s=at_s) if keeps else air_of_place(spool, state.place, at_s, keeps)
+                return air_of_place(spool, state, name, at_s, keeps)
+    return (
+        air_of_room(spool, state, at_s=at_s)
+        if keeps
+        else air_of_place(spool, state, state.place, at_s, keeps)
+    )
 
 
 def air_of_room(spool: "Spool", state: State, *, at_s: float) -> PrintAir:
@@ -75,22 +79,24 @@ def air_of_room(spool: "Spool", state: State, *, at_s: float) -> PrintAir:
     keeps = stands_in(spool, state, KEEPS)
     now = spool.places.get(state.place)
     if now is None or is_room_air(now):
-        return air_of_place(spool, state.place, at_s, keeps)
+        return air_of_place(spool, state, state.place, at_s, keeps)
     room = now.room or last_open(spool, state.as_of_s)
     if room is not None:
         told = f"in {now.name} now; printed in the air of {room}, assumed"
-        return air_of_place(spool, room, at_s, keeps, told)
+        return air_of_place(spool, state, room, at_s, keeps, told)
     air = room_air(ROOM_C, ROOM_RH_PCT)
+    if state.doubts is not None:
+        air = state.doubts.assumed(air)
     told = f"printed at {ROOM_C:g} °C and {ROOM_RH_PCT:g} % RH, assumed: name the place with --place"
     words = f"{ROOM_C:g} °C, {ROOM_RH_PCT:g} % RH, assumed"
     return PrintAir(Surroundings(air, air), words, keeps, (f"in {now.name} now; {told}",), assumed=True)
 
 
 def air_of_place(
-    spool: "Spool", place: str, at_s: float, keeps: bool, caution: str | None = None
+    spool: "Spool", state: State, place: str, at_s: float, keeps: bool, caution: str | None = None
 ) -> PrintAir:
     """Return the air of one place of the record."""
-    around = surroundings(spool, place, at_s)
+    around = surroundings(spool, place, at_s, state.doubts)
     words = f"{place}, {around.reel.temperature_C:.0f} °C, {around.reel.rh_pct:.0f} % RH"
     if around.reel.closed:
         words = f"{place}, closed, {around.reel.temperature_C:.0f} °C"

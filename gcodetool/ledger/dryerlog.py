@@ -7,7 +7,8 @@ from pathlib import Path
 from typing import Final
 
 from gcodetool.errors import SpoolError
-from gcodetool.tomlfile import read_text, shown
+from gcodetool.textfile import MOST_LOG, read_text, seconds_of
+from gcodetool.tomlfile import shown
 
 COLUMNS: Final = ("time", "temperature_C")
 COLDEST_C, HOTTEST_C = -60.0, 400.0
@@ -21,7 +22,7 @@ def read_temperatures(path: str | Path) -> tuple[list[float], list[float]]:
     SpoolError
         ``file:line``: a column is missing, a value is none, or time does not go on.
     """
-    text = read_text(path, SpoolError, "log")
+    text = read_text(path, SpoolError, "log", most=MOST_LOG)
     reader = csv.DictReader(io.StringIO(text, newline=""), skipinitialspace=True)
     for name in COLUMNS:
         if name not in (reader.fieldnames or ()):
@@ -46,7 +47,7 @@ def read_temperatures(path: str | Path) -> tuple[list[float], list[float]]:
 def _reading(path: str | Path, line: int, row: dict[str, str | None]) -> tuple[float, float]:
     time, temperature = (row[name] or "" for name in COLUMNS)
     try:
-        moment = datetime.datetime.fromisoformat(time.strip()).timestamp()
+        moment = seconds_of(datetime.datetime.fromisoformat(time.strip()))
     except (ValueError, OverflowError, OSError):
         hint = "write 2026-11-02T08:00:00+01:00"
         raise SpoolError.at(path, line, f"{shown(time)} is no time; {hint}") from None

@@ -13,10 +13,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
-import tomli
-
 from gcodetool import profiles
-from gcodetool.errors import LedgerError
+from gcodetool.errors import LedgerError, SpoolError
 from gcodetool.ledger import entries, records
 from gcodetool.ledger.dryers import as_place, heat_of
 from gcodetool.ledger.entries import Draft, Readings, micro
@@ -27,6 +25,8 @@ from gcodetool.ledger.store import Ledger, reading
 from gcodetool.ledger.writers import Written, write_transaction
 from gcodetool.moisture.dryer_runs import air_C
 from gcodetool.moisture.record import Place
+from gcodetool.textfile import MOST_RECORD
+from gcodetool.tomlfile import load
 
 BARE: Final = re.compile(r"[A-Za-z0-9_-]+")
 FIRST: Final = ("kind", "temperature_C", "rh_pct")  # of a place, as people write them
@@ -168,7 +168,7 @@ def import_spool(
         The id is taken by another record, or a place differs.
     """
     read_spool(path)  # refuses what cannot be, with its line
-    data = tomli.loads(path.read_bytes().decode("utf-8-sig"))
+    data = load(path, SpoolError, "spool file", most=MOST_RECORD).data
     spool_id = as_id or data["id"]
     if not NAME.fullmatch(spool_id):
         raise LedgerError(f"--as '{spool_id}' cannot be an id; write small letters a-z, digits and '-' only")

@@ -19,6 +19,7 @@ from typing import Final, Literal
 from gcodetool.errors import SpoolError
 from gcodetool.ledger.entries import MICRO, Readings
 from gcodetool.ledger.spoolfile import COLDEST_C, HOTTEST_C
+from gcodetool.textfile import MOST_LOG, YEARS, read_bytes
 from gcodetool.tomlfile import shown
 
 DELIMITERS: Final = (";", "\t", ",", "|")
@@ -120,6 +121,8 @@ def parse_readings(path: Path, *, zone: str | None = None, order: str | None = N
             skipped += 1
             continue
         moment = _moment(where, line, moment_text, known_order, assumed, previous)
+        if not YEARS[0] <= moment.year < YEARS[1]:
+            raise _beyond(where, line, moment_text)
         previous = moment
         celsius = _number(where, line, "temperature", cells[0], decimal)
         celsius = round((celsius - 32.0) / 1.8, 4) if fahrenheit else celsius
@@ -154,12 +157,7 @@ def parse_readings(path: Path, *, zone: str | None = None, order: str | None = N
 
 
 def _text(path: Path) -> str:
-    try:
-        data = path.read_bytes()
-    except FileNotFoundError:
-        raise SpoolError.at(path, None, "no such file; check the path") from None
-    except OSError as error:
-        raise SpoolError.at(path, None, f"cannot be read: {error.strerror}; check the path") from None
+    data = read_bytes(path, SpoolError, "logger's file", most=MOST_LOG)
     for sign, codec in (
         (b"\xff\xfe", "utf-16"),
         (b"\xfe\xff", "utf-16"),
@@ -189,7 +187,10 @@ def _delimiter(where: str, text: str) -> str:
     lines = [line for line in text.splitlines() if line.strip()][:ROWS_LOOKED_AT]
     best, found = 0.0, ""
     for sign in DELIMITERS:
-        counts = [len(row) for row in csv.reader(lines, delimiter=sign)]
+        try:
+            counts = [len(row) for row in csv.reader(lines, delimiter=sign)]
+        except csv.Error:  # no cell is so long; the reading itself says in which line
+            continue
         if not counts:
             break
         common = statistics.mode(counts)
@@ -359,8 +360,14 @@ def _moment(
             return late
         early.timestamp()
     except (OverflowError, ValueError, OSError):
-        raise SpoolError.at(where, line, f"{shown(text)} is outside the years a clock knows") from None
+        raise _beyond(where, line, text) from None
     return early
+
+
+def _beyond(where: str, line: int, text: str) -> SpoolError:
+    return SpoolError.at(
+        where, line, f"{shown(text)} is outside the years {YEARS[0]} to {YEARS[1] - 1}; correct it"
+    )
 
 
 def _assembled(text: str, order: str) -> datetime.datetime | None:

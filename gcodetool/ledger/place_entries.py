@@ -192,7 +192,6 @@ def measured(known: Mapping[str, PlaceRecord], name: str) -> PlaceRecord:
         why = {
             "dryer": "it heats the air of its room; log that, or note its own temperature with 'place read'",
             "printer": "it stands in the air of its room; read that, or its box",
-            "sealed": "no vapour crosses it",
         }
         raise LedgerError(f"{name} is a place of kind '{place.kind}': {why[place.kind]}")
     return place

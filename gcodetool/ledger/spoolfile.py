@@ -19,24 +19,32 @@ from typing import Any, Final, Literal, NoReturn, get_args
 
 from gcodetool import profiles
 from gcodetool.errors import SpoolError
+from gcodetool.moisture import bag
 from gcodetool.moisture.record import AirLog, Body, Event, EventKind, Place, PlaceKind, Spool, Thermometer
-from gcodetool.tomlfile import Document, Keys, Table, load, nearest, printable, read_text, shown
+from gcodetool.textfile import MOST_LOG, MOST_RECORD, read_text, seconds_of
+from gcodetool.tomlfile import Document, Keys, Table, load, nearest, printable, shown
 
+CLOSED_KEYS: Final = (  # of boxes and bags: what leaks differs, not what may be said
+    "temperature_C",
+    "rh_pct",
+    "log",
+    "air_L",
+    "desiccant",
+    "desiccant_g",
+    "desiccant_fresh_at",
+    "room",
+    "exchange_m3_h",
+    "film",
+    "film_area_m2",
+    "leak_g_per_day",
+    "accuracy_C",
+    "accuracy_rh_pct",
+)
 NAME: Final = re.compile(r"[a-z0-9][a-z0-9-]*")
 PLACE_KEYS: Final[dict[str, tuple[str, ...]]] = {  # besides kind and note
-    "open": ("temperature_C", "rh_pct", "log", "draught"),
-    "box": (
-        "temperature_C",
-        "rh_pct",
-        "log",
-        "air_L",
-        "desiccant",
-        "desiccant_g",
-        "desiccant_fresh_at",
-        "room",
-        "exchange_m3_h",
-    ),
-    "sealed": ("temperature_C", "air_L"),
+    "open": ("temperature_C", "rh_pct", "log", "draught", "accuracy_C", "accuracy_rh_pct"),
+    "box": CLOSED_KEYS,
+    "sealed": CLOSED_KEYS,
     "dryer": (
         "temperature_C",
         "room",
@@ -44,12 +52,12 @@ PLACE_KEYS: Final[dict[str, tuple[str, ...]]] = {  # besides kind and note
         "set_offset_C",
         "swing_C",
         "max_temperature_C",
-        "accuracy_C",
         "slots",
         "readings",
         "draught",
         "air_L",
         "exchange_m3_h",
+        "accuracy_C",
     ),
     "printer": ("printer", "room", "fed_from"),
 }
@@ -98,7 +106,7 @@ def read_spool(path: str | Path) -> Spool:
     ProfileError
         The same for a material or printer file that the record names.
     """
-    return _spool(load(path, SpoolError, "spool file"), str(path))
+    return _spool(load(path, SpoolError, "spool file", most=MOST_RECORD), str(path))
 
 
 def spool_of(data: dict[str, Any], source: str) -> Spool:
@@ -272,7 +280,6 @@ def _place(name: str, table: Table) -> Place:
         set_offset_C=table.number("set_offset_C", low=-100, high=100) or 0.0,
         swing_C=table.number("swing_C", low=0, high=100) or 0.0,
         max_temperature_C=table.number("max_temperature_C", low=COLDEST_C, high=500),
-        accuracy_C=table.number("accuracy_C", low=0, high=50),
         slots=table.whole("slots", low=1, high=1000),
         readings=_readings(table),
         air_L=table.number("air_L", low=0, high=1e6),
@@ -282,7 +289,12 @@ def _place(name: str, table: Table) -> Place:
         agent=desiccant,
         desiccant_fresh_s=_moments(table, "desiccant_fresh_at"),
         exchange_m3_h=table.number("exchange_m3_h", low=0, high=1e5),
+        film=table.choice("film", tuple(bag.FILMS)),
+        film_area_m2=table.number("film_area_m2", high=1000, above=0),
+        leak_g_per_day=table.number("leak_g_per_day", low=0, high=1000),
         draught=table.number("draught", low=0.1, high=100),
+        accuracy_C=table.number("accuracy_C", low=0, high=50),
+        accuracy_rh_pct=table.number("accuracy_rh_pct", low=0, high=50),
     )
 
 
@@ -312,7 +324,10 @@ def _moments(table: Table, key: str) -> tuple[float, ...]:
                 moment = datetime.datetime.fromisoformat(entry)
         if not isinstance(moment, datetime.datetime):
             table.fail(key, f"{key} must be a list of times; write [2026-11-02T08:00:00+01:00]")
-        moments.append(moment.timestamp())
+        try:
+            moments.append(seconds_of(moment))
+        except (ValueError, OverflowError, OSError) as problem:
+            table.fail(key, f"{key}: {problem}; correct it")
     return tuple(sorted(moments))
 
 
@@ -328,12 +343,11 @@ def _check_air(kind: PlaceKind, table: Table) -> None:
                 None, f"{table.title} is a box; add rh_pct as read, or air_L, desiccant and desiccant_g"
             )
         table.need("temperature_C")
-    if kind == "box" and "exchange_m3_h" in table:
-        if "rh_pct" in table or "log" in table:
-            table.fail(
-                "exchange_m3_h", "the box's air is read already; take out exchange_m3_h, or rh_pct and log"
-            )
-        table.need("room")
+    if kind in ("box", "sealed") and "accuracy_rh_pct" in table and not ("rh_pct" in table or "log" in table):
+        text = f"{table.title} has no reading of its humidity; take out accuracy_rh_pct, or add rh_pct or log"
+        table.fail("accuracy_rh_pct", text)
+    if kind in ("box", "sealed"):
+        _check_closed(kind, table)
     if kind == "dryer":
         table.need("temperature_C")
         if "air_L" in table:
@@ -344,6 +358,23 @@ def _check_air(kind: PlaceKind, table: Table) -> None:
             )
     if kind == "printer" and "room" not in table and "fed_from" not in table:
         table.fail(None, f"{table.title} is a printer; add room (whose air it stands in) or fed_from (a box)")
+
+
+def _check_closed(kind: PlaceKind, table: Table) -> None:
+    """Refuse a bag or box whose leak contradicts itself, or has no air to come from."""
+    books = kind == "sealed" or "air_L" in table or "desiccant" in table
+    leaks = [key for key in ("exchange_m3_h", "film", "leak_g_per_day") if key in table]
+    if leaks and ("rh_pct" in table or ("log" in table and not books)):
+        what = "box" if kind == "box" else "bag"
+        table.fail(leaks[0], f"the {what}'s air is read already; take out {leaks[0]}, or rh_pct and log")
+    if "exchange_m3_h" in table:
+        table.need("room")
+    if "film" in table and "leak_g_per_day" in table:
+        table.fail("film", "leak_g_per_day says what comes through already; take out it or film")
+    if "film_area_m2" in table:
+        table.need("film")
+    if "desiccant" in table:
+        table.need("desiccant_g")
 
 
 def _desiccant(table: Table) -> profiles.Desiccant | None:
@@ -420,7 +451,7 @@ def read_log(path: str | Path) -> AirLog:
     SpoolError
         ``file:line``: a column is missing, a value is no number or out of bounds, time runs back.
     """
-    text = read_text(path, SpoolError, "log")
+    text = read_text(path, SpoolError, "log", most=MOST_LOG)
     where = str(path)
     at_s, temperature_C, rh_pct = array("d"), array("d"), array("d")
     for line, row in _rows(where, text):
@@ -468,7 +499,7 @@ def _rows(where: str, text: str) -> Iterator[tuple[int, tuple[str, str, str]]]:
 
 def _time(where: str, line: int, text: str) -> float:
     try:
-        return datetime.datetime.fromisoformat(text.strip()).timestamp()
+        return seconds_of(datetime.datetime.fromisoformat(text.strip()))
     except (ValueError, OverflowError, OSError):
         hint = "write 2026-11-02T08:00:00+01:00 (no offset: local time)"
         raise SpoolError.at(where, line, f"{shown(text)} is no time; {hint}") from None

@@ -25,6 +25,7 @@ from gcodetool.ledger.location import exists as exists  # noqa: PLC0414  # asked
 from gcodetool.ledger.location import path_of, place_of
 from gcodetool.ledger.schema import ENTRIES
 from gcodetool.ledger.steps import NEWEST, forward, version_of
+from gcodetool.textfile import opened
 
 PATIENCE_S: Final = 30.0  # how long a writer queues for the lock
 PATIENCE: Final = "GCODETOOL_LEDGER_WAIT"  # the same, from outside: seconds
@@ -86,11 +87,17 @@ def _open_sqlite(path: Path, *, make: bool) -> Ledger:
         if not make:
             raise LedgerError(f"{path}: no ledger there; 'gcodetool place add' and 'spool add' begin one")
         _make_sqlite(path)
+    if not path.is_file():  # of a named pipe SQLite would wait for the other end
+        raise LedgerError(f"{path}: not an ordinary file; name another with --ledger")
     ledger = Ledger(str(path), _sqlite_engine(path), path)
     with _explained(ledger), ledger.engine.connect() as conn:
         version = version_of(conn)
-    if version == 0 and path.stat().st_size > 0:
-        raise LedgerError(f"{path}: a database, but no ledger of gcodetool; name another with --ledger")
+    if version == 0:
+        raise LedgerError(
+            f"{path}: an empty file, no ledger; take it away, or name another with --ledger"
+            if path.stat().st_size == 0
+            else f"{path}: a database, but no ledger of gcodetool; name another with --ledger"
+        )
     _refuse_newer(ledger, version)
     if version < NEWEST:
         if version:
@@ -175,7 +182,7 @@ def copy(ledger: Ledger, target: Path) -> None:
         draft.unlink()  # VACUUM INTO wants to make it
         with _explained(ledger), ledger.engine.connect() as conn:
             conn.exec_driver_sql("VACUUM INTO ?", (str(draft),))
-        with draft.open("rb") as file:
+        with opened(draft) as file:
             os.fsync(file.fileno())
         draft.replace(target)
     finally:

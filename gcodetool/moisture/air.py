@@ -6,6 +6,7 @@ liquid water, below the freezing point too, as hygrometers and weather services 
 Left out: total pressure other than one standard atmosphere (it enters the diffusivity only).
 """
 
+import math
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Final
 
@@ -43,6 +44,7 @@ FAN: Final = 3.0  # of a dryer that states none; 1 (no fan) to 6 (a strong one a
 # What a draught adds to the way through an open flange, per unit of draught above 1 (own estimate, 0 to 1: 1 m/s
 # against gaps of half a millimetre drives 0.6 mm/s through them, about what diffusion does over half a reel).
 THROUGH: Final = 0.5
+TRACE_PA: Final = 1e-6  # the least vapour that members' own air is a multiple of
 SPENT_RH_PCT: Final = 20.0  # air over a desiccant above which it is called spent; see `drying_agent`
 
 
@@ -106,6 +108,33 @@ def desiccant(name: str) -> DesiccantIsotherm:
     return drying_agent(profiles.desiccant(name))
 
 
+@dataclass(frozen=True, eq=False)
+class OwnAir:
+    """How each member's own air differs from the one that is stated; one number for all, or (members,) each.
+
+    Attributes
+    ----------
+    warmer_K
+        Added to the temperature.
+    moister, incoming
+        Factors on the vapour pressure, and on that of the air which a closed place exchanges.
+    exchange, draught
+        Factors on how much it exchanges, and on how a fan moves it.
+    vent_m3_s
+        What the vents of a place that is not closed let through; infinite: it is the room's own air.
+    """
+
+    warmer_K: float | Floats = 0.0
+    moister: float | Floats = 1.0
+    incoming: float | Floats = 1.0
+    exchange: float | Floats = 1.0
+    draught: float | Floats = 1.0
+    vent_m3_s: float | Floats = math.inf
+
+
+AS_STATED: Final = OwnAir()
+
+
 @dataclass(frozen=True)
 class Air:
     """The air around a spool, constant for a while, and how the spool's face meets it.
@@ -113,7 +142,9 @@ class Air:
     Attributes
     ----------
     temperature_K, vapour_Pa
-        Of the air.  In a closed place `vapour_Pa` is only where the air starts.
+        Of the air, as stated.  In a closed place `vapour_Pa` is only where the air starts.
+    own
+        How the members' own air differs from what the other attributes say.
     closed
         No vapour crosses the outside of the bag or box; `air_m3` of air stand around the winding.
     desiccant, desiccant_kg
@@ -137,24 +168,71 @@ class Air:
     through: float = 1.0
     exchange_m3_s: float = 0.0
     exchange_kg_m3: float = 0.0
+    own: OwnAir = AS_STATED
 
     @property
     def rh_pct(self) -> float:
-        """Relative humidity, per cent."""
+        """Relative humidity as stated, per cent."""
         return 100.0 * self.vapour_Pa / float(saturation_pressure(self.temperature_K))
+
+    @property
+    def members_K(self) -> float | Floats:
+        """The members' temperature: one for all, or (members,)."""
+        return self.temperature_K + self.own.warmer_K
+
+    @property
+    def members_Pa(self) -> float | Floats:
+        """The members' vapour pressure, never above saturation: one for all, or (members,)."""
+        if self.own is AS_STATED:
+            return self.vapour_Pa
+        vapour = np.maximum(self.vapour_Pa, TRACE_PA) * self.own.moister
+        return np.asarray(np.minimum(vapour, saturation_pressure(self.members_K)))
+
+    @property
+    def members_rh_pct(self) -> float | Floats:
+        """The members' relative humidity, per cent: one for all, or (members,)."""
+        if self.own is AS_STATED:
+            return self.rh_pct
+        return np.asarray(100.0 * self.members_Pa / saturation_pressure(self.members_K))
+
+    @property
+    def members_mass_m_s(self) -> float | Floats:
+        """The members' film coefficient of vapour: one for all, or (members,)."""
+        return self.mass_m_s * self.own.draught
+
+    @property
+    def members_through(self) -> float | Floats:
+        """The members' factor on the way through open flanges: one for all, or (members,)."""
+        if self.own is AS_STATED:
+            return self.through
+        return np.maximum(0.0, 1.0 + THROUGH * (self.members_mass_m_s / STILL_MASS_M_S - 1.0))
+
+    @property
+    def members_exchange(self) -> tuple[float | Floats, float | Floats]:
+        """What the members' place exchanges [m³/s], and the vapour in that [kg/m³], never above saturation."""
+        if not self.closed:
+            return self.own.vent_m3_s, 0.0
+        if self.own is AS_STATED:
+            return self.exchange_m3_s, self.exchange_kg_m3
+        kelvin = self.members_K
+        density = self.exchange_kg_m3 * self.own.incoming * self.temperature_K / kelvin
+        full = vapour_density(kelvin, saturation_pressure(kelvin))
+        return self.exchange_m3_s * self.own.exchange, np.minimum(density, full)
 
     def activity_over(self, store_kg: ArrayLike) -> Floats:
         """Return the activity at which a closed place's air and desiccant share *store_kg*; NaN: there is neither."""
-        full = float(vapour_density(self.temperature_K, float(saturation_pressure(self.temperature_K))))
         at = np.array([0.0, 1.0] if self.desiccant is None else self.desiccant.rh_pct)
         held = np.zeros(2)
         if self.desiccant is not None:
             at = at / 100.0
             held = self.desiccant_kg * np.array(self.desiccant.content_wt_pct) / 100.0
-        total = held + self.air_m3 * full * at
-        if total[-1] <= 0.0:
+        if self.air_m3 <= 0.0 and held[-1] <= 0.0:
             return np.full(np.shape(store_kg), np.nan)
-        return np.asarray(np.interp(np.asarray(store_kg, dtype=np.float64), total, at))
+        full = self.air_m3 * vapour_density(self.members_K, saturation_pressure(self.members_K))
+        store = np.asarray(store_kg, dtype=np.float64)
+        if full.ndim == 0:
+            return np.asarray(np.interp(store, held + float(full) * at, at))
+        return np.array([np.interp(one, held + air * at, at) for one, air in zip(store, full, strict=True)])
 
     @property
     def temperature_C(self) -> float:

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from gcodetool.moisture.ensemble import Ensemble
 from gcodetool.moisture.history import State, _Replay
 
 Floats = NDArray[np.float64]
@@ -24,7 +25,7 @@ def content_history(state: State, moments_s: Sequence[float]) -> tuple[Floats, F
     moments_s
         Ascending; before the first event there is nothing to know: NaN.  None later than the state.
     """
-    replay = _Replay(state.spool, state.polymer, state.as_of_s, [])
+    replay = _Replay(state.spool, Ensemble(state.polymer, state.doubts), state.as_of_s, [])
     events = sorted(
         (event for event in state.spool.events if event.at_s <= state.as_of_s), key=lambda event: event.at_s
     )

@@ -86,10 +86,13 @@ def changes(place: Place, begin_s: float, end_s: float) -> list[float]:
 
 
 def known_at(spool: Spool, now_s: float) -> Spool:
-    """Return the record without thermometer readings later than a moment."""
+    """Return the record, and those of its neighbours, without thermometer readings later than a moment."""
     late = {
         name: replace(place, readings=tuple(one for one in place.readings if one.at_s <= now_s))
         for name, place in spool.places.items()
         if any(one.at_s > now_s for one in place.readings)
     }
-    return replace(spool, places={**spool.places, **late}) if late else spool
+    if not late:
+        return spool
+    beside = tuple(known_at(other, now_s) for other in spool.neighbours)
+    return replace(spool, places={**spool.places, **late}, neighbours=beside)

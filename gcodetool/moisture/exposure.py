@@ -7,8 +7,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from gcodetool.moisture.air import Air
-from gcodetool.moisture.field import FIRST_STEP_S, SpoolIntegrator, crossing_s
+from gcodetool.moisture.field import FIRST_STEP_S, crossing_s
 from gcodetool.moisture.history import State, Surroundings, aged, quantile
+from gcodetool.moisture.state import marched
 
 Floats = NDArray[np.float64]
 
@@ -36,7 +37,7 @@ def crossing_times(
     air = around.reel if isinstance(around, Surroundings) else around
     own = state.limit_marginal_wt_pct if limit_wt_pct is None else np.asarray(limit_wt_pct, dtype=np.float64)
     limit = np.broadcast_to(own, (state.members,)) / 100.0
-    march = SpoolIntegrator(state.field, state.polymer)
+    march = marched(state)
     march.surround(air, again=isinstance(around, Surroundings) and state.stays_in(around))
     now = march.outer_mean()
     if np.isnan(now).any():

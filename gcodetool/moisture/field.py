@@ -128,26 +128,27 @@ def uniform(
     winding: Winding,
     polymer: Polymer,
     content: ArrayLike,
-    temperature_K: float,
+    temperature_K: float | Floats,
     *,
     count: int = SHELLS,
     body_activity: ArrayLike | None = None,
 ) -> Field:
-    """Return a field of one *content* per member [kg/kg], its gaps in equilibrium with it.
+    """Return a field of one *content* per member [kg/kg], its gaps in equilibrium with it; so one temperature.
 
     *body_activity*: of the air that the reel's body is in balance with; else it is in balance with the strand.
     """
     value = np.broadcast_to(np.asarray(content, dtype=np.float64), (polymer.members,))
     water = np.broadcast_to(value, (winding.layers, count, polymer.members)).copy()
     activity = polymer.activity(value, temperature_K)
-    pressure = activity * float(saturation_pressure(temperature_K))
+    pressure = activity * saturation_pressure(temperature_K)
     shape = (winding.layers, polymer.members)
     gap = np.broadcast_to(vapour_density(temperature_K, pressure), shape).copy()
     body = None
     if winding.body is not None:
         balance = winding.body.balance_kg(activity if body_activity is None else body_activity)
         body = np.broadcast_to(balance, (polymer.members,)).copy()
-    return Field(winding, water, gap, np.full(shape, temperature_K), body_kg=body)
+    kelvin = np.broadcast_to(np.asarray(temperature_K, dtype=np.float64), shape).copy()
+    return Field(winding, water, gap, kelvin, body_kg=body)
 
 
 def _flat(values: ArrayLike) -> "array[float]":
@@ -187,7 +188,8 @@ class SpoolIntegrator:
                 np.full(self.members, self._body.weighed_kg) if start.body_kg is None else start.body_kg
             )
         self._body_in_kg = np.zeros(self.members)
-        fine = float(min(np.mean(polymer.limit_good), FINE_SHARE * np.mean(polymer.room_equilibrium())))
+        stated = float(np.mean(polymer.limit_good / polymer.limit_factor))  # whatever members make of it
+        fine = min(stated, FINE_SHARE * float(np.mean(polymer.room_equilibrium())))
         grid = start.grid
         wound = start.winding
         loose = wound.loose
@@ -223,10 +225,10 @@ class SpoolIntegrator:
             strand_kg=_flat(wound.strand_kg()),
             gap_m3=_flat(wound.gap_m3()),
             face_m2=_flat(wound.face_m2()),
-            side_m2=_flat(wound.side_m2()),
             side_m=wound.side_m,
             flange_m2=_flat(wound.flange_m2()),
-            flange_m2K_W=FLANGE_M2K_W * (1.0 - wound.flange_open),
+            flange_open=self._each(wound.flange_open),
+            flange_m2K_W=FLANGE_M2K_W * (1.0 - float(np.mean(wound.flange_open))),
             water=_flat(start.water),
             gap=_flat(start.gap),
             temperature=_flat(start.temperature_K),
@@ -249,16 +251,18 @@ class SpoolIntegrator:
     def surround(self, air: Air, *, again: bool = False, loaded_kg: ArrayLike | None = None) -> None:
         """Put the spool into *air*; *again*: it was in this closed place already, whose store goes on.
 
-        *loaded_kg*: water that a desiccant holds already, per member or for all; else it is fresh.
+        *loaded_kg*: water that a desiccant holds already, per member or for all; else it is fresh.  Where the
+        air's numbers are the members' own, each member stands in its own air.
         """
         desiccant = air.desiccant
+        exchange_m3_s, exchange_kg_m3 = air.members_exchange
         loose = self.winding.loose
         store = np.zeros(self.members)
         if air.closed:
             if again and self._store is not None:
                 store = self._store
             else:
-                store += air.air_m3 * float(vapour_density(air.temperature_K, air.vapour_Pa))
+                store += air.air_m3 * vapour_density(air.members_K, air.members_Pa)
                 if loaded_kg is not None:
                     store = store + np.asarray(loaded_kg, dtype=np.float64)
                 elif desiccant is not None:
@@ -267,19 +271,21 @@ class SpoolIntegrator:
         self._air = air
         self.kernel.surround(
             SimpleNamespace(
-                temperature_K=air.temperature_K,
-                vapour_Pa=air.vapour_Pa,
+                temperature_K=self._each(air.members_K),
+                vapour_Pa=self._each(air.members_Pa),
+                mass_m_s=self._each(_LOOSE_MASS if loose else air.members_mass_m_s),
+                through=self._each(air.members_through),
+                exchange_m3_s=self._each(exchange_m3_s),
+                exchange_kg_m3=self._each(exchange_kg_m3),
+                body_s=self._each(1.0 if self._body is None else self._body.follows_s(air.members_K)),
+                spent_Pa=self._each(
+                    math.inf
+                    if desiccant is None
+                    else desiccant.spent_rh_pct / 100.0 * saturation_pressure(air.members_K)
+                ),
                 closed=air.closed,
                 air_m3=air.air_m3,
-                through=air.through,
-                exchange_m3_s=air.exchange_m3_s,
-                exchange_kg_m3=air.exchange_kg_m3,
-                body_s=1.0 if self._body is None else self._body.follows_s(air.temperature_K),
-                spent_Pa=math.inf
-                if desiccant is None
-                else desiccant.spent_rh_pct / 100.0 * float(saturation_pressure(air.temperature_K)),
                 heat_W_m2K=_LOOSE_HEAT if loose else air.heat_W_m2K,
-                mass_m_s=_LOOSE_MASS if loose else air.mass_m_s,
                 desiccant_kg=air.desiccant_kg if desiccant is not None else 0.0,
                 activity=_flat([0.0, 1.0] if desiccant is None else np.array(desiccant.rh_pct) / 100.0),
                 content=_flat(
@@ -287,6 +293,12 @@ class SpoolIntegrator:
                 ),
             )
         )
+
+    def _each(self, value: ArrayLike) -> "array[float]":
+        """Return one number for each member, from one for all or from theirs."""
+        if isinstance(value, float):
+            return array("d", [value]) * self.members
+        return _flat(np.broadcast_to(np.asarray(value, dtype=np.float64), (self.members,)))
 
     def run(self, seconds: float, *, first_s: float = FIRST_STEP_S, longest_s: float = LONGEST_S) -> float:
         """March on; return the step that would come next [s].
@@ -328,8 +340,13 @@ class SpoolIntegrator:
     def _exchange_body_water(self, body: BodyWater, air: Air, seconds: float) -> None:
         """Let the body follow constant air, exactly."""
         before = np.array(self.kernel_arrays.body)
-        goal = body.balance_kg(min(1.0, air.rh_pct / 100.0))
-        after = goal + (before - goal) * math.exp(-seconds / body.follows_s(air.temperature_K))
+        goal = body.balance_kg(np.minimum(1.0, np.asarray(air.members_rh_pct) / 100.0))
+        follows_s = body.follows_s(air.members_K)
+        if isinstance(follows_s, float):
+            kept: float | Floats = math.exp(-seconds / follows_s)
+        else:
+            kept = np.exp(-seconds / follows_s)
+        after = goal + (before - goal) * kept
         self.kernel_arrays.body[:] = _flat(after)
         self._body_in_kg += after - before
 

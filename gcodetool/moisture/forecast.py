@@ -15,8 +15,10 @@ from numpy.typing import ArrayLike, NDArray
 
 from gcodetool.errors import OutOfRangeError
 from gcodetool.moisture.air import Air
+from gcodetool.moisture.bare_run import crossed
 from gcodetool.moisture.field import FIRST_STEP_S, Field, SpoolIntegrator
 from gcodetool.moisture.history import State, Surroundings
+from gcodetool.moisture.state import marched
 
 Floats = NDArray[np.float64]
 
@@ -95,6 +97,8 @@ def forecast(
     finish = max(float(curve_s[-1]), delay_s + (until_s or 0.0))
     run = _Run(state, around, curve_s, np.minimum(curve_m, held_m))
     run.to(finish)
+    if around.fed and state.doubts is not None:
+        run.cross(state.doubts.bare_m(), around.path, state)
     if total_m[-1] >= held_m:  # to the last millimetre, whatever rounding left of it
         run.march.feed(math.inf)
     wt_pct = 100.0 * run.means(begin, end, total_m)
@@ -121,7 +125,13 @@ def forecast(
         fed_mm=1000.0 * min(float(total_m[-1]), held_m),
         short_mm=1000.0 * max(0.0, float(total_m[-1]) - held_m),
         empty_at=empty_at,
-        after=replace(state, as_of_s=state.as_of_s + finish, field=run.march.field(), path=after_path),
+        after=replace(
+            state,
+            as_of_s=state.as_of_s + finish,
+            field=run.march.field(),
+            company=run.march.company,
+            path=after_path,
+        ),
     )
 
 
@@ -144,7 +154,7 @@ class _Run:
     """
 
     def __init__(self, state: State, around: Surroundings, curve_s: Floats, curve_m: Floats) -> None:
-        self.march = SpoolIntegrator(state.field, state.polymer)
+        self.march = marched(state)
         self.march.surround(around.reel, again=state.stays_in(around))
         self.curve_s, self.curve_m = curve_s, curve_m
         self.at_s, self.fed_m = 0.0, 0.0
@@ -165,6 +175,21 @@ class _Run:
                 self.march.feed(self._outer_m())  # what is left of it is rounding
                 self._remember()
                 self.step_s = min(self.step_s, NEW_LAYER_STEP_S)
+
+    def cross(self, bare_m: Floats, air: Air, state: State) -> None:
+        """Let what left the reel cross the open on its way from the box."""
+        at, fed = (np.array([knot[i] for knot in self.knots]) for i in (0, 1))
+        arrived = crossed(
+            np.stack([knot[2] for knot in self.knots]),
+            at,
+            fed,
+            (self.curve_s, self.curve_m),
+            bare_m=bare_m,
+            air=air,
+            polymer=state.polymer,
+            radius_m=state.spool.diameter_mm / 2000.0,
+        )
+        self.knots = [(knot[0], knot[1], content) for knot, content in zip(self.knots, arrived, strict=True)]
 
     def _outer_m(self) -> float:
         return float(self.march.winding.length_m[-1]) if self.march.winding.layers else math.inf

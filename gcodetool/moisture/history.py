@@ -6,6 +6,7 @@ Weigh-ins and inspections weigh the members (``learning``); with one member they
 """
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -16,9 +17,12 @@ from gcodetool.errors import SpoolError
 from gcodetool.moisture import air as airs
 from gcodetool.moisture import inference, snapshot
 from gcodetool.moisture.air import Air
+from gcodetool.moisture.airlog import log_air
+from gcodetool.moisture.company import Company, members_beside, pictures_of, together_picture, until
 from gcodetool.moisture.desiccant_charge import Charges
 from gcodetool.moisture.dryer_runs import known_at
-from gcodetool.moisture.field import FIRST_STEP_S, Field, SpoolIntegrator, uniform
+from gcodetool.moisture.ensemble import Ensemble, ensemble_at, first_ensemble, with_limits_dealt
+from gcodetool.moisture.field import FIRST_STEP_S, SpoolIntegrator, uniform
 from gcodetool.moisture.inference import Inspected, Weighed
 from gcodetool.moisture.notes import Note
 from gcodetool.moisture.places import (
@@ -26,16 +30,25 @@ from gcodetool.moisture.places import (
     ROOM_RH_PCT,
     Surroundings,
     box_of,
+    closing_notes,
     first_air,
     last_air,
-    log_air,
     place_of,
     stretches,
     surroundings,
 )
-from gcodetool.moisture.polymer import Polymer, polymer, spread_evenly
 from gcodetool.moisture.record import Event, Spool
-from gcodetool.moisture.state import Quantiles, State, quantile, quantiles
+from gcodetool.moisture.replay_facts import (
+    air_arrays,
+    air_facts,
+    air_of,
+    arrays_of,
+    facts_of,
+    field_of,
+    members_of,
+    record_of,
+)
+from gcodetool.moisture.state import Quantiles, State, marched, quantile, quantiles
 from gcodetool.moisture.winding import Winding, winding
 
 __all__ = [  # what other packages import from here, whichever file of this package computes it
@@ -79,7 +92,7 @@ def state_at(
         The record does not say what is needed: no `received`, a place without its air.
     """
     spool = known_at(spool, now_s)
-    counted = sorted((event for event in spool.events if event.at_s <= now_s), key=lambda event: event.at_s)
+    counted = until(spool, now_s)
     notes: list[Note] = []
     if len(counted) < len(spool.events):
         notes.append(
@@ -103,26 +116,32 @@ def state_at(
         kept = _taken_up(spool, counted, now_s, notes, members, shelf)
         if kept is not None:
             return kept
-    at = None if members == 1 else spread_evenly(members, spool.id)
-    parameters = polymer(spool.material, fibre_wt_pct=spool.fibre_wt_pct, at=at)
-    replay = _replayed(spool, parameters, counted, now_s, notes)
+    together = _replayed(spool, first_ensemble(spool, counted, members), counted, now_s, notes)
     weights = np.full(members, 1.0 / members)
-    if at is not None and replay.record:
-        replay, at, weights = _learned(spool, counted, now_s, notes, replay, at)
+    if together.own.ensemble.at is not None and together.own.record:
+        together, weights = _learned(spool, counted, now_s, notes, together)
     if shelf is not None:
-        key = snapshot.key(spool, counted, members=members)
-        shelf.save(members, _kept(replay, key, len(counted), at, weights))
-    return replace(replay.state(), weights=weights)
+        every = [counted, *(until(other, now_s) for other in spool.neighbours)]
+        shelf.save(members, _kept(together, every, weights))
+    return replace(_state(together), weights=weights)
 
 
-def _kept(replay: "_Replay", key: str, events: int, at: Floats | None, weights: Floats) -> bytes:
-    """Return a snapshot of the replay as it stood after its last event."""
-    assert replay.captured is not None
-    facts, arrays = replay.captured
-    facts = {**facts, "events": events, "said": [(note.kind, note.text) for note in replay.said]}
+def _kept(together: "Company[_Replay]", events: Sequence[Sequence[Event]], weights: Floats) -> bytes:
+    """Return a snapshot of the replays as they stood after the last event."""
+    facts, arrays = together_picture([one.captured for one in together.replays])
+    ensemble = together.own.ensemble
+    facts = {
+        **facts,
+        "events": [len(each) for each in events],
+        "until_s": max(each[-1].at_s for each in events if each),
+        "said": [(note.kind, note.text) for note in together.own.said],
+        "doubts": ensemble.names,
+    }
     arrays = {**arrays, "weights": weights}
-    if at is not None:
-        arrays["at"] = at
+    if ensemble.at is not None:
+        arrays["at"] = ensemble.at
+    told = zip(together.replays, events, strict=True)
+    key = snapshot.joint_key([(one.spool, each, one.polymer.members) for one, each in told])
     return snapshot.write(key, facts, arrays)
 
 
@@ -138,94 +157,109 @@ def _taken_up(
     data = shelf.load(members)
     if data is None:
         return None
-    got = snapshot.read(data, lambda facts: snapshot.key(spool, events[: facts["events"]], members=members))
+    every = [events, *(until(other, now_s) for other in spool.neighbours)]
+    beside = members_beside(members, len(spool.neighbours))
+    counts = [members, *(beside for _ in spool.neighbours)]
+
+    def key(facts: dict[str, Any]) -> str:
+        if len(facts["events"]) != len(every):
+            return ""
+        told = zip((spool, *spool.neighbours), every, facts["events"], counts, strict=True)
+        return snapshot.joint_key([(one, each[:seen], count) for one, each, seen, count in told])
+
+    got = snapshot.read(data, key)
     if got is None:
         return None
     facts, arrays = got
-    since = events[facts["events"] :]
-    if members > 1 and any(event.kind in ("weighed", "inspected") for event in since):
+    since = [each[seen:] for each, seen in zip(every, facts["events"], strict=True)]
+    if members > 1 and any(event.kind in ("weighed", "inspected") for event in since[0]):
         return None  # to be learned from, with all that came before
-    parameters = polymer(spool.material, fibre_wt_pct=spool.fibre_wt_pct, at=arrays.get("at"))
-    replay = _Replay(spool, parameters, now_s, list(notes))
-    replay.restore(facts, arrays, events[facts["events"] - 1])
-    for event in since:
-        replay.until(event.at_s)
-        replay.apply(event)
-    if since:
-        replay.capture()
-        key = snapshot.key(spool, events, members=members)
-        shelf.save(members, _kept(replay, key, len(events), arrays.get("at"), arrays["weights"]))
-    replay.until(now_s)
-    return replace(replay.state(), weights=arrays["weights"])
+    if any(event.at_s < facts["until_s"] for each in since for event in each):
+        return None  # noted later, of a time that was marched through without it
+    together = _together(spool, ensemble_at(spool, arrays.get("at"), tuple(facts["doubts"])), now_s, notes)
+    pictures = pictures_of(facts, arrays)
+    for one, picture, each, seen in zip(together.replays, pictures, every, facts["events"], strict=True):
+        if picture is not None:
+            one.restore(*picture, each[seen - 1])
+    together.own.said = [Note(*each) for each in facts["said"]]
+    together.through(since)
+    if any(since):
+        together.capture()
+        shelf.save(members, _kept(together, every, arrays["weights"]))
+    together.until(now_s)
+    return replace(_state(together), weights=arrays["weights"])
+
+
+def _together(spool: Spool, ensemble: Ensemble, now_s: float, notes: list[Note]) -> "Company[_Replay]":
+    """Return the replay of a spool with those of its neighbours, which share closed places, desiccants and air."""
+    if spool.more_neighbours:
+        more = _count(spool.more_neighbours, "more spool")
+        notes = [*notes, Note("ignored", f"{more} that stood in the same closed places: too many to follow")]
+    members = members_beside(ensemble.polymer.members, len(spool.neighbours))
+    others = [
+        _Replay(other, first_ensemble(other, until(other, now_s), members), now_s, [])
+        for other in spool.neighbours
+    ]
+    return Company([_Replay(spool, ensemble, now_s, list(notes)), *others])
+
+
+def _state(together: "Company[_Replay]") -> State:
+    found, others = together.own.state(), together.names_beside()
+    if not others:
+        return found
+    text = f"shares the air of {together.own.box} with {', '.join(others)}"
+    return replace(found, company=together.beside(), notes=(*found.notes, Note("note", text)))
 
 
 def _replayed(
-    spool: Spool, parameters: Polymer, events: list[Event], now_s: float, notes: list[Note]
-) -> "_Replay":
-    replay = _Replay(spool, parameters, now_s, list(notes))
-    for event in events:
-        replay.until(event.at_s)
-        replay.apply(event)
-    replay.capture()
-    replay.until(now_s)
-    return replay
+    spool: Spool, ensemble: Ensemble, events: list[Event], now_s: float, notes: list[Note]
+) -> "Company[_Replay]":
+    together = _together(spool, ensemble, now_s, notes)
+    together.through([events, *(until(other, now_s) for other in spool.neighbours)])
+    together.capture()
+    together.until(now_s)
+    return together
 
 
 def _learned(
-    spool: Spool, events: list[Event], now_s: float, notes: list[Note], replay: "_Replay", at: Floats
-) -> tuple["_Replay", Floats, Floats]:
-    """Return the replay that weigh-ins and inspections leave, its members and weights; drawn anew if few fit."""
-    reel = reel_of(spool)
+    spool: Spool, events: list[Event], now_s: float, notes: list[Note], together: "Company[_Replay]"
+) -> tuple["Company[_Replay]", Floats]:
+    """Return the replay that weigh-ins and inspections leave, and its weights; members drawn anew if few fit."""
+    reel, replay = reel_of(spool), together.own
+    ensemble = replay.ensemble
+    assert ensemble.at is not None
     said = [Note("note", text) for text in inference.uninformative_notes(replay.record, reel)]
-    members = at.shape[0]
-    predicted = inference.predictions(replay.record)
-    fits = inference.log_likelihood(replay.record, reel, predicted)
-    first = best = (inference.effective_sample_size(inference.weights_of(fits)), replay, fits, at)
-    tried, known, drawn = at, predicted, 0
-    while (
-        best[0] < inference.ENOUGH * members
-        and drawn < inference.ROUNDS
-        and members >= inference.LEAST_MEMBERS
-        and (drawn < 2 or inference.misfit_ratio(replay.record, reel, known) < inference.HOPELESS)
-    ):
-        drawn += 1
-        anew = inference.resample_members(replay.record, reel, tried, known, spool.id)
-        parameters = polymer(spool.material, fibre_wt_pct=spool.fibre_wt_pct, at=anew.at)
-        again = _replayed(spool, parameters, events, now_s, notes)
-        predicted = inference.predictions(again.record)
-        fits = inference.log_likelihood(again.record, reel, predicted) - anew.log_density
-        worth = inference.effective_sample_size(inference.weights_of(fits))
-        if worth > best[0]:
-            best = (worth, again, fits, anew.at)
-        tried, known = np.vstack([tried, anew.at]), np.vstack([known, predicted])
-    odd = inference.misfit_ratio(replay.record, reel, known) > 1.0
-    worth, replay, fits, at = first if odd else best
-    weights, power = inference.tempered_weights(fits, min(1.0, inference.LEAST_MEMBERS / 2.0 / members))
-    if odd:
+    members = ensemble.at.shape[0]
+    pool = inference.Pool(replay.record, reel, ensemble.at, spool.id)
+    while pool.wants_more():
+        anew = pool.drawn()
+        again = _replayed(spool, ensemble_at(spool, anew.at, ensemble.names), events, now_s, notes)
+        pool.add(anew, again.own.record)
+    hopeless = pool.misfit_ratio() > 1.0
+    if pool.rounds and not hopeless:
+        weights, power = np.full(members, 1.0 / members), pool.power
+        together = _replayed(spool, ensemble_at(spool, pool.chosen(), ensemble.names), events, now_s, notes)
+        replay = together.own
+    else:
+        weights, power = inference.tempered_weights(pool.fits[0], inference.LEAST_MEMBERS / 2.0 / members)
+    odd = inference.contradiction(replay.record, reel, pool.predicted, weights)
+    if hopeless or odd is not None:
+        said.append(Note("note", odd or inference.CONTRADICTS))
+    elif pool.worth < inference.ENOUGH * members:
         said.append(
             Note(
                 "note",
-                "the record contradicts itself or the model: no member comes near what the scale read, so the weigh-ins "
-                "count for less; look for a use that was not noted, another reel, or a misread scale",
-            )
-        )
-    elif drawn and worth >= inference.ENOUGH * members:
-        said.append(
-            Note(
-                "learned",
-                f"{_count(drawn * members, 'more member')} drawn where the record says they should be",
-            )
-        )
-    elif worth < inference.ENOUGH * members:
-        said.append(
-            Note(
-                "note",
-                f"learned, but on few members: {worth:.0f} of {members} fit weigh-ins and inspections"
+                f"learned, but on few members: {pool.worth:.0f} of {members} fit weigh-ins and inspections"
                 + ("" if power == 1.0 else "; so they count for less"),
             )
         )
+    elif pool.rounds:
+        more = _count(pool.rounds * members, "more member")
+        said.append(Note("learned", f"{more} drawn where the record says they should be"))
     replay.said = said
-    return replay, at, weights
+    if not any(isinstance(one, Inspected) for one in replay.record):
+        replay.ensemble = with_limits_dealt(spool, replay.ensemble, weights)
+    return together, weights
 
 
 def reel_of(spool: Spool) -> inference.ReelMass:
@@ -238,9 +272,11 @@ def reel_of(spool: Spool) -> inference.ReelMass:
 class _Replay:
     """The simulation of a record: where the spool is, and its field so far."""
 
-    def __init__(self, spool: Spool, parameters: Polymer, now_s: float, notes: list[Note]) -> None:
+    def __init__(self, spool: Spool, ensemble: Ensemble, now_s: float, notes: list[Note]) -> None:
         self.spool = spool
-        self.polymer = parameters
+        self.ensemble = ensemble
+        self.polymer = ensemble.polymer
+        self.doubts = ensemble.doubts
         self.now_s = now_s
         self.notes = notes
         self.ignored = len(notes)  # the first ones speak of the moment asked for
@@ -276,24 +312,38 @@ class _Replay:
     def _stay(self, reel: SpoolIntegrator, end_s: float) -> None:
         """March on in the same place."""
         for begin, end, around in stretches(
-            self.spool, self.place, self.at_s, end_s, now_s=self.now_s, previous=self.previous
+            self.spool,
+            self.place,
+            self.at_s,
+            end_s,
+            now_s=self.now_s,
+            previous=self.previous,
+            doubts=self.doubts,
         ):
-            first = FIRST_STEP_S if self.fresh else min(300.0, (end - begin) / 8.0)
-            if self.fresh:
+            anew = self.fresh or around.corrected
+            first = FIRST_STEP_S if anew else min(300.0, (end - begin) / 8.0)
+            if anew or not around.reel.closed:
                 self.enclosed = around.reel if around.reel.closed else None
-            load = self.charges.load(self.box, begin) if self.fresh else None
-            reel.surround(around.reel, again=not self.fresh, loaded_kg=load)
+            load = self.charges.load(around, begin, self.polymer.members) if anew else None
+            reel.surround(around.reel, again=not anew, loaded_kg=load)
             reel.run(end - begin, first_s=first)
             reel.hold_enclosed_water()
-            said = self.charges.look(reel, around, begin_s=begin, end_s=end, since_s=self.since_s)
+            said = self.charges.look(
+                around,
+                held_kg=reel.held_kg(),
+                spent_s=reel.spent_s(),
+                begin_s=begin,
+                end_s=end,
+                since_s=self.since_s,
+            )
             if said is not None:
-                self._note_once(said)
+                self.note_once(said)
             if self.path is not None:
                 self.path.surround(around.path)
                 self.path.run(end - begin, first_s=first)
             self.fresh = False
 
-    def _note_once(self, text: str) -> None:
+    def note_once(self, text: str) -> None:
         """Add a note unless one begins with the same words, up to the first comma."""
         head = text.partition(",")[0]
         if not any(note.text.startswith(head + ",") for note in self.notes):
@@ -312,9 +362,9 @@ class _Replay:
             self._weigh(event)
         else:
             self._inspect(event)
-        self._settle()
+        self.settle()
 
-    def _settle(self) -> None:
+    def settle(self) -> None:
         """Go on from the numbers alone, as from a snapshot: with and without one, a state is the same to the bit."""
         if self.reel is not None:
             self.reel = SpoolIntegrator(self.reel.field(), self.polymer)
@@ -337,7 +387,8 @@ class _Replay:
             spool=self.spool,
             as_of_s=self.at_s,
             field=self.reel.field(),
-            polymer=self.polymer,
+            polymer=self.ensemble.polymer,
+            doubts=self.doubts,
             weights=np.full(members, 1.0 / members),
             place=self.place,
             since_s=self.since_s,
@@ -359,28 +410,18 @@ class _Replay:
             "notes": [(note.kind, note.text) for note in self.notes[self.ignored :]],
             "printer_since": self.printer_since,
             "fed_since": self.fed_since,
-            "record": [_facts_of(one) for one in self.record],
+            "record": [facts_of(one) for one in self.record],
             "box": self.box,
             "enclosed": self.enclosed is not None,
             "loads": {name: since_s for name, (since_s, _) in self.charges.loads.items()},
-            "previous": None
-            if self.previous is None
-            else [self.previous.temperature_K, self.previous.vapour_Pa],
+            "previous": air_facts(self.previous),
         }
-        arrays = {f"record {i}": _members_of(one) for i, one in enumerate(self.record)}
+        arrays = {f"record {i}": members_of(one) for i, one in enumerate(self.record)}
+        arrays |= air_arrays(self.previous, self.polymer.members)
         arrays |= {f"load {name}": load for name, (_, load) in self.charges.loads.items()}
         for name, march in (("reel", self.reel), ("path", self.path)):
             if march is not None:
-                field = march.field()
-                arrays |= {
-                    f"{name} water": field.water,
-                    f"{name} gap": field.gap,
-                    f"{name} kelvin": field.temperature_K,
-                }
-                if field.store_kg is not None:
-                    arrays[f"{name} store"] = field.store_kg
-                if field.body_kg is not None:
-                    arrays[f"{name} body"] = field.body_kg
+                arrays |= arrays_of(name, march.field())
         arrays["length"] = self.reel.winding.length_m
         self.captured = facts, arrays
 
@@ -390,33 +431,38 @@ class _Replay:
         self.fresh, self.last = facts["fresh"], last
         self.printer_since, self.fed_since = facts["printer_since"], facts["fed_since"]
         self.notes += [Note(*each) for each in facts["notes"]]
-        self.said = [Note(*each) for each in facts["said"]]
-        self.previous = None if facts["previous"] is None else Air(*facts["previous"])
+        self.previous = air_of(facts["previous"], arrays)
         self.box = facts["box"]
         self.charges.loads = {
             name: (since_s, arrays[f"load {name}"]) for name, since_s in facts["loads"].items()
         }
         if facts["enclosed"]:
             *_, (_, _, around) = stretches(
-                self.spool, self.place, self.at_s - 1.0, self.at_s, now_s=self.now_s, previous=self.previous
+                self.spool,
+                self.place,
+                self.at_s - 1.0,
+                self.at_s,
+                now_s=self.now_s,
+                previous=self.previous,
+                doubts=self.doubts,
             )
             self.enclosed = around.reel
-        self.record = [_record_of(one, arrays[f"record {i}"]) for i, one in enumerate(facts["record"])]
-        wound = winding(self.spool, self.polymer.density_kg_m3)
+        self.record = [record_of(one, arrays[f"record {i}"]) for i, one in enumerate(facts["record"])]
+        wound = self._wound()
         length = arrays["length"]
         left = replace(wound, length_m=length, full_m=wound.full_m[: length.shape[0]])
-        self.reel = SpoolIntegrator(_field_of("reel", left, arrays), self.polymer)
+        self.reel = SpoolIntegrator(field_of("reel", left, arrays), self.polymer)
         if "path water" in arrays:
             one = np.ones(1)
             strand = replace(wound, length_m=one, full_m=one, loose=True, body=None)
-            self.path = SpoolIntegrator(_field_of("path", strand, arrays), self.polymer)
+            self.path = SpoolIntegrator(field_of("path", strand, arrays), self.polymer)
 
     def _receive(self, event: Event) -> None:
         self._go(event)
         place = place_of(self.spool, self.place, event.line)
-        where = first_air(self.spool, place, event.at_s, self.now_s)
-        start = where if where is not None else airs.room_air(ROOM_C, ROOM_RH_PCT)
-        kelvin = start.temperature_K
+        where = first_air(self.spool, place, event.at_s, self.now_s, self.doubts)
+        start = where if where is not None else self._assumed_air()
+        kelvin = start.members_K
         if event.water_wt_pct is not None:
             content = np.full(self.polymer.members, event.water_wt_pct / 100.0)
         elif event.sealed:
@@ -429,22 +475,33 @@ class _Replay:
                 )
             )
         else:
-            content = self.polymer.equilibrium(min(1.0, start.rh_pct / 100.0), kelvin)
+            content = self.polymer.own_equilibrium(np.asarray(start.members_rh_pct) / 100.0, kelvin)
             air = (
                 f"the air of {self.place}" if where is not None else f"{ROOM_C:g} °C and {ROOM_RH_PCT:g} % RH"
             )
             self.notes.append(
                 Note("assumed", f"found open, so in balance with {air} ({start.rh_pct:.0f} % RH)")
             )
-        wound = winding(self.spool, self.polymer.density_kg_m3)
+        wound = self._wound()
         self.reel = SpoolIntegrator(uniform(wound, self.polymer, content, kelvin), self.polymer)
         if wound.body is not None and wound.body.assumed:
             self.notes.append(Note("assumed", wound.body.assumed))
         self.previous = start
         self._thread()
 
+    def _assumed_air(self) -> Air:
+        air = airs.room_air(ROOM_C, ROOM_RH_PCT)
+        return air if self.doubts is None else self.doubts.assumed(air)
+
+    def _wound(self) -> Winding:
+        """Return the winding as it was when new, its flanges as open as each member has them."""
+        wound = winding(self.spool, self.polymer.density_kg_m3)
+        if self.doubts is None:
+            return wound
+        return replace(wound, flange_open=self.doubts.flange_open(float(np.mean(wound.flange_open))))
+
     def _move(self, event: Event) -> None:
-        self.previous = last_air(self.spool, self.place, self.at_s, self.now_s, self.previous)
+        self.previous = last_air(self.spool, self.place, self.at_s, self.now_s, self.previous, self.doubts)
         self._go(event)
         self._thread()
 
@@ -456,26 +513,7 @@ class _Replay:
         self.at_s = event.at_s
         self.printer_since = self.printer_since or place.kind == "printer"
         self.fresh = True
-        if place.kind == "sealed" and place.temperature_C is None and place.log is None:
-            self.notes.append(
-                Note("assumed", f"{place.name} is at {ROOM_C:g} °C (the record states no temperature)")
-            )
-        if place.kind == "box" and place.rh_pct is None and place.log is None:
-            self.notes.append(
-                Note(
-                    "assumed",
-                    f"{place.name} is closed with "
-                    + (
-                        "no desiccant"
-                        if not place.desiccant
-                        else "its desiccant as it was left"
-                        if place.desiccant_fresh_s
-                        else "fresh desiccant"
-                    )
-                    + " when the spool goes in, and stays closed"
-                    + ("" if place.exchange_m3_h is None else f", but leaks {place.exchange_m3_h:g} m³/h"),
-                )
-            )
+        self.notes += [Note("assumed", text) for text in closing_notes(self.spool, place, event.at_s)]
 
     def _feed(self, event: Event) -> None:
         assert self.reel is not None
@@ -557,41 +595,13 @@ class _Replay:
             self.path = SpoolIntegrator(self.reel.field().outermost(), self.polymer)
 
 
-def _facts_of(one: Weighed | Inspected) -> list[Any]:
-    if isinstance(one, Weighed):
-        return [one.gross_g, one.resolution_g, one.dry_g, one.fed_g, one.unnoted_g]
-    return [one.bubbles, one.oozes, one.pops]
-
-
-def _members_of(one: Weighed | Inspected) -> Floats:
-    return one.water_g if isinstance(one, Weighed) else one.ratio
-
-
-def _record_of(facts: list[Any], members: Floats) -> Weighed | Inspected:
-    if len(facts) == 5:
-        gross_g, resolution_g, *rest = facts
-        return Weighed(gross_g, resolution_g, members, *rest)
-    return Inspected(members, *facts)
-
-
-def _field_of(name: str, wound: Winding, arrays: dict[str, Floats]) -> Field:
-    return Field(
-        wound,
-        arrays[f"{name} water"],
-        arrays[f"{name} gap"],
-        arrays[f"{name} kelvin"],
-        arrays.get(f"{name} store"),
-        arrays.get(f"{name} body"),
-    )
-
-
 def _count(number: int, one: str, many: str = "") -> str:
     return f"{number} {one if number == 1 else many or one + 's'}"
 
 
 def aged(state: State, around: Surroundings, seconds: float) -> State:
     """Return the state after *seconds* idle in constant air."""
-    reel = SpoolIntegrator(state.field, state.polymer)
+    reel = marched(state)
     reel.surround(around.reel, again=state.stays_in(around))
     reel.run(seconds)
     path = None
@@ -607,6 +617,7 @@ def aged(state: State, around: Surroundings, seconds: float) -> State:
         state,
         as_of_s=state.as_of_s + seconds,
         field=reel.field(),
+        company=reel.company,
         path=path,
         place=place,
         since_s=since_s,

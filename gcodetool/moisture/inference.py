@@ -18,6 +18,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from gcodetool.moisture.polymer import DIMENSIONS
 from gcodetool.moisture.smc import fit_surrogate, sample_posterior
 
 Floats = NDArray[np.float64]
@@ -28,10 +29,18 @@ BODY_STATED_SHARE: Final = 0.005  # of a stated body mass, at least a gram
 NET_MASS_SHARE: Final = 0.0058  # of the net mass: within 1 % of the label, evenly
 FED_SHARE: Final = 0.02  # of the mass fed: diameter, density and counted length
 READING_SHARE: Final = 0.4  # of the scale's resolution
-MODEL_SHARE: Final = 0.005  # of the water that came or went since the first weigh-in
+MODEL_SHARE: Final = 0.02  # of the water that came or went since the first weigh-in
 CARDBOARD_SHARE: Final = 0.015  # of a cardboard body's mass, afresh at every weigh-in: its own water
 UNNOTED_SHARE: Final = 1.0  # of a use that nobody noted, or this at least:
 UNNOTED_LEAST_G: Final = 2.0
+# A slip: one weigh-in off by anything, by a misread scale or another reel on it (own estimates): how often, how far.
+SLIP: Final = 0.02
+SLIP_G: Final = 50.0
+DOUBTED: Final = 0.5  # chance of a slip from which on it is told
+CONTRADICTS: Final = (
+    "the record contradicts itself or the model: no member comes near what the scale read, so the weigh-ins "
+    "count for less; look for a use that was not noted, another reel, or a misread scale"
+)
 
 # Inspections: the chance of an answer is logistic in ln(content/limit_marginal): (where it is even, width).
 FEW: Final = (1.0, 0.35)  # bubbles: "few" or more
@@ -109,22 +118,63 @@ def log_likelihood(record: Record, reel: ReelMass, predicted: Floats) -> Floats:
     total = np.zeros(predicted.shape[0])
     scales = [i for i, one in enumerate(record) if isinstance(one, Weighed)]
     if scales:
-        total += _normal(record, reel, predicted, scales)
+        total += np.logaddexp.reduce(_with_slips(record, reel, predicted, scales), axis=1)
     for i, one in enumerate(record):
         if isinstance(one, Inspected):
             total += _seen(one, predicted[:, i])
     return total
 
 
-def _normal(record: Record, reel: ReelMass, predicted: Floats, scales: list[int]) -> Floats:
+def _with_slips(record: Record, reel: ReelMass, predicted: Floats, scales: list[int]) -> Floats:
+    """Return ln of how well the weigh-ins fit: as they are, and each in turn as a slip; (rows, 1 + weigh-ins).
+
+    A normal likelihood contaminated by one slip at most, so that an outlier never decides; a slip adds SLIP_G² to
+    one diagonal element of the covariance (Sherman and Morrison's formula).
+    """
+    gap, precision = _gaps(record, reel, predicted, scales)
+    pulled = gap @ precision
+    plain = -0.5 * np.sum(gap * pulled, axis=1)
+    wider = 1.0 + SLIP_G**2 * np.diag(precision)
+    slipped = plain[:, np.newaxis] + 0.5 * SLIP_G**2 * pulled**2 / wider - 0.5 * np.log(wider)
+    odds = math.log(SLIP / (1.0 - SLIP))
+    return np.column_stack([plain, slipped + odds])
+
+
+def _gaps(record: Record, reel: ReelMass, predicted: Floats, scales: list[int]) -> tuple[Floats, Floats]:
+    """Return what the scale read beyond each row's prediction [g], and the inverse of their covariance."""
     weighed = [one for one in record if isinstance(one, Weighed)]
-    covariance = weighing_covariance(weighed, reel)
     body_g = BODY_UNKNOWN_G[0] if reel.body_g is None else reel.body_g
     known = np.array([body_g + one.dry_g for one in weighed])
     gap = np.array([one.gross_g for one in weighed]) - known - predicted[:, scales]
-    lower = np.linalg.cholesky(covariance)
-    whitened = np.linalg.solve(lower, gap.T)
-    return np.asarray(-0.5 * np.einsum("km,km->m", whitened, whitened))
+    return gap, np.asarray(np.linalg.inv(weighing_covariance(weighed, reel)), dtype=np.float64)
+
+
+def contradiction(record: Record, reel: ReelMass, known: Floats, weights: Floats) -> str | None:
+    """Return which weigh-in the others and the model contradict, in words; None: none that stands out.
+
+    Parameters
+    ----------
+    known
+        Predictions of all members simulated so far, (rows, records).
+    weights
+        Of the record's own members.
+    """
+    scales = [i for i, one in enumerate(record) if isinstance(one, Weighed)]
+    if not scales or misfit_ratio(record, reel, known, slips=False) <= 1.0:
+        return None
+    fits = _with_slips(record, reel, predictions(record), scales)
+    chance = weights @ np.exp(fits - np.logaddexp.reduce(fits, axis=1)[:, np.newaxis])
+    if 1.0 - chance[0] < DOUBTED:
+        return None
+    worst = int(np.argmax(chance[1:]))
+    if chance[1 + worst] < DOUBTED:
+        return CONTRADICTS
+    one = record[scales[worst]]
+    assert isinstance(one, Weighed)
+    return (
+        f"the weigh-in of {one.gross_g:g} g contradicts the others or the model, so it counts for little; look for "
+        "a use that was not noted, another reel, or a misread scale"
+    )
 
 
 def weighing_covariance(weighed: Sequence[Weighed], reel: ReelMass) -> Floats:
@@ -150,8 +200,10 @@ def weighing_covariance(weighed: Sequence[Weighed], reel: ReelMass) -> Floats:
     return covariance
 
 
-def misfit_ratio(record: Record, reel: ReelMass, predicted: Floats) -> float:
+def misfit_ratio(record: Record, reel: ReelMass, predicted: Floats, *, slips: bool = True) -> float:
     """Return how far the best of *predicted* (rows, records) misses the weigh-ins, over what chance explains.
+
+    With *slips*, after the weigh-in that fits least was left out.
 
     The smallest sum of squared misses, in deviations, over its 0.999 quantile if the model holds (Wilson and
     Hilferty's approximation of chi-square's); above 1 the record contradicts itself or the model.  0: no weigh-ins.
@@ -159,7 +211,13 @@ def misfit_ratio(record: Record, reel: ReelMass, predicted: Floats) -> float:
     scales = [i for i, one in enumerate(record) if isinstance(one, Weighed)]
     if not scales:
         return 0.0
-    smallest = -2.0 * float(_normal(record, reel, predicted, scales).max())
+    fits = _with_slips(record, reel, predicted, scales)
+    smallest = -2.0 * float(fits[:, 0].max())
+    if slips:  # what a slip costs by itself is no misfit
+        free = math.log(SLIP / (1.0 - SLIP)) - 0.5 * np.log(
+            1.0 + SLIP_G**2 * np.diag(_gaps(record, reel, predicted[:1], scales)[1])
+        )
+        smallest = min(smallest, -2.0 * float((fits[:, 1:] - free).max()))
     share = 2.0 / (9.0 * len(scales))
     return smallest / (len(scales) * (1.0 - share + SELDOM * math.sqrt(share)) ** 3)
 
@@ -225,32 +283,94 @@ class Drawn:
     log_density: Floats
 
 
-def resample_members(record: Record, reel: ReelMass, tried: Floats, predicted: Floats, seed: str) -> Drawn:
-    """Return as many members as the record's, where the record says they should be.
+class Pool:
+    """Members simulated so far, and how well each round of them fits the record.
 
-    A surrogate of the simulation is fitted to what the members tried so far predict, closest where they fit the
-    record; candidates are sampled where the record, judged by it, is likely; members are taken from these.
+    The first round is spread over what is open, the others are drawn where the record says they should be; `chosen`
+    takes as many as there were first from all of them together (adaptive importance sampling: each round's weights
+    are its own, and a round counts by its effective sample size).
 
-    Parameters
+    Attributes
     ----------
-    tried, predicted
-        Coordinates and predictions of all members simulated so far, (rows, DIMENSIONS) and (rows, records).
-    seed
-        Makes the draw repeatable.
+    at, predicted
+        Coordinates and predictions of all of them, (rows, coordinates) and (rows, records).
+    fits
+        Of each round: ln of its members' weights, up to a constant.
+    power
+        Of the weights that `chosen` took (1: as they are).
     """
-    fits = log_likelihood(record, reel, predicted)
-    near = np.sqrt(tempered_weights(fits, 0.5)[0] + 1e-4 / fits.shape[0])
-    predict = fit_surrogate(tried, predicted, near)
-    random = np.random.default_rng(zlib.crc32(seed.encode()) + tried.shape[0])
-    # A little wider than the judgement: what the surrogate rules out by mistake would never come back.
-    crowd, log_density = sample_posterior(
-        lambda places: WIDER * log_likelihood(record, reel, predict(places)), tried.shape[1], random
-    )
-    count = (record[0].water_g if isinstance(record[0], Weighed) else record[0].ratio).shape[0]
-    # Evenly along what the last record leaves open, so that few members tell as much as many.
-    order = np.argsort(predict(crowd)[:, -1], kind="stable")
-    chosen = order[((np.arange(count) + random.random()) * crowd.shape[0] / count).astype(int)]
-    return Drawn(crowd[chosen], log_density[chosen])
+
+    def __init__(self, record: Record, reel: ReelMass, at: Floats, seed: str) -> None:
+        self.record, self.reel, self.seed = record, reel, seed
+        self.members = at.shape[0]
+        self.at, self.predicted = at, predictions(record)
+        self.fits = [log_likelihood(record, reel, self.predicted)]
+        self.power = 1.0
+
+    @property
+    def rounds(self) -> int:
+        """How often members were drawn anew."""
+        return len(self.fits) - 1
+
+    @property
+    def worth(self) -> float:
+        """How many members of equal weight all of them are worth together."""
+        return sum(effective_sample_size(weights_of(fits)) for fits in self.fits)
+
+    def misfit_ratio(self) -> float:
+        """Return how far the best of all misses the weigh-ins, see `misfit_ratio`."""
+        return misfit_ratio(self.record, self.reel, self.predicted)
+
+    def wants_more(self) -> bool:
+        """Whether another round is worth its simulation."""
+        if self.members < LEAST_MEMBERS or self.rounds >= ROUNDS:
+            return False
+        if self.rounds >= 2 and self.misfit_ratio() >= HOPELESS:
+            return False
+        return bool(self.worth < (1.0 if self.rounds else ENOUGH) * self.members)
+
+    def drawn(self) -> "Drawn":
+        """Return as many members as the first ones, where the record says they should be.
+
+        A surrogate of the simulation is fitted to what the members tried so far predict, closest where they fit the
+        record; candidates are sampled where the record, judged by it, is likely; members are taken from these.
+        """
+        record, reel = self.record, self.reel
+        fits = log_likelihood(record, reel, self.predicted)
+        near = np.sqrt(tempered_weights(fits, 0.5)[0] + 1e-4 / fits.shape[0])
+        predict = fit_surrogate(self.at, self.predicted, near, together=DIMENSIONS)
+        random = np.random.default_rng(zlib.crc32(self.seed.encode()) + self.at.shape[0])
+        # A little wider than the judgement: what the surrogate rules out by mistake would never come back.
+        crowd, log_density = sample_posterior(
+            lambda places: WIDER * log_likelihood(record, reel, predict(places)), self.at.shape[1], random
+        )
+        # Evenly along what the last record leaves open, so that few members tell as much as many.
+        order = np.argsort(predict(crowd)[:, -1], kind="stable")
+        step = crowd.shape[0] / self.members
+        chosen = order[((np.arange(self.members) + random.random()) * step).astype(int)]
+        return Drawn(crowd[chosen], log_density[chosen])
+
+    def add(self, drawn: "Drawn", record: Record) -> None:
+        """Add a round that was simulated: *record* is what its members say."""
+        predicted = predictions(record)
+        self.fits.append(log_likelihood(self.record, self.reel, predicted) - drawn.log_density)
+        self.at = np.vstack([self.at, drawn.at])
+        self.predicted = np.vstack([self.predicted, predicted])
+
+    def chosen(self) -> Floats:
+        """Return the coordinates of members of equal weight, (members, coordinates), by systematic resampling."""
+        sizes = [effective_sample_size(weights_of(fits)) for fits in self.fits]
+        total = np.concatenate(
+            [
+                np.log(size) + np.log(np.maximum(weights_of(fits), 1e-300))
+                for size, fits in zip(sizes, self.fits, strict=True)
+            ]
+        )
+        weights, self.power = tempered_weights(total, LEAST_MEMBERS / 2.0 / total.shape[0])
+        order = np.argsort(self.predicted[:, -1], kind="stable")
+        at = (np.arange(self.members) + 0.5) / self.members
+        taken = np.minimum(np.searchsorted(np.cumsum(weights[order]), at), total.shape[0] - 1)
+        return np.asarray(self.at[order[taken]])
 
 
 def uninformative_notes(record: Record, reel: ReelMass) -> list[str]:

@@ -13,7 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gcodetool.moisture import inference
-from gcodetool.moisture.history import State, reel_of, surroundings
+from gcodetool.moisture.doubts import HYGROMETER_PCT
+from gcodetool.moisture.history import State, reel_of
 from gcodetool.moisture.inference import Weighed
 from gcodetool.moisture.record import Place
 
@@ -22,20 +23,14 @@ Floats = NDArray[np.float64]
 SCALES_G: Final = (0.1, 1.0)
 INSPECTION_WIDTH: Final = 0.6  # what an answer leaves of ln(content/limit), standard deviation
 WORTH: Final = 0.15  # of the band: less is not worth the walk
-HUMIDITY_DOUBT_PCT: Final = 10.0  # of a room whose air is stated as a constant, standard deviation [% RH]
 
 
 @dataclass(frozen=True)
 class MeasurementGain:
-    """One record that could be made: what to do, and the share of the band that it would remove.
-
-    A hygrometer's share is of the band that it would be, were the stated humidity as doubtful as most are;
-    `why` then says so.
-    """
+    """One record that could be made: what to do, and the share of the band that it would remove."""
 
     what: str
     share: float
-    why: str = ""
 
 
 def measurement_gains(state: State) -> list[MeasurementGain]:
@@ -63,17 +58,11 @@ def measurement_gains(state: State) -> list[MeasurementGain]:
         )
     )
     source = _humidity_source(state)
-    if source is not None:
-        spread, doubt = _deviation(content, state.weights), _humidity_doubt(state, source)
-        share = 1.0 - spread / math.hypot(spread, doubt) if spread > 0 else 0.0
-        found.append(
-            MeasurementGain(
-                f"read a hygrometer at {source.name}, or log it",
-                share,
-                f"its {source.rh_pct:g} % RH is taken as given: {HUMIDITY_DOUBT_PCT:g} % more or less would move "
-                f"this by {doubt:.3f} wt %",
-            )
-        )
+    if source is not None and state.doubts is not None:
+        off = state.doubts.humidity_pct(source)
+        read = np.array([[HYGROMETER_PCT**2]])
+        share = _removed(state, content, off[:, np.newaxis], read)
+        found.append(MeasurementGain(f"read a hygrometer at {source.name}, or log it", share))
     return sorted(found, key=lambda gain: -gain.share)
 
 
@@ -95,7 +84,7 @@ def worth_recording(state: State) -> str | None:
     if not found or found[0].share < WORTH:
         return None
     best = found[0]
-    return f"{best.what} ({best.why or f'takes about {100 * best.share:.0f} % off the band'})"
+    return f"{best.what} (takes about {100 * best.share:.0f} % off the band)"
 
 
 def _weighing(state: State, content: Floats, resolution_g: float) -> MeasurementGain:
@@ -139,20 +128,3 @@ def _humidity_source(state: State) -> Place | None:
     ):
         place = state.spool.places[place.room]
     return place if place.kind in ("open", "printer") and place.log is None and place.rh_pct else None
-
-
-def _humidity_doubt(state: State, source: Place) -> float:
-    """Return how far the strand fed next would move with HUMIDITY_DOUBT_PCT more at its source. [wt %]"""
-    air = surroundings(state.spool, state.place, state.as_of_s).reel
-    activity = min(1.0, air.rh_pct / 100.0)
-    more = activity * HUMIDITY_DOUBT_PCT / (source.rh_pct or 1.0)
-    moved = float(np.mean(state.polymer.equilibrium_slope(activity, air.temperature_K))) * more
-    radius = state.spool.diameter_mm / 2000.0
-    diffusivity = float(np.mean(state.polymer.diffusivity(air.temperature_K)))
-    tau = diffusivity * (state.as_of_s - state.since_s) / radius**2
-    # how far it followed the air since it came here: the uptake of a strand, 0 to 1
-    return 100.0 * moved * min(1.0, 4.0 / math.sqrt(math.pi) * math.sqrt(tau))
-
-
-def _deviation(values: Floats, weights: Floats) -> float:
-    return math.sqrt(max(0.0, float(weights @ (values - weights @ values) ** 2)))

@@ -6,28 +6,29 @@ grow into the past.  Left out: the spool (``history``).
 
 import bisect
 import itertools
-from collections.abc import Iterator
+import math
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Final
-
-import numpy as np
-from numpy.typing import NDArray
 
 from gcodetool import profiles
 from gcodetool.errors import InputError, SpoolError
 from gcodetool.moisture import air as airs
-from gcodetool.moisture.air import Air
+from gcodetool.moisture import bag
+from gcodetool.moisture.air import Air, OwnAir
+from gcodetool.moisture.airlog import log_air
 from gcodetool.moisture.constants import HOUR_S, ZERO_CELSIUS_K
+from gcodetool.moisture.doubts import Doubts, Floats, of_reading
 from gcodetool.moisture.dryer_runs import as_run, changes
-from gcodetool.moisture.record import AirLog, Place, Spool
-
-Floats = NDArray[np.float64]
+from gcodetool.moisture.record import Place, Spool
 
 ROOM_C: Final = 22.0  # where a sealed bag's temperature is not stated
 ROOM_RH_PCT: Final = 50.0  # the air a reel was found in, where its place tells nothing
 SHORTEST_WINDOW_S: Final = HOUR_S  # of a measured log
 WINDOW_SHARE: Final = 0.05  # of the time since
 FAR_FROM_READING_S: Final = 86_400.0
+ROOMS: Final = ("open", "printer")
+CLOSED: Final = ("box", "sealed")  # kinds of place whose air is their own unless it is read
 CLOSED_DRYER_L: Final = 10.0  # the air of a dryer that states an exchange but no volume (own estimate)
 
 
@@ -39,10 +40,15 @@ class Surroundings:
     path: Air
     place: str | None = None  # a stay that began before goes on there
     box: str | None = None  # the closed place that the reel is in
+    corrected: bool = False  # that was read now: its desiccant is in balance with what was shown
+    fed: bool = False  # the strand leaves a box for the room on its way to the drive gear
 
 
-def surroundings(spool: Spool, place: str, at_s: float) -> Surroundings:
+def surroundings(spool: Spool, place: str, at_s: float, doubts: Doubts | None = None) -> Surroundings:
     """Return the air at a place at one moment (of a log: the mean hour up to it), for a forecast.
+
+    With the *doubts* of a state the members have airs of their own; a logged place's goes on from that moment
+    as its log has gone on on other days.
 
     Raises
     ------
@@ -50,23 +56,93 @@ def surroundings(spool: Spool, place: str, at_s: float) -> Surroundings:
         The spool's record has no such place, or it does not state its air.
     """
     here = as_run(spool, place_of(spool, place, None), at_s)
-    return replace(_around(spool, here, at_s - SHORTEST_WINDOW_S, at_s, None), place=place)
+    begin_s = at_s - SHORTEST_WINDOW_S
+    around = replace(_around(spool, here, begin_s, at_s, None), place=place)
+    return _owned(spool, here, around, _Window(begin_s, at_s, None, doubts, ahead=True))
 
 
 def stretches(
-    spool: Spool, place: str, begin_s: float, end_s: float, *, now_s: float, previous: Air | None
+    spool: Spool,
+    place: str,
+    begin_s: float,
+    end_s: float,
+    *,
+    now_s: float,
+    previous: Air | None,
+    doubts: Doubts | None = None,
 ) -> Iterator[tuple[float, float, Surroundings]]:
     """Yield (begin, end, air) of constant air between two moments of one stay.
 
-    *previous* is the air that a bag or box was closed with.
+    *previous* is the air that a bag or box was closed with; with *doubts* the members have airs of their own.
     """
     if end_s <= begin_s:
         return
     here = place_of(spool, place, None)
-    logs = [log for log in (here.log, *(other.log for other in _others(spool, here))) if log is not None]
-    bounds = _windows(begin_s, end_s, now_s) if logs else [begin_s, end_s]
-    for begin, end in itertools.pairwise(sorted({*bounds, *changes(here, begin_s, end_s)})):
-        yield begin, end, _around(spool, as_run(spool, here, begin), begin, end, previous)
+    box = spool.places.get(box_of(spool, here) or "")
+    logged = any(other.log is not None for other in (here, *_others(spool, here, end_s)) if other is not box)
+    for part in _parts(box, begin_s, end_s):
+        of = spool if box is None or not part.read else replace(spool, places=_as_read(spool.places, box))
+        bounds = [part.begin_s, part.end_s]
+        if part.read or (logged and part.end_s > part.begin_s):
+            bounds = _windows(part.begin_s, part.end_s, now_s)
+        if cuts := changes(here, part.begin_s, part.end_s):
+            bounds = sorted({*bounds, *cuts})
+        for begin, end in itertools.pairwise(bounds):
+            here = as_run(of, of.places[place], begin)
+            window = _Window(begin, end, previous, doubts)
+            around = _owned(of, here, _around(of, here, begin, end, previous), window)
+            if part.shown_Pa is not None and begin == part.begin_s:
+                around = _corrected(around, spool.places[around.box or place], part.shown_Pa, doubts)
+            yield begin, end, around
+
+
+@dataclass(frozen=True)
+class _Part:
+    """A part of a stay: in air as it was read, or in a closed place's own, which a reading may have corrected."""
+
+    begin_s: float
+    end_s: float
+    read: bool = False
+    shown_Pa: float | None = None
+
+
+def _parts(box: Place | None, begin_s: float, end_s: float) -> list[_Part]:
+    """Return the parts of a stay in a closed place whose hygrometer is read now and then.
+
+    Between readings up to FAR_FROM_READING_S apart its air is as read.  Before the first one, over longer gaps and
+    after the last it is what air and desiccant make of it, from the last reading on, whenever that was in the stay
+    or shortly before.  So a reading does not rewrite what was before it.
+    """
+    if box is None or box.log is None:
+        return [_Part(begin_s, end_s)]
+    log = box.log
+    first = bisect.bisect_left(log.at_s, begin_s - FAR_FROM_READING_S)
+    last = bisect.bisect_right(log.at_s, end_s)
+    found = [_Part(begin_s, min(end_s, log.at_s[first]))] if first < last else [_Part(begin_s, end_s)]
+    for i in range(first, last):
+        at_s = max(begin_s, log.at_s[i])
+        next_s = log.at_s[i + 1] if i + 1 < len(log.at_s) else math.inf
+        close = next_s - log.at_s[i] <= FAR_FROM_READING_S
+        renewed = any(log.at_s[i] <= one <= at_s for one in box.desiccant_fresh_s)
+        shown = None if close or renewed else log_air(log, log.at_s[i], log.at_s[i]).vapour_Pa
+        found.append(_Part(at_s, min(end_s, next_s), close, shown))
+        if close and next_s > end_s:  # what air and desiccant hold then, for what comes after
+            found.append(_Part(end_s, end_s, shown_Pa=log_air(log, end_s, end_s).vapour_Pa))
+    return [part for part in found if part.end_s > part.begin_s or part.shown_Pa is not None]
+
+
+def _corrected(around: Surroundings, box: Place, shown_Pa: float, doubts: Doubts | None) -> Surroundings:
+    """Return surroundings of a closed place as its hygrometer showed them, which may be off."""
+    reel = replace(around.reel, vapour_Pa=shown_Pa)
+    if doubts is not None:
+        read = of_reading(reel, doubts.warmer_K(box), doubts.humidity_pct(box))
+        reel = replace(reel, own=replace(reel.own, moister=read.moister))
+    return replace(around, reel=reel, corrected=True)
+
+
+def _as_read(places: dict[str, Place], box: Place) -> dict[str, Place]:
+    """Return the places with a closed one's air as its hygrometer shows it."""
+    return {**places, box.name: replace(box, kind="box", air_L=None, desiccant=None)}
 
 
 def _windows(begin_s: float, end_s: float, now_s: float) -> list[float]:
@@ -79,11 +155,15 @@ def _windows(begin_s: float, end_s: float, now_s: float) -> list[float]:
     return bounds[::-1]
 
 
-def _others(spool: Spool, place: Place) -> list[Place]:
+def _others(spool: Spool, place: Place, at_s: float) -> list[Place]:
     """Return the places whose air *place* draws from."""
-    return [
+    found = [
         place_of(spool, name, None, wanted_by=place.name) for name in (place.room, place.fed_from) if name
     ]
+    if place.kind in CLOSED and place.room is None and bag.leak_g_day(place) > 0.0:
+        behind = room_behind(spool, place, at_s)
+        found += [] if behind is None else [behind]
+    return found
 
 
 def place_of(spool: Spool, name: str, line: int | None, *, wanted_by: str = "") -> Place:
@@ -98,13 +178,27 @@ def place_of(spool: Spool, name: str, line: int | None, *, wanted_by: str = "") 
 def box_of(spool: Spool, place: Place) -> str | None:
     """Return the closed place that a reel there is in: the place, or the box that feeds the printer; None: open."""
     if place.kind == "printer" and place.fed_from is not None:
-        return box_of(spool, place_of(spool, place.fed_from, None, wanted_by=place.name))
-    closed = (
-        place.kind == "sealed"
-        or (place.kind == "box" and place.rh_pct is None and place.log is None)
-        or (place.kind == "dryer" and place.exchange_m3_h is not None)
-    )
-    return place.name if closed else None
+        place_of(spool, place.fed_from, None, wanted_by=place.name)
+    return closed_place(spool.places, place)
+
+
+def closed_place(places: Mapping[str, Place], place: Place) -> str | None:
+    """Return the same of a place among others that are described."""
+    if place.kind == "printer" and place.fed_from is not None:
+        return closed_place(places, places[place.fed_from])
+    return place.name if is_closed(place) else None
+
+
+def is_closed(place: Place) -> bool:
+    """Return whether a place keeps its own air: a bag or box whose air is not as read, a dryer with its own air."""
+    if place.kind == "dryer":
+        return place.exchange_m3_h is not None
+    return place.kind in CLOSED and place.rh_pct is None and (place.log is None or keeps_books(place))
+
+
+def keeps_books(place: Place) -> bool:
+    """Return whether the air of a bag or box can be told where it is not read: a box says what is in it."""
+    return place.kind == "sealed" or place.air_L is not None or place.desiccant is not None
 
 
 def _around(spool: Spool, place: Place, begin_s: float, end_s: float, previous: Air | None) -> Surroundings:
@@ -124,16 +218,14 @@ def _around(spool: Spool, place: Place, begin_s: float, end_s: float, previous: 
         return Surroundings(room, room)
     box = place_of(spool, place.fed_from, None, wanted_by=place.name)
     inside = _air(spool, box, begin_s, end_s, previous)
-    return Surroundings(inside, room, box=box.name if inside.closed else None)
+    return Surroundings(inside, room, box=box.name if inside.closed else None, fed=True)
 
 
 def _air(spool: Spool, place: Place, begin_s: float, end_s: float, previous: Air | None) -> Air:
     if place.kind == "dryer":
         return _dryer_air(spool, place, begin_s, end_s)
-    if place.kind == "sealed":
-        return _sealed_air(place, begin_s, end_s, previous)
-    if place.kind == "box" and place.rh_pct is None and place.log is None:
-        return _box_air(spool, place, begin_s, end_s, previous)
+    if place.kind in CLOSED and is_closed(place):
+        return _closed_air(spool, place, begin_s, end_s, previous)
     if place.kind == "printer":
         return _around(spool, place, begin_s, end_s, previous).reel
     return _open_air(spool, place, begin_s, end_s)
@@ -172,14 +264,6 @@ def _dryer_air(spool: Spool, place: Place, begin_s: float, end_s: float) -> Air:
     )
 
 
-def _sealed_air(place: Place, begin_s: float, end_s: float, previous: Air | None) -> Air:
-    """Return a bag's air: no vapour crosses; what air it holds was closed in with the spool."""
-    celsius = ROOM_C if place.temperature_C is None else place.temperature_C
-    if place.log is not None:
-        celsius = log_air(place.log, begin_s, end_s).temperature_C
-    return _closed(place, celsius, previous)
-
-
 def _agent(spool: Spool, place: Place) -> airs.DesiccantIsotherm | None:
     """Return the isotherm of a place's desiccant; a record made by hand may only name it."""
     if place.agent is not None:
@@ -193,81 +277,182 @@ def _agent(spool: Spool, place: Place) -> airs.DesiccantIsotherm | None:
     return airs.drying_agent(profiles.desiccant(path))
 
 
-def _box_air(spool: Spool, place: Place, begin_s: float, end_s: float, previous: Air | None) -> Air:
-    """Return a closed box: air, desiccant and spool share the water; its air may be exchanged with a room's."""
-    if place.temperature_C is None:
+def _closed_air(spool: Spool, place: Place, begin_s: float, end_s: float, previous: Air | None) -> Air:
+    """Return a closed bag's or box's air: it, desiccant and spool share the water; some may leak in from a room."""
+    celsius = place.temperature_C if place.log is None else log_air(place.log, begin_s, end_s).temperature_C
+    if celsius is None and place.kind == "box":
         raise _missing(spool, place, "temperature_C", "state it in °C")
-    if place.air_L is None and place.desiccant is None:
+    if place.kind == "box" and not keeps_books(place):
         raise _missing(spool, place, "rh_pct", "state it as read, or air_L with desiccant and desiccant_g")
-    air = _closed(place, place.temperature_C, previous, agent=_agent(spool, place))
-    if place.exchange_m3_h is None:
-        return air
-    if place.room is None:
-        raise _missing(spool, place, "room", "name the place whose air leaks in")
-    room = _air(spool, place_of(spool, place.room, None, wanted_by=place.name), begin_s, end_s, None)
-    return airs.exchanging(air, place.exchange_m3_h / HOUR_S, room.vapour_Pa)
-
-
-def _closed(
-    place: Place, celsius: float, previous: Air | None, *, agent: airs.DesiccantIsotherm | None = None
-) -> Air:
-    kelvin = celsius + ZERO_CELSIUS_K
+    kelvin = (ROOM_C if celsius is None else celsius) + ZERO_CELSIUS_K
     full = float(airs.saturation_pressure(kelvin))
-    # closing a bag encloses the air that was there; where the new place is colder, no more than saturation
-    vapour = min(full, previous.vapour_Pa if previous is not None else full * ROOM_RH_PCT / 100.0)
-    if place.rh_pct is not None:
-        vapour = full * place.rh_pct / 100.0
-    return Air(
+    agent = _agent(spool, place)
+    air = Air(
         kelvin,
-        vapour,
+        # closing a bag encloses the air that was there; where the new place is colder, no more than saturation
+        min(full, previous.vapour_Pa if previous is not None else full * ROOM_RH_PCT / 100.0),
         closed=True,
         air_m3=(place.air_L or 0.0) / 1000.0,
         desiccant=agent,
         desiccant_kg=(place.desiccant_g or 0.0) / 1000.0 if agent is not None else 0.0,
     )
+    vents_m3_s = (place.exchange_m3_h or 0.0) / HOUR_S + bag.stream_m3_s(place, kelvin)
+    if vents_m3_s <= 0.0:
+        return air
+    room = room_behind(spool, place, end_s)
+    if room is None:
+        outside = airs.room_air(ROOM_C, ROOM_RH_PCT)
+    else:
+        outside = _air(spool, room, begin_s, end_s, None)
+    return airs.exchanging(air, vents_m3_s, outside.vapour_Pa)
 
 
-def first_air(spool: Spool, place: Place, at_s: float, now_s: float) -> Air | None:
+def closing_notes(spool: Spool, place: Place, at_s: float) -> list[str]:
+    """Return what is assumed of a bag or box that a spool goes into."""
+    if place.kind not in CLOSED or not is_closed(place):
+        return []
+    found = []
+    if place.kind == "sealed" and place.temperature_C is None and place.log is None:
+        found.append(f"{place.name} is at {ROOM_C:g} °C (the record states no temperature)")
+    if place.kind == "box" or place.desiccant:
+        left = "its desiccant as it was left" if place.desiccant_fresh_s else "fresh desiccant"
+        leaks = "" if place.exchange_m3_h is None else f", but leaks {place.exchange_m3_h:g} m³/h"
+        found.append(
+            f"{place.name} is closed with {left if place.desiccant else 'no desiccant'} when the spool goes in, "
+            f"and stays closed{leaks}"
+        )
+    grams = bag.leak_g_day(place)
+    if grams > 0.0:
+        room = room_behind(spool, place, at_s)
+        out = f"the air of {room.name}" if room is not None else f"{ROOM_C:g} °C and {ROOM_RH_PCT:g} % RH"
+        low, high = bag.leak_range(place)
+        what = "; its film is not stated" if bag.is_unstated(place) else ""
+        found.append(
+            f"{place.name} lets in {grams:.2g} ({low * grams:.2g} to {high * grams:.2g}) g of water a day at 23 °C "
+            f"from 50 % RH to dry air, here from {out}{what}"
+        )
+    return found
+
+
+def room_behind(spool: Spool, place: Place, at_s: float) -> Place | None:
+    """Return the place whose air comes in where one leaks: as stated, else where the spool stood in the open before.
+
+    None: the record tells of none.
+    """
+    if place.room is not None:
+        return place_of(spool, place.room, None, wanted_by=place.name)
+    for event in reversed(spool.events):
+        before = spool.places.get(event.place or "")
+        if event.at_s >= at_s or before is None or before.kind not in ROOMS:
+            continue
+        if before.room is not None:
+            return place_of(spool, before.room, None, wanted_by=before.name)
+        if before.fed_from is None:
+            return before
+    return None
+
+
+@dataclass(frozen=True)
+class _Window:
+    """Of what time the members' own air is asked, and whether for a forecast from its end on."""
+
+    begin_s: float
+    end_s: float
+    previous: Air | None
+    doubts: Doubts | None
+    ahead: bool = False
+
+
+def _owned(spool: Spool, place: Place, around: Surroundings, window: _Window) -> Surroundings:
+    """Return surroundings in which each member has its own air."""
+    doubts = window.doubts
+    if doubts is None:
+        return around
+    if place.kind == "printer" and place.fed_from is not None:
+        box = place_of(spool, place.fed_from, None, wanted_by=place.name)
+        reel = replace(around.reel, own=_own(spool, box, around.reel, window, doubts))
+        if place.room is None and place.log is None and place.rh_pct is None:
+            return replace(around, reel=reel, path=doubts.assumed(around.path))
+        path = replace(around.path, own=_own(spool, place, around.path, window, doubts))
+        return replace(around, reel=reel, path=path)
+    own = replace(around.reel, own=_own(spool, place, around.reel, window, doubts))
+    return replace(around, reel=own, path=own)
+
+
+def _own(spool: Spool, place: Place, air: Air, window: _Window, doubts: Doubts) -> OwnAir:
+    """Return how the members' air at a place differs from *air*, which is the stated one there."""
+    measured = not is_closed(place) and (place.log is not None or place.rh_pct is not None)
+    if place.kind == "printer" and not measured and place.room is not None:
+        room = place_of(spool, place.room, None, wanted_by=place.name)
+        return _own(spool, room, air, window, doubts)
+    warmer = doubts.warmer_K(place)
+    if measured and not air.closed:
+        humid = doubts.humidity_pct(place)
+        if window.ahead:
+            more_K, more_pct = doubts.ahead(place, window.end_s)
+            warmer, humid = warmer + more_K, humid + more_pct
+        return of_reading(air, warmer, humid)
+    room_moister = _room_moister(spool, place, window, doubts)
+    if place.kind == "dryer" and not air.closed:
+        return OwnAir(
+            warmer_K=warmer,
+            moister=room_moister,
+            draught=doubts.draught(place),
+            vent_m3_s=doubts.vent_m3_s(place),
+        )
+    if place.kind == "dryer":
+        return OwnAir(
+            warmer_K=warmer,
+            moister=room_moister,
+            incoming=room_moister,
+            exchange=doubts.exchange(place),
+            draught=doubts.draught(place),
+        )
+    came = 1.0 if window.previous is None else window.previous.own.moister
+    return OwnAir(warmer_K=warmer, moister=came, incoming=room_moister, exchange=doubts.exchange(place))
+
+
+def _room_moister(spool: Spool, place: Place, window: _Window, doubts: Doubts) -> float | Floats:
+    """Return the members' factor on the vapour pressure of the room that a place draws its air from."""
+    if place.dew_point_C is not None:
+        return 1.0
+    room = room_behind(spool, place, window.end_s)
+    if room is None:
+        outside = airs.room_air(ROOM_C, ROOM_RH_PCT)
+        return doubts.assumed(outside).own.moister if place.kind in CLOSED else 1.0
+    air = _air(spool, room, window.begin_s, window.end_s, None)
+    return _own(spool, room, air, replace(window, previous=None), doubts).moister
+
+
+def first_air(
+    spool: Spool, place: Place, at_s: float, now_s: float, doubts: Doubts | None = None
+) -> Air | None:
     """Return the air in which a reel found open has stood; None where its place does not tell."""
     if place.kind == "dryer":
         if place.room is None:
             return None
-        return first_air(spool, place_of(spool, place.room, None, wanted_by=place.name), at_s, now_s)
-    if place.kind == "sealed" or (place.kind == "box" and place.rh_pct is None and place.log is None):
+        return first_air(spool, place_of(spool, place.room, None, wanted_by=place.name), at_s, now_s, doubts)
+    if place.kind in CLOSED and is_closed(place):
         return None
     end = max(at_s, now_s) if place.log is not None else at_s  # a log often begins when the reel arrives
-    return _around(spool, place, min(at_s, end - 1.0), end, None).reel
+    begin = min(at_s, end - 1.0)
+    around = _around(spool, place, begin, end, None)
+    return _owned(spool, place, around, _Window(begin, end, None, doubts)).reel
 
 
-def last_air(spool: Spool, place: str, at_s: float, now_s: float, previous: Air | None) -> Air | None:
+def last_air(
+    spool: Spool,
+    place: str,
+    at_s: float,
+    now_s: float,
+    previous: Air | None,
+    doubts: Doubts | None = None,
+) -> Air | None:
     """Return the open air a spool was in last; a closed place hands on what it was closed with."""
     *_, (_, _, around) = stretches(
-        spool, place, at_s - SHORTEST_WINDOW_S, at_s, now_s=now_s, previous=previous
+        spool, place, at_s - SHORTEST_WINDOW_S, at_s, now_s=now_s, previous=previous, doubts=doubts
     )
     return previous if around.reel.closed else around.reel
-
-
-def log_air(log: AirLog, begin_s: float, end_s: float) -> Air:
-    """Return a log's mean air between two moments: its temperature and its vapour, lines between readings.
-
-    Before the first and after the last reading that reading holds.
-    """
-    # Only what lies in the window, and a reading on either side: a log may hold years.
-    low = max(0, bisect.bisect_right(log.at_s, begin_s) - 1)
-    high = bisect.bisect_right(log.at_s, end_s) + 1
-    at = np.asarray(log.at_s[low:high], dtype=np.float64)
-    kelvin = np.asarray(log.temperature_C[low:high], dtype=np.float64) + ZERO_CELSIUS_K
-    # The mean of the pressure, not of RH: what drives water is the pressure, and RH moves with temperature.
-    vapour = airs.vapour_pressure(kelvin, log.rh_pct[low:high])
-    return Air(_mean(at, kelvin, begin_s, end_s), _mean(at, vapour, begin_s, end_s))
-
-
-def _mean(at_s: Floats, values: Floats, begin_s: float, end_s: float) -> float:
-    if end_s <= begin_s:
-        return float(np.interp(begin_s, at_s, values))
-    low, high = np.searchsorted(at_s, [begin_s, end_s], side="right")
-    x = np.concatenate([[begin_s], at_s[low:high], [end_s]])
-    return float(np.trapezoid(np.interp(x, at_s, values), x) / (end_s - begin_s))
 
 
 def _missing(spool: Spool, place: Place, key: str, way_out: str) -> InputError:

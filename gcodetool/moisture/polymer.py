@@ -34,7 +34,16 @@ SEALED_SHARE: Final = (0.2, 0.4, 0.6)
 BED_FACTOR: Final = (0.6, 1.0, 1.7)
 # Where print limits lie, relative to the stated ones (own estimate; each user's inspections move it).
 LIMIT_FACTOR: Final = (0.75, 1.0, 4 / 3)
-DIMENSIONS: Final = 7  # coordinates of a member: one for each thing drawn
+COORDINATES: Final = (
+    "uptake",
+    "diffusivity",
+    "growth",
+    "activation",
+    "sealed",
+    "bed",
+    "limit",
+)  # of a member
+DIMENSIONS: Final = len(COORDINATES)
 
 
 @dataclass(frozen=True)
@@ -97,8 +106,10 @@ class Polymer:
         inside = np.clip(a, 0.0, 1.0)
         return np.asarray(warmth * (self._isotherm(inside) + self._slope(inside) * (a - inside)))
 
-    def activity(self, content: ArrayLike, temperature_K: float) -> Floats:
+    def activity(self, content: ArrayLike, temperature_K: float | Floats) -> Floats:
         """Return the activity, 0 to 1, at which each member holds *content* [kg/kg], (members,), by halving.
+
+        The temperature: one for all, or (members,).
 
         >>> from gcodetool import profiles
         >>> wet = polymer(profiles.material("PETG"))
@@ -107,12 +118,19 @@ class Polymer:
         """
         wanted = np.broadcast_to(np.asarray(content, dtype=np.float64), (self.members,))
         low, high = np.zeros(self.members), np.ones(self.members)
-        warmth = self._warmth(temperature_K)
+        warmth = np.exp(-self.sorption_K * (1.0 / np.asarray(temperature_K) - 1.0 / REFERENCE_K))
         for _ in range(60):
             middle = 0.5 * (low + high)
             below = warmth * self._isotherm(middle) < wanted
             low, high = np.where(below, middle, low), np.where(below, high, middle)
         return 0.5 * (low + high)
+
+    def own_equilibrium(self, activity: ArrayLike, temperature_K: ArrayLike) -> Floats:
+        """Return each member's content in balance with air of its own, 0 to 1 and [K]; (members,) [kg/kg]."""
+        inside = np.clip(np.asarray(activity, dtype=np.float64), 0.0, 1.0)
+        kelvin = np.asarray(temperature_K, dtype=np.float64)
+        warmth = np.exp(-self.sorption_K * (1.0 / kelvin - 1.0 / REFERENCE_K))
+        return np.asarray(warmth * self._isotherm(inside * np.ones(self.members)))
 
     def equilibrium_slope(self, activity: ArrayLike, temperature_K: ArrayLike) -> Floats:
         """Return d(content)/d(activity) in equilibrium, (…, members) [kg/kg]."""
@@ -126,6 +144,13 @@ class Polymer:
         return np.asarray(
             self.diffusivity_m2_s * heat * np.exp(self.diffusivity_per_content * np.asarray(content))
         )
+
+    def own_diffusivity(self, temperature_K: ArrayLike, content: ArrayLike) -> Floats:
+        """Return D(T, c) of each member at a temperature of its own, (…, members) [m²/s]."""
+        kelvin = np.asarray(temperature_K, dtype=np.float64)
+        heat = np.exp(-self.activation_K * (1.0 / kelvin - 1.0 / REFERENCE_K))
+        growth = np.exp(self.diffusivity_per_content * np.asarray(content))
+        return np.asarray(self.diffusivity_m2_s * heat * growth)
 
     def room_equilibrium(self) -> Floats:
         """Return each member's own content at 23 °C and 50 % RH, (members,) [kg/kg]."""
@@ -162,7 +187,7 @@ class Polymer:
 
 
 def spread_evenly(members: int, seed: str) -> Floats:
-    """Return *members* points that fill the unit cube evenly, (members, DIMENSIONS); a seed always the same.
+    """Return *members* points that fill the unit cube evenly, (members, COORDINATES); a seed always the same.
 
     The additive recurrence ``(offset + k alpha_d) mod 1`` with alpha_d = phi^-d and phi the positive root of
     x^(D+1) = x + 1 (the plastic number's family) does so for any number of members.
@@ -195,7 +220,7 @@ def polymer(
         1, or how many draws from the stated ranges.
     seed
         Shifts the draws; a spool's id, so that a spool's ensemble never changes.
-    at : (members, DIMENSIONS), optional
+    at : (members, COORDINATES), optional
         The members' coordinates in the unit cube, 0 and 1 at the ends of the ranges; else `spread_evenly`.
 
     Raises
@@ -217,14 +242,18 @@ def polymer(
     gab, first, second, third = _isotherm_parameters(material, scale)
     bare = Polymer(
         diffusivity_m2_s=draw.within(
-            material.diffusivity_23C_m2_s, material.diffusivity_range_m2_s, log=True
+            "diffusivity", material.diffusivity_23C_m2_s, material.diffusivity_range_m2_s, log=True
         ),
         diffusivity_per_content=draw.within(
-            material.diffusivity_conc_coeff_per_wt_pct, material.diffusivity_conc_coeff_range_per_wt_pct
+            "growth",
+            material.diffusivity_conc_coeff_per_wt_pct,
+            material.diffusivity_conc_coeff_range_per_wt_pct,
         )
         * 100.0
         / share,  # D depends on the polymer's own content, which is the whole strand's over its share
-        activation_K=draw.within(material.activation_energy_kJ_mol, material.activation_energy_range_kJ_mol)
+        activation_K=draw.within(
+            "activation", material.activation_energy_kJ_mol, material.activation_energy_range_kJ_mol
+        )
         * 1000.0
         / MOLAR_GAS,
         sorption_K=sorption_K,
@@ -234,9 +263,9 @@ def polymer(
         third=third,
         limit_good=np.full(members, material.limit_good_wt_pct * share / 100.0),
         limit_marginal=np.full(members, material.limit_marginal_wt_pct * share / 100.0),
-        sealed_share=draw.between(*SEALED_SHARE),
-        bed_factor=draw.between(*BED_FACTOR, log=True),
-        limit_factor=draw.between(*LIMIT_FACTOR, log=True),
+        sealed_share=draw.between("sealed", *SEALED_SHARE),
+        bed_factor=draw.between("bed", *BED_FACTOR, log=True),
+        limit_factor=draw.between("limit", *LIMIT_FACTOR, log=True),
         density_kg_m3=1.0 / (share / material.density_kg_m3 + (1.0 - share) / FIBRE_DENSITY_KG_M3),
     )
     factor = material.limit_marginal_x_room_equilibrium
@@ -267,29 +296,27 @@ def _uptake_scale(material: "Material", draw: "_Draw") -> Floats:
         (material.uptake_saturation_wt_pct, material.uptake_saturation_range_wt_pct),
     ):
         if nominal and between:
-            return draw.between(between[0] / nominal, 1.0, between[1] / nominal)
-    return draw.between(1.0, 1.0, 1.0)
+            return draw.between("uptake", between[0] / nominal, 1.0, between[1] / nominal)
+    return np.ones(draw.members)
 
 
 class _Draw:
-    """One coordinate of the members per parameter, in the order of asking."""
+    """The members' parameters from their coordinates."""
 
     def __init__(self, members: int, at: Floats | None) -> None:
         self.members = members
         self.at = at
-        self.asked = 0
 
-    def between(self, low: float, nominal: float, high: float, *, log: bool = False) -> Floats:
+    def between(self, name: str, low: float, nominal: float, high: float, *, log: bool = False) -> Floats:
         """Return the nominal value (no coordinates), or the member's own place from *low* to *high*."""
-        self.asked += 1
         if self.at is None:
             return np.full(self.members, nominal)
-        unit = self.at[:, self.asked - 1]
+        unit = self.at[:, COORDINATES.index(name)]
         if log:
             return np.asarray(low * (high / low) ** unit)
         return np.asarray(low + (high - low) * unit)
 
-    def within(self, nominal: float, bounds: "Pair | None", *, log: bool = False) -> Floats:
+    def within(self, name: str, nominal: float, bounds: "Pair | None", *, log: bool = False) -> Floats:
         """Return the draws of a stated range; without one every member has the same."""
         low, high = bounds or (nominal, nominal)
-        return self.between(low, nominal, high, log=log and low > 0)
+        return self.between(name, low, nominal, high, log=log and low > 0)

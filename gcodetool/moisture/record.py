@@ -48,7 +48,6 @@ class Place:
     set_offset_C: float = 0.0  # dryer: knob minus truth
     swing_C: float = 0.0
     max_temperature_C: float | None = None  # dryer: the most that its air may have
-    accuracy_C: float | None = None  # dryer: how well its temperature is known, one standard deviation
     slots: int | None = None  # dryer: reels that it takes at a time; not stated: one
     readings: tuple[Thermometer, ...] = ()  # dryer: by time
     air_L: float | None = None  # box, sealed: closed air volume
@@ -58,7 +57,12 @@ class Place:
     agent: Desiccant | None = None  # the profile of that desiccant
     desiccant_fresh_s: tuple[float, ...] = ()  # when it was renewed; none stated: whenever the spool goes in
     exchange_m3_h: float | None = None  # box, dryer: air exchanged with its room
+    film: str | None = None  # box, sealed: a name of `bag.FILMS`,
+    film_area_m2: float | None = None  # how much of it,
+    leak_g_per_day: float | None = None  # or what comes through, at 23 °C between 50 % RH and dry air
     draught: float | None = None  # open, dryer: what a fan does to convection and mass transfer of still air
+    accuracy_C: float | None = None  # how far temperature and humidity may be off: standard deviations
+    accuracy_rh_pct: float | None = None
 
 
 @dataclass(frozen=True)
@@ -113,3 +117,6 @@ class Spool:
     colour: str | None = None
     source: str = ""  # the file it was read from, for messages
     in_ledger: bool = False  # its record is the ledger's, not a file's
+    # Spools that stood with it in closed places, or with these in turn, as far as their records matter to it.
+    neighbours: tuple["Spool", ...] = ()
+    more_neighbours: int = 0  # beyond those

@@ -69,9 +69,10 @@ class BodyWater:
             self.dry_kg * np.interp(np.asarray(activity, dtype=np.float64), self.activity, self.content)
         )
 
-    def follows_s(self, temperature_K: float) -> float:
-        """Return the time constant at a temperature. [s]"""
-        return self.exchange_s * math.exp(self.activation_K * (1.0 / temperature_K - 1.0 / REFERENCE_K))
+    def follows_s(self, temperature_K: float | Floats) -> float | Floats:
+        """Return the time constant at a temperature, or at each member's. [s]"""
+        exponent = self.activation_K * (1.0 / temperature_K - 1.0 / REFERENCE_K)
+        return self.exchange_s * (math.exp(exponent) if isinstance(exponent, float) else np.exp(exponent))
 
     @property
     def weighed_kg(self) -> float:

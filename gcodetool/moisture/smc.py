@@ -27,7 +27,9 @@ RANGE: Final = 1.0  # of the unit cube's coordinates: over what the remainder of
 NUGGET: Final = 1e-3  # of its variance: the numerical roughness of a simulation
 
 
-def fit_surrogate(at: Floats, values: Floats, near: Floats) -> Callable[[Floats], Floats]:
+def fit_surrogate(
+    at: Floats, values: Floats, near: Floats, *, together: int | None = None
+) -> Callable[[Floats], Floats]:
     """Return a function of places (rows, coordinates) that gives what a simulation there would predict.
 
     A quadratic, fitted closest where *near* is large, and on top of it a Gaussian process for what the
@@ -39,8 +41,11 @@ def fit_surrogate(at: Floats, values: Floats, near: Floats) -> Callable[[Floats]
         Places simulated and what they predict, (rows, coordinates) and (rows, predictions).
     near : (rows,)
         Weights of the rows in the fit.
+    together
+        How many of the first coordinates have products in the quadratic; the others only their squares, or there
+        were more products than places simulated.
     """
-    features = _features(at)
+    features = _features(at, together)
     ridge = np.full(features.shape[1], RIDGE * float(near.max()))
     ridge[0] = 0.0
     fitted, *_ = np.linalg.lstsq(
@@ -53,7 +58,7 @@ def fit_surrogate(at: Floats, values: Floats, near: Floats) -> Callable[[Floats]
     pull = np.linalg.solve(alike, rest)
 
     def predict(places: Floats) -> Floats:
-        return np.asarray(_features(places) @ fitted + _alike(places, at) @ pull)
+        return np.asarray(_features(places, together) @ fitted + _alike(places, at) @ pull)
 
     return predict
 
@@ -109,11 +114,13 @@ def _reflected(at: Floats) -> Floats:
     return np.where(folded > 1.0, 2.0 - folded, folded)
 
 
-def _features(at: Floats) -> Floats:
+def _features(at: Floats, together: int | None) -> Floats:
     """Return a quadratic in the coordinates, (rows, features)."""
     x = 2.0 * at - 1.0
     count = x.shape[1]
-    products = [x[:, i] * x[:, j] for i in range(count) for j in range(i, count)]
+    crossed = count if together is None else min(together, count)
+    products = [x[:, i] * x[:, j] for i in range(crossed) for j in range(i, crossed)]
+    products += [x[:, i] ** 2 for i in range(crossed, count)]
     return np.column_stack([np.ones(x.shape[0]), x, *products])
 
 

@@ -18,8 +18,8 @@ from gcodetool.moisture.record import Event, Place, Spool
 
 Floats = NDArray[np.float64]
 
-KIND: Final = "snapshot/3"
-MODEL: Final = "2"  # of the physics: another one, and no old snapshot fits
+KIND: Final = "snapshot/5"
+MODEL: Final = "4"  # of the physics: another one, and no old snapshot fits
 
 
 class SnapshotStore(Protocol):
@@ -60,6 +60,12 @@ def key(spool: Spool, events: Sequence[Event], *, members: int) -> str:
     for event in events:
         digest.update(repr(replace(event, line=None)).encode())
     return digest.hexdigest()
+
+
+def joint_key(records: Sequence[tuple[Spool, Sequence[Event], int]]) -> str:
+    """Return the hash of what a state rests on where spools stood together: of each its events and members."""
+    keys = [key(spool, events, members=members) for spool, events, members in records]
+    return keys[0] if len(keys) == 1 else hashlib.sha256(" ".join(keys).encode()).hexdigest()
 
 
 def relied_on(spool: Spool, events: Sequence[Event]) -> list[Place]:

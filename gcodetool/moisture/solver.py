@@ -32,6 +32,9 @@ REFERENCE_K = cython.declare(cython.double, constants.REFERENCE_K)
 VAPOUR_GAS = cython.declare(cython.double, constants.VAPOUR_GAS)
 SMALLEST_ACTIVITY = cython.declare(cython.double, constants.SMALLEST_ACTIVITY)
 NEAR_K = cython.declare(cython.double, 1.0)  # members this close share one look at the vapour's tables
+WIDE_K = cython.declare(
+    cython.double, 10.0
+)  # members within this of their middle: a cubic, and a longer series
 SPEED_SLACK = cython.declare(cython.double, 2.5)  # of heat_slack: D follows temperature less strictly
 SHORTEST_S = cython.declare(cython.double, 1e-9)  # too short for a rate
 FULL_STRIDES = cython.declare(cython.int, 1)  # of the iteration on temperature, before
@@ -94,6 +97,16 @@ def grown(x: cython.double) -> cython.double:
     return 1.0 + x * (1.0 + x * (0.5 + x * (1.0 / 6.0 + x * (1.0 / 24.0 + x * (1.0 / 120.0)))))
 
 
+@cython.cfunc
+@cython.exceptval(check=False)
+def grown_far(x: cython.double) -> cython.double:
+    """Return exp(x), off by less than 1e-8 up to 0.8; in vectors too."""
+    g: cython.double = grown(0.125 * x)
+    g *= g
+    g *= g
+    return g * g
+
+
 @cython.cclass
 class Reel:
     """A winding's field and the arrays it is solved in; every array belongs to the caller or to it.
@@ -104,9 +117,9 @@ class Reel:
     holds so far from it [K]);
     ``parameters`` (PARAMETERS × members); ``share, conductance`` (shells);
     ``radius_m, pitch_m, bed`` (void over tortuosity), ``conductivity, heat_capacity``;
-    ``strand_kg, gap_m3`` (layers), ``face_m2`` (layers + 1), ``side_m2`` (layers: open flanges, both sides)
-    and ``side_m`` (the way from a layer's turns to them), ``flange_m2`` (layers: both flanges, open or not: heat
-    goes through either way) and ``flange_m2K_W`` (what their walls resist);
+    ``strand_kg, gap_m3`` (layers), ``face_m2`` (layers + 1), ``flange_m2`` (layers: both flanges; heat goes through
+    them, open or not), ``flange_open`` (members: the share of that which vapour goes through), ``side_m`` (the way
+    from a layer's turns to them) and ``flange_m2K_W`` (what their walls resist);
     ``water, gap, temperature`` (the field; gap in kg/m³), ``store`` (members: kg of water in the bag's air
     and desiccant), ``body`` (members: kg in the reel's own body), ``inflow`` (members: kg that crossed the
     outside, summed up), ``spent`` (members: when a desiccant was spent [s], below 0: not yet);
@@ -137,8 +150,8 @@ class Reel:
     strand_kg: cython.double[::1]
     gap_m3: cython.double[::1]
     face_m2: cython.double[::1]
-    side_m2: cython.double[::1]
     side_m: cython.double
+    flange_open: cython.double[::1]
     flange_m2: cython.double[::1]
     flange_m2K_W: cython.double
     water: cython.double[::1]
@@ -152,18 +165,19 @@ class Reel:
     body_rows: cython.Py_ssize_t
     body_a: cython.double[::1]
     body_x: cython.double[::1]
-    # the air outside
-    air_K: cython.double
-    air_Pa: cython.double
+    # the air outside; each member may have its own, (members)
+    air_K: cython.double[::1]
+    air_Pa: cython.double[::1]
+    full_air_Pa: cython.double[::1]
+    mass_film: cython.double[::1]
+    through: cython.double[::1]  # what a draught does to the way through open flanges
+    exchange_m3_s: cython.double[::1]  # of a closed place, or what the vents of an open one let through
+    exchange_kg_m3: cython.double[::1]  # vapour in the air that leaks in
+    body_s: cython.double[::1]  # in which the body follows the air, at its temperature
+    spent_Pa: cython.double[::1]
     closed: cython.bint
     air_m3: cython.double
     heat_film: cython.double
-    mass_film: cython.double
-    through: cython.double  # what a draught does to the way through open flanges
-    exchange_m3_s: cython.double  # of a closed place
-    exchange_kg_m3: cython.double  # vapour in the air that leaks in
-    body_s: cython.double  # in which the body follows the air, at its temperature
-    spent_Pa: cython.double
     stayed_s: cython.double  # since surround
     desiccant_kg: cython.double
     desiccant_rows: cython.Py_ssize_t
@@ -221,7 +235,6 @@ class Reel:
     error: cython.double  # of the step just made, estimated: kg
     heat_error: cython.double  # and in temperature: K
     before_K: cython.double[::1]  # (layers, members)
-    full_air_Pa: cython.double
     slope: cython.double  # of a table, where `line` looked last
     level: cython.double
 
@@ -245,7 +258,7 @@ class Reel:
         self.strand_kg = given.strand_kg
         self.gap_m3 = given.gap_m3
         self.face_m2 = given.face_m2
-        self.side_m2 = given.side_m2
+        self.flange_open = given.flange_open
         self.side_m = given.side_m
         self.flange_m2 = given.flange_m2
         self.flange_m2K_W = given.flange_m2K_W
@@ -303,6 +316,7 @@ class Reel:
         self.old_store = work(given.members)
         self.outside = work(given.members)
         self.crossed = work(given.members)
+        self.full_air_Pa = work(given.members)
         self.plain = True
         self.flat = False
         self.begun = False
@@ -315,6 +329,8 @@ class Reel:
                 self.plain = False
             if self.parameters[LATENT * self.members + m] != 0.0:
                 self.latent = True
+            if self.flange_open[m] > 0.0 and self.layers > 0 and self.flange_m2[0] > 0.0:
+                self.sided = True
         self.inverse = work(1 if self.plain else total)
         self.offset = work(1 if self.plain else total)
         self.guess = work(1 if self.plain else total)
@@ -323,9 +339,6 @@ class Reel:
         for i in range(self.layers * self.members):
             self.pressure[i] = self.gap[i] * VAPOUR_GAS * self.temperature[i]
             self.taken[i] = -1e3  # nowhere near
-        for i in range(self.layers):
-            if self.side_m2[i] > 0.0:
-                self.sided = True
         if not self.plain:
             for m in range(self.members):
                 k = self.parameters[GROWTH * self.members + m]
@@ -350,10 +363,11 @@ class Reel:
     def surround(self, air: Any) -> None:
         """Put the reel into other air.
 
-        *air* has ``temperature_K, vapour_Pa, closed, air_m3, heat_W_m2K, mass_m_s, through``,
-        ``desiccant_kg`` and the desiccant's ``activity`` and ``content`` (kg/kg) arrays, ``exchange_m3_s``,
-        ``exchange_kg_m3``, ``body_s`` and ``spent_Pa``.  A bag's or box's ``store`` is the caller's to set, and
-        the body of a reel in the open is the caller's altogether.
+        *air* has for each member, as arrays, ``temperature_K, vapour_Pa, mass_m_s, through, exchange_m3_s,
+        exchange_kg_m3, body_s, spent_Pa``; for all of them ``closed, air_m3, heat_W_m2K, desiccant_kg`` and the
+        desiccant's ``activity`` and ``content`` (kg/kg) arrays.  In the open ``exchange_m3_s`` is what vents let
+        through, infinite for a room.  A bag's or box's ``store`` is the caller's to set, and the body of a reel in
+        the open is the caller's altogether.
         """
         self.air_K = air.temperature_K
         self.air_Pa = air.vapour_Pa
@@ -371,10 +385,13 @@ class Reel:
         self.desiccant_rows = len(air.activity)
         self.desiccant_a = air.activity
         self.desiccant_x = air.content
-        self.full_air_Pa = saturation(self.air_K)
         m: cython.Py_ssize_t
         for m in range(self.members):
-            self.outside[m] = self.air_Pa
+            if m > 0 and self.air_K[m] == self.air_K[m - 1]:
+                self.full_air_Pa[m] = self.full_air_Pa[m - 1]
+            else:
+                self.full_air_Pa[m] = saturation(self.air_K[m])
+            self.outside[m] = self.air_Pa[m]
             self.spent[m] = -1.0
 
     def march(
@@ -475,7 +492,7 @@ class Reel:
         self.stayed_s += seconds
         if self.closed and self.desiccant_kg > 0.0:
             for m in range(self.members):
-                if self.spent[m] < 0.0 and self.outside[m] > self.spent_Pa:
+                if self.spent[m] < 0.0 and self.outside[m] > self.spent_Pa[m]:
                     self.spent[m] = self.stayed_s
 
     @cython.cfunc
@@ -514,6 +531,7 @@ class Reel:
         j: cython.Py_ssize_t
         n: cython.Py_ssize_t = self.layers
         M: cython.Py_ssize_t = self.members
+        outer: cython.double[::1] = self.air_K
         heat: cython.double[::1] = self.parameters[LATENT * M : (LATENT + 1) * M]
         rest: cython.double[::1] = self.row_rest
         carried: cython.double[::1] = self.row_kept
@@ -545,9 +563,7 @@ class Reel:
             j = i * M
             for m in range(M):  # from the air's own temperature, so that no heat is lost to rounding
                 lost = capacity + side + below * rest[m]
-                known = (
-                    capacity * (old[j + m] - self.air_K) + dt * heat[m] * gained[j + m] + below * carried[m]
-                )
+                known = capacity * (old[j + m] - outer[m]) + dt * heat[m] * gained[j + m] + below * carried[m]
                 total = 1.0 / (lost + above)
                 carried[m] = known * total
                 rest[m] = lost * total
@@ -561,9 +577,9 @@ class Reel:
             for m in range(M):
                 rest[m] = row_q[j + m] + row_p[j + m] * rest[m]
             for m in range(M):
-                goal: cython.double = self.air_K + rest[m]
-                low: cython.double = (old[j + m] if old[j + m] < self.air_K else self.air_K) - LEAP_K
-                high: cython.double = (old[j + m] if old[j + m] > self.air_K else self.air_K) + LEAP_K
+                goal: cython.double = outer[m] + rest[m]
+                low: cython.double = (old[j + m] if old[j + m] < outer[m] else outer[m]) - LEAP_K
+                high: cython.double = (old[j + m] if old[j + m] > outer[m] else outer[m]) + LEAP_K
                 goal = low if goal < low else (high if goal > high else goal)
                 kelvin[j + m] += stride * (goal - kelvin[j + m])
 
@@ -601,6 +617,9 @@ class Reel:
                 continue
             any_ = True
             near: cython.bint = apart < NEAR_K and steep < 5000.0
+            if not near and steep < 5000.0 and self.widely(i):
+                self.settle(i)
+                continue
             at: cython.double = saturation(middle)
             # Members close together: ln p as a parabola around the first one's, good to 1e-6 of p.
             up: cython.double = log(saturation(middle + NEAR_K) / at)
@@ -628,13 +647,80 @@ class Reel:
                     full[j + m] = saturation(x)
                     warmth[j + m] = exp(-sorption[m] * (1.0 / x - 1.0 / REFERENCE_K))
                     gap_flow[j + m] = 2.16e-5 * power(x / 273.15, 1.81) * self.bed / (VAPOUR_GAS * x) * bed[m]
-            for m in range(M):
-                known[j + m] = kelvin[j + m]
-                if self.taken[j + m] < -1.0:
-                    self.tangent(i, m)
-                else:
-                    self.bend(i, m)
+            self.settle(i)
         return any_
+
+    @cython.cfunc
+    @cython.exceptval(check=False)
+    def settle(self, i: cython.Py_ssize_t) -> cython.void:
+        """Note the temperature that a layer's properties were taken at, and bend its isotherms to them."""
+        m: cython.Py_ssize_t
+        M: cython.Py_ssize_t = self.members
+        j: cython.Py_ssize_t = i * M
+        for m in range(M):
+            self.known_K[j + m] = self.temperature[j + m]
+            if self.taken[j + m] < -1.0:
+                self.tangent(i, m)
+            else:
+                self.bend(i, m)
+
+    @cython.cfunc
+    @cython.exceptval(check=False)
+    def widely(self, i: cython.Py_ssize_t) -> cython.bint:
+        """Take the properties of a layer whose members differ by some kelvin, as in air of their own.
+
+        ln p is a cubic through four points about the members' middle, good to 5e-6 of p.  Return whether they
+        are close enough for that.
+        """
+        m: cython.Py_ssize_t
+        M: cython.Py_ssize_t = self.members
+        j: cython.Py_ssize_t = i * M
+        sorption: cython.double[::1] = self.parameters[SORPTION * M : (SORPTION + 1) * M]
+        bed: cython.double[::1] = self.parameters[BED * M : (BED + 1) * M]
+        kelvin: cython.double[::1] = self.temperature
+        full: cython.double[::1] = self.full_Pa
+        warmth: cython.double[::1] = self.warmth
+        gap_flow: cython.double[::1] = self.gap_flow
+        low: cython.double = kelvin[j]
+        high: cython.double = kelvin[j]
+        x: cython.double
+        for m in range(M):
+            x = kelvin[j + m]
+            low = x if x < low else low
+            high = x if x > high else high
+        half: cython.double = 0.5 * (high - low)
+        if not half < WIDE_K:
+            return False
+        if half < 1e-3:
+            half = 1e-3
+        middle: cython.double = 0.5 * (high + low)
+        at: cython.double = saturation(middle)
+        outer_up: cython.double = log(saturation(middle + half) / at)
+        outer_down: cython.double = log(saturation(middle - half) / at)
+        inner_up: cython.double = log(saturation(middle + half / 3.0) / at)
+        inner_down: cython.double = log(saturation(middle - half / 3.0) / at)
+        # Even and odd part of the cubic over y = (T - middle)/half, through y = -1, -1/3, 1/3, 1.
+        second: cython.double = 0.5625 * (outer_up + outer_down - inner_up - inner_down)
+        level: cython.double = 0.5 * (outer_up + outer_down) - second
+        third: cython.double = 0.5625 * (outer_up - outer_down - 3.0 * (inner_up - inner_down))
+        first: cython.double = 0.5 * (outer_up - outer_down) - third
+        distance: cython.double = 1.0 / middle - 1.0 / REFERENCE_K
+        free: cython.double = 2.16e-5 * power(middle / 273.15, 1.81) * self.bed / (VAPOUR_GAS * middle)
+        last_heat: cython.double = 0.0
+        warm: cython.double = 1.0
+        for m in range(M):
+            if sorption[m] != last_heat:  # the members mostly share it
+                last_heat = sorption[m]
+                warm = exp(-last_heat * distance)
+            warmth[j + m] = warm
+        for m in range(M):
+            x = (kelvin[j + m] - middle) / half
+            full[j + m] = at * grown_far(level + x * (first + x * (second + x * third)))
+            x = (kelvin[j + m] - middle) / middle
+            warmth[j + m] *= grown_far(sorption[m] * x / kelvin[j + m])
+            # (T/middle)^0.81, as a series
+            gap_flow[j + m] = free * bed[m] * (1.0 + x * (0.81 + x * (-0.07695 + x * 0.0305235)))
+        return True
 
     @cython.cfunc
     @cython.exceptval(check=False)
@@ -977,7 +1063,7 @@ class Reel:
                     row_p[j + m] = face * (gap_flow[j + m] + gap_flow[j + M + m])
             else:
                 for m in range(M):
-                    row_p[j + m] = dt * self.face_link(j + m)
+                    row_p[j + m] = dt * self.face_link(j + m, m)
             for m in range(M):
                 slope = mass * self.surface_lost[j + m]
                 capacity = gaps / (VAPOUR_GAS * self.temperature[j + m]) + slope * self.surface_slope[j + m]
@@ -987,7 +1073,7 @@ class Reel:
                 above = row_p[j + m]
                 aside = 0.0
                 if self.sided:
-                    aside = dt * self.side_link(i, j + m) + below[m] * side[m]
+                    aside = dt * self.side_link(i, j + m, m) + below[m] * side[m]
                 total = 1.0 / (lost + aside + above)
                 if self.sided:
                     out_rest[m] += aside * lost * total
@@ -1007,11 +1093,10 @@ class Reel:
                 self.outside[m] = self.enclose(m, dt, lost, known)
                 if (self.desiccant_kg > 0.0 or self.body_kg > 0.0) and fabs(
                     self.outside[m] - before
-                ) > self.activity_slack * self.full_air_Pa:
+                ) > self.activity_slack * self.full_air_Pa[m]:
                     again = True
             else:
-                self.crossed[m] = lost * self.air_Pa - known
-                self.outside[m] = self.air_Pa
+                self.vent(m, dt, lost, known)
             rest[m] = self.outside[m]
         for i in range(n - 1, -1, -1):
             j = i * M
@@ -1028,18 +1113,19 @@ class Reel:
 
     @cython.cfunc
     @cython.exceptval(check=False)
-    def face_link(self, j: cython.Py_ssize_t) -> cython.double:
-        """Return the conductance from the middle of cell *j* through the winding's face and its film [kg/(s Pa)]."""
+    def face_link(self, j: cython.Py_ssize_t, m: cython.Py_ssize_t) -> cython.double:
+        """Return the conductance from the middle of a member's cell *j* through the face and its film [kg/(s Pa)]."""
         half: cython.double = 2.0 * self.gap_flow[j] / self.pitch_m
-        film: cython.double = self.mass_film / (VAPOUR_GAS * self.temperature[j])
+        film: cython.double = self.mass_film[m] / (VAPOUR_GAS * self.temperature[j])
         return self.face_m2[self.layers] / (1.0 / half + 1.0 / film)
 
     @cython.cfunc
     @cython.exceptval(check=False)
-    def side_link(self, i: cython.Py_ssize_t, j: cython.Py_ssize_t) -> cython.double:
-        """Return the conductance from cell *j* of layer *i* through both open flanges [kg/(s Pa)]."""
-        film: cython.double = self.mass_film / (VAPOUR_GAS * self.temperature[j])
-        return self.side_m2[i] / (self.side_m / (self.gap_flow[j] * self.through) + 1.0 / film)
+    def side_link(self, i: cython.Py_ssize_t, j: cython.Py_ssize_t, m: cython.Py_ssize_t) -> cython.double:
+        """Return the conductance from a member's cell *j* of layer *i* through both open flanges [kg/(s Pa)]."""
+        film: cython.double = self.mass_film[m] / (VAPOUR_GAS * self.temperature[j])
+        area: cython.double = self.flange_open[m] * self.flange_m2[i]
+        return area / (self.side_m / (self.gap_flow[j] * self.through[m]) + 1.0 / film)
 
     @cython.cfunc
     @cython.exceptval(check=False)
@@ -1055,14 +1141,30 @@ class Reel:
 
     @cython.cfunc
     @cython.exceptval(check=False)
+    def vent(
+        self, m: cython.Py_ssize_t, dt: cython.double, lost: cython.double, known: cython.double
+    ) -> cython.void:
+        """Set the pressure around a reel in the open: that of the air, and what vents do not let out above it [Pa].
+
+        The air between reel and vents holds next to nothing: what comes off the reel goes out at once.
+        """
+        out: cython.double = dt * self.exchange_m3_s[m] / (VAPOUR_GAS * self.air_K[m])
+        p: cython.double = self.air_Pa[m] + (known - lost * self.air_Pa[m]) / (lost + out)
+        self.outside[m] = p
+        self.crossed[m] = lost * p - known
+
+    @cython.cfunc
+    @cython.exceptval(check=False)
     def enclose(
         self, m: cython.Py_ssize_t, dt: cython.double, lost: cython.double, known: cython.double
     ) -> cython.double:
         """Return the pressure in a closed place's air, and keep its water: air, desiccant and body [Pa]."""
-        full: cython.double = self.full_air_Pa
-        capacity: cython.double = self.air_m3 / (VAPOUR_GAS * self.air_K)
+        full: cython.double = self.full_air_Pa[m]
+        density: cython.double = VAPOUR_GAS * self.air_K[m]
+        capacity: cython.double = self.air_m3 / density
         level: cython.double = 0.0
-        leak: cython.double = dt * self.exchange_m3_s
+        leak: cython.double = dt * self.exchange_m3_s[m]
+        leaked: cython.double = leak * self.exchange_kg_m3[m]
         body_capacity: cython.double = 0.0
         body_level: cython.double = 0.0
         follows: cython.double = 0.0
@@ -1072,18 +1174,18 @@ class Reel:
             capacity += self.desiccant_kg * self.slope / full
         if self.body_kg > 0.0:
             self.line(self.outside[m] / full, self.body_a, self.body_x, self.body_rows)
-            follows = dt / (dt + self.body_s)
+            follows = dt / (dt + self.body_s[m])
             body_level = follows * self.body_kg * self.level
             body_capacity = follows * self.body_kg * self.slope / full
-        out: cython.double = leak / (VAPOUR_GAS * self.air_K)
+        out: cython.double = leak / density
         given: cython.double = follows * self.old_body[m] - body_level
-        p: cython.double = (self.old_store[m] - level + given + known + leak * self.exchange_kg_m3) / (
+        p: cython.double = (self.old_store[m] - level + given + known + leaked) / (
             capacity + body_capacity + lost + out
         )
         self.store[m] = level + capacity * p
         if self.body_kg > 0.0:
             self.body[m] = (1.0 - follows) * self.old_body[m] + body_level + body_capacity * p
-        self.crossed[m] = leak * self.exchange_kg_m3 - out * p
+        self.crossed[m] = leaked - out * p
         return p
 
     @cython.cfunc

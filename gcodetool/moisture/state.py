@@ -12,14 +12,21 @@ from numpy.typing import ArrayLike, NDArray
 
 from gcodetool.moisture.air import Air
 from gcodetool.moisture.constants import ZERO_CELSIUS_K
+from gcodetool.moisture.doubts import Doubts
 from gcodetool.moisture.field import Field
 from gcodetool.moisture.inference import Inspected, Weighed
 from gcodetool.moisture.notes import Note
 from gcodetool.moisture.places import Surroundings, box_of
 from gcodetool.moisture.polymer import Polymer
 from gcodetool.moisture.record import Event, Spool
+from gcodetool.moisture.shared_air import Companion, SharedIntegrator
 
 Floats = NDArray[np.float64]
+
+
+def marched(state: "State") -> SharedIntegrator:
+    """Return a state on its way through time, with the other reels in its closed place."""
+    return SharedIntegrator(state.field, state.polymer, state.company)
 
 
 class Quantiles(NamedTuple):
@@ -56,6 +63,10 @@ class State:
         Weigh-ins and inspections, and what each member says of them.
     enclosed
         The closed place's air that the spool is in, as it began; None in the open.
+    company
+        The other reels in that place.
+    doubts
+        What members take places and reel to be; None: as the record says.
     """
 
     spool: Spool
@@ -70,6 +81,8 @@ class State:
     notes: tuple[Note, ...] = ()
     record: tuple[Weighed | Inspected, ...] = ()
     enclosed: Air | None = None
+    doubts: Doubts | None = None
+    company: tuple[Companion, ...] = ()
 
     @property
     def members(self) -> int:

@@ -56,7 +56,7 @@ class Winding:
     notes
         What was assumed.
     flange_open
-        Share of the flanges' area that is open, 0 to 1.
+        Share of the flanges' area that is open, 0 to 1; one for all members, or (members,).
     body
         What the reel's own body holds of water; None: nothing.
     """
@@ -71,7 +71,7 @@ class Winding:
     full_m: Floats
     loose: bool
     notes: tuple[Note, ...] = ()
-    flange_open: float = 0.0
+    flange_open: float | Floats = 0.0
     body: BodyWater | None = None
 
     @property
@@ -111,10 +111,6 @@ class Winding:
             return np.zeros(self.layers)
         radius = self.hub_radius_m + self.pitch_m * np.arange(self.layers + 1)
         return np.asarray(2.0 * math.pi * np.diff(radius**2))
-
-    def side_m2(self) -> Floats:
-        """Return what of that is open, (layers,)."""
-        return self.flange_open * self.flange_m2()
 
     @property
     def side_m(self) -> float:

@@ -33,6 +33,28 @@ RACE_MM_S: Final = 2000.0  # an X or Y limit of at least this, under Marlin, was
 LEAST: Final = 1e-3  # mm/s, mm/s2: what is slower than this is no machine
 
 
+def each_letter(text: str) -> dict[str, float]:
+    """Return limits by name: each word's letters with one value.
+
+    >>> each_letter("M204 PT 500, M203 Z 5")
+    {'M204 P': 500.0, 'M204 T': 500.0, 'M203 Z': 5.0}
+    """
+    parts = (part.split() for part in text.split(","))
+    return {f"{word} {letter}": float(value) for word, letters, value in parts for letter in letters}
+
+
+MARLIN_DEFAULTS: Final = each_letter(
+    "M201 XY 3000, M201 Z 100, M201 E 10000, M203 XY 300, M203 Z 5, M203 E 25, M204 PRT 3000, M205 XY 10, "
+    "M205 Z 0.3, M205 E 5, M92 XY 80, M92 Z 400, M92 E 93, M205 J 0.013, M205 ST 0, M207 S 3, M207 F 45, "
+    "M207 Z 0, M208 S 0, M208 F 8, M900 K 0"
+)
+RRF_DEFAULTS: Final = {
+    **each_letter("M201 XY 1000, M201 Z 200, M201 E 500, M203 XYE 100, M203 Z 20, M566 XY 15, M566 Z 10"),
+    **each_letter("M566 E 5, M204 PT 50000, M566 P 0, M203 I 0.5, M207 S 2, M207 RZ 0, M572 S 0"),
+    **dict.fromkeys(("M207 F", "M207 T"), 1000.0 / 60),
+}
+
+
 @dataclass(frozen=True)
 class LimitUse:
     """One limit that the times rest on.
@@ -249,21 +271,7 @@ class MarlinLimits(Limits):
     """M201 to M208 as Marlin reads them (docs/motion.md B, B7)."""
 
     names = MARLIN_LIMITS
-    zero_allowed = frozenset(
-        (
-            "M205 J",
-            "M205 X",
-            "M205 Y",
-            "M205 Z",
-            "M205 E",
-            "M205 S",
-            "M205 T",
-            "M207 S",
-            "M207 Z",
-            "M208 S",
-            "M900 K",
-        )
-    )
+    zero_allowed = frozenset(each_letter("M205 JXYZEST 0, M207 SZ 0, M208 S 0, M900 K 0"))
     linear_advance = False  # M900 acts only where it is compiled in; the profile says so with K
 
     @property
@@ -326,23 +334,7 @@ def marlin_limits(
     """Return Marlin's limits; the words of M205 in *profile* choose the corner build."""
     limits = MarlinLimits()
     machine = machine or {}
-    defaults: dict[str, float] = {
-        **dict(zip(("M201 X", "M201 Y", "M201 Z", "M201 E"), (3000.0, 3000.0, 100.0, 10000.0), strict=True)),
-        **dict(zip(("M203 X", "M203 Y", "M203 Z", "M203 E"), (300.0, 300.0, 5.0, 25.0), strict=True)),
-        **dict(zip(("M204 P", "M204 R", "M204 T"), (3000.0, 3000.0, 3000.0), strict=True)),
-        **dict(zip(("M205 X", "M205 Y", "M205 Z", "M205 E"), (10.0, 10.0, 0.3, 5.0), strict=True)),
-        **dict(zip(("M92 X", "M92 Y", "M92 Z", "M92 E"), (80.0, 80.0, 400.0, 93.0), strict=True)),
-        "M205 J": 0.013,
-        "M205 S": 0.0,
-        "M205 T": 0.0,
-        "M207 S": 3.0,
-        "M207 F": 45.0,
-        "M207 Z": 0.0,
-        "M208 S": 0.0,
-        "M208 F": 8.0,
-        "M900 K": 0.0,
-    }
-    for name, value in defaults.items():
+    for name, value in MARLIN_DEFAULTS.items():
         limits.set_raw(name, value)
     for key, name in _block_names().items():
         if key in machine:
@@ -459,28 +451,7 @@ def rrf_limits(
     """Return RepRapFirmware's limits; the profile speaks in that firmware's units (M203, M566: mm/min)."""
     limits = RrfLimits()
     machine = machine or {}
-    for axis, ramp, speed, jerk in zip(
-        "XYZE",
-        (1000.0, 1000.0, 200.0, 500.0),
-        (100.0, 100.0, 20.0, 100.0),
-        (15.0, 15.0, 10.0, 5.0),
-        strict=True,
-    ):
-        limits.set_raw(f"M201 {axis}", ramp)
-        limits.set_raw(f"M203 {axis}", speed)
-        limits.set_raw(f"M566 {axis}", jerk)
-    for name, value in (
-        ("M204 P", 50000.0),
-        ("M204 T", 50000.0),
-        ("M566 P", 0.0),
-        ("M203 I", 0.5),
-        ("M207 S", 2.0),
-        ("M207 R", 0.0),
-        ("M207 F", 1000.0 / 60),
-        ("M207 T", 1000.0 / 60),
-        ("M207 Z", 0.0),
-        ("M572 S", 0.0),
-    ):
+    for name, value in RRF_DEFAULTS.items():
         limits.set_raw(name, value)
     for key, name in _block_names().items():
         word = name.replace("M205", "M566")

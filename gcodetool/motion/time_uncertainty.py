@@ -15,7 +15,7 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING, Final
 
 from gcodetool.gcode.dialects import Dialect
-from gcodetool.motion.limits import SETTINGS_BLOCK, STATED_DEFAULT, Limits
+from gcodetool.motion.limits import SETTINGS_BLOCK, STATED_DEFAULT, Limits, each_letter
 from gcodetool.motion.planner import COMPILED
 from gcodetool.motion.timeline import Timeline
 from gcodetool.motion.timing import FELT, build_timeline
@@ -30,53 +30,16 @@ KINDS: Final = ("start", "heat", "dwell", "pause", "change", "limits", "motion")
 
 # An older bed-slinger as it ships, and a tuned machine of the kind that keeps its corners sharp.
 SLOW: Final[Mapping[Dialect, Mapping[str, float]]] = {
-    Dialect.MARLIN: {
-        "M201 X": 500.0,
-        "M201 Y": 500.0,
-        "M203 Z": 5.0,
-        "M204 P": 500.0,
-        "M204 R": 1000.0,
-        "M204 T": 500.0,
-        "M205 X": 8.0,
-        "M205 Y": 8.0,
-    },
+    Dialect.MARLIN: each_letter("M201 XY 500, M203 Z 5, M204 P 500, M204 R 1000, M204 T 500, M205 XY 8"),
     Dialect.KLIPPER: {"max_accel": 500.0, "max_velocity": 150.0, "max_z_velocity": 5.0, "max_z_accel": 100.0},
-    Dialect.REPRAPFIRMWARE: {
-        "M201 X": 500.0,
-        "M201 Y": 500.0,
-        "M203 Z": 5.0,
-        "M204 P": 500.0,
-        "M204 T": 500.0,
-        "M566 X": 8.0,
-        "M566 Y": 8.0,
-    },
+    Dialect.REPRAPFIRMWARE: each_letter("M201 XY 500, M203 Z 5, M204 PT 500, M566 XY 8"),
 }
 FAST: Final[Mapping[Dialect, Mapping[str, float]]] = {
-    Dialect.MARLIN: {
-        "M201 X": 7000.0,
-        "M201 Y": 7000.0,
-        "M203 X": 500.0,
-        "M203 Y": 500.0,
-        "M203 Z": 20.0,
-        "M203 E": 100.0,
-        "M204 P": 7000.0,
-        "M204 R": 7000.0,
-        "M204 T": 7000.0,
-        "M205 X": 10.0,
-        "M205 Y": 10.0,
-    },
+    Dialect.MARLIN: each_letter(
+        "M201 XY 7000, M203 XY 500, M203 Z 20, M203 E 100, M204 PRT 7000, M205 XY 10"
+    ),
     Dialect.KLIPPER: {"max_accel": 7000.0, "max_velocity": 500.0, "max_z_velocity": 20.0},
-    Dialect.REPRAPFIRMWARE: {
-        "M201 X": 7000.0,
-        "M201 Y": 7000.0,
-        "M203 X": 500.0,
-        "M203 Y": 500.0,
-        "M204 P": 7000.0,
-        "M204 T": 7000.0,
-        "M566 X": 15.0,
-        "M566 Y": 15.0,
-        "M566 P": 1.0,
-    },
+    Dialect.REPRAPFIRMWARE: each_letter("M201 XY 7000, M203 XY 500, M204 PT 7000, M566 XY 15, M566 P 1"),
 }
 
 

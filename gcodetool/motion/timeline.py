@@ -75,7 +75,7 @@ class Demands:
     flow_bin_mm3_s : width of a bin. [mm3/s]
     forward_mm : filament fed forward. [mm]
     path_mm : X/Y path with filament. [mm]
-    travel_mm, longest_travel_mm : X/Y path without, in all, and the longest between two lines. [mm]
+    travel_mm : X/Y path without. [mm]
     retractions, longest_retraction_mm : how often filament goes back, and how far at most. [-, mm]
     longest_over_print_mm : the longest X/Y path between two lines from the second layer on, so over what
         is printed already; that of the whole job where there is but one layer. [mm]
@@ -87,15 +87,9 @@ class Demands:
     forward_mm: float
     path_mm: float
     travel_mm: float
-    longest_travel_mm: float
     retractions: int
     longest_retraction_mm: float
     longest_over_print_mm: float = 0.0
-
-    @property
-    def retractions_per_metre(self) -> float:
-        """Retractions per metre of filament fed forward; 0 where none is fed. [1/m]."""
-        return 1000 * self.retractions / self.forward_mm if self.forward_mm > 0 else 0.0
 
     def flow(self, quantile: float) -> float:
         """Return the flow that is not passed in *quantile* of the time that plastic is laid. [mm3/s].

@@ -550,7 +550,6 @@ def _demands(job: _Job, tools: "Whole", forward: "Floats") -> dict[int, Demands]
             forward_mm=fed,
             path_mm=figures[3],
             travel_mm=figures[1],
-            longest_travel_mm=max(figures[2], job.longest.get(slot, 0.0)),
             longest_over_print_mm=figures[2]
             if job.layers > 1
             else max(figures[2], job.longest.get(slot, 0.0)),

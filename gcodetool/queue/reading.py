@@ -12,11 +12,13 @@ from pathlib import Path
 from typing import Final
 
 from gcodetool.errors import GcodetoolError
+from gcodetool.gcode.source import glance
 from gcodetool.profiles import Printer
 from gcodetool.queue import job_cache
 from gcodetool.queue.executors import Executor, WorkerDied
 from gcodetool.queue.job_cache import decode, encode, jobs_in
 from gcodetool.queue.summary import JobSummary, summarise
+from gcodetool.textfile import opened
 
 BATCH_BYTES: Final = 8_000_000  # given to a worker at a time: less talk, and a stop is still quick
 BATCH_FILES: Final = 16
@@ -185,6 +187,7 @@ def _read(task: _ReadTask) -> _ReadResult:
     given, path = task.wanted.path, task.absolute
     try:
         at_ns = time.time_ns()
+        glance(path)  # what is no job is refused before all of it is hashed
         before = job_cache.signature(path)
         sha256 = _sha256(path)
         key = job_cache.job_key(sha256, task.stamp)
@@ -210,5 +213,5 @@ def _read(task: _ReadTask) -> _ReadResult:
 
 
 def _sha256(path: Path) -> str:
-    with path.open("rb") as file:
+    with opened(path) as file:
         return hashlib.file_digest(file, "sha256").hexdigest()

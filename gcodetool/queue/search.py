@@ -120,7 +120,7 @@ def choose(
     if count <= MOST_EXHAUSTIVE:
         search = _Search(memo, start, tasks, memo.evaluations + FORECAST_BUDGET, progress)
         try:
-            search.run(start, 0)
+            search.explore(start, 0)
         except SearchBudgetError:
             said = f"too many to try all: given up after {FORECAST_BUDGET} forecasts"
         if search.best is not None and not said:
@@ -177,7 +177,7 @@ class _Search:
         least = (cost.unmet + self.lost[at], cost.dryings + dryings, cost.changes, cost.badness, cost.ends_s)
         return least < self.best.cost.key()
 
-    def run(self, schedule: Schedule, at: int) -> None:
+    def explore(self, schedule: Schedule, at: int) -> None:
         """Try everything for the tasks from *at* on."""
         while at < len(self.tasks) and self.every[at] is not None:  # nothing to choose: no deeper for that
             only = schedule_job(self.memo, schedule, self.tasks[at], self.every[at] or ())
@@ -203,7 +203,7 @@ class _Search:
         after.sort(key=lambda found: found.cost.key())
         for found in after:
             if self.worth(found.cost, at + 1):
-                self.run(found, at + 1)
+                self.explore(found, at + 1)
 
 
 def cannot_succeed(memo: ForecastMemo, start: Schedule, task: Task) -> bool:

@@ -80,7 +80,9 @@ class SpoolSimulator:
             state = self.state(history)
             seconds = at_s - state.as_of_s
             return (
-                aged(state, surroundings(state.spool, state.place, at_s), seconds) if seconds > 0 else state
+                aged(state, surroundings(state.spool, state.place, at_s, state.doubts), seconds)
+                if seconds > 0
+                else state
             )
         parts = history.parts()
         done = len(parts) - 1
@@ -241,7 +243,7 @@ def with_events(state: State, *events: Event) -> State:
 def moved(state: State, at_s: float, place: str) -> State:
     """Return the state with the spool in another place."""
     found = with_events(state, Event(at_s, "moved", place))
-    return replace(found, place=place, since_s=at_s)
+    return replace(found, place=place, since_s=at_s, company=())
 
 
 def room_of(state: State) -> str:

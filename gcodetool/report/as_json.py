@@ -1,169 +1,69 @@
 """Findings to the JSON object of ``docs/report.schema.json``: exact numbers, UTC times."""
 
 import json
-import math
-from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, Final
 
-from gcodetool.judge.findings import Band, Exposure, JobFindings, ToolFindings
+from gcodetool.judge.findings import JobFindings, ToolFindings
+from gcodetool.report.json_values import fields, json_value, rows, utc, when
 
 if TYPE_CHECKING:
     from gcodetool.judge.shelf_findings import SpoolFindings
 
 SCHEMA: Final = "gcodetool/report/1"
+JOB: Final = "path sha256 bytes lines dialect family layers dialect_reason dialect_sure unknown_commands"
+EXPOSURE: Final = "safe_s needed_s margin_s source air"
+FORECAST: Final = (
+    "limit_good_wt_pct limit_marginal_wt_pct start_wt_pct worst_wt_pct worst_of_good worst_of_marginal"
+)
+VERDICT: Final = "code share outcomes because from_layer"
+TWEAK: Final = "setting from=before to=after unit because effect cost confidence apply applied"
 
 
 def as_dict(found: JobFindings) -> dict[str, Any]:
     """Return the report as plain dicts and lists, in the contract's order."""
     return {
         "schema": SCHEMA,
-        "job": {
-            "path": found.path,
-            "sha256": found.sha256,
-            "bytes": found.bytes,
-            "lines": found.lines,
-            "dialect": found.dialect,
-            "family": found.family,
-            "layers": found.layers,
-            "dialect_reason": found.dialect_reason,
-            "dialect_sure": found.dialect_sure,
-            "unknown_commands": dict(found.unknown_commands),
-        },
+        "job": fields(found, JOB),
         "time": {
-            "moving_s": found.moving_s,
-            "extruding_s": found.extruding_s,
-            "waiting_s": found.waiting_s,
-            "open_air_s": found.open_air_s,
-            "slicer_claim_s": found.slicer_claim_s,
-            "moving_s_range": found.moving_s_range
-            and dict(zip(("low", "high"), found.moving_s_range, strict=True)),
-            "change_s_range": found.change_s_range
-            and dict(zip(("low", "high"), found.change_s_range, strict=True)),
+            **fields(found, "moving_s extruding_s waiting_s open_air_s slicer_claim_s"),
+            "moving_s_range": _low_high(found.moving_s_range),
+            "change_s_range": _low_high(found.change_s_range),
             "claim_difference": None
             if found.claim_difference is None
             else [{"kind": kind, "seconds": seconds} for kind, seconds in found.claim_difference],
             "rules": found.rules,
-            "limits": [
-                {"name": limit.name, "value": known(limit.value), "source": limit.source}
-                for limit in found.limits
-            ],
-            "waits": [
-                {
-                    "line": wait.line,
-                    "kind": wait.kind,
-                    "seconds": wait.seconds,
-                    "assumed": wait.assumed,
-                    "text": wait.text,
-                }
-                for wait in found.waits
-            ],
+            "limits": rows(found.limits, "name value source"),
+            "waits": rows(found.waits, "line kind seconds assumed text"),
         },
         "tools": [tool_dict(tool) for tool in found.tools],
-        "verdict": found.verdict,
-        "cautions": list(found.cautions),
+        **fields(found, "verdict cautions"),
     }
+
+
+def _low_high(bounds: tuple[float, float] | None) -> dict[str, float] | None:
+    return bounds and dict(zip(("low", "high"), bounds, strict=True))
 
 
 def tool_dict(tool: ToolFindings) -> dict[str, Any]:
     """Return one entry of ``tools``."""
-    state, exposure, forecast = tool.state, tool.exposure, tool.forecast
+    state, forecast = tool.state, tool.forecast
     return {
-        "tool": tool.tool,
-        "spool": tool.spool,
-        "material": tool.material,
-        "filament_mm": tool.filament_mm,
-        "mass_g": tool.mass_g,
-        "extruding_s": tool.extruding_s,
+        **fields(tool, "tool spool material filament_mm mass_g extruding_s"),
         "state": state
         and {
             "as_of": utc(state.as_of_s),
-            "next_fed_wt_pct": band(state.next_fed_wt_pct),
-            "mean_wt_pct": band(state.mean_wt_pct),
-            "path_wt_pct": band(state.path_wt_pct),
-            "remaining_mm": state.remaining_mm,
-            "place": state.place,
-            "assumed": list(map(str, state.assumed)),
+            **fields(state, "next_fed_wt_pct mean_wt_pct path_wt_pct remaining_mm place assumed"),
         },
-        "exposure": exposure and exposure_dict(exposure),
+        "exposure": tool.exposure and fields(tool.exposure, EXPOSURE),
         "forecast": forecast
         and {
-            "limit_good_wt_pct": forecast.limit_good_wt_pct,
-            "limit_marginal_wt_pct": forecast.limit_marginal_wt_pct,
-            "start_wt_pct": band(forecast.start_wt_pct),
-            "worst_wt_pct": band(forecast.worst_wt_pct),
-            "worst_of_good": known(forecast.worst_of_good),
-            "worst_of_marginal": known(forecast.worst_of_marginal),
-            "layers": [
-                {
-                    "layer": layer.layer,
-                    "z_mm": layer.z_mm,
-                    "start_s": layer.start_s,
-                    "filament_mm": layer.filament_mm,
-                    "wt_pct": band(layer.wt_pct),
-                }
-                for layer in forecast.layers
-            ],
+            **fields(forecast, FORECAST),
+            "layers": rows(forecast.layers, "layer z_mm start_s filament_mm wt_pct"),
         },
-        "verdict": {
-            "code": tool.verdict.code,
-            "share": tool.verdict.share,
-            "outcomes": tool.verdict.outcomes,
-            "because": tool.verdict.because,
-            "from_layer": tool.verdict.from_layer,
-            "start_by": None if tool.verdict.start_by_s is None else utc(tool.verdict.start_by_s),
-        },
-        "tweaks": [
-            {
-                "setting": tweak.setting,
-                "from": tweak.before,
-                "to": tweak.after,
-                "unit": tweak.unit,
-                "because": tweak.because,
-                "effect": tweak.effect,
-                "cost": tweak.cost,
-                "confidence": tweak.confidence,
-                "apply": tweak.apply,
-                "applied": None if tweak.applied is None else str(tweak.applied),
-            }
-            for tweak in tool.tweaks
-        ],
-        "advice": list(tool.advice),
-        "sharpen": tool.sharpen,
+        "verdict": fields(tool.verdict, VERDICT) | {"start_by": when(tool.verdict.start_by_s)},
+        "tweaks": rows(tool.tweaks, TWEAK),
+        **fields(tool, "advice sharpen"),
     }
-
-
-def exposure_dict(exposure: Exposure) -> dict[str, Any]:
-    """Return the open-air time of one tool."""
-    return {
-        "safe_s": exposure.safe_s,
-        "needed_s": exposure.needed_s,
-        "margin_s": exposure.margin_s,
-        "source": exposure.source,
-        "air": exposure.air,
-    }
-
-
-def band(content: Band | None) -> dict[str, float | None] | None:
-    """Return quantiles as a dict; None where nothing is known."""
-    if content is None:
-        return None
-    return {"p10": known(content.p10), "p50": known(content.p50), "p90": known(content.p90)}
-
-
-def known(value: Any) -> Any:
-    """Return a number as it is, and None for what JSON cannot say (NaN, infinity)."""
-    if isinstance(value, float) and not math.isfinite(value):
-        return None
-    return value
-
-
-def utc(at_s: float) -> str:
-    """Return an ISO 8601 time in UTC.
-
-    >>> utc(1793750400.0)
-    '2026-11-04T00:00:00+00:00'
-    """
-    return datetime.fromtimestamp(at_s, UTC).isoformat()
 
 
 def to_json(found: JobFindings) -> str:
@@ -174,27 +74,20 @@ def to_json(found: JobFindings) -> str:
 def spool_dict(seen: "SpoolFindings") -> dict[str, Any]:
     """Return what ``spool show --json`` prints."""
     return {
-        "mean_wt_pct": band(seen.state.mean_wt_pct),
-        "next_fed_wt_pct": band(seen.state.next_fed_wt_pct),
+        **fields(seen.state, "mean_wt_pct next_fed_wt_pct"),
         "by_depth": [
-            {"depth_mm": depth, "wt_pct": known(content), "p10": known(band.p10), "p90": known(band.p90)}
+            {"depth_mm": depth, "wt_pct": json_value(content), **fields(band, "p10 p90")}
             for (depth, content), band in zip(seen.by_depth, seen.bands, strict=True)
         ],
         "strand": [{"radius_mm": radius, "wt_pct": content} for radius, content in seen.strand],
-        "safe_exposure_s": seen.safe_exposure_s,
-        "safe_exposure_source": seen.safe_source,
-        "keeps_s": seen.keeps_s,
+        **fields(seen, "safe_exposure_s safe_exposure_source=safe_source keeps_s"),
         "remaining_mm": seen.state.remaining_mm,
         "sharpen": {
             "advice": seen.sharpen,
             "records": [{"what": what, "share": share} for what, share in seen.gains],
         },
-        "word": seen.word,
-        "whole_word": seen.whole_word,
-        "advice": list(seen.advice),
-        "limit_good_wt_pct": seen.limit_good_wt_pct,
-        "limit_marginal_wt_pct": seen.limit_marginal_wt_pct,
+        **fields(seen, "word whole_word advice limit_good_wt_pct limit_marginal_wt_pct"),
         "place": seen.state.place,
         "air": seen.room,
-        "assumed": list(map(str, seen.state.assumed)),
+        "assumed": json_value(seen.state.assumed),
     }

@@ -24,10 +24,8 @@ class Page:
 
     Parameters
     ----------
-    stream
-        Where the lines go.
-    width
-        In columns; left out, the terminal's, or 80.
+    stream : where the lines go.
+    width : in columns; left out, the terminal's, or 80.
     """
 
     def __init__(self, stream: TextIO, *, width: int | None = None) -> None:

@@ -67,14 +67,10 @@ def plot(
 
     Parameters
     ----------
-    values
-        Quantiles along the way; where p10 and p90 are None, the middle alone is drawn.
-    limits
-        Lines across, in any order; their names stand at the right.
-    ends
-        What the first and the last column are.
-    width
-        Columns of the page.
+    values : quantiles along the way; where p10 and p90 are None, the middle alone is drawn.
+    limits : lines across, in any order; their names stand at the right.
+    ends : what the first and the last column are.
+    width : columns of the page.
     """
     known = [one for one in values if math.isfinite(one[1])]
     top = HEADROOM * max(

@@ -1,13 +1,14 @@
 """A queue to the JSON object of ``docs/queue.schema.json``: exact numbers, UTC times."""
 
 import json
-import math
-from datetime import UTC, datetime
 from typing import Any, Final
 
 from gcodetool.queue.findings import DryingRow, JobRow, QueueFindings, ToolRow
+from gcodetool.report.as_json import VERDICT
+from gcodetool.report.json_values import fields, json_value, utc, when
 
 SCHEMA: Final = "gcodetool/queue/1"
+TOOL: Final = "tool spool how material filament_mm left_mm short_mm extruding_s"
 
 
 def as_dict(found: QueueFindings) -> dict[str, Any]:
@@ -15,51 +16,32 @@ def as_dict(found: QueueFindings) -> dict[str, Any]:
     return {
         "schema": SCHEMA,
         "as_of": utc(found.as_of_s),
-        "confidence": found.confidence,
-        "members": found.members,
-        "complete": found.complete,
+        **fields(found, "confidence members complete"),
         "jobs": [row_dict(row) for row in found.rows],
         "dryings": [drying_dict(drying) for drying in found.dryings],
         "plan": {
             "met": len(found.rows) - found.unmet,
             "unmet": found.unmet,
             "dryings": len(found.dryings),
-            "changes": found.changes,
-            "search": found.search,
+            **fields(found, "changes search"),
         },
-        "verdict": found.verdict,
-        "notes": list(found.notes),
-        "cautions": list(found.cautions),
+        **fields(found, "verdict notes cautions"),
     }
 
 
 def row_dict(row: JobRow) -> dict[str, Any]:
     """Return one entry of ``jobs``."""
+    times = "moving_s extruding_s waiting_s open_air_s"
     return {
-        "number": row.number,
-        "path": row.path,
-        "sha256": row.sha256,
-        "printer": row.printer,
+        **fields(row, "number path sha256 printer"),
         "start": when(row.start_s),
         "end": when(row.end_s),
         "earliest": when(row.earliest_s),
         "due": when(row.due_s),
-        "in_time": row.in_time,
-        "met": row.met,
-        "held": row.held,
-        "time": None
-        if row.open_air_s is None
-        else {
-            "moving_s": row.moving_s,
-            "extruding_s": row.extruding_s,
-            "waiting_s": row.waiting_s,
-            "open_air_s": row.open_air_s,
-        },
+        **fields(row, "in_time met held"),
+        "time": None if row.open_air_s is None else fields(row, times),
         "tools": [tool_dict(tool) for tool in row.tools],
-        "verdict": row.verdict,
-        "because": row.because,
-        "instead": row.instead,
-        "error": row.error,
+        **fields(row, "verdict because instead error"),
         "cautions": [*row.machine_cautions, *row.cautions, *row.file_cautions],
     }
 
@@ -69,69 +51,28 @@ def tool_dict(tool: ToolRow) -> dict[str, Any]:
     exposure = None
     if tool.source is not None:
         margin = None if tool.safe_s is None else tool.safe_s - tool.needed_s
-        exposure = {
-            "safe_s": known(tool.safe_s),
-            "needed_s": tool.needed_s,
-            "margin_s": known(margin),
-            "source": tool.source,
-            "air": tool.air,
-        }
+        exposure = {**fields(tool, "safe_s needed_s"), "margin_s": json_value(margin)}
+        exposure |= fields(tool, "source air")
     return {
-        "tool": tool.tool,
-        "spool": tool.spool,
-        "how": tool.how,
-        "material": tool.material,
-        "filament_mm": tool.filament_mm,
-        "left_mm": tool.left_mm,
-        "short_mm": tool.short_mm,
-        "extruding_s": tool.extruding_s,
+        **fields(tool, TOOL),
         "exposure": exposure,
-        "start_wt_pct": known(tool.start_wt_pct),
-        "worst_wt_pct": known(tool.worst_wt_pct),
-        "verdict": {
-            "code": tool.code,
-            "share": tool.share,
-            "outcomes": tool.outcomes,
-            "because": tool.because,
-            "from_layer": tool.from_layer,
-        },
+        **fields(tool, "start_wt_pct worst_wt_pct"),
+        "verdict": fields(tool, VERDICT),
     }
 
 
 def drying_dict(drying: DryingRow) -> dict[str, Any]:
     """Return one entry of ``dryings``."""
+    contents = "next_fed_before_wt_pct=before_wt_pct next_fed_after_wt_pct=after_wt_pct"
     return {
-        "spool": drying.spool,
-        "material": drying.material,
-        "dryer": drying.dryer,
+        **fields(drying, "spool material dryer"),
         "in": utc(drying.in_s),
         "out": utc(drying.out_s),
         "seconds": drying.out_s - drying.in_s,
-        "temperature_C": drying.temperature_C,
-        "knob_C": drying.knob_C,
-        "limit": drying.binding,
-        "reached": drying.reached,
-        "next_fed_before_wt_pct": known(drying.before_wt_pct),
-        "next_fed_after_wt_pct": known(drying.after_wt_pct),
-        "for_job": drying.for_number,
-        "without": {"verdict": drying.undried, "because": drying.because},
+        **fields(drying, f"temperature_C knob_C limit=binding reached {contents} for_job=for_number"),
+        "without": fields(drying, "verdict=undried because"),
         "cautions": list(drying.cautions),
     }
-
-
-def known(value: float | None) -> float | None:
-    """Return a number as it is, and None for what JSON cannot say (NaN, infinity)."""
-    return value if value is not None and math.isfinite(value) else None
-
-
-def utc(at_s: float) -> str:
-    """Return an ISO 8601 time in UTC."""
-    return datetime.fromtimestamp(at_s, UTC).isoformat()
-
-
-def when(at_s: float | None) -> str | None:
-    """Return a moment in UTC, or None."""
-    return None if at_s is None else utc(at_s)
 
 
 def to_json(found: QueueFindings) -> str:

@@ -13,9 +13,14 @@ from rich.table import Table
 from rich.text import Text
 
 from gcodetool.judge.shelf_findings import ListedSpool, PlaceOnShelf
-from gcodetool.report.as_json import band, utc
 from gcodetool.report.as_text import percent, plain
+from gcodetool.report.json_values import fields, utc
 
+# What ``spool list --json`` says of a spool beside where it is.
+ROW: Final = (
+    "next_fed_wt_pct word whole_word heat keeps_s safe_exposure_s=safe_s safe_exposure_source=safe_source room "
+    "remaining_mm remaining_g"
+)
 # Marks and words say it; colour only repeats it.
 MARKS: Final = {"dry": "=", "marginal": "~", "wet": "!", "unknown": "?", "empty": "0"}
 STYLES: Final = {"dry": "green", "marginal": "yellow", "wet": "bold red", "unknown": "cyan", "empty": "dim"}
@@ -123,26 +128,13 @@ def shelf_dict(spools: "Sequence[ListedSpool]", now_s: float) -> dict[str, Any]:
         "schema": "gcodetool/shelf/1",
         "as_of": utc(now_s),
         "spools": [
-            {"id": each.id, "retired": each.retired, "trouble": each.trouble}
+            fields(each, "id retired trouble")
             if each.row is None
             else {
-                "id": each.id,
-                "retired": each.retired,
-                "material": each.row.material,
-                "colour": each.row.colour,
-                "place": each.row.place,
-                "tool": each.row.tool,
+                **fields(each, "id retired"),
+                **fields(each.row, "material colour place tool"),
                 "since": utc(each.row.since_s),
-                "next_fed_wt_pct": band(each.row.next_fed_wt_pct),
-                "word": each.row.word,
-                "whole_word": each.row.whole_word,
-                "heat": each.row.heat,
-                "keeps_s": each.row.keeps_s,
-                "safe_exposure_s": each.row.safe_s,
-                "safe_exposure_source": each.row.safe_source,
-                "room": each.row.room,
-                "remaining_mm": each.row.remaining_mm,
-                "remaining_g": each.row.remaining_g,
+                **fields(each.row, ROW),
             }
             for each in spools
         ],

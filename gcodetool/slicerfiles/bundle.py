@@ -13,6 +13,7 @@ from gcodetool.tomlfile import nearest
 
 HEAD: Final = re.compile(r"^\[(?P<kind>[a-z_]+)(?::(?P<name>[^\r\n]*))?\][ \t]*\r?$")
 DEEPEST: Final = 32
+MOST_PARENTS: Final = 200  # of one filament, all generations together
 
 
 def parse(data: bytes, text: str, path: Path, family: SettingsFamily, filament: str | None) -> Preset:
@@ -32,7 +33,7 @@ def parse(data: bytes, text: str, path: Path, family: SettingsFamily, filament: 
         raise ProfileError(f"{path}: holds several filaments; name one with --filament: {', '.join(every)}")
     if ("filament", filament) not in sections:
         raise ProfileError(f"{path}: no filament '{filament}' in it; {nearest(filament, every)}")
-    merged, raw_own = inherited(sections, filament, path), sections["filament", filament]
+    merged, raw_own = inherited(sections, filament, path, {}), sections["filament", filament]
     printer = sections.get(("printer", used.get("printer", "")), {})
     return Preset(
         path=path,
@@ -69,19 +70,32 @@ def sections_of(text: str) -> dict[tuple[str, str], dict[str, str]]:
 
 
 def inherited(
-    sections: Mapping[tuple[str, str], Mapping[str, str]], name: str, path: Path, depth: int = 0
+    sections: Mapping[tuple[str, str], Mapping[str, str]],
+    name: str,
+    path: Path,
+    known: dict[str, dict[str, str]],
+    depth: int = 0,
 ) -> dict[str, str]:
-    """Return what holds for filament *name*: its parents' values, later parents winning, then its own."""
+    """Return what holds for filament *name*: its parents' values, later parents winning, then its own.
+
+    *known* keeps what each parent comes to: one that is inherited by many ways is worked out once.
+    """
+    if name in known:
+        return known[name]
     if depth > DEEPEST:
         raise ProfileError(f"{path}: the parents of '{name}' run in a circle; export the bundle again")
     own = sections[("filament", name)]
     merged: dict[str, str] = {}
-    for parent in filter(None, (part.strip() for part in own.get("inherits", "").split(";"))):
+    parents = dict.fromkeys(filter(None, (part.strip() for part in own.get("inherits", "").split(";"))))
+    if len(parents) + len(known) > MOST_PARENTS:
+        raise ProfileError(f"{path}: '{name}' has more than {MOST_PARENTS} parents; export the bundle again")
+    for parent in parents:
         if ("filament", parent) in sections:
-            merged |= inherited(sections, parent, path, depth + 1)
+            merged |= inherited(sections, parent, path, known, depth + 1)
         elif is_abstract(parent):
             raise ProfileError(f"{path}: '{name}' inherits from '{parent}', which is not in the bundle")
-    return merged | {key: value for key, value in own.items() if key != "inherits"}
+    known[name] = merged | {key: value for key, value in own.items() if key != "inherits"}
+    return known[name]
 
 
 def copy_with(

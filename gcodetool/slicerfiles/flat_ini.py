@@ -13,7 +13,7 @@ from gcodetool.slicerfiles.preset import Preset, Values
 from gcodetool.slicerfiles.settings import SettingsFamily
 
 LINE: Final = re.compile(
-    r"^(?P<key>[A-Za-z0-9_]+)(?P<gap>[ \t]*=[ \t]*)(?P<value>[^\r\n]*?)(?P<end>[ \t]*\r?\n|[ \t]*$)"
+    r"^(?P<key>[A-Za-z0-9_]+)(?P<gap>[ \t]*=[ \t]*)(?P<value>(?:[^\r\n]*[^\r\n \t])?)(?P<end>[ \t]*\r?\n|[ \t]*$)"
 )
 ESCAPES: Final = {"\\": "\\\\", '"': '\\"', "\n": "\\n", "\r": "\\r"}
 

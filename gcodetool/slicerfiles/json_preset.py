@@ -4,6 +4,7 @@ A user's preset must hang on a system preset: one that hangs on another user's i
 so the copy takes over what lies between.  Without a ``version`` the slicer skips a preset in silence.
 """
 
+import contextlib
 import json
 from collections.abc import Mapping
 from pathlib import Path
@@ -12,6 +13,7 @@ from typing import Any, Final
 from gcodetool.errors import ProfileError
 from gcodetool.slicerfiles.preset import Preset, Values
 from gcodetool.slicerfiles.settings import SettingsFamily
+from gcodetool.textfile import MiB, from_json, read_text
 
 # What describes the preset instead of the filament.
 DESCRIBES: Final = frozenset(
@@ -29,6 +31,9 @@ DESCRIBES: Final = frozenset(
     )
 )
 DEEPEST: Final = 32
+WHAT: Final = "preset"
+MOST_PRESET: Final = MiB  # bytes of one preset beside; ten kilobytes are usual
+MOST_BESIDE: Final = 32 * MiB  # of all presets of a folder; a slicer's own folders hold a tenth
 
 
 def parse(data: bytes, text: str, path: Path, family: SettingsFamily, filament: str | None) -> Preset:
@@ -77,28 +82,36 @@ def parse(data: bytes, text: str, path: Path, family: SettingsFamily, filament: 
 
 def loaded(text: str, path: Path) -> dict[str, Any]:
     """Return a JSON object."""
-    try:
-        found = json.loads(text)
-    except (json.JSONDecodeError, RecursionError) as error:
-        where = f":{error.lineno}" if isinstance(error, json.JSONDecodeError) else ""
-        raise ProfileError(f"{path}{where}: not well-formed JSON; export the preset again") from error
+    found = from_json(text, path, ProfileError, WHAT)
     if not isinstance(found, dict):
         raise ProfileError(f"{path}: holds no JSON object; name a filament preset")
     return found
 
 
 def siblings(path: Path) -> dict[str, tuple[Path, dict[str, Any]]]:
-    """Return the presets beside *path*, by name; files that are none are passed over."""
+    """Return the presets beside *path*, by name; files that are none are passed over.
+
+    Raises
+    ------
+    ProfileError
+        There is more beside it than any folder of presets holds.
+    """
     found: dict[str, tuple[Path, dict[str, Any]]] = {}
+    left = MOST_BESIDE
     for other in sorted(path.parent.glob("*.json")):
         if other == path:
             continue
-        try:
-            values = json.loads(other.read_text(encoding="utf-8-sig"))
-        except (OSError, ValueError, RecursionError):
-            continue
-        if isinstance(values, dict) and isinstance(values.get("name"), str):
-            found.setdefault(values["name"], (other, values))
+        with contextlib.suppress(ProfileError):
+            text = read_text(other, ProfileError, WHAT, most=MOST_PRESET)
+            left -= len(text)
+            values = from_json(text, other, ProfileError, WHAT)
+            if isinstance(values, dict) and isinstance(values.get("name"), str):
+                found.setdefault(values["name"], (other, values))
+        if left < 0:
+            raise ProfileError(
+                f"{path}: more than {MOST_BESIDE // MiB} MiB of presets beside it; copy it and its parents to a "
+                "folder of their own"
+            )
     return found
 
 
@@ -196,7 +209,7 @@ def _noted(before: Any, note: str) -> Any:
 def _info(path: Path, base: Any, at_s: float) -> str:
     """Return the sidecar's text: no user and no setting of its own, the parent's id, the time."""
     if base is None and sidecar(path).is_file():
-        for line in sidecar(path).read_text(encoding="utf-8", errors="replace").splitlines():
+        for line in read_text(sidecar(path), ProfileError, "preset's .info", most=MOST_PRESET).splitlines():
             key, _, value = line.partition("=")
             if key.strip() == "base_id":
                 base = value.strip()

@@ -25,7 +25,7 @@ def parse(data: bytes, text: str, path: Path, family: SettingsFamily, filament: 
     if DECLARES.search(text):  # entities can be made to grow without bound; no material needs one
         raise ProfileError(f"{path}: declares a document type or entities; export the material again")
     try:
-        root = Tree.fromstring(text.encode("utf-8"))
+        root = Tree.fromstring(text)  # decoded already: an encoding that it names does not count
     except Tree.ParseError as error:
         line, column = error.position
         raise ProfileError(

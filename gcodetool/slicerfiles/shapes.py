@@ -11,10 +11,13 @@ from typing import Final
 
 from gcodetool.errors import ProfileError
 from gcodetool.slicerfiles import bundle, flat_ini, json_preset, material_xml, quality_changes
-from gcodetool.slicerfiles.preset import Preset, Values
+from gcodetool.slicerfiles.preset import Preset, Values, number
 from gcodetool.slicerfiles.settings import family_of
+from gcodetool.textfile import read_bytes, text_of
 
-LARGEST: Final = 16 << 20  # bytes; a profile is a few kilobytes, a bundle some hundred
+WHAT: Final = "filament profile"
+LARGEST: Final = {"°C": 600.0, "mm": 1e4, "mm/s": 1e4, "mm³/s": 1e4, "%": 1e4}  # beyond what any machine does
+MOST_TOOLS: Final = 256
 
 
 def read(path: Path | str, *, filament: str | None = None) -> Preset:
@@ -30,23 +33,12 @@ def read(path: Path | str, *, filament: str | None = None) -> Preset:
         Missing, not readable, or no filament profile of a shape that is known here.
     """
     path = Path(path)
-    try:
-        if path.is_file() and path.stat().st_size > LARGEST:
-            raise ProfileError(f"{path}: more than {LARGEST >> 20} MiB; this is no filament profile")
-        data = path.read_bytes()
-    except OSError as error:
-        raise ProfileError(
-            f"{path}: {(error.strerror or str(error)).lower()}; name the filament profile that the slicer exported"
-        ) from error
-    return parse(data, path, filament=filament)
+    return parse(read_bytes(path, ProfileError, WHAT), path, filament=filament)
 
 
 def parse(data: bytes, path: Path, *, filament: str | None = None) -> Preset:
     """Return the profile in *data*, the content of *path*; errors as in :func:`read`."""
-    try:
-        text = data.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise ProfileError(f"{path}: not UTF-8 at byte {error.start}; export the profile again") from error
+    text = text_of(data, path, ProfileError, WHAT)
     shape = shape_of(text)
     if shape is None:
         raise ProfileError(
@@ -60,7 +52,28 @@ def parse(data: bytes, path: Path, *, filament: str | None = None) -> Preset:
         "material-xml": material_xml.parse,
         "json-preset": json_preset.parse,
     }
-    return readers[shape](data, text, path, family_of(shape), filament)
+    preset = readers[shape](data, text, path, family_of(shape), filament)
+    _refuse_impossible(preset)
+    return preset
+
+
+def _refuse_impossible(preset: Preset) -> None:
+    """Raise ProfileError where a setting that is looked at has a value, or a number of them, that no machine has."""
+    for setting in preset.family.settings.values():
+        most = LARGEST.get(setting.unit)
+        for key in (setting.key, setting.other, setting.low, setting.high, setting.printer):
+            values = (*preset.values.get(key or "", ()), *preset.printer.get(key or "", ()))
+            if most is None:
+                continue
+            if len(values) > MOST_TOOLS:
+                raise ProfileError(
+                    f"{preset.path}: {key} has {len(values)} values; no machine has so many tools: correct it"
+                )
+            for value in map(number, values):
+                if value is not None and abs(value) > most:
+                    raise ProfileError(
+                        f"{preset.path}: {key} is {value:g} {setting.unit}; no machine does that: correct it"
+                    )
 
 
 def shape_of(text: str) -> str | None:

@@ -17,7 +17,7 @@ from dataclasses import dataclass, field
 from decimal import ROUND_DOWN, Decimal
 from typing import Final
 
-from gcodetool.gcode.dialects import EXTENDED_KINDS, INERT, KEPT, Dialect, is_start_macro
+from gcodetool.gcode.dialects import EXTENDED_KINDS, INERT, KEPT, Dialect, is_start_macro, number_set
 from gcodetool.gcode.edits import Edit
 
 SLACK_MM: Final = Decimal("0.002")  # slicers round each E word; a wipe adds several
@@ -34,33 +34,8 @@ CHECKSUM: Final = re.compile(rb"\*\d+[ \t]*$")
 RRF_TOOL_WORDS: Final = re.compile(rb"[PSRLXYZpsrlxyz][ ]*[-+.\d]")
 # What says nothing of E, the tool or a scale: it may stand inside a pair.
 HARMLESS_G: Final = frozenset((4, 17, 21))
-HARMLESS_M: Final = frozenset(
-    (
-        73,
-        82,
-        83,
-        104,
-        105,
-        106,
-        107,
-        109,
-        117,
-        118,
-        140,
-        141,
-        155,
-        190,
-        191,
-        201,
-        203,
-        204,
-        205,
-        220,
-        300,
-        400,
-        486,
-        900,
-    )
+HARMLESS_M: Final = number_set(
+    "73 82 83 104-107 109 117 118 140 141 155 190 191 201 203-205 220 300 400 486 900"
 )
 STATES: Final = frozenset(("SAVE_GCODE_STATE", "RESTORE_GCODE_STATE", "ACTIVATE_EXTRUDER", "SET_RETRACTION"))
 
@@ -460,14 +435,12 @@ def firmware_retraction_edits(
     held = False
     first: int | None = None  # the line of the first retraction that is to be longer
     last: int | None = None  # after the line of the last G11
-    pairs, offset, tool = 0, 0, 0
+    pairs, offset = 0, 0
     for line in lines_of(blocks):
         code = CODE.match(line)
         name = None if code is not None else NAME.match(line)
         if code is not None:
             letter, number = code[1].upper(), int(code[2])
-            if letter == b"T":
-                tool = number
             if letter == b"M" and number in (207, 208, 209) and first is not None:
                 return RetractionEdits(refused=f"M{number} in the print itself sets the retraction anew")
             back = letter == b"G" and number == 10
@@ -491,7 +464,6 @@ def firmware_retraction_edits(
         return RetractionEdits(refused="there is no firmware retraction to lengthen")
     if len(tools) > 1:
         return RetractionEdits(refused="one setting serves several tools")
-    del tool
     words = {Dialect.KLIPPER: "SET_RETRACTION RETRACT_LENGTH={:g}"}.get(dialect, "M207 S{:g}")
     said = words.format(longer.after_mm).encode() + newline
     back_again = words.format(longer.before_mm).encode() + newline

@@ -29,6 +29,7 @@ SLOWEST_MODE: Final = 5.783  # first zero of J0, squared: a cylinder heated from
 FAN_FLOOR_K: Final = 5.0  # the bonding floor rises by this at full fan; estimated
 ALLOWED_LOSS: Final = 0.10  # of the mean chain length, beyond what dry stock loses; estimated
 USUAL_RESIDENCE_S: Final = 10.0  # a common melt zone at a common flow; estimated
+HOTTEST_C: Final = 600.0  # beyond any hot end: what a file states there is a slip, and nothing is built on it
 LEAST_STEP_K: Final = 2.0  # a smaller step is within a nozzle's own swing
 BUBBLING_S: Final = 100.0  # time in which the water of a melt zone comes out as steam; estimated
 LEAST_LONGER_MM: Final = 0.05  # a smaller step is within the drive's own play
@@ -201,7 +202,7 @@ def lower_nozzle(
     The first layer stays as much hotter than the rest as it is, *not_below_C*: it has to stick to the bed.
     """
     now = asked.nozzle_C if setting == NOZZLE else asked.first_layer_C
-    if now is None or asked.flow_mm3_s is None:
+    if now is None or asked.flow_mm3_s is None or now > HOTTEST_C:
         return None
     floor, held = floor_C(material, asked, printer)
     if not_below_C is not None and not_below_C > floor:

@@ -40,7 +40,6 @@ class ToolDemands:
     residence_s : mean time in the melt zone while the tool prints, travel and waits included. [s]
     line_mm2 : mean cross-section of what is laid. [mm²]
     travel_mm, travel_mm_s : longest travel over what is printed, and how fast. [mm, mm/s]
-    travels_per_m, retractions_per_m : travel and retractions per metre of filament. [mm/m, 1/m]
     retract_mm, retract_mm_s : the retraction in effect. [mm, mm/s]
     firmware_retraction : G10 and G11 do it.
     first_layer_mm_s, slowest_mm_s : speeds in the slicer's settings. [mm/s]
@@ -57,8 +56,6 @@ class ToolDemands:
     line_mm2: float | None = None
     travel_mm: float | None = None
     travel_mm_s: float = USUAL_TRAVEL_MM_S
-    travels_per_m: float | None = None
-    retractions_per_m: float | None = None
     retract_mm: float | None = None
     retract_mm_s: float | None = None
     firmware_retraction: bool = False
@@ -107,10 +104,6 @@ def demands_of(
         line_mm2=volume / demands.path_mm if demands is not None and demands.path_mm > 0 else None,
         travel_mm=None if demands is None else demands.longest_over_print_mm,
         travel_mm_s=speed,
-        travels_per_m=1000 * demands.travel_mm / demands.forward_mm
-        if demands is not None and demands.forward_mm > 0
-        else None,
-        retractions_per_m=None if demands is None else demands.retractions_per_metre,
         retract_mm=retraction_mm(program, timeline, tool),
         retract_mm_s=for_tool(facts.retract_mm_s, tool),
         firmware_retraction=bool(facts.firmware_retraction),

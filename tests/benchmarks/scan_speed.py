@@ -24,7 +24,7 @@ def main(path: str) -> None:
         for block in blocks:
             at = 0
             while at < len(block):
-                at = scanner.run(block, at, rows)
+                at = scanner.fill(block, at, rows)
                 count += rows.count
             scanner.offset += len(block)
         scanned = time.perf_counter()

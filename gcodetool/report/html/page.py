@@ -15,9 +15,11 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any, Final
 
+from gcodetool.errors import InputError
 from gcodetool.judge.verdict_codes import Code
 from gcodetool.report.as_text import duration, local, percent
 from gcodetool.report.layout import plain
+from gcodetool.textfile import read_text
 
 TEMPLATES: Final = Path(__file__).parent / "templates"
 MOST: Final = 400  # characters of one word from outside
@@ -115,8 +117,8 @@ def written(template: str, data: object, **context: Any) -> str:
         undefined=jinja2.StrictUndefined,
     )
     home.filters.update(clean=clean, duration=duration, moment=moment, percent=percent, sentence=sentence)
-    style = (TEMPLATES / "page.css").read_text(encoding="utf-8")
-    script = (TEMPLATES / "page.js").read_text(encoding="utf-8")
+    style = read_text(TEMPLATES / "page.css", InputError, "template")
+    script = read_text(TEMPLATES / "page.js", InputError, "template")
     shared: Mapping[str, Any] = {
         "style": Markup(style),  # our own files, as they are in the package
         "script": Markup(script),

@@ -1,17 +1,14 @@
 """One job on one page: the verdict and what to do first, then the pictures, then what it all rests on."""
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from gcodetool import __version__
-from gcodetool.errors import GcodeError
 from gcodetool.judge.findings import ExaminedJob, JobFindings, ToolFindings
 from gcodetool.judge.reasons import out_of_100, outcomes_sentence
-from gcodetool.moisture.members import default_members
-from gcodetool.moisture.snapshot import SnapshotStoreFor, no_snapshots
 from gcodetool.report.as_text import KINDS as TIME_KINDS
 from gcodetool.report.as_text import duration, percent, spread
 from gcodetool.report.html import charts, page, reel, sources
@@ -23,7 +20,6 @@ from gcodetool.report.html.water import Water, water
 if TYPE_CHECKING:
     from gcodetool.gcode.edits import Edit
     from gcodetool.gcode.program import Program
-    from gcodetool.moisture.record import Spool
     from gcodetool.profiles import Printer
 
 MOST_POINTS: Final = 1500  # of a curve; more are not seen
@@ -56,22 +52,13 @@ class PageTool:
     told: str = ""
 
 
-def review(
-    program: "Program",
-    examined: ExaminedJob,
-    spools: "Mapping[int | None, Spool]",
-    *,
-    printer: "Printer | None" = None,
-    place: str | None = None,
-    members: int | None = None,
-    shelf_of: SnapshotStoreFor = no_snapshots,
-) -> str:
+def review(program: "Program", examined: ExaminedJob, *, printer: "Printer | None" = None) -> str:
     """Return the page on one job.
 
     Parameters
     ----------
     program, examined : from ``read`` and from ``examine`` with ``watch_z_mm=prepare.WATCH``.
-    spools, printer, place, members, shelf_of : those that *examined* was made of.
+    printer : the one that *examined* was made with.
 
     Raises
     ------
@@ -80,10 +67,7 @@ def review(
     """
     found = examined.findings
     timeline = examined.timeline
-    only = spools.get(None)
-    held = {tool.tool: spools.get(tool.tool, only) for tool in found.tools}
-    assigned = {tool: spool for tool, spool in held.items() if spool is not None}
-    edits, refused = edits_of(program, examined, list(assigned.values()), printer)
+    edits, refused = edits_of(program, examined, printer)
     shown = edits[:MOST_EDITS]
     laid = shapes(
         program,
@@ -92,18 +76,7 @@ def review(
     )
     long_waits = [wait for wait in found.waits if wait.seconds > 0]
     drawn = part(laid.shapes, shares(found), every=laid.every)
-    tools = [
-        section_of(
-            examined,
-            tool,
-            assigned.get(tool.tool),
-            printer=printer,
-            place=place,
-            members=default_members(members),
-            shelf_of=shelf_of,
-        )
-        for tool in found.tools
-    ]
+    tools = [section_of(examined, tool) for tool in found.tools]
     return page.written(
         "review.html",
         data_of(found, timeline, tools, drawn),
@@ -123,7 +96,7 @@ def review(
         waits=sorted(long_waits, key=lambda wait: -wait.seconds)[:MOST_WAITS],
         more_waits=max(0, len(long_waits) - MOST_WAITS),
         free_waits=len(found.waits) - len(long_waits),
-        bases=sources.bases(found, assigned),
+        bases=sources.bases(found, {tool: over.spool for tool, over in examined.spools.items()}),
         basis_kinds=sources.KINDS,
         cautions=found.cautions[:MOST_LISTED],
         more_cautions=max(0, len(found.cautions) - MOST_LISTED),
@@ -188,30 +161,13 @@ def shares(found: JobFindings) -> Any:
     return lambda layer, tool: known.get((layer, tool))
 
 
-def section_of(
-    examined: ExaminedJob,
-    tool: ToolFindings,
-    spool: "Spool | None",
-    *,
-    printer: "Printer | None",
-    place: str | None,
-    members: int,
-    shelf_of: SnapshotStoreFor,
-) -> PageTool:
+def section_of(examined: ExaminedJob, tool: ToolFindings) -> PageTool:
     """Return one tool's section: what there is to draw of it."""
-    if spool is None:
+    over = examined.spools.get(tool.tool)
+    if over is None:
         return PageTool(tool)
-    found = examined.findings
-    seen = water(
-        examined.timeline,
-        tool.tool,
-        spool,
-        at_s=found.as_of_s,
-        printer=printer,
-        place=place,
-        members=members,
-        shelf_of=shelf_of,
-    )
+    found, spool = examined.findings, over.spool
+    seen = water(over, at_s=found.as_of_s)
     limits = (
         (tool.forecast.limit_good_wt_pct, tool.forecast.limit_marginal_wt_pct)
         if tool.forecast is not None
@@ -340,15 +296,16 @@ def table_of(tool: ToolFindings) -> Iterator[tuple[str, ...]]:
 
 
 def edits_of(
-    program: "Program", examined: ExaminedJob, spools: "Sequence[Spool]", printer: "Printer | None"
+    program: "Program", examined: ExaminedJob, printer: "Printer | None"
 ) -> "tuple[tuple[Edit, ...], str | None]":
     """Return what ``prepare`` would write into the file, or the reason why it would write nothing."""
-    from gcodetool.block.annotate import annotate
+    from gcodetool.block.annotate import annotate, why_untouched
 
-    try:
-        return annotate(program, examined, spools, printer=printer).edits, None
-    except GcodeError as error:
-        return (), page.clean(str(error).removeprefix(f"{program.path}: "))
+    refused = None if examined.anchor is None else why_untouched(examined.anchor)
+    if refused is not None:
+        return (), page.clean(refused)
+    spools = [over.spool for over in examined.spools.values()]
+    return annotate(program, examined, spools, printer=printer).edits, None
 
 
 def diff(edit: "Edit", excerpt: Excerpt) -> Diff:

@@ -1,7 +1,6 @@
 """What a page shows of one tool's spool: its past, its winding now and at the job's end, its events.
 
-Findings hold what a verdict rests on; this is the rest, worked out anew by the same functions: a record
-and a timeline become a :class:`Water`.
+The states are those that the check judged by; what is worked out here is the way to them.
 """
 
 from dataclasses import dataclass
@@ -10,17 +9,12 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from gcodetool.judge.print_air import air_of_print
 from gcodetool.moisture.content_history import content_history
-from gcodetool.moisture.forecast import forecast
-from gcodetool.moisture.history import State, quantile, state_at
+from gcodetool.moisture.history import State, quantile
 from gcodetool.moisture.record import Event, Place, Spool
-from gcodetool.moisture.snapshot import SnapshotStoreFor
-from gcodetool.motion.feed import feed_of
 
 if TYPE_CHECKING:
-    from gcodetool.motion.timeline import Timeline
-    from gcodetool.profiles import Printer
+    from gcodetool.judge.findings import SpoolOverJob
 
 Floats = NDArray[np.float64]
 
@@ -92,25 +86,9 @@ class Water:
     end: DrawnReel | None
 
 
-def water(
-    timeline: "Timeline",
-    tool: int,
-    spool: Spool,
-    *,
-    at_s: float,
-    printer: "Printer | None",
-    place: str | None,
-    members: int,
-    shelf_of: SnapshotStoreFor,
-) -> Water:
-    """Return what is shown of *spool*; arguments and errors as in ``advice.job.check_tool``."""
-    state = state_at(spool, at_s, members=members, shelf=shelf_of(spool))
-    around = air_of_print(spool, state, at_s=at_s, place=place, printer=printer)
-    after = None
-    if state.remaining_mm > 0:
-        after = forecast(
-            state, around.air, feed_of(timeline, tool).segments, until_s=timeline.open_air_s
-        ).after
+def water(over: "SpoolOverJob", *, at_s: float) -> Water:
+    """Return what is shown of a spool that prints a job from *at_s* on."""
+    spool, state = over.spool, over.state
     moments = moments_of(spool, at_s)
     reel, outside = content_history(state, moments.tolist())
     counted = [event for event in spool.events if event.at_s <= at_s]
@@ -125,7 +103,7 @@ def water(
         stays=stays_of(spool, at_s),
         events=tuple(zip(seen, heights.tolist(), strict=True)),
         now=section(state),
-        end=None if after is None else section(after),
+        end=None if over.after is None else section(over.after),
     )
 
 

@@ -1,0 +1,98 @@
+"""Which spools of the ledger stood together in closed places, and their records as the physics takes them.
+
+Only moves are read of all spools; whole records of those few that matter.  Where no place is closed, nothing is.
+Left out: what they share (``moisture.company``).
+"""
+
+import math
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Final
+
+from sqlalchemy import Connection
+
+from gcodetool.ledger import entries, records
+from gcodetool.ledger.entries import MICRO
+from gcodetool.ledger.records import MEASURABLE, PlaceRecord, SpoolRecord
+from gcodetool.ledger.spoolfile import check_places
+from gcodetool.moisture.neighbours import ClosedStay, Meetings, counted
+from gcodetool.moisture.places import closed_place
+from gcodetool.moisture.record import AirLog, Spool
+
+MOVES: Final = ("added", "moved", "set", "undone")
+ANY_AIR: Final = AirLog((0.0,), (20.0,), (50.0,))  # stands for readings, where only their being there counts
+
+
+NOBODY: Final = Meetings({}, {})
+
+
+def meetings(conn: Connection, known: Mapping[str, PlaceRecord], among: list[str] | None = None) -> Meetings:
+    """Return who stood with whom in closed places, of all spools, retired ones too.
+
+    *among*: only if a spool that stood in these places stood in a closed one; else nothing is read.
+    """
+    stated = {}
+    for name, each in known.items():
+        facts = each.stated
+        if each.kind in MEASURABLE and each.measured:
+            facts["log"] = ANY_AIR
+        stated[name] = facts
+    described = check_places(stated, "ledger") if stated else {}
+    boxes = {name: closed_place(described, place) for name, place in described.items()}
+    if not any(boxes.get(name) for name in (boxes if among is None else among)):
+        return NOBODY
+    renewals = {name: described[name].desiccant_fresh_s for name in set(boxes.values()) if name}
+    found: dict[str, list[ClosedStay]] = {}
+    for spool_id, rows in entries.by_name(entries.of_kinds(conn, "spool", MOVES)).items():
+        record = records.spool_record(spool_id, rows)
+        mine = [] if record is None else _closed(record, boxes)
+        if mine:
+            found[spool_id] = mine
+    return Meetings(found, renewals)
+
+
+def _closed(record: SpoolRecord, boxes: Mapping[str, str | None]) -> list[ClosedStay]:
+    """Return a record's stays in closed places."""
+    all_stays = record.stays()
+    ends = [stay[0] / MICRO for stay in all_stays[1:]] + [math.inf]
+    found = []
+    for (since_us, place, _), end_s in zip(all_stays, ends, strict=True):
+        box = boxes.get(place)
+        if box is not None:
+            found.append(ClosedStay(box, since_us / MICRO, end_s))
+    return found
+
+
+def with_neighbours(
+    conn: Connection,
+    spool: Spool,
+    known: Mapping[str, PlaceRecord],
+    *,
+    met: Meetings | None = None,
+    airs: dict[str, AirLog | None] | None = None,
+) -> Spool:
+    """Return a spool of the ledger with those that stood with it in closed places.
+
+    Parameters
+    ----------
+    known
+        The places.
+    met, airs
+        What was read already: who met whom, and the air of places.
+
+    Raises
+    ------
+    SpoolError, ProfileError
+        A neighbour's record does not say what is needed.
+    """
+    if met is None:
+        met = meetings(conn, known, [event.place for event in spool.events if event.place is not None])
+    until, more = met.needed(spool.id)
+    if not until:
+        return spool
+    airs = {} if airs is None else airs
+    found = [
+        counted(records.spool_from(conn, records.spool(conn, name), known, airs=airs), end_s)
+        for name, end_s in sorted(until.items())
+    ]
+    return replace(spool, neighbours=tuple(found), more_neighbours=more)

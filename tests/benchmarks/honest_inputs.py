@@ -1,0 +1,228 @@
+"""Does a record that is a little wrong make a sure answer?  Coverage and words on reels whose truth another model made.
+
+Run: ``python tests/benchmarks/honest_inputs.py [--reels 200] [--material PA6 …] [--scene bag …] [--processes 1]``; a reel
+takes about 0.7 s of processor time, with and without its weigh-ins.  ``--check``: how far the other model is from the tool's
+own on the same parameters and right records.
+
+Scenes, materials and errors: ``tests/honest_scenes.py``; the truth: ``tests/honest_truth.py``.  Columns:
+
+- start, end: how often p10 to p90 covers the truth at the job's start and end [%]; band: its width over p50, median
+- sure: reels of which at least 80 % of the members share the verdict; of these right: where it is the true one [%]
+- score: interval score [1] of the weighed bands over that of the unweighed; above 1, weighing made it worse
+- told (errors at their bad end): how often the report itself is less sure than with a right record (verdict open, a share
+  below 80 % or 5 points lower, a band a quarter wider) or tells a contradiction; of missed: of those whose band or verdict
+  misses the truth
+
+[1] Gneiting and Raftery, "Strictly Proper Scoring Rules, Prediction, and Estimation" (2007), section 6.2.
+"""
+
+import argparse
+import os
+import sys
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+
+os.environ.setdefault("OMP_NUM_THREADS", "1")
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+import honest_scenes as scenes
+
+MATERIALS = ("PLA", "PETG", "TPU_95A", "PA6", "PVA")
+COVERED, COVERED_BAD_END, SURE, RIGHT, TELLS = (0.72, 0.90), 0.50, 0.80, 0.80, 0.80
+WORSE = 1.05  # of the interval score: chance
+LEAST_SURE = 10  # claims, fewer say nothing of how often they are right
+HEAD = """| material | scene | weighed | start | end | band | sure | of these right | score | told | told of missed | |
+| --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- |"""
+
+
+@dataclass(frozen=True)
+class Row:
+    """One line of the table: all reels of a material in one scene, weighed or not."""
+
+    start: float
+    end: float
+    band: float
+    sure: int
+    right: float
+    score: float
+    told: float | None = None
+    told_of_missed: float | None = None
+
+
+def one(task):
+    """Return what the tool says of one reel: of its record without weigh-ins, and with them."""
+    world, number, gross_g = task
+    return [scenes.told(*scenes.record(world, number, each), world, number) for each in (None, gross_g)]
+
+
+def said_of(world, gross_g, pool):
+    """Return what the tool says of every reel, unweighed and weighed."""
+    tasks = [(world, number, gross_g) for number in range(len(world.net))]
+    done = list(map(one, tasks) if pool is None else pool.map(one, tasks, chunksize=4))
+    return [pair[0] for pair in done], [pair[1] for pair in done]
+
+
+def interval_score(band, true):
+    """Return width and penalties of an 80 % interval that missed."""
+    low, _, high = band
+    return high - low + 10.0 * (max(low - true, 0.0) + max(true - high, 0.0))
+
+
+def inside(band, true):
+    return band[0] <= true <= band[2]
+
+
+def row(said, truth, right=None):
+    """Return one line; *right*: what was said of the same reels with right records."""
+    start = [inside(one.start, true) for one, true in zip(said, truth.start, strict=True)]
+    end = [inside(one.end, true) for one, true in zip(said, truth.end, strict=True)]
+    width = [(band[2] - band[0]) / band[1] for one in said for band in (one.start, one.end)]
+    sure = [i for i, one in enumerate(said) if one.code != "unknown" and one.share >= SURE]
+    word = [one.code == true for one, true in zip(said, truth.word, strict=True)]
+    score = [
+        interval_score(one.start, first) + interval_score(one.end, last)
+        for one, first, last in zip(said, truth.start, truth.end, strict=True)
+    ]
+    told = missed = None
+    if right is not None:
+        tells = np.array([less_sure(one, other) for one, other in zip(said, right, strict=True)])
+        misses = ~(np.array(start) & np.array(end) & np.array(word))
+        told, missed = float(tells.mean()), float(tells[misses].mean()) if misses.any() else None
+    return Row(
+        float(np.mean(start)),
+        float(np.mean(end)),
+        float(np.median(width)),
+        len(sure),
+        float(np.mean([word[i] for i in sure])) if sure else float("nan"),
+        float(np.sum(score)),
+        told,
+        missed,
+    )
+
+
+def less_sure(said, right):
+    """Return whether a report warns by itself, against the one that a right record would have given."""
+    wider = any(
+        (a[2] - a[0]) / a[1] > 1.25 * (b[2] - b[0]) / b[1]
+        for a, b in ((said.start, right.start), (said.end, right.end))
+    )
+    return (
+        said.contradiction
+        or said.code == "unknown"
+        or said.share < SURE
+        or said.share < right.share - 0.05
+        or wider
+    )
+
+
+def failures(row, plain, weighed, bad_end):
+    """Return which of the acceptance figures a line misses, in words."""
+    out = []
+    low, high = (COVERED_BAD_END, 1.0) if bad_end else COVERED
+    for name, value in (("start", row.start), ("end", row.end)):
+        if value < low:
+            out.append(f"{name} too narrow")
+        elif value > high:
+            out.append(f"{name} too wide")
+    if not bad_end and row.sure >= LEAST_SURE and row.right < RIGHT:
+        out.append("sure and wrong")
+    if weighed and not bad_end and row.score > WORSE * plain.score:
+        out.append("worse weighed")
+    if weighed and bad_end and row.told is not None and row.told < TELLS:
+        out.append("not told")
+    return out
+
+
+def line(name, scene, weighed, row, plain, failed):
+    def per_cent(value):
+        return "" if value is None or np.isnan(value) else f"{100 * value:.0f}"
+
+    cells = [
+        name,
+        scene,
+        "twice" if weighed else "no",
+        per_cent(row.start),
+        per_cent(row.end),
+        f"{row.band:.2f}",
+        str(row.sure),
+        per_cent(row.right),
+        f"{row.score / plain.score:.2f}" if weighed else "",
+        per_cent(row.told) if weighed else "",
+        per_cent(row.told_of_missed) if weighed else "",
+        ", ".join(failed) or "ok",
+    ]
+    return f"| {' | '.join(cells)} |"
+
+
+def cell(name, scene, reels, seed, pool):
+    """Return both lines of one material in one scene, and how many acceptance figures they miss."""
+    errors = scenes.SCENES[scene]
+    world = scenes.world(name, errors, reels, seed)
+    truth = scenes.truth(world, seed)
+    plain, weighed = said_of(world, truth.gross_g, pool)
+    right = None
+    if scene in scenes.BAD_END:
+        right = said_of(world, scenes.truth(scenes.without_errors(world), seed).gross_g, pool)[1]
+    rows = row(plain, truth), row(weighed, truth, right)
+    failed = [failures(one, rows[0], i == 1, scene in scenes.BAD_END) for i, one in enumerate(rows)]
+    lines = [line(name, scene, i == 1, rows[i], rows[0], failed[i]) for i in (0, 1)]
+    return lines, sum(map(bool, failed))
+
+
+def check(name, reels):
+    """Print how far the two models are apart on the same nominal parameters and right records."""
+    world = scenes.world(name, scenes.Errors(), reels, nominal=True)
+    truth = scenes.truth(world)
+    said = [scenes.told(*scenes.record(world, i), world, i, members=1) for i in range(reels)]
+    scale = 100.0 * world.strand.room_content()
+    apart = np.array([[one.start[1], one.end[1]] for one in said]) / np.stack(
+        [truth.start, truth.end], axis=1
+    )
+    of_room = (np.array([one.start[1] for one in said]) - truth.start) / scale
+    print(
+        f"{name:8s} {reels} reels: the tool's content over the truth's, median {np.median(apart):.3f}, "
+        f"{apart.min():.3f} to {apart.max():.3f}; at the start within "
+        f"{100 * np.abs(of_room).max():.1f} % of the room's content",
+        flush=True,
+    )
+
+
+def main() -> None:
+    """Print the table."""
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("--reels", type=int, default=200)
+    parser.add_argument("--material", nargs="+", choices=MATERIALS, default=MATERIALS)
+    parser.add_argument("--scene", nargs="+", choices=scenes.SCENES, default=list(scenes.SCENES))
+    parser.add_argument("--seed", type=int, default=0)
+    parser.add_argument("--processes", type=int, default=1)
+    parser.add_argument("--check", action="store_true")
+    asked = parser.parse_args()
+    if asked.check:
+        for name in asked.material:
+            check(name, asked.reels)
+        return
+    print(
+        f"{asked.reels} reels a line, seed {asked.seed}; chance moves a coverage of 80 % by "
+        f"{100 * (0.16 / asked.reels) ** 0.5:.0f} (one deviation)\n\n{HEAD}",
+        flush=True,
+    )
+    missed = 0
+    pool = ProcessPoolExecutor(asked.processes) if asked.processes > 1 else None
+    for name in asked.material:
+        for scene in asked.scene:
+            lines, failed = cell(name, scene, asked.reels, asked.seed, pool)
+            missed += failed
+            print("\n".join(lines), flush=True)
+    print(
+        f"\n{missed} of {2 * len(asked.material) * len(asked.scene)} lines miss a figure: covered "
+        f"{COVERED[0]:.0%} to {COVERED[1]:.0%} (bad end: {COVERED_BAD_END:.0%} or more), sure and right {RIGHT:.0%}, "
+        f"weighed no worse than not, told {TELLS:.0%}"
+    )
+
+
+if __name__ == "__main__":
+    main()
