@@ -78,9 +78,7 @@ def stretches(
         return
     here = place_of(spool, place, None)
     box = spool.places.get(box_of(spool, here) or "")
-    logged = any(
-        other.log is not None for other in (here, *_others(spool, here, end_s)) if other is not box
-    )
+    logged = any(other.log is not None for other in (here, *_others(spool, here, end_s)) if other is not box)
     for part in _parts(box, begin_s, end_s):
         of = spool if box is None or not part.read else replace(spool, places=_as_read(spool.places, box))
         bounds = [part.begin_s, part.end_s]
