@@ -370,15 +370,29 @@ def test_reels_together_have_one_temperature_below_every_limit(materials, most, 
         assert not plan.alternatives
 
 
-def test_a_closed_dryer_says_that_the_reels_share_its_air() -> None:
-    spool = roasted(40.0)
+@pytest.mark.skipif(not COMPILED, reason="six drying courses")
+def test_in_a_dryer_that_keeps_its_own_air_each_reel_holds_up_the_others() -> None:
+    spool = roasted(40.0, material="PETG")
     state = state_at(replace(spool, events=spool.events[:1]), T0 + HOUR)
     other = replace(state, spool=replace(state.spool, id="other"))
+    late = {}
     for name, said in (("sealed-box", "the others meet"), ("oven", "does not hold up the others")):
         device = of_profile(profiles.dryer(name), ROOM)
-        found = together([(state, device), (other, device)], cap_s=HOUR)
-        assert any(said in note for note in instructions.shared_notes(found))
-        assert found.crowded  # a profile takes one
+        both = together([(state, device), (other, device)], cap_s=60 * HOUR)
+        assert any(said in note for note in instructions.shared_notes(both))
+        assert both.crowded  # a profile takes one
+        one = together([(state, device)], cap_s=60 * HOUR)
+        assert one.advised_s and both.advised_s
+        late[name] = both.advised_s / one.advised_s
+    assert late["oven"] == 1.0
+    assert late["sealed-box"] > 1.05
+    # two like reels in a box are one of them in half a box
+    box = of_profile(profiles.dryer("sealed-box"), ROOM)
+    half = box.exchanging(0.5 * box.around.exchange_m3_s * HOUR)
+    half = replace(half, around=replace(half.around, air_m3=0.5 * box.around.air_m3))
+    both = together([(state, box), (other, box)], cap_s=60 * HOUR)
+    one = together([(state, half)], cap_s=60 * HOUR)
+    assert both.advised_s == pytest.approx(one.advised_s, rel=0.03)
     with pytest.raises(UsageError, match="each spool once"):
         together([(state, device), (state, device)])
 

@@ -34,6 +34,7 @@ from gcodetool.drying.limits import shared_bounds
 from gcodetool.drying.plan import DryingPlan
 from gcodetool.drying.plan import plan as make_plan
 from gcodetool.drying.thermostat import Thermostat, thermostat
+from gcodetool.drying.together import companions
 from gcodetool.errors import UsageError
 from gcodetool.judge.print_air import air_of_print
 from gcodetool.ledger.spoolfile import COLDEST_C
@@ -135,21 +136,32 @@ def drying_plan(
         to_wt_pct=to_wt_pct,
         job=None if job is None else job_feed(job, held, state, machine.profile),
         tariff_per_kWh=tariff_per_kWh,
-        shared=shared_bounds(beside, device.accuracy_C),
+        shared=shared_bounds([one.spool for one in beside], device.accuracy_C),
+        company=companions(state, beside, device) if state.place != device.place else (),
     )
     if beside:
-        names = named([spool.id for spool in beside])
+        names = named([one.spool.id for one in beside])
         said = f"{names} in {device.name} too: it has one temperature, and their limits count"
         made = replace(made, notes=(Note("note", said), *made.notes))
     return made, held
 
 
-def _beside(held: Spool, state: State, device: Device, ledger: str | None) -> list[Spool]:
+def _beside(held: Spool, state: State, device: Device, ledger: str | None) -> list[State]:
     """Return what is in the dryer too, by the ledger; of a spool in a file nobody knows."""
     if not held.in_ledger or device.place is None or not device.adjustable:
         return []
-    there = spools_in_dryer(device.place, state.as_of_s, ledger=ledger)
-    return [spool for spool in there if spool.id != held.id]
+    return states_in_dryer(device.place, state, without={held.id}, ledger=ledger)
+
+
+def states_in_dryer(place: str, like: State, *, without: set[str], ledger: str | None) -> list[State]:
+    """Return the ledger's spools in a dryer at the moment of a state, but some; with as many members."""
+    there = spools_in_dryer(place, like.as_of_s, ledger=ledger)
+    shelf_of = snapshots_of(ledger)
+    return [
+        state_at(spool, like.as_of_s, members=like.members, shelf=shelf_of(spool))
+        for spool in there
+        if spool.id not in without
+    ]
 
 
 def dryers_of_record(spools: Sequence[Spool]) -> list[str]:

@@ -5,8 +5,8 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from gcodetool.app.check import SpoolWord
-from gcodetool.app.drying import DryerQuestion, device_of, dryers_of_record
-from gcodetool.app.resolve import Moment, clock, find_spool, snapshots_of, spools_in_dryer
+from gcodetool.app.drying import DryerQuestion, device_of, dryers_of_record, states_in_dryer
+from gcodetool.app.resolve import Moment, clock, find_spool, snapshots_of
 from gcodetool.drying.together import DryerChoice, DryingTogether, together
 from gcodetool.errors import GcodetoolError, UsageError
 from gcodetool.moisture.constants import HOUR_S
@@ -129,10 +129,9 @@ def _states(
     return [state_at(spool, now_s, members=default_members(members), shelf=shelf_of(spool)) for spool in held]
 
 
-def _inside(states: Sequence[State], place: str | None, ledger: str | None) -> "list[Spool]":
+def _inside(states: Sequence[State], place: str | None, ledger: str | None) -> list[State]:
     """Return who is in the dryer already, by the ledger; where the reels are files, nobody knows."""
     if place is None or not any(state.spool.in_ledger for state in states):
         return []
     asked = {state.spool.id for state in states}
-    there = spools_in_dryer(place, states[0].as_of_s, ledger=ledger)
-    return [spool for spool in there if spool.id not in asked]
+    return states_in_dryer(place, states[0], without=asked, ledger=ledger)

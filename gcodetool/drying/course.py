@@ -3,8 +3,8 @@
 The solver computes; what is looked at is decided here.  Left out: a dryer's own warm-up (the spool goes in after it).
 """
 
-from collections.abc import Callable
-from dataclasses import dataclass, field
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
@@ -15,6 +15,7 @@ from gcodetool.moisture import air as airs
 from gcodetool.moisture.air import Air
 from gcodetool.moisture.field import FIRST_STEP_S, Field
 from gcodetool.moisture.history import State
+from gcodetool.moisture.shared_air import Companion
 from gcodetool.moisture.state import marched
 
 Floats = NDArray[np.float64]
@@ -72,6 +73,7 @@ def course(
     cap_s: float,
     done: Callable[[Floats, Floats], bool] | None = None,
     keep: bool = False,
+    company: Sequence[Companion] = (),
 ) -> Course:
     """Return the course of *state* in *device* at *temperature_C*, from now on.
 
@@ -89,12 +91,14 @@ def course(
         Called with the wettest and the driest layer's content (members,) at each look; True ends it.
     keep
         Keep the fields.
+    company
+        Other reels that are in the device from now on: where it keeps its own air, they share that.
     """
     air = device.air(temperature_C)
     again = device.place is not None and state.place == device.place
     first = outermost(state, length_mm)
-    march = marched(state)
-    march.surround(air, again=again)
+    march = marched(replace(state, company=tuple(company)) if company else state)
+    march.surround(air, again=again, joined=bool(company))
     looks: list[tuple[float, Floats, Floats, Floats, Floats, float, float]] = []
     fields: list[Field] = []
 

@@ -3,6 +3,7 @@
 An open stream leaves its own humidity, a box without exchange shares its water with the spool.
 """
 
+from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
@@ -12,14 +13,21 @@ from gcodetool.drying.device import Device
 from gcodetool.moisture import air as airs
 from gcodetool.moisture.constants import ZERO_CELSIUS_K
 from gcodetool.moisture.history import State, quantile
+from gcodetool.moisture.members import spread_over
+from gcodetool.moisture.shared_air import Companion
 
 Floats = NDArray[np.float64]
 
 HALVINGS: Final = 60
 
 
-def equilibrium(state: State, device: Device, temperature_C: float) -> tuple[Floats, tuple[str, ...]]:
-    """Return the content in the end, (members,) [kg/kg], and what is to be said of it."""
+def equilibrium(
+    state: State, device: Device, temperature_C: float, company: Sequence[Companion] = ()
+) -> tuple[Floats, tuple[str, ...]]:
+    """Return the content in the end, (members,) [kg/kg], and what is to be said of it.
+
+    *company*: other reels in the device, with which a shut one shares its water.
+    """
     air = device.air(temperature_C)
     polymer = state.polymer
     full = float(airs.saturation_pressure(air.temperature_K))
@@ -49,12 +57,25 @@ def equilibrium(state: State, device: Device, temperature_C: float) -> tuple[Flo
         if agent is not None:
             store = store + held(np.array([fresh])) - held(np.array([0.0]))
             store = store - air.air_m3 * airs.vapour_density(air.temperature_K, fresh * full)
+    others = [(float(one.field.winding.strand_kg().sum()), one) for one in company]
+
+    def held_by_others(rh: Floats) -> Floats:
+        """Return what the strands of the other reels hold at activity *rh* [kg]."""
+        found = np.zeros(state.members)
+        for mass_kg, one in others:
+            at = spread_over(rh, one.field.members)
+            content = np.diag(np.atleast_2d(one.polymer.equilibrium(at, air.temperature_K)))
+            found = found + spread_over(mass_kg * content, state.members)
+        return found
+
     total = store + strand_kg * state.field.mean()
+    for mass_kg, one in others:
+        total = total + spread_over(mass_kg * one.field.mean(), state.members)
     low, high = np.zeros(state.members), np.ones(state.members)
     for _ in range(HALVINGS):
         middle = 0.5 * (low + high)
         content = np.diag(np.atleast_2d(polymer.equilibrium(middle, air.temperature_K)))
-        below = held(middle) + strand_kg * content < total
+        below = held(middle) + strand_kg * content + held_by_others(middle) < total
         low, high = np.where(below, middle, low), np.where(below, high, middle)
     ends = np.diag(np.atleast_2d(polymer.equilibrium(0.5 * (low + high), air.temperature_K)))
     return np.minimum(ends, total / strand_kg), ()

@@ -303,8 +303,8 @@ def shared_notes(found: DryingTogether) -> Iterator[str]:
         return
     if device.around.closed:
         yield (
-            f"{device.name} keeps its own air: what one reel gives off the others meet, and these hours leave that out; "
-            "they will be longer"
+            f"{device.name} keeps its own air: what one reel gives off the others meet, which is counted in; each more "
+            "makes all of them slower"
         )
     else:
         yield "the air is changed all the time: what one reel gives off does not hold up the others"

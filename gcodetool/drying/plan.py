@@ -23,6 +23,7 @@ from gcodetool.errors import OutOfRangeError, SpoolError
 from gcodetool.moisture.constants import HOUR_S, ZERO_CELSIUS_K
 from gcodetool.moisture.history import Quantiles, State, quantile, quantiles
 from gcodetool.moisture.notes import Note
+from gcodetool.moisture.shared_air import Companion
 
 Floats = NDArray[np.float64]
 
@@ -139,6 +140,7 @@ def plan(
     job: JobFeed | None = None,
     tariff_per_kWh: float | None = None,
     shared: Sequence[Bound] = (),
+    company: Sequence[Companion] = (),
     suggest: bool = True,
 ) -> DryingPlan:
     """Return how to dry *state*'s spool in *device*, from now on.
@@ -163,6 +165,8 @@ def plan(
         Price of electricity.
     shared
         Limits of other reels in the dryer.
+    company
+        These reels, where the dryer keeps its own air: they share it.
     suggest
         Also look for what else would do, where this is slow or does not get there.
 
@@ -182,7 +186,7 @@ def plan(
         raise SpoolError.at(spool.source or spool.id, None, "the reel is empty by its record; nothing to dry")
     needed = state.remaining_mm if job is None else min(state.remaining_mm, job.length_mm)
     set_to = set_point(spool, device, at_most_C=at_most_C, shared=shared)
-    goal = DryingGoal(state, confidence, needed, cap_s, to_wt_pct, shared=shared)
+    goal = DryingGoal(state, confidence, needed, cap_s, to_wt_pct, shared=shared, company=company)
     # where it must not be run at all, what the spool is now is all there is to say
     ran = (
         goal.run(device, set_to.temperature_C, keep=job is not None)
@@ -266,8 +270,9 @@ class DryingGoal:
         to_wt_pct: float | None,
         *,
         shared: Sequence[Bound] = (),
+        company: Sequence[Companion] = (),
     ) -> None:
-        self.shared = shared
+        self.shared, self.company = shared, company
         self.state = state
         self.confidence = confidence
         self.needed_mm = needed_mm
@@ -292,7 +297,8 @@ class DryingGoal:
 
     def run(self, device: Device, temperature_C: float, *, keep: bool = False) -> DryingRun:
         """Return what *device* does at *temperature_C*, looked at until all members are there."""
-        floor, notes = equilibrium(self.state, device, temperature_C)
+        company = self.company if device.around.closed else ()
+        floor, notes = equilibrium(self.state, device, temperature_C, company)
         strictest = self.targets[0][1]
         if keep:  # a job may need it drier than good when it begins
             strictest = np.minimum(strictest, np.maximum(DEEP * strictest, NEAR_FLOOR * floor))
@@ -309,6 +315,7 @@ class DryingGoal:
             cap_s=self.cap_s,
             done=there,
             keep=keep,
+            company=company,
         )
         reaches = tuple(self.reach(name, limit, ran, floor) for name, limit in self.targets)
         return DryingRun(ran, floor, reaches, notes)

@@ -1,8 +1,8 @@
 """Several reels in one dryer at a time: one temperature, the coolest of their limits; the longest of their times.
 
-Each reel is computed for itself in the dryer's air.  Where that is the room's, changed all the time, what one reel
-gives off does not reach the other; of a dryer that keeps its own air it does, and that is left out and said.  Left
-out: which dryers there are, and who is in one already (``app``).
+Where the dryer's air is the room's, changed all the time, what one reel gives off does not reach the others.  In one
+that keeps its own air it does, and all are marched together.  Left out: which dryers there are, and who is in one
+already (``app``).
 """
 
 from collections.abc import Sequence
@@ -13,8 +13,9 @@ from gcodetool.drying.device import Device
 from gcodetool.drying.limits import SetPoint, set_point, shared_bounds
 from gcodetool.drying.plan import CAP_S, DryingPlan, plan
 from gcodetool.errors import UsageError
+from gcodetool.moisture.company import members_beside
 from gcodetool.moisture.history import State
-from gcodetool.moisture.record import Spool
+from gcodetool.moisture.shared_air import Companion
 
 
 @dataclass(frozen=True)
@@ -78,7 +79,7 @@ class DryerChoice:
 
 def together(
     reels: Sequence[tuple[State, Device]],
-    inside: Sequence[Spool] = (),
+    inside: Sequence[State] = (),
     *,
     confidence: float = 0.5,
     cap_s: float = CAP_S,
@@ -107,7 +108,7 @@ def together(
     if not names or len(set(names)) < len(names):
         raise UsageError(f"name each spool once; here: {', '.join(names) or 'none'}")
     reels = one_machine(reels)
-    every = [state.spool for state, _ in reels] + list(inside)
+    every = [*(state for state, _ in reels), *inside]
     alone = tuple(set_point(state.spool, device, at_most_C=at_most_C) for state, device in reels)
     coolest = min(range(len(reels)), key=lambda i: alone[i].temperature_C)
     plans = [
@@ -118,13 +119,21 @@ def together(
             cap_s=cap_s,
             at_most_C=at_most_C,
             tariff_per_kWh=tariff_per_kWh,
-            shared=shared_bounds([spool for spool in every if spool is not state.spool], device.accuracy_C),
+            shared=shared_bounds([one.spool for one in every if one is not state], device.accuracy_C),
+            company=companions(state, every, device),
             suggest=False,
         )
         for state, device in reels
     ]
-    inside_ = tuple(spool.id for spool in inside)
+    inside_ = tuple(state.spool.id for state in inside)
     return DryingTogether(reels[0][1], plans[coolest].set_point, tuple(plans), alone, names[coolest], inside_)
+
+
+def companions(state: State, every: Sequence[State], device: Device) -> list[Companion]:
+    """Return the other reels in a dryer that keeps its own air; none where that is changed all the time."""
+    others = [one for one in every if one is not state] if device.around.closed else []
+    few = members_beside(state.members, len(others))
+    return [Companion(one.field, one.polymer).thinned(few) for one in others]
 
 
 def one_machine(reels: Sequence[tuple[State, Device]]) -> list[tuple[State, Device]]:

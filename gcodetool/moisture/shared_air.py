@@ -79,10 +79,15 @@ class SharedIntegrator(SpoolIntegrator):
         """The others, as they are now; none once the reel was put elsewhere."""
         return tuple(Companion(one.field(), one.polymer) for one in self._beside)
 
-    def surround(self, air: Air, *, again: bool = False, loaded_kg: ArrayLike | None = None) -> None:
-        """Put the reel into *air*, as `SpoolIntegrator` does; in another place than its company's it is alone."""
+    def surround(
+        self, air: Air, *, again: bool = False, loaded_kg: ArrayLike | None = None, joined: bool = False
+    ) -> None:
+        """Put the reel into *air*, as `SpoolIntegrator` does; in another place than its company's it is alone.
+
+        *joined*: its company goes there with it.
+        """
         super().surround(air, again=again, loaded_kg=loaded_kg)
-        if not (again and air.closed):
+        if not ((again or joined) and air.closed):
             self._beside = []
         self._pressure = self._answer = None
         self._stayed_s = 0.0
