@@ -150,7 +150,7 @@ def aired(command: Any) -> Any:
             "--humidity-accuracy",
             type=click.FloatRange(0, 50),
             metavar="RH",
-            help="How far its hygrometer may be off, % RH (4.5; a humidity stated once 8).",
+            help="How far its hygrometer may be off, % RH (4.5; a humidity stated once 7).",
         ),
         click.option("--note", metavar="TEXT"),
     ]
