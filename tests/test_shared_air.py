@@ -409,3 +409,38 @@ def test_two_in_a_box_that_is_read():
     )
     for name in made:
         assert float(state_at(made[name], 20 * DAY + 1).enclosed_rh_pct[0]) == pytest.approx(30.0, abs=0.2)
+
+
+def test_a_long_time_in_an_unknown_bag_is_said_to_decide_the_band():
+    unknown, foil = (
+        Place("bag", "sealed", 22.0, room="bench"),
+        Place("bag", "sealed", 22.0, room="bench", film="foil"),
+    )
+    told = []
+    for held in (unknown, foil):
+        made = spool("x", came(0.02), moved(1, "bag"), places=(BENCH, held), material="PETG")
+        state = state_at(made, 200 * DAY, members=32)
+        told.append((state.quantiles(state.mean_wt_pct), " ".join(map(str, state.notes))))
+    assert "how tight bag is decides most of this band" in told[0][1]
+    assert "how tight bag is" not in told[1][1]
+    assert told[0][0].p90 - told[0][0].p10 > 2 * (told[1][0].p90 - told[1][0].p10)
+
+
+def test_members_of_a_bag_leak_as_their_film_may():
+    """Members' own leaks lie within the stated range, the nominal one in it."""
+    held = Place("bag", "sealed", 22.0, room="bench", air_L=1.0)
+    made = spool("x", came(0.02), places=(BENCH, held))
+    state = state_at(made, DAY, members=32)
+    around = surroundings(made, "bag", DAY, state.doubts)
+    stream, _ = around.reel.members_exchange
+    low, high = bag.leak_range(held)
+    assert low < stream.min() / around.reel.exchange_m3_s < 0.2
+    assert 5.0 < stream.max() / around.reel.exchange_m3_s < high
+
+
+@pytest.mark.parametrize("months", [1, 6])
+def test_nothing_leaks_into_a_bag_that_is_told_tight(months):
+    held = Place("bag", "sealed", 22.0, leak_g_per_day=0.0)
+    made = spool("x", came(0.5), moved(0.0, "bag"), places=(BENCH, held))
+    states = [state_at(made, day * DAY, members=4) for day in (0.1, 30 * months)]
+    assert states[1].mean_wt_pct == pytest.approx(states[0].mean_wt_pct, rel=0.003)
