@@ -15,7 +15,7 @@ from gcodetool.ledger import entries, records
 from gcodetool.ledger.entries import MICRO
 from gcodetool.ledger.records import MEASURABLE, PlaceRecord, SpoolRecord
 from gcodetool.ledger.spoolfile import check_places
-from gcodetool.moisture.neighbours import ClosedStay, Meetings, counted
+from gcodetool.moisture.neighbours import ClosedStay, Meetings, counted, shares
 from gcodetool.moisture.places import closed_place
 from gcodetool.moisture.record import AirLog, Spool
 
@@ -39,9 +39,10 @@ def meetings(conn: Connection, known: Mapping[str, PlaceRecord], among: list[str
         stated[name] = facts
     described = check_places(stated, "ledger") if stated else {}
     boxes = {name: closed_place(described, place) for name, place in described.items()}
+    boxes = {name: box for name, box in boxes.items() if box is not None and shares(described[box])}
     if not any(boxes.get(name) for name in (boxes if among is None else among)):
         return NOBODY
-    renewals = {name: described[name].desiccant_fresh_s for name in set(boxes.values()) if name}
+    renewals = {name: described[name].desiccant_fresh_s for name in set(boxes.values())}
     found: dict[str, list[ClosedStay]] = {}
     for spool_id, rows in entries.by_name(entries.of_kinds(conn, "spool", MOVES)).items():
         record = records.spool_record(spool_id, rows)
@@ -51,7 +52,7 @@ def meetings(conn: Connection, known: Mapping[str, PlaceRecord], among: list[str
     return Meetings(found, renewals)
 
 
-def _closed(record: SpoolRecord, boxes: Mapping[str, str | None]) -> list[ClosedStay]:
+def _closed(record: SpoolRecord, boxes: Mapping[str, str]) -> list[ClosedStay]:
     """Return a record's stays in closed places."""
     all_stays = record.stays()
     ends = [stay[0] / MICRO for stay in all_stays[1:]] + [math.inf]

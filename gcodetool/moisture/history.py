@@ -18,6 +18,7 @@ from gcodetool.moisture import air as airs
 from gcodetool.moisture import snapshot
 from gcodetool.moisture.air import Air
 from gcodetool.moisture.airlog import log_air
+from gcodetool.moisture.bag_note import bag_notes
 from gcodetool.moisture.company import Company, members_beside, pictures_of, together_picture, until
 from gcodetool.moisture.desiccant_charge import Charges
 from gcodetool.moisture.dryer_runs import known_at
@@ -208,10 +209,10 @@ def _together(spool: Spool, ensemble: Ensemble, now_s: float, notes: list[Note])
 
 def _state(together: "Company[_Replay]") -> State:
     found, others = together.own.state(), together.names_beside()
-    if not others:
-        return found
-    text = f"shares the air of {together.own.box} with {', '.join(others)}"
-    return replace(found, company=together.beside(), notes=(*found.notes, Note("note", text)))
+    notes = bag_notes(found)
+    if others:
+        notes.append(Note("note", f"shares the air of {together.own.box} with {', '.join(others)}"))
+    return replace(found, company=together.beside(), notes=(*found.notes, *notes))
 
 
 def _replayed(

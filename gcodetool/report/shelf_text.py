@@ -267,6 +267,10 @@ def air_in_words(place: PlaceOnShelf) -> str:
         parts.append(f"{facts.get('desiccant_g', 0):g} g {facts['desiccant']}")
     if facts.get("slots", 1) > 1:
         parts.append(f"{facts['slots']} reels")
+    if "film" in facts:
+        parts.append(f"film: {facts['film']}")
+    if "leak_g_per_day" in facts:
+        parts.append(f"lets in {facts['leak_g_per_day']:g} g of water a day")
     if "dew_point_C" in facts:
         parts.append(f"dew point {facts['dew_point_C']:g} °C")
     if "room" in facts:
