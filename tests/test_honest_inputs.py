@@ -45,7 +45,7 @@ def test_an_open_place_ends_in_balance_with_its_air():
 
 @pytest.mark.parametrize("name, scene", [("PA6", "humidity-8"), ("PETG", "bag-0.2")])
 def test_a_record_that_is_wrong_does_not_make_a_sure_answer(name, scene):
-    """At their bad end errors still leave the truth in at least half of the bands (more: tests/benchmarks/honest_inputs.py)."""
+    """At their bad end errors still leave the truth in half of the bands (more: tests/benchmarks/honest_inputs.py)."""
     world = scenes.world(name, scenes.SCENES[scene], 6)
     truth = scenes.truth(world, steps=32)
     covered = 0
