@@ -1,8 +1,8 @@
 """Does a record that is a little wrong make a sure answer?  Coverage and words on reels whose truth another model made.
 
 Run: ``python tests/benchmarks/honest_inputs.py [--reels 200] [--material PA6 …] [--scene bag …] [--processes 1]``; a reel
-takes about 0.7 s of processor time, with and without its weigh-ins.  ``--check``: how far the other model is from the tool's
-own on the same parameters and right records.
+takes about 2 s of processor time, with and without its weigh-ins.  ``--check``: how far the other model is from the tool's
+own on the same parameters and right records.  ``--write`` puts the lines of all materials together into docs/physics.md.
 
 Scenes, materials and errors: ``tests/honest_scenes.py``; the truth: ``tests/honest_truth.py``.  Columns:
 
@@ -18,6 +18,7 @@ Scenes, materials and errors: ``tests/honest_scenes.py``; the truth: ``tests/hon
 
 import argparse
 import os
+import re
 import sys
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
@@ -29,6 +30,8 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[1]))
 import honest_scenes as scenes
 
+PAGE = Path(__file__).parents[2] / "docs/physics.md"
+MARK = re.compile(r"(<!-- honest_inputs: begin -->\n).*?(<!-- honest_inputs: end -->)", re.DOTALL)
 MATERIALS = ("PLA", "PETG", "TPU_95A", "PA6", "PVA")
 COVERED, COVERED_BAD_END, SURE, RIGHT, TELLS = (0.72, 0.90), 0.50, 0.80, 0.80, 0.80
 WORSE = 1.05  # of the interval score: chance
@@ -192,12 +195,12 @@ def pooled(rows):
 
 
 def show(name, scene, rows):
-    """Print both lines; return how many miss a figure."""
+    """Print both lines; return them, and how many miss a figure."""
     bad_end = scene in scenes.BAD_END
     failed = [failures(one, i == 1, bad_end) for i, one in enumerate(rows)]
-    for i in (0, 1):
-        print(line(name, scene, i == 1, rows[i], failed[i]), flush=True)
-    return sum(map(bool, failed))
+    lines = [line(name, scene, i == 1, rows[i], failed[i]) for i in (0, 1)]
+    print("\n".join(lines), flush=True)
+    return lines, sum(map(bool, failed))
 
 
 def check(name, reels):
@@ -229,6 +232,7 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=0)
     parser.add_argument("--processes", type=int, default=1)
     parser.add_argument("--check", action="store_true")
+    parser.add_argument("--write", action="store_true")
     asked = parser.parse_args()
     if asked.check:
         for name in asked.material:
@@ -245,10 +249,15 @@ def main() -> None:
         for scene in asked.scene:
             rows = cell(name, scene, asked.reels, asked.seed, pool)
             of_scene[scene].append(rows)
-            missed += show(name, scene, rows)
-    if len(asked.material) > 1:
-        for scene, cells in of_scene.items():
-            show("**together**", scene, [pooled(rows) for rows in zip(*cells, strict=True)])
+            missed += show(name, scene, rows)[1]
+    together = []
+    for scene, cells in of_scene.items():
+        together += show("together", scene, [pooled(rows) for rows in zip(*cells, strict=True)])[0]
+    if asked.write:
+        made = f"{asked.reels} reels each of {', '.join(asked.material)}:\n\n{HEAD}\n" + "\n".join(together)
+        PAGE.write_text(
+            MARK.sub(lambda found: f"{found[1]}{made}\n{found[2]}", PAGE.read_text("utf-8")), "utf-8"
+        )
     print(
         f"\n{missed} of {2 * len(asked.material) * len(asked.scene)} lines miss a figure: covered "
         f"{COVERED[0]:.0%} to {COVERED[1]:.0%} (bad end: {COVERED_BAD_END:.0%} or more), sure and right {RIGHT:.0%}, "
