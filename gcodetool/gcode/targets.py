@@ -20,7 +20,10 @@ MACRO: Final = rb"[ \t]*[A-Z_]*START[A-Z_]*\b([^;\r\n]*)"
 MACRO_NUMBER: Final = (
     rb"(?<=[ \t])" + NOZZLE_WORD.encode() + rb"[ \t]*=[ \t]*" + NUMBER + rb"(?=[ \t\r\n;]|$)"
 )
-HEATER: Final = rb"[ \t]*(SET_HEATER_TEMPERATURE|TEMPERATURE_WAIT)\b(?=[^;\r\n]*\b(?:HEATER|SENSOR)=(extruder\d{0,3})\b)([^;\r\n]*)"
+HEATER: Final = (
+    rb"[ \t]*(SET_HEATER_TEMPERATURE|TEMPERATURE_WAIT)\b"
+    rb"(?=[^;\r\n]*\b(?:HEATER|SENSOR)=(extruder\d{0,3})\b)([^;\r\n]*)"
+)
 HEATER_NUMBER: Final = rb"\b(TARGET|MINIMUM|MAXIMUM)=" + NUMBER + rb"(?=[ \t\r\n;]|$)"
 HEATER_KINDS: Final = {b"TARGET": "set", b"MINIMUM": "at-least", b"MAXIMUM": "at-most"}
 SETS: Final = frozenset((104, 109))
