@@ -163,14 +163,14 @@ class SpoolSimulator:
         )
         if judged.judged is None:
             return row
-        at, weights = self.options.confidence, state.weights
+        confidence, weights = self.options.confidence, state.weights
         return replace(
             row,
             safe_s=judged.exposure.safe_s,
             source=judged.exposure.source if self.options.exposures else None,
             air=around.words,
-            start_wt_pct=quantile(arrival.start_wt_pct, at, weights),
-            worst_wt_pct=quantile(arrival.worst_wt_pct, at, weights),
+            start_wt_pct=quantile(arrival.start_wt_pct, confidence, weights),
+            worst_wt_pct=quantile(arrival.worst_wt_pct, confidence, weights),
             share=judged.share,
             outcomes=judged.judged.outcomes,
             from_layer=judged.from_layer,
@@ -187,11 +187,10 @@ class SpoolSimulator:
         self._keep(
             history.with_step(step), moved(replace(after, spool=gone.spool, path=None), step.out_s, back)
         )
-        at = self.options.confidence
-        return Dried(
-            quantile(state.next_fed_wt_pct, at, state.weights),
-            quantile(after.next_fed_wt_pct, at, state.weights),
+        before, then = (
+            quantile(each.next_fed_wt_pct, self.options.confidence, state.weights) for each in (state, after)
         )
+        return Dried(before, then)
 
     def drying_time(
         self, history: StepHistory, dryer: str, in_s: float, length_mm: float, shared_C: float | None = None
