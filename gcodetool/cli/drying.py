@@ -13,6 +13,7 @@ from gcodetool.cli.options import (
     ledger_option,
     members_option,
 )
+from gcodetool.cli.output import say_json
 from gcodetool.cli.shelf import DRYER, PLACE, SPOOL
 from gcodetool.errors import UsageError
 
@@ -133,7 +134,7 @@ def plan(
     if as_json:
         from gcodetool.report.drying_json import plan_dict
 
-        click.echo(json.dumps(plan_dict(made, held), indent=1, allow_nan=False))
+        say_json(json.dumps(plan_dict(made, held), indent=1, allow_nan=False))
     else:
         from gcodetool.report.drying_text import print_plan
 
@@ -181,7 +182,7 @@ def fit(
     if as_json:
         from gcodetool.report.drying_json import fit_dict
 
-        click.echo(json.dumps(fit_dict(made), indent=1, allow_nan=False))
+        say_json(json.dumps(fit_dict(made), indent=1, allow_nan=False))
     else:
         from gcodetool.report.drying_text import print_fit
 

@@ -13,6 +13,7 @@ import click
 from click.shell_completion import CompletionItem
 
 from gcodetool.cli.options import Base, at_option, json_option, ledger_names, ledger_option
+from gcodetool.cli.output import say_json
 from gcodetool.errors import GcodetoolError, UsageError
 
 if TYPE_CHECKING:
@@ -149,7 +150,7 @@ def report_entry(name: str, what: str, done: "Written", *, as_json: bool, subjec
     for note in done.notes:
         click.echo(f"gcodetool: {note}", err=True)
     if as_json:
-        click.echo(json.dumps({"entries": [entry_dict(entry) for entry in done.entries]}, indent=1))
+        say_json(json.dumps({"entries": [entry_dict(entry) for entry in done.entries]}, indent=1))
         return 0
     if not done.entries:
         return 0

@@ -11,6 +11,7 @@ from typing import Literal
 
 from sqlalchemy import func, insert, select
 
+from gcodetool.changes import making
 from gcodetool.errors import GcodetoolError, LedgerError
 from gcodetool.ledger import entries, plausibility, records
 from gcodetool.ledger.schema import ENTRIES, NEWEST, OUTLOOKS, READINGS, SNAPSHOTS, VERSIONS
@@ -150,7 +151,8 @@ def backup(ledger: Ledger, target: Path) -> None:
                 conn.exec_driver_sql("PRAGMA journal_mode = DELETE")
         else:
             _copied(ledger, draft)
-        draft.replace(target)
+        with making(f"{target} was written"):
+            draft.replace(target)
     except OSError as error:
         raise LedgerError(
             f"{target}: the backup cannot be written: {error.strerror}; name another file"
