@@ -15,6 +15,7 @@ from gcodetool.cli.options import (
     ledger_option,
     members_option,
 )
+from gcodetool.cli.output import say_json
 from gcodetool.cli.shelf import DRYER, PLACE, SPOOL
 from gcodetool.errors import UsageError
 
@@ -148,7 +149,7 @@ def plan(
     if as_json:
         from gcodetool.report.drying_json import plan_dict
 
-        click.echo(json.dumps(plan_dict(made, held), indent=1, allow_nan=False))
+        say_json(json.dumps(plan_dict(made, held), indent=1, allow_nan=False))
     else:
         from gcodetool.report.drying_text import print_plan
 
@@ -187,7 +188,7 @@ def plan_several(
         if as_json:
             from gcodetool.report.drying_json import together_dict
 
-            click.echo(json.dumps(together_dict(found, held), indent=1, allow_nan=False))
+            say_json(json.dumps(together_dict(found, held), indent=1, allow_nan=False))
         else:
             from gcodetool.report.drying_together_text import print_together
 
@@ -197,7 +198,7 @@ def plan_several(
     if as_json:
         from gcodetool.report.drying_json import choices_dict
 
-        click.echo(json.dumps(choices_dict(choices, held), indent=1, allow_nan=False))
+        say_json(json.dumps(choices_dict(choices, held), indent=1, allow_nan=False))
     else:
         from gcodetool.report.drying_together_text import print_choices
 
@@ -245,7 +246,7 @@ def fit(
     if as_json:
         from gcodetool.report.drying_json import fit_dict
 
-        click.echo(json.dumps(fit_dict(made), indent=1, allow_nan=False))
+        say_json(json.dumps(fit_dict(made), indent=1, allow_nan=False))
     else:
         from gcodetool.report.drying_text import print_fit
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from gcodetool.cli.options import job_options, json_option, parse_spool_words
+from gcodetool.cli.output import say_json
 from gcodetool.errors import UsageError
 from gcodetool.judge.verdict_codes import BADNESS, EXIT_CODES
 
@@ -192,7 +193,7 @@ def show(found: "JobFindings", *, as_json: bool) -> None:
     if as_json:
         from gcodetool.report.as_json import to_json
 
-        click.echo(to_json(found))
+        say_json(to_json(found))
         return
     from gcodetool.report.as_text import print_report
 

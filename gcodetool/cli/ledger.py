@@ -6,6 +6,7 @@ from pathlib import Path
 import click
 
 from gcodetool.cli.options import json_option, ledger_option
+from gcodetool.cli.output import say_json
 from gcodetool.cli.shelf import opened
 from gcodetool.errors import LedgerError
 
@@ -33,7 +34,7 @@ def check(ledger: str | None, as_json: bool) -> int:
             "faults": [fault.text for fault in faults],
             "holds": held and asdict(held),
         }
-        click.echo(json.dumps(said, indent=1))
+        say_json(json.dumps(said, indent=1))
     else:
         for fault in faults:
             click.echo(f"- {fault}")

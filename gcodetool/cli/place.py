@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 
 from gcodetool.cli.options import MomentType, at_option, json_option, ledger_option
+from gcodetool.cli.output import say_json
 from gcodetool.cli.shelf import (
     PLACE,
     WriteContext,
@@ -300,7 +301,7 @@ def log(
             "understood": understood_dict(found),
             "entries": [entry_dict(entry) for entry in done.entries],
         }
-        click.echo(json.dumps(said, indent=1))
+        say_json(json.dumps(said, indent=1))
         return 0
     click.echo(understood(file, found))
     for note in done.notes:
@@ -404,7 +405,7 @@ def list_places(at_s: float | None, ledger: str | None, as_json: bool) -> int:
             }
             for each in found
         ]
-        click.echo(json.dumps({"places": said}, indent=1))
+        say_json(json.dumps({"places": said}, indent=1))
         return 0
     print_places(found, sys.stdout)
     return 0
@@ -438,7 +439,7 @@ def show(name: str, at_s: float | None, history: int, ledger: str | None, as_jso
             "spools": list(found.spools),
             "history": [entry_dict(entry) for entry in found.entries],
         }
-        click.echo(json.dumps(said, indent=1))
+        say_json(json.dumps(said, indent=1))
         return 0
     click.echo(f"{name}: {facts_in_words(plain_facts(found))}")
     if found.reading is not None:

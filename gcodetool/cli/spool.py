@@ -8,6 +8,7 @@ from typing import Any, Final
 import click
 
 from gcodetool.cli.options import MomentType, at_option, json_option, ledger_option, members_option
+from gcodetool.cli.output import say_json
 from gcodetool.cli.shelf import (
     DRYER,
     PLACE,
@@ -510,7 +511,7 @@ def list_spools(
     if as_json:
         from gcodetool.report.shelf_text import shelf_dict
 
-        click.echo(json.dumps(shelf_dict(found, now_s), indent=1, allow_nan=False))
+        say_json(json.dumps(shelf_dict(found, now_s), indent=1, allow_nan=False))
         return 0
     from gcodetool.report.shelf_text import print_shelf
 
@@ -548,7 +549,7 @@ def show(
         said = spool_dict(seen)
         if noted:
             said["history"] = [entry_dict(entry) for entry in entries_of(found.id, ledger)]
-        click.echo(json.dumps(said, indent=1, allow_nan=False))
+        say_json(json.dumps(said, indent=1, allow_nan=False))
         return
     from gcodetool.report.as_text import print_spool
 

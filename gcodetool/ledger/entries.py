@@ -8,13 +8,14 @@ history behind it.  Left out: what the facts mean (``records``).
 import datetime
 import hashlib
 import json
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final, Literal
 
 from sqlalchemy import Connection, Row, func, insert, select
 
-from gcodetool.ledger.call import CALL, WROTE, now_us
+from gcodetool.ledger.call import CALL, NUMBERS, WROTE, now_us
 from gcodetool.ledger.schema import ENTRIES, READINGS
 
 Subject = Literal["spool", "place"]
@@ -57,6 +58,7 @@ def micro(at_s: float) -> int:
     return round(at_s * MICRO)
 
 
+HALVES: Final = re.compile("[\ud800-\udfff]")  # what a terminal hands over for bytes that are no text
 AT: Final = "$us"  # a moment among the facts: microseconds since 1970-01-01 UTC
 
 
@@ -66,9 +68,10 @@ def packed(facts: dict[str, Any]) -> str:
     >>> packed({"b": 1.5, "a": datetime.datetime(1970, 1, 1, 0, 0, 2, tzinfo=datetime.UTC)})
     '{"a":{"$us":2000000},"b":1.5}'
     """
-    return json.dumps(
+    text = json.dumps(
         facts, sort_keys=True, ensure_ascii=False, separators=(",", ":"), allow_nan=False, default=_moment
     )
+    return HALVES.sub(lambda half: f"\\u{ord(half[0]):04x}", text)
 
 
 def _moment(fact: Any) -> dict[str, int]:
@@ -165,6 +168,7 @@ def append(conn: Connection, drafts: Sequence[Draft]) -> list[LedgerEntry]:
         )
         part += 1
         conn.info[WROTE] = part
+        conn.info.setdefault(NUMBERS, []).append(number[0])
     return written
 
 

@@ -11,6 +11,7 @@ from typing import Literal
 
 from sqlalchemy import func, insert, select
 
+from gcodetool.changes import making
 from gcodetool.errors import GcodetoolError, LedgerError
 from gcodetool.ledger import dryers, entries, plausibility, records
 from gcodetool.ledger.call import now_us
@@ -156,7 +157,8 @@ def backup(ledger: Ledger, target: Path) -> None:
                 conn.exec_driver_sql("PRAGMA journal_mode = DELETE")
         else:
             _copied(ledger, draft)
-        draft.replace(target)
+        with making(f"{target} was written"):
+            draft.replace(target)
     except OSError as error:
         raise LedgerError(
             f"{target}: the backup cannot be written: {error.strerror}; name another file"

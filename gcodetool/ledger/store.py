@@ -13,14 +13,15 @@ import uuid
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 from sqlalchemy import Connection, Engine, create_engine, make_url, select
 from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, SQLAlchemyError
 from sqlalchemy.pool import NullPool
 
+from gcodetool.changes import making
 from gcodetool.errors import LedgerError
-from gcodetool.ledger.call import CALL, WROTE, now_us
+from gcodetool.ledger.call import CALL, NUMBERS, WROTE, now_us
 from gcodetool.ledger.location import exists as exists  # noqa: PLC0414  # asked for here by those who open
 from gcodetool.ledger.location import path_of, place_of
 from gcodetool.ledger.schema import ENTRIES
@@ -101,7 +102,9 @@ def _open_sqlite(path: Path, *, make: bool) -> Ledger:
     _refuse_newer(ledger, version)
     if version < NEWEST:
         if version:
-            copy(ledger, path.with_name(f"{path.name}.version-{version}.backup"))
+            kept = path.with_name(f"{path.name}.version-{version}.backup")
+            with making(f"a copy of the older ledger was written to {kept}"):
+                copy(ledger, kept)
         with writing(ledger) as conn:
             forward(conn, version=version_of(conn), now_us=now_us())
     return ledger
@@ -153,7 +156,10 @@ def _make_sqlite(path: Path) -> None:
                 conn.exec_driver_sql("PRAGMA journal_mode = WAL")
             with writing(ledger) as conn:
                 forward(conn, version=0, now_us=now_us())
-        with contextlib.suppress(FileExistsError):
+        with (
+            contextlib.suppress(FileExistsError),
+            making(f"{path} was made"),
+        ):  # or somebody else made one meanwhile
             _put(draft, path)
     finally:
         for rest in ("", "-wal", "-shm"):
@@ -179,14 +185,24 @@ def copy(ledger: Ledger, target: Path) -> None:
     os.close(handle)
     draft = Path(name)
     try:
-        draft.unlink()  # VACUUM INTO wants to make it
         with _explained(ledger), ledger.engine.connect() as conn:
-            conn.exec_driver_sql("VACUUM INTO ?", (str(draft),))
+            _copy_pages(conn.connection.driver_connection, draft)
         with opened(draft) as file:
             os.fsync(file.fileno())
         draft.replace(target)
     finally:
         draft.unlink(missing_ok=True)
+
+
+def _copy_pages(source: Any, draft: Path) -> None:
+    """Copy a database as it stands at one moment; *draft* may have any name."""
+    import sqlite3
+
+    try:
+        with contextlib.closing(sqlite3.connect(draft)) as into:
+            source.backup(into)
+    except sqlite3.Error as error:
+        raise DBAPIError("backup", None, error) from error
 
 
 # ---------------------------------------------------------------- a server
@@ -271,15 +287,26 @@ def writing(ledger: Ledger, *, patience: float | None = None) -> Iterator[Connec
                 conn.rollback()
             raise
         try:
-            conn.commit()
+            with making(_said(ledger, conn)) if conn.info.get(WROTE) else contextlib.nullcontext():
+                conn.commit()
         except DBAPIError as error:
             if ledger.path is not None:
                 with contextlib.suppress(SQLAlchemyError):
                     conn.rollback()
                 raise
-            if not conn.info.get(WROTE) or _arrived(ledger, call, error):
+            if not conn.info.get(WROTE):
                 return
+            if _arrived(ledger, call, error):
+                with making(_said(ledger, conn)):
+                    return
             raise
+
+
+def _said(ledger: Ledger, conn: Connection) -> str:
+    """Return in words what a transaction writes."""
+    numbers = conn.info.get(NUMBERS) or [0]
+    which = f"entry {numbers[0]}" if len(numbers) == 1 else f"entries {numbers[0]} to {numbers[-1]}"
+    return f"{which} of {ledger.where} {'was' if len(numbers) == 1 else 'were'} noted"
 
 
 def _arrived(ledger: Ledger, call: str, error: DBAPIError) -> bool:
@@ -320,21 +347,19 @@ def _explained(ledger: Ledger) -> Iterator[None]:
     except OSError as error:
         if error.filename is not None and ledger.path is None:
             raise
-        raise LedgerError(
-            f"{ledger.where}: {error.strerror or error}; nothing was written: check disk and permissions"
-        ) from error
+        raise LedgerError(f"{ledger.where}: {error.strerror or error}; check disk and permissions") from error
 
 
 REASONS: Final = (
-    ("locked", "another program holds the ledger; nothing was written: try again when it is done"),
-    ("lock timeout", "another program holds the ledger; nothing was written: try again when it is done"),
-    ("readonly", "the ledger may not be written; nothing was written: check its permissions and its folder's"),
-    ("read-only", "the ledger may not be written; nothing was written: check the permissions"),
-    ("permission denied", "no permission; nothing was written: check the permissions"),
+    ("locked", "another program holds the ledger: try again when it is done"),
+    ("lock timeout", "another program holds the ledger: try again when it is done"),
+    ("readonly", "the ledger may not be written: check its permissions and its folder's"),
+    ("read-only", "the ledger may not be written: check the permissions"),
+    ("permission denied", "no permission: check the permissions"),
     ("unable to open", "cannot be opened; check that it is a file, and its permissions and its folder's"),
-    ("is full", "the disk is full; nothing was written: free some space and try again"),
-    ("no space", "the disk is full; nothing was written: free some space and try again"),
-    ("disk i/o error", "the disk refused (full, or failing); nothing was written: check it, then 'gcodetool ledger check'"),
+    ("is full", "the disk is full: free some space and try again"),
+    ("no space", "the disk is full: free some space and try again"),
+    ("disk i/o error", "the disk refused (full, or failing): check it, then 'gcodetool ledger check'"),
     ("malformed", "the ledger is damaged; put a backup in its place: 'gcodetool ledger check' says more"),
     ("not a database", "not a ledger, or damaged; name another with --ledger, or put a backup in its place"),
     ("no such table", "a part of the ledger is missing; put a backup in its place"),
@@ -347,7 +372,7 @@ def explain(said: str, server: bool) -> str:
     """Return what to do about a database's own words.
 
     >>> explain("database is locked", False)
-    'another program holds the ledger; nothing was written: try again when it is done'
+    'another program holds the ledger: try again when it is done'
     """
     lowered = said.lower()
     for sign, text in REASONS:
@@ -355,5 +380,5 @@ def explain(said: str, server: bool) -> str:
             return text
     first = " ".join(said.split())[:160]
     if server:
-        return f"the server cannot be reached or went away ({first}); nothing was written: try again when it is back"
-    return f"{first}; nothing was written: run 'gcodetool ledger check'"
+        return f"the server cannot be reached or went away ({first}): try again when it is back"
+    return f"{first}; run 'gcodetool ledger check'"

@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from gcodetool.judge.findings import JobFindings, ToolFindings
 from gcodetool.report.json_values import fields, json_value, rows, utc, when
+from gcodetool.report.layout import without_halves
 
 if TYPE_CHECKING:
     from gcodetool.judge.shelf_findings import SpoolFindings
@@ -68,7 +69,8 @@ def tool_dict(tool: ToolFindings) -> dict[str, Any]:
 
 def to_json(found: JobFindings) -> str:
     """Return the report as one JSON text; NaN never appears in it."""
-    return json.dumps(as_dict(found), indent=1, allow_nan=False, ensure_ascii=False)
+    text = json.dumps(as_dict(found), indent=1, allow_nan=False, ensure_ascii=False)
+    return without_halves(text)
 
 
 def spool_dict(seen: "SpoolFindings") -> dict[str, Any]:

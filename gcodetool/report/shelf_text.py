@@ -58,7 +58,14 @@ def brief(seconds: float | None) -> str:
 
 def wide(stream: TextIO) -> Console:
     """Return a console that cuts nothing off where nobody looks at a screen."""
-    return Console(file=stream, highlight=False, width=None if stream.isatty() else 160)
+    return console_on(stream, width=None if stream.isatty() else 160)
+
+
+def console_on(stream: TextIO, *, width: int | None = None) -> Console:
+    """Return what prints tables; on a terminal their colours pass, as cells come here plain."""
+    return Console(
+        file=getattr(stream, "styled", stream) if stream.isatty() else stream, highlight=False, width=width
+    )
 
 
 def print_shelf(spools: "Sequence[ListedSpool]", now_s: float, stream: TextIO) -> None:
@@ -143,7 +150,7 @@ def shelf_dict(spools: "Sequence[ListedSpool]", now_s: float) -> dict[str, Any]:
 
 def print_history(rows: Sequence[Happened], stream: TextIO, *, last: int) -> None:
     """Print what happened, the *last* entries of it; what was undone is marked."""
-    console = Console(file=stream, highlight=False)
+    console = console_on(stream)
     shown = rows[-last:]
     left_out = len(rows) - len(shown)
     console.print(Text("  history" + (f", the last {len(shown)} of {len(rows)}" if left_out else "")))
