@@ -168,6 +168,36 @@ def test_steam_at_the_nozzle_is_a_floor_until_the_spool_was_dried() -> None:
 
 
 @pytest.mark.parametrize(
+    ("later", "floored"),
+    [
+        ({"bubbles": "none"}, False),  # the user's word that it is gone
+        ({"oozes": False}, True),  # says nothing of steam
+        ({"bubbles": "few", "pops": True}, True),
+    ],
+)
+def test_three_wet_looks_floor_the_verdict_unless_a_later_look_says_otherwise(later, floored) -> None:
+    dry = spool((2, "bench"), material="PA6")
+    looks = [Event(NOW - (1.0 - 0.1 * i) * HOUR, "inspected", bubbles="many", pops=True) for i in range(3)]
+    found = checked(replace(dry, events=(*dry.events, *looks)), members=32)
+    assert found.tools[0].verdict.code == "dry-first"
+    assert any(
+        "contradicts the forecast" in caution for caution in found.cautions
+    )  # it was dried, by its record
+    last = Event(NOW - 0.5 * HOUR, "inspected", **later)
+    found = checked(replace(dry, events=(*dry.events, *looks, last))).tools[0].verdict
+    assert (found.code == "dry-first") == floored
+
+
+def test_a_few_minutes_in_a_dryer_are_no_drying() -> None:
+    dry = spool((2, "bench"))
+    seen = Event(NOW - HOUR, "inspected", bubbles="many")
+    for minutes, code in ((10, "dry-first"), (50, "clear")):
+        there = Event(NOW - 0.95 * HOUR, "moved", "oven")
+        back = Event(NOW - 0.95 * HOUR + 60 * minutes, "moved", "bench")
+        assert checked(replace(dry, events=(*dry.events, seen, there, back))).tools[0].verdict.code == code
+
+
+@pytest.mark.parametrize(
     ("material", "water", "bubbles", "words"),
     [
         ("PLA", 0.72, None, "strings and a rough surface are likely"),

@@ -319,7 +319,7 @@ class DryingGoal:
             company=company,
         )
         reaches = tuple(self.reach(name, limit, ran, floor) for name, limit in self.targets)
-        ends = 100.0 * self.at(final_activity(self.state, device, temperature_C, self.company), 0.5)
+        ends = 100.0 * self.at(final_activity(self.state, device, temperature_C, company), 0.5)
         return DryingRun(ran, floor, reaches, ends, notes)
 
     def still(self, device: Device) -> DryingRun:

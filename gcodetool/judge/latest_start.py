@@ -239,7 +239,7 @@ def _aside(guess_s: float, low_s: float, high_s: float) -> float:
     """Return where to look for a guess: a little early, and so that a right one ends the search at an end.
 
     >>> [round(_aside(guess, 100.0, 1000.0)) for guess in (90.0, 400.0, 990.0)]
-    [110, 396, 952]
+    [111, 396, 952]
     """
     lowest, highest = low_s * (NEAR - 0.005) + SOON_S / 2.0, high_s / (NEAR - 0.01)
     if lowest >= highest:

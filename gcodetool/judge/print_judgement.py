@@ -117,6 +117,7 @@ def judge_print(
         cautions=(
             *misfits(spool, feed, arrival),
             *heat_cautions(spool, state.as_of_s),
+            *(f"{spool.id}: {note.text}" for note in state.notes if note.kind == "contradiction"),
             *(f"{spool.id}: {note}" for note in around.cautions),
             *differing,
         ),

@@ -23,7 +23,15 @@ from gcodetool.moisture.desiccant_charge import Charges
 from gcodetool.moisture.dryer_runs import known_at
 from gcodetool.moisture.ensemble import Ensemble, ensemble_at, first_ensemble, with_limits_dealt
 from gcodetool.moisture.field import FIRST_STEP_S, SpoolIntegrator, uniform
-from gcodetool.moisture.inference import Inspected, Weighed
+from gcodetool.moisture.inference import Weighed
+from gcodetool.moisture.inspections import (
+    SAME_STRAND_MM,
+    SAME_STRAND_S,
+    Inspected,
+    contradiction,
+    log_chance,
+    unexplained,
+)
 from gcodetool.moisture.notes import Note
 from gcodetool.moisture.places import (
     ROOM_C,
@@ -229,6 +237,7 @@ def _learned(
     ensemble = replay.ensemble
     assert ensemble.at is not None
     said = [Note("note", text) for text in inference.uninformative_notes(replay.record, reel)]
+    said += _eyes_contradict(replay.record, reel)
     members = ensemble.at.shape[0]
     pool = inference.Pool(replay.record, reel, ensemble.at, spool.id)
     while pool.wants_more():
@@ -244,7 +253,7 @@ def _learned(
         weights, power = inference.tempered_weights(pool.fits[0], inference.LEAST_MEMBERS / 2.0 / members)
     odd = inference.contradiction(replay.record, reel, pool.predicted, weights)
     if hopeless or odd is not None:
-        said.append(Note("note", odd or inference.CONTRADICTS))
+        said.append(Note("contradiction", odd or inference.CONTRADICTS))
     elif pool.worth < inference.ENOUGH * members:
         said.append(
             Note(
@@ -260,6 +269,15 @@ def _learned(
     if not any(isinstance(one, Inspected) for one in replay.record):
         replay.ensemble = with_limits_dealt(spool, replay.ensemble, weights)
     return together, weights
+
+
+def _eyes_contradict(record: list[Weighed | Inspected], reel: inference.ReelMass) -> list[Note]:
+    """Return a remark for each strand of which the members, as weigh-ins alone leave them, expected something else."""
+    predicted = inference.predictions(record)
+    unasked = inference.log_likelihood(record, reel, predicted) - log_chance(record, predicted)
+    share = min(1.0, inference.LEAST_MEMBERS / 2.0 / predicted.shape[0])
+    weights, _ = inference.tempered_weights(unasked, share)
+    return [Note("contradiction", contradiction(record[i])) for i in unexplained(record, predicted, weights)]
 
 
 def reel_of(spool: Spool) -> inference.ReelMass:
@@ -296,6 +314,8 @@ class _Replay:
         self.charges = Charges(spool)  # of closed places' desiccants
         self.printer_since = False  # since the last weigh-in it was on a printer,
         self.fed_since = False  # and feeding was noted
+        # the last strand looked at: its number, in which stay, when first, what was on the reel, what was seen
+        self.looked: tuple[int, float, float, float, tuple[Any, ...]] = (0, math.nan, math.nan, math.nan, ())
 
     def until(self, at_s: float) -> None:
         """March through the present stay up to *at_s*."""
@@ -582,7 +602,20 @@ class _Replay:
         content = self.reel.outer_mean()
         if not np.isnan(content).any():
             ratio = content / self.polymer.limit_marginal
-            self.record.append(Inspected(ratio, event.bubbles, event.oozes, event.pops))
+            looks = (event.bubbles, event.oozes, event.pops)
+            self.record.append(Inspected(ratio, *looks, self._strand_seen(looks)))
+
+    def _strand_seen(self, looks: tuple[Any, ...]) -> int:
+        """Return the number of the strand that is looked at now: the same until the reel moved or was fed on."""
+        assert self.reel is not None
+        left_mm = self.reel.winding.remaining_mm
+        strand, since_s, at_s, had_mm, seen = self.looked
+        again = since_s == self.since_s and had_mm - left_mm <= SAME_STRAND_MM
+        if not again or (
+            seen != looks and self.at_s - at_s > SAME_STRAND_S
+        ):  # what looks different later is news
+            self.looked = (strand + 1, self.since_s, self.at_s, left_mm, looks)
+        return self.looked[0]
 
     def _thread(self) -> None:
         """On a printer, let the path hold strand as it now comes off the reel."""
