@@ -92,7 +92,9 @@ def _held_kg(reel: Companion, activity: Floats, air: Air) -> Floats:
     kelvin = np.broadcast_to(np.asarray(air.members_K, dtype=np.float64), (members,))
     own = spread_over(kelvin, reel.field.members)
     strand = reel.polymer.own_equilibrium(spread_over(activity, reel.field.members), own)
-    gaps = float(wound.gap_m3().sum()) * airs.vapour_density(kelvin, activity * airs.saturation_pressure(kelvin))
+    gaps = float(wound.gap_m3().sum()) * airs.vapour_density(
+        kelvin, activity * airs.saturation_pressure(kelvin)
+    )
     held = float(wound.strand_kg().sum()) * spread_over(strand, members) + gaps
     return held if wound.body is None else held + wound.body.balance_kg(activity)
 

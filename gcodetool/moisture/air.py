@@ -240,7 +240,9 @@ class Air:
         held = self.air_m3 * vapour_density(self.members_K, saturation_pressure(self.members_K)) * at
         if self.desiccant is not None:
             agent = self.desiccant
-            held = held + self.desiccant_kg * np.interp(100.0 * at, agent.rh_pct, agent.content_wt_pct) / 100.0
+            held = (
+                held + self.desiccant_kg * np.interp(100.0 * at, agent.rh_pct, agent.content_wt_pct) / 100.0
+            )
         return np.asarray(held)
 
     @property
