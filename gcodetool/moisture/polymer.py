@@ -34,7 +34,7 @@ SEALED_SHARE: Final = (0.2, 0.4, 0.6)
 BED_FACTOR: Final = (0.6, 1.0, 1.7)
 # Where print limits lie, relative to the stated ones (own estimate; each user's inspections move it).  Wide enough to
 # give way to what eyes see before the water does: the limits are estimates, the water is weighed or computed.
-LIMIT_FACTOR: Final = (0.5, 1.0, 2.0)
+LIMIT_FACTOR: Final = (0.6, 1.0, 5 / 3)
 COORDINATES: Final = (
     "uptake",
     "diffusivity",
