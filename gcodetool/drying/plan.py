@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from gcodetool.drying.alternatives import Alternative, alternatives
 from gcodetool.drying.course import Course, course, falls_to, rises_to
 from gcodetool.drying.device import Device
-from gcodetool.drying.drying_floor import equilibrium
+from gcodetool.drying.drying_floor import equilibrium, final_activity
 from gcodetool.drying.job import JobFeed, JobNeed, job_need
 from gcodetool.drying.limits import Bound, SetPoint, set_point
 from gcodetool.drying.weigh import Weighing, weighing
@@ -93,7 +93,8 @@ class Look:
 class DryingPlan:
     """All that is known of drying one spool in one device.
 
-    Contents in wt %; `reaches` holds good and marginal, or the target alone.
+    Contents in wt %; `reaches` holds good and marginal, or the target alone; `rh_pct` is where the air around the
+    spool ends (of the median member).
     """
 
     spool: str
@@ -206,7 +207,6 @@ def plan(
     slow = not set_to.possible or reaches[0].seconds is None or reaches[0].seconds > SLOW_S
     if suggest and slow:
         others = tuple(alternatives(goal, device, set_to, reaches[0].p50_s if set_to.possible else None))
-    air = device.air(set_to.temperature_C) if set_to.possible else device.around
     notes = [*state.notes, *(Note("note", text) for text in (*device.notes, *ran.notes))]
     if device.room.assumed and not device.around.closed and device.dew_point_C is None:
         notes.append(
@@ -228,7 +228,7 @@ def plan(
         upwards=goal.upwards,
         device=device,
         set_point=set_to,
-        rh_pct=air.rh_pct,
+        rh_pct=ran.rh_pct,
         wettest_wt_pct=goal.band(ran.course.wettest[0]),
         middle_wt_pct=goal.band(ran.course.middle[0]),
         floor_wt_pct=goal.band(ran.floor),
@@ -250,11 +250,12 @@ def plan(
 
 @dataclass(frozen=True)
 class DryingRun:
-    """One device run at one temperature."""
+    """One device run at one temperature; *rh_pct*: where its air ends."""
 
     course: Course
     floor: Floats
     reaches: tuple[Reach, ...]
+    rh_pct: float
     notes: tuple[str, ...] = ()
 
 
@@ -318,7 +319,8 @@ class DryingGoal:
             company=company,
         )
         reaches = tuple(self.reach(name, limit, ran, floor) for name, limit in self.targets)
-        return DryingRun(ran, floor, reaches, notes)
+        ends = 100.0 * self.at(final_activity(self.state, device, temperature_C, company), 0.5)
+        return DryingRun(ran, floor, reaches, ends, notes)
 
     def still(self, device: Device) -> DryingRun:
         """Return what the spool is now, for a device that must not be used."""
@@ -334,9 +336,8 @@ class DryingGoal:
             np.zeros(1),
         )
         floor = np.full(state.members, np.nan)
-        return DryingRun(
-            one, floor, tuple(self.reach(name, limit, one, floor) for name, limit in self.targets)
-        )
+        reaches = tuple(self.reach(name, limit, one, floor) for name, limit in self.targets)
+        return DryingRun(one, floor, reaches, device.around.rh_pct)
 
     def reach(self, name: str, limit: Floats, ran: Course, floor: Floats) -> Reach:
         """Return whether and when *limit* is reached."""

@@ -24,7 +24,8 @@ from gcodetool.moisture.desiccant_charge import Charges
 from gcodetool.moisture.dryer_runs import known_at
 from gcodetool.moisture.ensemble import Ensemble, ensemble_at, first_ensemble
 from gcodetool.moisture.field import FIRST_STEP_S, SpoolIntegrator, uniform
-from gcodetool.moisture.inference import Inspected, Weighed
+from gcodetool.moisture.inference import Weighed
+from gcodetool.moisture.inspections import SAME_STRAND_MM, SAME_STRAND_S, Inspected
 from gcodetool.moisture.learning import learned, reel_of
 from gcodetool.moisture.notes import Note
 from gcodetool.moisture.places import (
@@ -252,6 +253,8 @@ class _Replay:
         self.charges = Charges(spool)  # of closed places' desiccants
         self.printer_since = False  # since the last weigh-in it was on a printer,
         self.fed_since = False  # and feeding was noted
+        # the last strand looked at: its number, in which stay, when first, what was on the reel, what was seen
+        self.looked: tuple[int, float, float, float, tuple[Any, ...]] = (0, math.nan, math.nan, math.nan, ())
 
     def until(self, at_s: float) -> None:
         """March through the present stay up to *at_s*."""
@@ -538,7 +541,20 @@ class _Replay:
         content = self.reel.outer_mean()
         if not np.isnan(content).any():
             ratio = content / self.polymer.limit_marginal
-            self.record.append(Inspected(ratio, event.bubbles, event.oozes, event.pops))
+            looks = (event.bubbles, event.oozes, event.pops)
+            self.record.append(Inspected(ratio, *looks, self._strand_seen(looks)))
+
+    def _strand_seen(self, looks: tuple[Any, ...]) -> int:
+        """Return the number of the strand that is looked at now: the same until the reel moved or was fed on."""
+        assert self.reel is not None
+        left_mm = self.reel.winding.remaining_mm
+        strand, since_s, at_s, had_mm, seen = self.looked
+        again = since_s == self.since_s and had_mm - left_mm <= SAME_STRAND_MM
+        if not again or (
+            seen != looks and self.at_s - at_s > SAME_STRAND_S
+        ):  # what looks different later is news
+            self.looked = (strand + 1, self.since_s, self.at_s, left_mm, looks)
+        return self.looked[0]
 
     def _thread(self) -> None:
         """On a printer, let the path hold strand as it now comes off the reel."""

@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 from gcodetool.moisture import inference
 from gcodetool.moisture.company import Company, Replayed
 from gcodetool.moisture.ensemble import Ensemble, ensemble_at, with_limits_dealt
-from gcodetool.moisture.inference import Inspected, Weighed
+from gcodetool.moisture.inference import Weighed
+from gcodetool.moisture.inspections import Inspected, contradiction, log_chance, unexplained
 from gcodetool.moisture.notes import Note
 from gcodetool.moisture.record import Spool
 
@@ -46,6 +47,7 @@ def learned(
     ensemble = replay.ensemble
     assert ensemble.at is not None
     said = [Note("note", text) for text in inference.uninformative_notes(replay.record, reel)]
+    said += _eyes_contradict(replay.record, reel)
     members = ensemble.at.shape[0]
     pool = inference.Pool(replay.record, reel, ensemble.at, spool.id)
     while pool.wants_more():
@@ -61,7 +63,7 @@ def learned(
         weights, power = inference.tempered_weights(pool.fits[0], inference.LEAST_MEMBERS / 2.0 / members)
     odd = inference.contradiction(replay.record, reel, pool.predicted, weights)
     if hopeless or odd is not None:
-        said.append(Note("note", odd or inference.CONTRADICTS))
+        said.append(Note("contradiction", odd or inference.CONTRADICTS))
     elif pool.worth < inference.ENOUGH * members:
         said.append(
             Note(
@@ -77,6 +79,15 @@ def learned(
     if not any(isinstance(one, Inspected) for one in replay.record):
         replay.ensemble = with_limits_dealt(spool, replay.ensemble, weights)
     return together, weights
+
+
+def _eyes_contradict(record: list[Weighed | Inspected], reel: inference.ReelMass) -> list[Note]:
+    """Return a remark for each strand of which the members, as weigh-ins alone leave them, expected something else."""
+    predicted = inference.predictions(record)
+    unasked = inference.log_likelihood(record, reel, predicted) - log_chance(record, predicted)
+    share = min(1.0, inference.LEAST_MEMBERS / 2.0 / predicted.shape[0])
+    weights, _ = inference.tempered_weights(unasked, share)
+    return [Note("contradiction", contradiction(record[i])) for i in unexplained(record, predicted, weights)]
 
 
 def reel_of(spool: Spool) -> inference.ReelMass:
