@@ -38,8 +38,8 @@ def meetings(conn: Connection, known: Mapping[str, PlaceRecord], among: list[str
             facts["log"] = ANY_AIR
         stated[name] = facts
     described = check_places(stated, "ledger") if stated else {}
-    boxes = {name: closed_place(described, place) for name, place in described.items()}
-    boxes = {name: box for name, box in boxes.items() if box is not None and shares(described[box])}
+    within = {name: closed_place(described, place) for name, place in described.items()}
+    boxes = {name: box for name, box in within.items() if box is not None and shares(described[box])}
     if not any(boxes.get(name) for name in (boxes if among is None else among)):
         return NOBODY
     renewals = {name: described[name].desiccant_fresh_s for name in set(boxes.values())}
