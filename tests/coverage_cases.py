@@ -93,7 +93,7 @@ def simulate(name, number, *, members=64, resolution_g=None, net_g=750.0, drying
         def true_state(at_s):
             return history._replayed(
                 spool, Ensemble(truth), [event for event in spool.events if event.at_s <= at_s], at_s, []
-            ).state()
+            ).own.state()
 
         content = float(true_state(now).next_fed_wt_pct[0])
         readings = []

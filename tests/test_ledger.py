@@ -108,6 +108,20 @@ def test_what_cannot_be_is_refused_and_nothing_is_written(shelf: store.Ledger) -
     assert not list(maintenance.integrity_errors(shelf))
 
 
+def test_a_weigh_in_is_held_to_what_was_fed_and_to_any_reel_where_the_reel_is_not_known(
+    shelf: store.Ledger,
+) -> None:
+    writers.fed(shelf, "pa6-07", mass_g=400)
+    with pytest.raises(LedgerError, match="1009 g is more than the reel with all that is left on it and wet"):
+        writers.weigh(shelf, "pa6-07", 1009)  # 609 g, and a slip of the finger
+    writers.weigh(shelf, "pa6-07", 609)
+    bare = {key: value for key, value in FACTS.items() if key != "body"}
+    writers.add_spool(shelf, "bare", bare, at_s=T0)
+    writers.weigh(shelf, "bare", 1200)
+    with pytest.raises(LedgerError, match="more than the reel full and wet"):
+        writers.weigh(shelf, "bare", 9584)  # 958.4 without its point
+
+
 def test_force_writes_what_a_check_doubts_and_the_check_of_the_ledger_says_so(shelf: store.Ledger) -> None:
     done = writers.weigh(shelf, "pa6-07", 200, force=True)
     assert "less than the empty reel" in done.notes[0]

@@ -60,8 +60,9 @@ def spool(name: str, rh_pct: float = ROOM_RH) -> Spool:
     """Return a reel found open two months ago and kept on the bench of a room since."""
     material = profiles.material(name)
     places = {
-        "bench": Place("bench", "open", ROOM_C, rh_pct),
-        "oven": Place("oven", "dryer", material.dry_at_C, room="bench"),
+        # rooms that are what they are called, and a dryer with open vents: this page is about materials
+        "bench": Place("bench", "open", ROOM_C, rh_pct, accuracy_C=0.0, accuracy_rh_pct=0.0),
+        "oven": Place("oven", "dryer", material.dry_at_C, room="bench", accuracy_C=0.0, exchange_m3_h=500.0),
     }
     events = (Event(0.0, "received", place="bench", sealed=False),)
     body = Body(hub_diameter_mm=80.0, width_mm=60.0)
