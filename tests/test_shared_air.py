@@ -239,23 +239,12 @@ def test_what_counts_of_neighbours_goes_back_through_theirs():
     assert (len(until), more) == (MOST, 3)
 
 
-def thinned(one, members):
-    """Return a companion with so many of its members, evenly taken."""
-    keep = np.linspace(0, one.field.members - 1, members).astype(int)
-
-    def of(whole):
-        some = {key: value[..., keep] for key, value in vars(whole).items() if isinstance(value, np.ndarray)}
-        return replace(whole, **some)
-
-    return Companion(of(one.field), of(one.polymer))
-
-
 def test_a_few_members_stand_for_all():
     made = pair(spool("wet", came(2.5, "box")), spool("dry", came(0.2, "box")))
     full = state_at(made["wet"], 30 * DAY, members=16)
     assert full.company[0].field.members == members_beside(16, 1) == 16
     assert (members_beside(16, 4), members_beside(16, 12)) == (4, 1)
-    few = replace(full, company=(thinned(full.company[0], 2),))
+    few = replace(full, company=(full.company[0].thinned(2),))
     around = surroundings(full.spool, "box", full.as_of_s)
     later = [aged(each, around, 30 * DAY) for each in (full, few)]
     assert mean(later[1]) == pytest.approx(mean(later[0]), rel=0.02)

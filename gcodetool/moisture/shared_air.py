@@ -9,7 +9,7 @@ Left out: the air that comes in when a place is opened for one reel while anothe
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from typing import Any, Final
 
 import numpy as np
@@ -39,6 +39,21 @@ class Companion:
 
     field: Field
     polymer: Polymer
+
+    def thinned(self, members: int) -> "Companion":
+        """Return it with at most so many of its members, evenly taken."""
+        if self.field.members <= members:
+            return self
+        keep = np.linspace(0, self.field.members - 1, members).astype(int)
+
+        def some(value: Any) -> Any:
+            return np.ascontiguousarray(value[..., keep]) if isinstance(value, np.ndarray) else value
+
+        def of(whole: Any) -> Any:
+            names = [each.name for each in fields(whole) if each.name != "winding"]
+            return replace(whole, **{name: some(getattr(whole, name)) for name in names})
+
+        return Companion(of(self.field), of(self.polymer))
 
 
 class SharedIntegrator(SpoolIntegrator):
