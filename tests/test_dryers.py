@@ -166,6 +166,12 @@ def test_more_reels_than_a_dryer_is_stated_to_take_are_refused(tmp_path: pathlib
         dryings.dried(ledger, ["petg-03", "tpu-05"], hours=1, at_s=T0 + HOUR)
     place_entries.set_place(ledger, "oven", {"slots": 2})
     writers.move(ledger, "petg-03", "oven", at_s=T0 + 2 * HOUR)
+    for act in (writers.move, dryings.dried):
+        more = {"hours": 1} if act is dryings.dried else {"place": "oven"}
+        with pytest.raises(LedgerError, match="give the one that was read"):
+            act(ledger, "tpu-05", temperature_C=60, knob_C=62, at_s=T0 + 9 * HOUR, **more)
+        with pytest.raises(LedgerError, match="no dryer's temperature"):
+            act(ledger, "tpu-05", temperature_C=999, at_s=T0 + 9 * HOUR, **more)
     with pytest.raises(LedgerError, match="no dryer; leave 60 °C out"):
         writers.move(ledger, "petg-03", "bench", temperature_C=60, at_s=T0 + 3 * HOUR)
 

@@ -179,6 +179,9 @@ def test_a_log_gives_offset_and_swing(mean, swing, warming_min, offset, count):
     assert found.swing_C == pytest.approx(swing, abs=0.3 * swing + 0.5)
     assert found.set_offset_C == pytest.approx(offset, abs=0.25 * swing + 0.5)
     assert found.highest_C >= found.mean_C - 1e-9
+    if mean > 50 and swing < 2:  # of an exponential: from a tenth to nine tenths in ln 9 time constants
+        slope = 0.8 * (mean - 22) / (np.log(9) * warming_min)
+        assert found.rise_K_min == pytest.approx(slope, rel=0.25)
 
 
 def test_a_log_without_settled_readings_is_refused():

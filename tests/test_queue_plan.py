@@ -182,6 +182,11 @@ def test_a_dryer_of_three_takes_what_its_records_state_and_shares_the_coolest(tm
     end = search.replay(memo, start, list(zip(tasks, both, strict=True)))
     assert end is not None
     one_temperature(end)
+    rows = planned(job_list, stock(tmp_path)).dryings  # what table, page and JSON are made of
+    assert rows
+    for row, other in itertools.combinations(rows, 2):
+        if row.in_s < other.out_s and other.in_s < row.out_s:
+            assert row.temperature_C == pytest.approx(other.temperature_C)
     alone = memo.drying_time(StepHistory("petg"), "oven", NOW, 20_000.0)
     shared = memo.drying_time(StepHistory("petg"), "oven", NOW, 20_000.0, 50.0)
     assert alone is not None and shared is not None

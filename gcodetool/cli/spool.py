@@ -23,6 +23,7 @@ from gcodetool.cli.shelf import (
     without_none,
     writer,
 )
+from gcodetool.cli.spool_options import described, heated, stated_facts
 from gcodetool.errors import UsageError
 
 FORGETTABLE: Final = {
@@ -39,69 +40,6 @@ FORGETTABLE: Final = {
 )
 def spool() -> None:
     """Keep the record of your spools, and see how wet they are."""
-
-
-def described(command: Any) -> Any:
-    """Add the options that say what a spool is."""
-    options = [
-        click.option("--colour", metavar="WORD"),
-        click.option("--fibre", type=click.FloatRange(0, 90), metavar="WT", help="Fibre in it, wt %."),
-        click.option(
-            "--safe-exposure",
-            type=click.FloatRange(0, min_open=True),
-            metavar="H",
-            help="Your own figure of safe hours in open air.",
-        ),
-        click.option(
-            "--body",
-            metavar="NAME",
-            help="What the reel is made of ('gcodetool profiles list spool-bodies').",
-        ),
-        click.option("--body-mass", type=click.FloatRange(0), metavar="G", help="The empty reel, grams."),
-        click.option(
-            "--hub", type=click.FloatRange(0, min_open=True), metavar="MM", help="Diameter of its hub."
-        ),
-        click.option(
-            "--width", type=click.FloatRange(0, min_open=True), metavar="MM", help="Width of the winding."
-        ),
-        click.option(
-            "--outer", type=click.FloatRange(0, min_open=True), metavar="MM", help="Outer diameter when full."
-        ),
-        click.option(
-            "--flange-open",
-            type=click.FloatRange(0, 1),
-            metavar="SHARE",
-            help="How much of its flanges is open, 0 to 1.",
-        ),
-        click.option("--note", metavar="TEXT"),
-        click.option("--sealed/--found-open", default=None, help="Came in new and unopened, or open."),
-        click.option(
-            "--water", type=click.FloatRange(0, 100), metavar="WT", help="Water it came with, wt %, if known."
-        ),
-    ]
-    for option in reversed(options):
-        command = option(command)
-    return command
-
-
-def _facts(options: dict[str, Any]) -> tuple[dict[str, Any], dict[str, Any]]:
-    """Return what was stated of a spool, and of how it came in."""
-    body = without_none(
-        material=options.pop("body"),
-        mass_g=options.pop("body_mass"),
-        hub_diameter_mm=options.pop("hub"),
-        width_mm=options.pop("width"),
-        outer_diameter_mm=options.pop("outer"),
-        flange_open_share=options.pop("flange_open"),
-    )
-    facts = without_none(
-        fibre_wt_pct=options.pop("fibre"),
-        safe_exposure_h=options.pop("safe_exposure"),
-        colour=options.pop("colour"),
-        note=options.pop("note"),
-        body=body or None,
-    )
-    return facts, without_none(sealed=options.pop("sealed"), water_wt_pct=options.pop("water"))
 
 
 @spool.command("add", epilog="Example: gcodetool spool add petg-03 --material PETG --place bench --sealed")
@@ -135,7 +73,7 @@ def add(
     """Put a spool on the shelf, under an ID of your own: small letters, digits and '-'."""
     from gcodetool.ledger.writers import add_spool, material_word
 
-    facts, received = _facts(options)
+    facts, received = stated_facts(options)
     basics = {
         "material": material_word(material),
         "diameter_mm": diameter,
@@ -182,7 +120,7 @@ def set_spool(
     from gcodetool.ledger.writers import material_word
     from gcodetool.ledger.writers import set_spool as correct
 
-    facts, received = _facts(options)
+    facts, received = stated_facts(options)
     word = None if material is None else material_word(material)
     facts |= without_none(material=word, diameter_mm=diameter, net_mass_g=net_mass)
     facts |= dict.fromkeys(fact_keys(forget, FORGETTABLE))
@@ -197,27 +135,6 @@ def set_spool(
         force=context.force,
     )
     return report_entry(spool_id, "corrected", done, as_json=context.as_json)
-
-
-def heated(command: Any) -> Any:
-    """Add the options that say how hot a dryer is."""
-    options = [
-        click.option(
-            "--temperature",
-            type=click.FloatRange(0, 200),
-            metavar="C",
-            help="What the dryer's air has, °C; left out: as others in it, else as it is stated.",
-        ),
-        click.option(
-            "--knob",
-            type=click.FloatRange(0, 200),
-            metavar="C",
-            help="What its knob shows, instead of that, °C.",
-        ),
-    ]
-    for option in reversed(options):
-        command = option(command)
-    return command
 
 
 @spool.command("move", epilog="Example: gcodetool spool move pa6-07 bench-1 --tool 0")

@@ -481,9 +481,16 @@ def _said(where: Place, warmth: Thermostat | None) -> list[str]:
     )
     return [
         f"{where.name}: its air is at {warmth.mean_C:.1f} °C on average{offset}; "
-        f"it swings {warmth.swing_C:.1f} K above that: write temperature_C = {warmth.mean_C:.1f}, "
+        f"it swings {warmth.swing_C:.1f} K above that{_rising(warmth)}: write temperature_C = {warmth.mean_C:.1f}, "
         f"swing_C = {warmth.swing_C:.1f}"
     ]
+
+
+def _rising(warmth: Thermostat) -> str:
+    """Return how it warmed up."""
+    if warmth.rise_K_min is None:
+        return ""
+    return f" and took {hours(warmth.settled_s)} to get there ({warmth.rise_K_min:.1f} K a minute)"
 
 
 def _too_warm(spool: Spool, warmth: Thermostat | None) -> list[str]:

@@ -5,11 +5,16 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from gcodetool.errors import OutOfRangeError
 
+Floats = NDArray[np.float64]
+
 FEWEST: Final = 10  # settled readings
 LATE_SHARE: Final = 0.5  # of the log, whose middle is what the dryer settles at
+LEAST_RISE_K: Final = 5.0  # less is no warm-up
+RISE: Final = (0.1, 0.9)  # of the way, whose slope is told
 PEAKS: Final = 0.98  # of the readings lie below what is called the swing's top
 
 
@@ -25,6 +30,8 @@ class Thermostat:
         From the mean to the top of its swing (98 of 100 readings lie below it).
     settled_s
         How long it took to get there, from the first reading.
+    rise_K_min
+        How fast it warmed up on the way, from a tenth to nine tenths of it; None where it was warm already.
     knob_C, set_offset_C
         What it was set to, and that minus the mean; None where it is not known.
     """
@@ -35,6 +42,7 @@ class Thermostat:
     settled_s: float
     knob_C: float | None
     set_offset_C: float | None
+    rise_K_min: float | None = None
 
 
 def thermostat(at_s: Sequence[float], temperature_C: Sequence[float], knob_C: float | None) -> Thermostat:
@@ -71,4 +79,19 @@ def thermostat(at_s: Sequence[float], temperature_C: Sequence[float], knob_C: fl
         settled_s=float(when[0] - at[0]),
         knob_C=knob_C,
         set_offset_C=None if knob_C is None else knob_C - mean,
+        rise_K_min=_rise(at[: first + 1], warm[: first + 1], mean),
     )
+
+
+def _rise(at_s: Floats, temperature_C: Floats, mean_C: float) -> float | None:
+    """Return the slope of the warm-up [K/min], between a tenth and nine tenths of the way; None: there is none.
+
+    >>> _rise(np.array([0.0, 60.0, 120.0, 180.0]), np.array([20.0, 40.0, 60.0, 80.0]), 80.0)
+    20.0
+    """
+    if at_s.shape[0] < 2 or mean_C - temperature_C[0] < LEAST_RISE_K:
+        return None
+    rising = np.maximum.accumulate(temperature_C)
+    low, high = (temperature_C[0] + share * (mean_C - temperature_C[0]) for share in RISE)
+    begin, end = (float(np.interp(celsius, rising, at_s)) for celsius in (low, high))
+    return round(60.0 * float(high - low) / (end - begin), 9) if end > begin else None

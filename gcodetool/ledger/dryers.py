@@ -14,6 +14,7 @@ from gcodetool.errors import LedgerError
 from gcodetool.ledger import entries, records
 from gcodetool.ledger.entries import MICRO, Draft
 from gcodetool.ledger.records import HEAT, PlaceRecord, SpoolRecord, wall
+from gcodetool.ledger.spoolfile import COLDEST_C, HOTTEST_C
 from gcodetool.moisture.dryer_runs import ONE_SLOT, air_C, air_since_C
 from gcodetool.moisture.record import Place, Thermometer
 
@@ -73,6 +74,28 @@ def slots_of(record: PlaceRecord) -> int:
 def heat_of(facts: Mapping[str, Any]) -> dict[str, float]:
     """Return what an entry says of a dryer's heat: its air or its knob, or neither."""
     return {key: float(facts[key]) for key in HEAT if key in facts}
+
+
+def stated_heat(temperature_C: float | None, knob_C: float | None) -> dict[str, float]:
+    """Return what is said of a dryer's heat, as an entry holds it.
+
+    Raises
+    ------
+    LedgerError
+        Both are said, or a figure that no dryer has.
+    """
+    told = {"temperature_C": temperature_C, "knob_C": knob_C}
+    heat = {key: float(value) for key, value in told.items() if value is not None}
+    if len(heat) > 1:
+        raise LedgerError(
+            "--temperature is what the dryer's air has, --knob what its knob shows; give the one that was read"
+        )
+    for value in heat.values():
+        if not COLDEST_C <= value <= HOTTEST_C:
+            raise LedgerError(
+                f"{value:g} °C is no dryer's temperature; it is from {COLDEST_C:g} to {HOTTEST_C:g}"
+            )
+    return heat
 
 
 def heat_words(heat: Mapping[str, float]) -> str:

@@ -8,7 +8,7 @@ from typing import Any
 
 from gcodetool.errors import LedgerError
 from gcodetool.ledger import entries, records
-from gcodetool.ledger.dryers import as_place, heat_words, join
+from gcodetool.ledger.dryers import as_place, heat_words, join, stated_heat
 from gcodetool.ledger.entries import Draft, micro
 from gcodetool.ledger.records import PlaceRecord, SpoolRecord, wall
 from gcodetool.ledger.store import Ledger
@@ -55,11 +55,7 @@ def dried(
         begin_us = end_us - micro(3600.0 * hours)
         for record in kept:
             _was_still(record, begin_us, end_us, hours, force=force)
-        heat = {
-            key: float(value)
-            for key, value in (("temperature_C", temperature_C), ("knob_C", knob_C))
-            if value is not None
-        }
+        heat = stated_heat(temperature_C, knob_C)
         drafts, machine, notes = _dryer(known, dryer, kept, begin_us, heat)
         joined = join(conn, machine, names, begin_us, end_us, heat, force=force)
         notes += [*joined.notes, *_said_of_knob(machine, heat)]

@@ -16,7 +16,7 @@ from gcodetool import profiles
 from gcodetool.errors import LedgerError
 from gcodetool.ledger import entries, records
 from gcodetool.ledger.call import now_us
-from gcodetool.ledger.dryers import heat_words, join
+from gcodetool.ledger.dryers import heat_words, join, stated_heat
 from gcodetool.ledger.entries import MICRO, Draft, LedgerEntry, micro
 from gcodetool.ledger.plausibility import check_plausible
 from gcodetool.ledger.records import PlaceRecord, SpoolRecord, wall
@@ -196,7 +196,7 @@ def move(
         after_received(record, at_us)
         if tool is not None and target.kind != "printer":
             raise LedgerError(f"{place} is a place of kind '{target.kind}', without tools; leave --tool out")
-        heat = _told({"temperature_C": temperature_C, "knob_C": knob_C})
+        heat = stated_heat(temperature_C, knob_C)
         if heat and target.kind != "dryer":
             raise LedgerError(
                 f"{place} is a place of kind '{target.kind}', no dryer; leave {heat_words(heat)} out"

@@ -19,7 +19,7 @@ COURSE: Final = "at_s wettest_wt_pct needed_mean_wt_pct=middle_wt_pct mean_wt_pc
 INSTEAD: Final = "kind what temperature_C goal outcome p50_s p90_s floor_wt_pct"
 ENERGY: Final = "power_W source=said kWh kWh_p90 tariff_per_kWh cost cost_p90"
 JOB: Final = "name length_mm short_mm open_air_s air=words clear_s adjust_s box_now_rh_pct boxed_s box_dried_rh_pct dried_s"
-DRYER: Final = "mean_C swing_C highest_C settled_s knob_C set_offset_C"
+DRYER: Final = "mean_C swing_C highest_C settled_s rise_K_min knob_C set_offset_C"
 RUN: Final = (
     "tells because dry_limit_g lost_g left_g next_hour_g half_time_s mean_wt_pct wettest_wt_pct floor_wt_pct "
     "limit_good_wt_pct worth_it stop_s"

@@ -213,13 +213,21 @@ def words(row: Happened) -> str:
     if row.kind == "folded":
         return f"{facts['name']} is this dryer at another temperature: {facts_in_words(facts['stated'])}"
     if row.kind == "read" and "rh_pct" not in facts:
-        against = f", its knob at {facts['knob_C']:g}" if "knob_C" in facts else ""
-        return f"read {facts['temperature_C']:g} °C{against}"
+        return f"read {read_in_words(facts)}"
     if row.kind == "read":
         return f"read {facts['rh_pct']:g} % RH at {facts['temperature_C']:g} °C"
     if row.kind == "logged":
         return f"{facts['count']} readings from {facts['source']}, to {when(facts['until_us'] / 1e6)}"
     return row.kind + note
+
+
+def read_in_words(read: dict[str, Any]) -> str:
+    """Return what a thermometer in a dryer showed.
+
+    >>> read_in_words({"temperature_C": 71.0, "knob_C": 75.0})
+    '71 °C, its knob at 75'
+    """
+    return f"{read['temperature_C']:g} °C" + (f", its knob at {read['knob_C']:g}" if "knob_C" in read else "")
 
 
 def facts_in_words(facts: dict[str, Any]) -> str:
@@ -231,7 +239,7 @@ def facts_in_words(facts: dict[str, Any]) -> str:
         elif isinstance(value, dict):
             parts.append(f"{key} ({facts_in_words(value)})")
         elif key == "readings":
-            parts.append(f"{len(value)} readings of a thermometer")
+            parts.append(f"a thermometer read {read_in_words(value[-1])}")
         elif isinstance(value, list):
             parts.append(f"{key} {', '.join(str(each) for each in value)}")
         else:

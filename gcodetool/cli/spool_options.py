@@ -1,0 +1,91 @@
+"""What several ``spool`` commands take: what a spool is, and how hot a dryer is."""
+
+from typing import Any
+
+import click
+
+from gcodetool.cli.shelf import without_none
+
+
+def described(command: Any) -> Any:
+    """Add the options that say what a spool is."""
+    options = [
+        click.option("--colour", metavar="WORD"),
+        click.option("--fibre", type=click.FloatRange(0, 90), metavar="WT", help="Fibre in it, wt %."),
+        click.option(
+            "--safe-exposure",
+            type=click.FloatRange(0, min_open=True),
+            metavar="H",
+            help="Your own figure of safe hours in open air.",
+        ),
+        click.option(
+            "--body",
+            metavar="NAME",
+            help="What the reel is made of ('gcodetool profiles list spool-bodies').",
+        ),
+        click.option("--body-mass", type=click.FloatRange(0), metavar="G", help="The empty reel, grams."),
+        click.option(
+            "--hub", type=click.FloatRange(0, min_open=True), metavar="MM", help="Diameter of its hub."
+        ),
+        click.option(
+            "--width", type=click.FloatRange(0, min_open=True), metavar="MM", help="Width of the winding."
+        ),
+        click.option(
+            "--outer", type=click.FloatRange(0, min_open=True), metavar="MM", help="Outer diameter when full."
+        ),
+        click.option(
+            "--flange-open",
+            type=click.FloatRange(0, 1),
+            metavar="SHARE",
+            help="How much of its flanges is open, 0 to 1.",
+        ),
+        click.option("--note", metavar="TEXT"),
+        click.option("--sealed/--found-open", default=None, help="Came in new and unopened, or open."),
+        click.option(
+            "--water", type=click.FloatRange(0, 100), metavar="WT", help="Water it came with, wt %, if known."
+        ),
+    ]
+    for option in reversed(options):
+        command = option(command)
+    return command
+
+
+def stated_facts(options: dict[str, Any]) -> tuple[dict[str, Any], dict[str, Any]]:
+    """Return what was stated of a spool, and of how it came in."""
+    body = without_none(
+        material=options.pop("body"),
+        mass_g=options.pop("body_mass"),
+        hub_diameter_mm=options.pop("hub"),
+        width_mm=options.pop("width"),
+        outer_diameter_mm=options.pop("outer"),
+        flange_open_share=options.pop("flange_open"),
+    )
+    facts = without_none(
+        fibre_wt_pct=options.pop("fibre"),
+        safe_exposure_h=options.pop("safe_exposure"),
+        colour=options.pop("colour"),
+        note=options.pop("note"),
+        body=body or None,
+    )
+    return facts, without_none(sealed=options.pop("sealed"), water_wt_pct=options.pop("water"))
+
+
+def heated(command: Any) -> Any:
+    """Add the options that say how hot a dryer is."""
+    options = [
+        click.option(
+            "--temperature",
+            type=click.FloatRange(0, 200),
+            metavar="C",
+            help="What the dryer's air has, °C; left out: as others in it, else as it is stated.",
+        ),
+        click.option(
+            "--knob",
+            type=click.FloatRange(0, 200),
+            metavar="C",
+            help="What its knob shows, instead of that, °C.",
+        ),
+    ]
+    for option in reversed(options):
+        command = option(command)
+    return command
