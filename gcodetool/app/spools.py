@@ -163,9 +163,13 @@ class _List:
         airs: dict[str, Any] = {}
         with reading(self.ledger) as conn:
             places = records.places(conn)
-            shelf = {name: records.spool_record(name, entries.of(conn, "spool", name)) for name in missing}
+            histories = {name: entries.of(conn, "spool", name) for name in missing}
         for number, spool_id in enumerate(missing, 1):
-            record = shelf[spool_id]
+            try:
+                record = records.spool_record(spool_id, histories[spool_id])
+            except GcodetoolError as error:
+                found[spool_id] = ListedSpool(spool_id, None, str(error), False)
+                continue
             if record is None or (record.retired and not retired):
                 continue
             try:

@@ -11,6 +11,7 @@ from typing import Final
 
 from sqlalchemy import Connection
 
+from gcodetool.errors import LedgerError
 from gcodetool.ledger import entries, records
 from gcodetool.ledger.entries import MICRO
 from gcodetool.ledger.records import MEASURABLE, PlaceRecord, SpoolRecord
@@ -45,7 +46,10 @@ def meetings(conn: Connection, known: Mapping[str, PlaceRecord], among: list[str
     renewals = {name: described[name].desiccant_fresh_s for name in set(boxes.values())}
     found: dict[str, list[ClosedStay]] = {}
     for spool_id, rows in entries.by_name(entries.of_kinds(conn, "spool", MOVES)).items():
-        record = records.spool_record(spool_id, rows)
+        try:
+            record = records.spool_record(spool_id, rows)
+        except LedgerError:  # damaged: where it stood is not known
+            continue
         mine = [] if record is None else _closed(record, boxes)
         if mine:
             found[spool_id] = mine
