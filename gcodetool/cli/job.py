@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 @json_option("Print one JSON object (docs/report.schema.json).")
 @click.option("--no-tweaks", is_flag=True, help="Suggest no settings: for tests that compare spools.")
 def check(job: Path, as_json: bool, no_tweaks: bool, **options: Any) -> int:
-    """Say whether JOB's filament will be dry enough from the first layer to the last."""
+    """Say whether JOB prints dry from first layer to last."""
     from gcodetool.app.check import JobQuestion, examine_job
     from gcodetool.cli.progress import reading
 
@@ -100,7 +100,9 @@ def prepare(
     plans: bool,
     **options: Any,
 ) -> int:
-    """Write JOB with its forecast on top and a purge-and-inspect block before the first layer.
+    """Write JOB with its forecast and a purge-and-inspect block.
+
+    The forecast stands on top, the block before the first layer.
 
     Without --in-place or -o the result is NAME.prepared.gcode beside JOB; a zip container and
     binary G-code stay what they are.  The block heats, purges and asks: stay at the machine, hot

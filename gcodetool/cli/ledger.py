@@ -20,7 +20,10 @@ def ledger() -> None:
 @ledger_option
 @json_option()
 def check(ledger: str | None, as_json: bool) -> int:
-    """Read the whole ledger and say whether all of it is as it was noted; exit code 1 if not."""
+    """Say whether the whole ledger is as it was noted.
+
+    Exit code 1 if not.
+    """
     from dataclasses import asdict
 
     from gcodetool.ledger import maintenance
@@ -63,7 +66,10 @@ def check(ledger: str | None, as_json: bool) -> int:
 )
 @ledger_option
 def backup(output: Path | None, ledger: str | None) -> int:
-    """Write all that was ever noted into one SQLite file, which --ledger FILE can use."""
+    """Write all that was ever noted into one SQLite file.
+
+    --ledger FILE can use it.
+    """
     from gcodetool.ledger import maintenance
 
     found = opened(ledger, make=False)

@@ -80,7 +80,7 @@ def queue(
     page: Path | None,
     as_json: bool,
 ) -> int:
-    """Say which of many jobs can run when, on which spool, and what to dry for them.
+    """Say which jobs can run when, on which spool, and what to dry.
 
     Jobs run in their order, each as early as printer, spool and its own time allow.  Spools that no list names
     are chosen so that most jobs can run, then for the fewest dryings, then for the fewest spool changes.

@@ -14,6 +14,7 @@ from typing import Final
 from gcodetool.drying.course import course, falls_to
 from gcodetool.drying.device import of_place
 from gcodetool.drying.limits import Bound, set_point
+from gcodetool.drying.status import is_dry
 from gcodetool.judge.outcomes import reached
 from gcodetool.judge.print_air import PrintAir, air_of_print, last_open
 from gcodetool.judge.print_judgement import PrintJudgement, judge_print
@@ -195,13 +196,15 @@ class SpoolSimulator:
     def drying_time(
         self, history: StepHistory, dryer: str, in_s: float, length_mm: float, shared_C: float | None = None
     ) -> DryingTime | None:
-        """Return how long a drying from *in_s* on takes; None where it cannot be, or does not get there.
+        """Return how long a drying from *in_s* on takes; None where it cannot be, does not get there, or is dry.
 
         *shared_C*: at the temperature that others in the dryer have, where that suits the spool.
         """
         state = self.at(history, in_s)
         place = state.spool.places.get(dryer)
         if place is None or place.kind != "dryer" or state.remaining_mm <= 0:
+            return None
+        if state.place == dryer and is_dry(state):
             return None
         device = of_place(state.spool, state, dryer)
         setting = set_point(state.spool, device)

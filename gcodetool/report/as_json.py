@@ -1,6 +1,7 @@
 """Findings to the JSON object of ``docs/report.schema.json``: exact numbers, UTC times."""
 
 import json
+from dataclasses import asdict
 from typing import TYPE_CHECKING, Any, Final
 
 from gcodetool.judge.findings import JobFindings, ToolFindings
@@ -88,7 +89,9 @@ def spool_dict(seen: "SpoolFindings") -> dict[str, Any]:
             "advice": seen.sharpen,
             "records": [{"what": what, "share": share} for what, share in seen.gains],
         },
-        **fields(seen, "word whole_word advice limit_good_wt_pct limit_marginal_wt_pct"),
+        **fields(seen, "word whole_word"),
+        "drying": None if seen.drying is None else asdict(seen.drying),
+        **fields(seen, "advice limit_good_wt_pct limit_marginal_wt_pct"),
         "place": seen.state.place,
         "air": seen.room,
         "assumed": json_value(seen.state.assumed),

@@ -4,7 +4,7 @@ Words from the ledger are printed without control characters and never as markup
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import datetime
 from typing import Any, Final, TextIO
 
@@ -109,7 +109,9 @@ def cells(each: ListedSpool, now_s: float) -> list[Text]:
         low, high = seen.next_fed_wt_pct.p10, seen.next_fed_wt_pct.p90
         water += f" ({percent(low)}-{percent(high)})"
     word = f"{MARKS[seen.word]} {seen.word}"
-    if seen.whole_word not in (seen.word, "empty"):
+    if seen.drying is not None:
+        word = f"{MARKS[seen.word]} {seen.drying.short}"
+    elif seen.whole_word not in (seen.word, "empty"):
         word += f" ({seen.whole_word} inside)"
     if seen.heat is not None:
         word += ", was too hot"
@@ -142,6 +144,7 @@ def shelf_dict(spools: "Sequence[ListedSpool]", now_s: float) -> dict[str, Any]:
                 **fields(each.row, "material colour place tool"),
                 "since": utc(each.row.since_s),
                 **fields(each.row, ROW),
+                "drying": None if each.row.drying is None else asdict(each.row.drying),
             }
             for each in spools
         ],
@@ -286,6 +289,8 @@ def air_in_words(place: PlaceOnShelf) -> str:
         parts.append(f"film: {facts['film']}")
     if "leak_g_per_day" in facts:
         parts.append(f"lets in {facts['leak_g_per_day']:g} g of water a day")
+    if "power_W" in facts:
+        parts.append(f"{facts['power_W']:g} W")
     if "dew_point_C" in facts:
         parts.append(f"dew point {facts['dew_point_C']:g} °C")
     if "room" in facts:
