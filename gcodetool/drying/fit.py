@@ -28,7 +28,7 @@ from gcodetool.drying.runs import BEFORE_S, WeighIn, last_run, readings_of
 from gcodetool.drying.status import DryingStatus, status
 from gcodetool.drying.status_words import headline
 from gcodetool.drying.thermostat import Thermostat
-from gcodetool.drying.words import HEAT
+from gcodetool.drying.words import HEAT, hours
 from gcodetool.errors import SpoolError
 from gcodetool.moisture import inference
 from gcodetool.moisture.constants import HOUR_S

@@ -18,10 +18,11 @@ from sqlalchemy import func, insert, select
 from gcodetool.changes import making
 from gcodetool.errors import LedgerError
 from gcodetool.ledger import records
+from gcodetool.ledger.call import now_us
 from gcodetool.ledger.location import path_of, place_of
 from gcodetool.ledger.maintenance import backup, refuse_damaged
 from gcodetool.ledger.schema import ENTRIES, OUTLOOKS, READINGS, SNAPSHOTS
-from gcodetool.ledger.store import Ledger, copy, now_us, open_file, open_ledger, reading, writing
+from gcodetool.ledger.store import Ledger, copy, open_file, open_ledger, reading, writing
 from gcodetool.textfile import own_folder
 
 BESIDE: Final = ("", "-wal", "-shm", "-journal")  # a database and what SQLite keeps beside it
