@@ -27,9 +27,9 @@ Floats = NDArray[np.float64]
 COMPANY_AHEAD: Final = 2  # reels that a forecast follows beside its own; more hold their place's air as it is
 
 
-def marched(state: "State") -> SharedIntegrator:
-    """Return a state on its way through time, with the other reels in its closed place."""
-    return SharedIntegrator(state.field, state.polymer, state.company, most=COMPANY_AHEAD)
+def marched(state: "State", *, most: int | None = COMPANY_AHEAD) -> SharedIntegrator:
+    """Return a state on its way through time, with the other reels in its closed place; None: however many."""
+    return SharedIntegrator(state.field, state.polymer, state.company, most=most)
 
 
 class Quantiles(NamedTuple):
