@@ -5,6 +5,7 @@ import shutil
 
 import pytest
 
+from gcodetool.errors import LedgerError
 from gcodetool.ledger import entries, exchange, maintenance, records, steps, store
 from gcodetool.ledger.spoolfile import read_spool
 from gcodetool.ledger.store import open_ledger, reading
@@ -103,7 +104,9 @@ def test_a_damaged_record_is_left_as_it_is(old: pathlib.Path) -> None:
     ledger = open_ledger(old)
     with reading(ledger) as connection:
         known = records.places(connection)
-        records.load_spool(connection, "petg-03")
+        with pytest.raises(LedgerError, match=r"petg-03, entry .* not as it was noted"):
+            records.load_spool(connection, "petg-03")
+        records.load_spool(connection, "pa6-07")
     assert "oven-63C" in known
     assert "oven-80C" not in known
     assert any("petg-03" in fault.text for fault in maintenance.integrity_errors(ledger))
