@@ -5,6 +5,7 @@ import shutil
 
 import pytest
 
+from gcodetool.errors import LedgerError
 from gcodetool.ledger import entries, exchange, maintenance, records, steps, store
 from gcodetool.ledger.spoolfile import read_spool
 from gcodetool.ledger.store import open_ledger, reading
@@ -43,7 +44,7 @@ def test_the_step_has_a_name_and_leaves_a_copy_of_what_was(old: pathlib.Path) ->
     ledger = open_ledger(old)
     with reading(ledger) as conn:
         steps = [tuple(row) for row in conn.exec_driver_sql("SELECT version, name FROM schema_version")]
-    assert steps[-1] == (3, "one place for each dryer: its temperature stands with each stay")
+    assert steps[-1] == (3, "one place for each dryer, a temperature for each stay")
     assert old.with_name("ledger.sqlite.version-2.backup").read_bytes()[:15] == b"SQLite format 3"
     assert not list(maintenance.integrity_errors(ledger))
 
@@ -103,7 +104,9 @@ def test_a_damaged_record_is_left_as_it_is(old: pathlib.Path) -> None:
     ledger = open_ledger(old)
     with reading(ledger) as connection:
         known = records.places(connection)
-        records.load_spool(connection, "petg-03")
+        with pytest.raises(LedgerError, match=r"petg-03, entry .* not as it was noted"):
+            records.load_spool(connection, "petg-03")
+        records.load_spool(connection, "pa6-07")
     assert "oven-63C" in known
     assert "oven-80C" not in known
     assert any("petg-03" in fault.text for fault in maintenance.integrity_errors(ledger))
