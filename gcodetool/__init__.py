@@ -18,6 +18,8 @@ if TYPE_CHECKING:
     from gcodetool.app.check import check as check
     from gcodetool.app.drying import drying_fit as drying_fit
     from gcodetool.app.drying import drying_plan as drying_plan
+    from gcodetool.app.drying import drying_status as drying_status
+    from gcodetool.app.drying_list import drying_list as drying_list
     from gcodetool.app.drying_shared import drying_choices as drying_choices
     from gcodetool.app.drying_shared import drying_together as drying_together
     from gcodetool.app.prepare import prepare as prepare
@@ -33,7 +35,9 @@ _HOMES: Final = {
     "check": "gcodetool.app.check",
     "drying_choices": "gcodetool.app.drying_shared",
     "drying_fit": "gcodetool.app.drying",
+    "drying_list": "gcodetool.app.drying_list",
     "drying_plan": "gcodetool.app.drying",
+    "drying_status": "gcodetool.app.drying",
     "drying_together": "gcodetool.app.drying_shared",
     "prepare": "gcodetool.app.prepare",
     "queue_plan": "gcodetool.app.queue",
@@ -48,7 +52,9 @@ __all__ = [
     "check",
     "drying_choices",
     "drying_fit",
+    "drying_list",
     "drying_plan",
+    "drying_status",
     "drying_together",
     "prepare",
     "queue_plan",

@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any, Final, TypeVar
 
 import gcodetool
-from gcodetool.textfile import opened
+from gcodetool.textfile import opened, own_folder
 
 Content = TypeVar("Content")
 
@@ -77,7 +77,7 @@ class CacheFolder:
         if self.path is None or len(data) > LARGEST:
             return
         with contextlib.suppress(OSError):
-            self.path.mkdir(parents=True, exist_ok=True)
+            own_folder(self.path)
             handle, name = tempfile.mkstemp(prefix=".new-", suffix=self.suffix, dir=self.path)
             try:
                 with os.fdopen(handle, "wb") as file:

@@ -254,7 +254,9 @@ def printer_of(machine: Machine, text: str) -> Printer:
             f"{machine.source}: its profile is not TOML: {problem}; choose another --name"
         ) from None
     if data != machine.data():
-        raise ProfileError(f"{machine.source}: its profile does not read back as meant; nothing was written")
+        raise ProfileError(
+            f"{machine.source}: its profile does not read back as meant; report it with that file"
+        )
     return read_printer(Table(Document(machine.source, text, data, ProfileError), data, ()), machine.name)
 
 

@@ -74,6 +74,15 @@ def _ordinary(path: str | Path, found: os.stat_result) -> None:
         raise NotOrdinaryError(path)
 
 
+def own_folder(path: Path) -> None:
+    """Make a folder, and those above it that are missing, for its owner alone, where the platform can."""
+    missing = [path]
+    while not missing[-1].parent.exists() and missing[-1].parent != missing[-1]:
+        missing.append(missing[-1].parent)
+    for folder in reversed(missing):
+        folder.mkdir(mode=0o700, exist_ok=True)
+
+
 def read_bytes(path: str | Path, error: type[InputError], what: str, *, most: int = MOST_TEXT) -> bytes:
     """Return the bytes of the file at *path*.
 

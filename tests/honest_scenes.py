@@ -291,7 +291,7 @@ def places_of(world, number):
         "accuracy_C": None if errors.dryer else CHECKED_C,
         "exchange_m3_h": None if errors.vent else FREE_M3_H,
     }
-    bag = {} if errors.bag or not hasattr(Place, "leak_g_per_day") else {"leak_g_per_day": 0.0}
+    bag = {"accuracy_C": room["accuracy_C"], "leak_g_per_day": None if errors.bag else 0.0}
     shelf_C, shelf_rh, room_C, room_rh = (float(one[number]) for one in (*world.shelf, *world.room))
     return (
         Place("shelf", "open", shelf_C, shelf_rh, **room),

@@ -10,6 +10,7 @@ import stat
 import subprocess
 import sys
 
+import click
 import jsonschema
 import pytest
 
@@ -565,3 +566,22 @@ def test_interpreted_kernels_are_said_once_on_stderr(capsys, monkeypatch) -> Non
     monkeypatch.setitem(sys.modules, module.KERNELS[0], SimpleNamespace(COMPILED=False))
     module.say_interpreted()
     assert "interpreted" in one_line(capsys.readouterr().err)
+
+
+def listings(command, words):
+    """Yield each group's words and its help, as a terminal of 80 columns shows it."""
+    if isinstance(command, click.Group):
+        context = click.Context(command, info_name=" ".join(words), terminal_width=80)
+        yield " ".join(words), command.get_help(context)
+        for name in command.list_commands(context):
+            yield from listings(command.get_command(context, name), [*words, name])
+
+
+def test_no_commands_line_in_a_listing_is_cut():
+    found = dict(listings(main, ["gcodetool"]))
+    assert {"gcodetool", "gcodetool spool", "gcodetool drying", "gcodetool place"} <= found.keys()
+    for words, text in found.items():
+        body = text.partition("Commands:")[2]
+        assert body, words
+        cut = [line for line in body.splitlines() if line.rstrip().endswith("...")]
+        assert not cut, (words, cut)

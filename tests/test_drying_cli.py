@@ -2,6 +2,7 @@
 
 import json
 import pathlib
+from datetime import datetime
 
 import jsonschema
 import pytest
@@ -51,14 +52,31 @@ def test_the_first_line_is_what_to_do(said):
     assert not err
     assert first(out).startswith("Dry pa6-07 ")
     assert "at 78 °C in oven (knob at 78)" in first(out)
-    for word in ("hottest", "floor", "good", "energy", "weigh", "Cautions", "wettest strand"):
+    for word in ("good", "marginal", "next", "unattended", "--more"):
         assert word in out
-    assert "unattended" in out
+    for word in ("hottest", "floor", "energy", "Cautions", "What else would work"):
+        assert word not in out
+    assert len(out.splitlines()) < 25
+    code, more, err = said("plan", SHELF / "pa6-07.toml", "--dryer", "oven", "--more", *AT, *FEW)
+    assert first(more) == first(out)
+    for word in ("hottest", "floor", "good", "energy", "weigh", "Cautions", "wettest strand"):
+        assert word in more
+    assert "unattended" in more
 
 
 def test_a_dryer_that_cannot_says_what_would(said):
     code, out, _ = said(
-        "plan", SHELF / "pla-11.toml", "--dryer", "oven", "--humidity", 65, "--temperature", 24, *AT, *FEW
+        "plan",
+        SHELF / "pla-11.toml",
+        "--dryer",
+        "oven",
+        "--humidity",
+        65,
+        "--temperature",
+        24,
+        "--more",
+        *AT,
+        *FEW,
     )
     assert code == 0
     assert "never gets good in this air" in first(out)
@@ -150,6 +168,9 @@ def test_a_job_asks_for_less(said):
         (("fit", SHELF / "pa6-07.toml"), 1, "weigh-ins in the last stay in oven; a curve needs 3"),
         (("fit", SHELF / "pa6-07.toml", "--knob", "80"), 2, "--log"),
         (("fit", SHELF / "tpu-02.toml"), 1, "never in a dryer"),
+        (("status", SHELF / "tpu-02.toml"), 1, "never in a dryer"),
+        (("status", SHELF / "pa6-07.toml", "--to", "1", "--for", "x.gcode"), 2, "cannot be used together"),
+        (("status", SHELF / "pa6-07.toml", "--place", "bench"), 2, "--for JOB"),
     ],
 )
 def test_complaints_are_one_line_with_a_way_out(said, words, code, text):
@@ -212,14 +233,124 @@ def test_a_run_is_read(said, run_file):
     at = ("--at", "2026-11-24T16:10:00+01:00")
     code, out, _ = said("fit", run_file, *at, *FEW)
     assert code == 0
-    assert first(out).startswith("Leave it in for ")
-    for word in ("dry limit", "left to go", "grams above the dry limit", "966.4"):
+    assert first(out).startswith("pa6-09 is not dry yet: ")
+    for word in ("dry limit", "left to go", "grams above the dry limit", "966.4", "weigh next"):
         assert word in out
     found = checked(said("fit", run_file, "--json", *at, *FEW)[1])
     assert found["do"] == first(out)
     assert found["run"]["tells"]
     assert found["run"]["dry_limit_g"]["p90"] < 961.5
     assert [one["gross_g"] for one in found["run"]["readings"]] == [grams for _, grams in WEIGHED]
+
+
+def test_one_answer_wherever_it_is_asked(said, run_file, capsys):
+    """A reel in the oven, 8 h in and weeks later: status, fit, plan and the spool itself."""
+    for moment, words in (("24T16:10", "is not dry yet: "), ("24T20:00", "is not dry yet: ")):
+        at = ("--at", f"2026-11-{moment}:00+01:00")
+        code, out, _ = said("status", run_file, *at, *FEW)
+        assert code == 0
+        assert words in first(out)
+        assert first(said("fit", run_file, *at, *FEW)[1]) == first(out)
+        assert first(said("plan", run_file, *at, *FEW)[1]).startswith(first(out))
+        assert outcome(["spool", "show", str(run_file), *at, *FEW]) == 0
+        shown = " ".join(capsys.readouterr().out.split())
+        assert first(out) in shown
+        (found,) = checked(said("status", run_file, "--json", *at, *FEW)[1])["spools"]
+        assert found["do"] == first(out)
+        assert found["word"] == "not-yet"
+        assert not found["take_out"]
+        assert found["by_then"]["gross_g"]["p50"] < found["weigh_next"]["gross_g"]["p50"]
+    (late,) = checked(said("status", run_file, "--json", "--at", "2026-12-20T08:00:00+01:00", *FEW)[1])[
+        "spools"
+    ]
+    assert (late["word"], late["because"], late["weigh_next"]) == ("done", "reached", None)
+    assert late["do"].startswith("Take pa6-09 out: it is dry; ")
+    assert late["wettest_wt_pct"]["p50"] <= late["goal_wt_pct"]
+
+
+def test_status_takes_a_content_or_a_job_for_its_goal(said, run_file):
+    at = ("--at", "2026-11-24T16:10:00+01:00")
+    (far,) = checked(said("status", run_file, "--json", "--to", "0.02", *at, *FEW)[1])["spools"]
+    assert far["word"] == "cannot"
+    assert "This air cannot get pa6-09 at 0.020 wt %" in far["do"]
+    assert not far["take_out"]  # it still gains
+    (near,) = checked(said("status", run_file, "--json", "--to", "3", *at, *FEW)[1])["spools"]
+    assert (near["word"], near["goal"]) == ("done", "target")
+    job = ROOT / "sample_gcode" / "drip-manifold-pa.gcode"
+    (for_job,) = checked(said("status", run_file, "--json", "--for", job, *at, *FEW)[1])["spools"]
+    assert (for_job["goal"], for_job["goal_wt_pct"]) == ("job", None)
+    assert job.name in for_job["do"]
+
+
+def test_status_of_a_dryer_is_that_of_all_in_it(said, run_file, tmp_path, capsys):
+    at = ("--at", "2026-11-24T16:10:00+01:00")
+    assert outcome(["spool", "import", str(run_file)]) == 0
+    capsys.readouterr()
+    code, out, _ = said("status", "oven", *at, *FEW)
+    assert code == 0
+    assert first(out).startswith("pa6-09 is not dry yet")
+    code, out, _ = said("status", "oven", "--at", "2026-11-20T08:00:00+01:00")
+    assert (code, first(out)) == (0, "no spool in oven; note one with 'gcodetool spool move ID oven'")
+    code, _, err = said("status", "bench", *at)
+    assert code == 2
+    assert "'bench' is no dryer but of kind open; dryers: oven" in first(err)
+    page = tmp_path / "run.html"
+    code, out, _ = said("status", "oven", "-o", page, "--tariff", "0.3", *at, *FEW)
+    assert code == 0
+    assert out.endswith(f"wrote {page}\n")
+    text = page.read_text(encoding="utf-8")
+    for word in (
+        "On the scale",
+        "In the wettest turns",
+        "weigh next",
+        "dry limit",
+        "this air ends at",
+        "now",
+    ):
+        assert word in text
+    assert text.count("<svg") >= 4
+    code, _, err = said("status", "oven", "-o", tmp_path / "oven.toml", *at)
+    assert code == 2
+    assert "is not a page" in first(err)
+
+
+def test_the_dryers_of_the_workshop_and_what_they_used(said, run_file, capsys):
+    assert outcome(["spool", "import", str(run_file)]) == 0
+    assert outcome(["spool", "move", "pa6-09", "bench", "--at", "2026-12-01T12:00:00"]) == 0
+    assert outcome(["place", "set", "oven", "--watts", "450"]) == 0
+    capsys.readouterr()
+    code, out, _ = said("list", "--tariff", "0.5", "--at", "2026-11-24T16:10:00+01:00", *FEW)
+    assert code == 0
+    assert "oven: pa6-09 (PA6), not dry yet, " in out
+    assert "450 W, as oven" in out
+    found = checked(said("list", "--tariff", "0.5", "--json", "--at", "2026-12-20T08:00:00", *FEW)[1])
+    assert found["spools"] == []  # it is out by then
+    months = {one["month"]: one for one in found["months"]}
+    assert list(months) == ["2026-12", "2026-11"]
+    assert months["2026-12"]["hours"] == pytest.approx(12.0)
+    for one in months.values():
+        assert one["spools"] == ["pa6-09"]
+        assert one["energy"]["kWh"] == pytest.approx(0.45 * one["hours"])
+        assert one["energy"]["cost"] == pytest.approx(0.5 * one["energy"]["kWh"])
+    went_in = datetime.fromisoformat("2026-11-24T08:00:00+01:00").timestamp()
+    came_out = datetime.fromisoformat("2026-12-01T12:00:00").astimezone().timestamp()
+    assert sum(one["hours"] for one in months.values()) == pytest.approx((came_out - went_in) / 3600)
+    (status,) = checked(
+        said("status", "oven", "--json", "--at", "2026-11-24T18:00:00+01:00", "--tariff", "1", *FEW)[1]
+    )["spools"]
+    assert status["energy"]["kWh"] == pytest.approx(0.45 * 10)  # ten hours in
+    assert outcome(["place", "set", "oven", "--forget", "watts"]) == 0
+    assert (
+        "power is not known" not in said("list", "--at", "2026-12-20T08:00:00", *FEW)[1]
+    )  # named as a profile is
+
+
+def test_reels_that_share_a_dryer_use_its_power_once():
+    from gcodetool.drying.energy import together_s
+
+    stays = [(0.0, 10.0), (4.0, 12.0), (20.0, 21.0), (12.0, 13.0)]
+    assert together_s(stays) == [(0.0, 13.0), (20.0, 21.0)]
+    assert together_s([]) == []
 
 
 def test_a_log_tells_of_the_dryer(said, run_file, tmp_path):
@@ -247,7 +378,7 @@ def test_a_log_tells_of_the_dryer(said, run_file, tmp_path):
 
 
 def test_help_stays_light_and_ends_with_an_example(said):
-    for words in (("--help",), ("plan", "--help"), ("fit", "--help")):
+    for words in (("--help",), ("plan", "--help"), ("status", "--help"), ("fit", "--help")):
         code, out, _ = said(*words)
         assert code == 0
         assert "Example: gcodetool drying" in out

@@ -10,7 +10,7 @@ from gcodetool import profiles
 from gcodetool.drying import course as module
 from gcodetool.drying.course import course, falls_to, outermost, rises_to
 from gcodetool.drying.device import of_place, of_profile
-from gcodetool.drying.drying_floor import activity_for, dew_point_C, equilibrium
+from gcodetool.drying.drying_floor import activity_for, dew_point_C, equilibrium, final_activity
 from gcodetool.moisture import air as airs
 from gcodetool.moisture.field import SpoolIntegrator
 from gcodetool.moisture.history import state_at
@@ -201,3 +201,36 @@ def test_a_stay_in_a_shut_box_goes_on():
     )
     later = state_at(moved, 21 * 24 * HOUR)
     assert ran.whole[-1, 0] == pytest.approx(float(later.field.mean()[0]), rel=5e-3)
+
+
+@pytest.mark.parametrize("body", ["cardboard", "polypropylene", "abs"])
+@pytest.mark.parametrize("agent", [None, "silica gel"])
+def test_a_shut_box_ends_where_the_body_shares_its_water_too(body, agent):
+    """The floor and the humidity that go with it, against years in the box."""
+    box_place = Place(
+        "box", "box", 40.0, air_L=10.0, desiccant=agent, desiccant_g=None if agent is None else 30.0
+    )
+    state = state_at(reel("PETG", body, 60.0, places={"box": box_place}), HOUR, members=2)
+    device = of_place(state.spool, state, "box")
+    assert device.around.closed
+    march = SpoolIntegrator(state.field, state.polymer)
+    march.surround(device.air(40.0))
+    march.run(5 * 365 * 24 * HOUR)
+    field = march.field()
+    content, _ = equilibrium(state, device, 40.0)
+    assert field.outer_mean() == pytest.approx(content, rel=5e-3)
+    activity = final_activity(state, device, 40.0)
+    assert device.air(40.0).activity_over(field.store_kg) == pytest.approx(activity, rel=5e-3)
+    # the same again from within: what the box holds by then is what counts, not what it was closed with
+    later = replace(state, field=field, place="box")
+    assert equilibrium(later, device, 40.0)[0] == pytest.approx(content, rel=1e-3)
+
+
+def test_a_board_reel_wets_a_dried_strand_in_a_shut_box():
+    """A dried reel on cardboard in a small box without desiccant: its own body brings more water than the air."""
+    state = begun("PETG", 60.0)
+    dry = replace(state, field=replace(state.field, water=0.05 * state.field.water))
+    board = state_at(reel("PETG", "cardboard", 60.0), HOUR)
+    dry_on_board = replace(board, field=replace(board.field, water=0.05 * board.field.water))
+    plastic, cardboard = (float(equilibrium(one, box(0.0), 40.0)[0][0]) for one in (dry, dry_on_board))
+    assert cardboard > 2.0 * plastic

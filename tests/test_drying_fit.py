@@ -10,7 +10,8 @@ from simulated_drying import START_S, simulated
 from test_drying_limits import reel
 
 from gcodetool import profiles
-from gcodetool.drying.fit import fit, last_run, readings_of
+from gcodetool.drying.fit import fit
+from gcodetool.drying.runs import last_run, readings_of
 from gcodetool.drying.thermostat import thermostat
 from gcodetool.errors import OutOfRangeError, SpoolError, UsageError
 from gcodetool.moisture.record import Event, Place
@@ -59,9 +60,8 @@ def test_petg_on_a_kitchen_scale_tells_nothing():
     spool = replace(one.spool, material=profiles.material("PETG"), id="petg-09")
     found = fit(spool, one.now_s, members=SHAPES)
     assert found.run.tells is False
-    assert found.run.worth_it is None
-    assert found.do.startswith("The scale can't tell: this reel can give off about")
-    assert "reads to 1 g" in found.do
+    assert found.cautions[0].startswith("the scale can't tell: this reel can give off about")
+    assert "reads to 1 g" in found.cautions[0]
 
 
 def test_a_cardboard_reel_tells_nothing():
@@ -69,7 +69,7 @@ def test_a_cardboard_reel_tells_nothing():
     body = replace(one.spool.body, profile=profiles.spool_body("cardboard"), mass_g=150.0)
     found = fit(replace(one.spool, body=body), one.now_s, members=SHAPES)
     assert found.run.tells is False
-    assert "cardboard" in found.do
+    assert "cardboard" in found.cautions[0]
 
 
 def test_a_wetter_and_faster_reel_than_the_record_says_still_fits():
@@ -101,17 +101,29 @@ def _weighed(spool, at_s, gross_g):
     return replace(spool, events=tuple(sorted([*rest, *weighed], key=lambda event: event.at_s)))
 
 
-def test_an_hour_more_is_worth_it_until_it_is_not():
+def test_it_is_taken_out_only_when_it_is_done_or_nothing_more_is_gained():
     one = simulated(11, material="PA6")
-    early = run_of(one)
-    assert early.worth_it
-    assert early.next_hour_g.p50 > 0.05
+    early = fit(one.spool, one.now_s, members=SHAPES)
+    assert early.status.word == "not-yet"
+    assert not early.status.take_out
+    assert "is not dry yet: " in early.do
+    assert early.status.next_hour.loss_g.p50 > 0.05
     late = fit(one.spool, one.now_s + 400 * HOUR, members=SHAPES)  # still in the oven, weeks later
-    assert late.run.worth_it is False
-    assert late.do.startswith("Take it out")
+    assert late.status.take_out
+    assert late.do.startswith("Take sim-11 out: it is dry; ")
     assert late.run.left_g.p50 < 0.1
     out = replace(one.spool, events=(*one.spool.events, Event(one.now_s + HOUR, "moved", place="bench")))
-    assert "ut" in fit(out, one.now_s + 9 * HOUR, members=SHAPES).do.split()[0]
+    assert fit(out, one.now_s + 9 * HOUR, members=SHAPES).do.endswith("; put it back in")
+
+
+def test_what_the_scale_will_show_is_what_it_then_shows():
+    """The truth of a run goes on as it was going: the next weigh-in lies near the band that was told."""
+    one = simulated(11, material="PA6", resolution_g=0.01)
+    early = fit(one.spool, one.now_s, members=SHAPES).status
+    last = [event for event in one.spool.events if event.kind == "weighed"][-1]
+    assert early.end_g.p50 < early.by_then.gross_g.p50 < last.gross_g
+    assert early.weigh_next.gross_g.p50 == pytest.approx(last.gross_g - early.weigh_next.loss_g.p50, abs=0.05)
+    assert HOUR <= early.weigh_next.at_s <= max(HOUR, early.to_go_s.p50)
 
 
 def stays(*moves):

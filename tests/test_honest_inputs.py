@@ -8,9 +8,9 @@ from honest_truth import OPEN, ZERO_C, Reels, Stay, saturation_Pa
 
 @pytest.mark.parametrize("name", ["PETG", "PA6"])
 def test_the_second_model_agrees_with_the_first_where_the_record_is_right(name):
-    world = scenes.world(name, scenes.Errors(), 3, nominal=True)
+    world = scenes.world(name, scenes.Errors(), 2, nominal=True)
     truth = scenes.truth(world)
-    for number in range(3):
+    for number in range(2):
         told = scenes.told(*scenes.record(world, number), world, number, members=1)
         assert told.start[1] == pytest.approx(truth.start[number], rel=0.01)
         assert told.end[1] == pytest.approx(truth.end[number], rel=0.015)
@@ -41,3 +41,15 @@ def test_an_open_place_ends_in_balance_with_its_air():
     reels.stay(Stay(60 * 86_400.0 * one, 296.15 * one, vapour, OPEN * one, 0.0 * one, one), 80)
     balance = world.strand.balance(np.array([0.3, 0.6]), 296.15)[0]
     assert reels.next_fed == pytest.approx(balance, rel=0.002)
+
+
+@pytest.mark.parametrize("name, scene", [("PA6", "humidity-8"), ("PETG", "bag-0.2")])
+def test_a_record_that_is_wrong_does_not_make_a_sure_answer(name, scene):
+    """At their bad end errors still leave the truth in half of the bands (more: tests/benchmarks/honest_inputs.py)."""
+    world = scenes.world(name, scenes.SCENES[scene], 6)
+    truth = scenes.truth(world, steps=32)
+    covered = 0
+    for number in range(6):
+        told = scenes.told(*scenes.record(world, number, truth.gross_g), world, number, members=32)
+        covered += told.start[0] <= truth.start[number] <= told.start[2]
+    assert covered >= 3

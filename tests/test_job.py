@@ -3,7 +3,6 @@
 import functools
 from dataclasses import replace
 from datetime import datetime
-from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -20,17 +19,12 @@ from gcodetool.drying.limits import bounds, highest
 from gcodetool.drying.plan import plan
 from gcodetool.errors import UsageError
 from gcodetool.gcode.program import read
-from gcodetool.judge import latest_start, reasons
-from gcodetool.judge.findings import Exposure
-from gcodetool.judge.latest_start import thinned
 from gcodetool.judge.print_air import air_of_print
 from gcodetool.judge.print_judgement import history_cause, layer_before
 from gcodetool.judge.spool_judgement import judge_spool
-from gcodetool.judge.verdict_codes import BADNESS
-from gcodetool.moisture.history import quantile, state_at
+from gcodetool.moisture.history import state_at
 from gcodetool.moisture.record import Body, Event, Place, Spool
-from gcodetool.motion.feed import ToolFeed, feed_of
-from gcodetool.motion.timing import build_timeline
+from gcodetool.motion.feed import ToolFeed
 from gcodetool.profiles import sample_folder
 
 NOW = datetime.fromisoformat("2026-11-25T09:00:00+01:00").timestamp()
@@ -174,6 +168,36 @@ def test_steam_at_the_nozzle_is_a_floor_until_the_spool_was_dried() -> None:
 
 
 @pytest.mark.parametrize(
+    ("later", "floored"),
+    [
+        ({"bubbles": "none"}, False),  # the user's word that it is gone
+        ({"oozes": False}, True),  # says nothing of steam
+        ({"bubbles": "few", "pops": True}, True),
+    ],
+)
+def test_three_wet_looks_floor_the_verdict_unless_a_later_look_says_otherwise(later, floored) -> None:
+    dry = spool((2, "bench"), material="PA6")
+    looks = [Event(NOW - (1.0 - 0.1 * i) * HOUR, "inspected", bubbles="many", pops=True) for i in range(3)]
+    found = checked(replace(dry, events=(*dry.events, *looks)), members=32)
+    assert found.tools[0].verdict.code == "dry-first"
+    assert any(
+        "contradicts the forecast" in caution for caution in found.cautions
+    )  # it was dried, by its record
+    last = Event(NOW - 0.5 * HOUR, "inspected", **later)
+    found = checked(replace(dry, events=(*dry.events, *looks, last))).tools[0].verdict
+    assert (found.code == "dry-first") == floored
+
+
+def test_a_few_minutes_in_a_dryer_are_no_drying() -> None:
+    dry = spool((2, "bench"))
+    seen = Event(NOW - HOUR, "inspected", bubbles="many")
+    for minutes, code in ((10, "dry-first"), (50, "clear")):
+        there = Event(NOW - 0.95 * HOUR, "moved", "oven")
+        back = Event(NOW - 0.95 * HOUR + 60 * minutes, "moved", "bench")
+        assert checked(replace(dry, events=(*dry.events, seen, there, back))).tools[0].verdict.code == code
+
+
+@pytest.mark.parametrize(
     ("material", "water", "bubbles", "words"),
     [
         ("PLA", 0.72, None, "strings and a rough surface are likely"),
@@ -194,42 +218,6 @@ def test_the_words_fit_how_wet_it_is_and_what_that_does(material, water, bubbles
     shown = judge_spool(state, state)
     assert shown.word == "wet"
     assert words in shown.advice[0]
-
-
-def test_start_by_holds_and_a_later_one_does_not() -> None:
-    stock = spool((0.5, "damp"))
-    found = checked(stock, place="damp").tools[0].verdict
-    assert found.code in ("clear", "adjust")
-    assert found.start_by_s > NOW
-
-    def code(delay_s: float) -> str:
-        later = gcodetool.check(program(), {None: stock}, at=NOW + delay_s, place="damp", members=1)
-        return later.tools[0].verdict.code
-
-    span = found.start_by_s - NOW
-    assert BADNESS.index(code(span * 0.99)) <= BADNESS.index(found.code)
-    assert BADNESS.index(code(span * 1.15 + 60)) > BADNESS.index(found.code)
-
-
-@pytest.mark.parametrize("all_hold_h", [6.5, 9.0, 0.001])
-def test_start_by_is_early_enough_for_all_members(all_hold_h, monkeypatch) -> None:
-    """The search asks some of the members, whom it would stay clear for 10 h; the rest hold for less."""
-    stock = spool((0.5, "damp"))
-    state = state_at(stock, NOW, members=48)
-    feed = feed_of(build_timeline(program(), printer=profiles.printer("bench-1")), 0)
-    around = air_of_print(stock, state, at_s=NOW, place="damp", printer=None)
-
-    def judged_by(later, *_):
-        hold_h = 10.0 if later.members < 48 else all_hold_h
-        return SimpleNamespace(code="clear" if later.as_of_s - NOW <= hold_h * HOUR else "runs-out")
-
-    monkeypatch.setattr(latest_start, "judged_by", judged_by)
-    monkeypatch.setattr(latest_start, "forecast", lambda *_: None)
-    exposure = Exposure(None, 0.0, None, "model", "damp")
-    found = latest_start.latest_start_s(state, around, feed, "clear", exposure, confidence=0.5)
-    assert found - NOW <= all_hold_h * HOUR
-    # as early as need be and not much more; beyond half of what some say nobody can say for how long
-    assert found - NOW == 0.0 if all_hold_h < 5.0 else found - NOW > 0.85 * all_hold_h * HOUR
 
 
 def test_a_sealed_spool_keeps_beyond_the_horizon() -> None:
@@ -295,15 +283,6 @@ def test_a_coarse_feed_keeps_ends_and_length(rows, pieces) -> None:
     assert found[:, 2].sum() == pytest.approx(feed[:, 2].sum(), abs=1e-6)
 
 
-def test_some_members_speak_for_all() -> None:
-    state = state_at(spool((20, "oven"), (3, "damp")), NOW, members=64)
-    some = thinned(state, 16)
-    assert some.members == 16
-    assert some.weights.sum() == pytest.approx(1)
-    whole = quantile(state.next_fed_wt_pct, 0.5, state.weights)
-    assert quantile(some.next_fed_wt_pct, 0.5, some.weights) == pytest.approx(whole, rel=0.15)
-
-
 @settings(max_examples=60)
 @given(
     st.sampled_from(profiles.names("materials")), st.none() | st.sampled_from(profiles.names("spool-bodies"))
@@ -316,18 +295,6 @@ def test_no_drying_advice_above_any_stated_limit(material, body) -> None:
         assert celsius <= min(profiles.spool_body(each).safe_C for each in profiles.names("spool-bodies"))
     if stock.material.softening_C is not None:
         assert celsius <= stock.material.softening_C - 5
-
-
-def test_a_verdict_that_sits_on_its_limit_is_not_promised_for_no_minutes_at_all() -> None:
-    def said(seconds: float) -> str:
-        return next(
-            reasons.next_steps(
-                "clear", place="bench", start_by_s=NOW + seconds, now_s=NOW, record=None, damage="part"
-            )
-        )
-
-    assert "start at once" in said(0.0)
-    assert "another 2 h 0 min" in said(7200.0)
 
 
 @pytest.mark.parametrize("water", [0.02, 0.17, 0.5])

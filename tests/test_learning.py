@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from gcodetool import profiles
-from gcodetool.moisture import inference, next_measurement, smc
+from gcodetool.moisture import inference, inspections, next_measurement, smc
 from gcodetool.moisture.history import quantile, state_at
 from gcodetool.moisture.next_measurement import (
     MeasurementGain,
@@ -288,7 +288,7 @@ def test_the_chances_of_what_can_be_seen_add_up_to_one(ratio):
             float(
                 np.exp(
                     inference.log_likelihood(
-                        [inference.Inspected(given, **{key: answer})],
+                        [inspections.Inspected(given, **{key: answer})],
                         inference.ReelMass(500.0, None),
                         np.log([[ratio]]),
                     )[0]
@@ -361,3 +361,62 @@ def test_what_was_fed_is_known_to_two_hundredths_and_wrong_alike_in_all_weigh_in
 
 def test_one_member_has_nothing_to_sharpen():
     assert "one member gives no band" in best_measurement(state(members=1))
+
+
+def wet(*looks, material="PA6", rh_pct=48.0, **places):
+    """Return a reel found open in that room and never dried, with looks at so many hours: ``(hours, facts)``."""
+    bench = Place("bench", "open", 22.0, rh_pct)
+    events = tuple(Event(hours * HOUR, "inspected", **facts) for hours, facts in looks)
+    return Spool(
+        "pa6-07",
+        profiles.material(material),
+        1.75,
+        500.0,
+        {"bench": bench, **places},
+        (DRIED[0], *events),
+        body=BODY,
+    )
+
+
+def test_looks_at_one_strand_are_one_look():
+    """Six looks in one stay with nothing fed in between tell what one tells; at other strands they tell more."""
+    one, six = (
+        state_at(wet(*((20 + hour, {"bubbles": "few"}) for hour in range(count))), 200 * HOUR, members=48)
+        for count in (1, 6)
+    )
+    assert six.weights == pytest.approx(one.weights)
+    fed = [Event((20.5 + hour) * HOUR, "fed", length_mm=6000.0) for hour in range(5)]
+    looked = wet(*((20 + hour, {"bubbles": "few"}) for hour in range(6)))
+    events = tuple(sorted((*looked.events, *fed), key=lambda event: event.at_s))
+    apart = state_at(dataclasses.replace(looked, events=events), 200 * HOUR, members=48)
+    assert len({seen.strand for seen in apart.record}) == 6
+    assert width(apart, apart.next_fed_wt_pct / apart.limit_marginal_wt_pct) < 0.8 * width(
+        six, six.next_fed_wt_pct / six.limit_marginal_wt_pct
+    )
+
+
+def test_a_strand_that_looks_different_days_later_is_seen_anew():
+    seen = state_at(
+        wet((20, {"bubbles": "few"}), (30, {"bubbles": "many"}), (80, {"bubbles": "many"})),
+        90 * HOUR,
+        members=16,
+    )
+    assert [look.strand for look in seen.record] == [1, 1, 2]
+
+
+@pytest.mark.parametrize("material", ["PA6", "TPU_95A", "PVA", "PET_amorphous"])
+def test_dry_looks_at_a_wet_reel_contradict_the_forecast_and_hardly_move_the_water(material):
+    spool = wet(material=material, rh_pct=60.0)
+    looked = wet(*((20 + hour, {"bubbles": "none"}) for hour in range(6)), material=material, rh_pct=60.0)
+    before, after = (state_at(one, 200 * HOUR, members=64) for one in (spool, looked))
+    assert not any(note.kind == "contradiction" for note in before.notes)
+    assert [note.kind for note in after.notes].count("contradiction") == 1
+    assert width(after, after.next_fed_wt_pct) > 0.9 * width(before, before.next_fed_wt_pct)
+    limits = [float(one.weights @ one.limit_marginal_wt_pct) for one in (before, after)]
+    assert limits[1] > 1.05 * limits[0]  # the limit gives way first
+
+
+def test_what_was_to_be_seen_contradicts_nothing():
+    for bubbles in ("few", "many"):
+        seen = state_at(wet((20, {"bubbles": bubbles}), material="PC"), 30 * HOUR, members=48)
+        assert not any(note.kind == "contradiction" for note in seen.notes)

@@ -108,6 +108,20 @@ def test_what_cannot_be_is_refused_and_nothing_is_written(shelf: store.Ledger) -
     assert not list(maintenance.integrity_errors(shelf))
 
 
+def test_a_weigh_in_is_held_to_what_was_fed_and_to_any_reel_where_the_reel_is_not_known(
+    shelf: store.Ledger,
+) -> None:
+    writers.fed(shelf, "pa6-07", mass_g=400)
+    with pytest.raises(LedgerError, match="1009 g is more than the reel with all that is left on it and wet"):
+        writers.weigh(shelf, "pa6-07", 1009)  # 609 g, and a slip of the finger
+    writers.weigh(shelf, "pa6-07", 609)
+    bare = {key: value for key, value in FACTS.items() if key != "body"}
+    writers.add_spool(shelf, "bare", bare, at_s=T0)
+    writers.weigh(shelf, "bare", 1200)
+    with pytest.raises(LedgerError, match="more than the reel full and wet"):
+        writers.weigh(shelf, "bare", 9584)  # 958.4 without its point
+
+
 def test_force_writes_what_a_check_doubts_and_the_check_of_the_ledger_says_so(shelf: store.Ledger) -> None:
     done = writers.weigh(shelf, "pa6-07", 200, force=True)
     assert "less than the empty reel" in done.notes[0]
@@ -420,7 +434,7 @@ def test_a_locked_ledger_is_waited_for_and_then_said(
     monkeypatch.setenv(store.PATIENCE, "0.3")
     before = maintenance.ledger_stats(shelf)
     with writing(shelf):
-        with pytest.raises(LedgerError, match=r"another program holds the ledger; nothing was written"):
+        with pytest.raises(LedgerError, match=r"another program holds the ledger: try again"):
             writers.move(shelf, "pa6-07", "oven")
         record(shelf)  # readers go on
     if shelf.path is not None:
@@ -449,7 +463,7 @@ def test_a_ledger_that_may_not_be_written_can_be_read(tmp_path: pathlib.Path) ->
         again = open_ledger(ledger.path)
         assert record(again).id == "pa6-07"
         assert cache.LedgerShelf(again, "pa6-07").save(1, b"x") is None
-        with pytest.raises(LedgerError, match="may not be written; nothing was written"):
+        with pytest.raises(LedgerError, match="may not be written: check"):
             writers.move(again, "pa6-07", "bench")
         with pytest.raises(LedgerError, match="cannot be made"):
             open_ledger(folder / "new" / "l.sqlite")
@@ -473,7 +487,7 @@ def test_a_full_disk_writes_nothing(tmp_path: pathlib.Path, monkeypatch: pytest.
 
     monkeypatch.setattr(store, "_sqlite_connection", cramped)
     rows = [(entries.micro(T0 + k), 20.0, 40.0) for k in range(20_000)]
-    with pytest.raises(LedgerError, match="the disk is full; nothing was written: free some space"):
+    with pytest.raises(LedgerError, match="the disk is full: free some space"):
         place_entries.log(ledger, "bench", rows, source="h.csv")
     monkeypatch.undo()
     assert maintenance.ledger_stats(ledger) == before
@@ -554,7 +568,7 @@ def test_a_commit_whose_answer_is_lost_is_looked_up(
     if arrives:
         writers.move(shelf, "pa6-07", "oven")
     else:
-        with pytest.raises(LedgerError, match="nothing was written"):
+        with pytest.raises(LedgerError, match="went away"):
             writers.move(shelf, "pa6-07", "oven")
     monkeypatch.undo()
     assert kinds(shelf) == (["moved"] if arrives else [])

@@ -164,7 +164,7 @@ def test_a_strand_that_only_strings_is_not_forbidden() -> None:
         "dry it first for a part that matters: strings and a rough surface are likely"
     )
     steps = reasons.next_steps(
-        "dry-first", place="bench", start_by_s=None, now_s=0.0, record=None, damage="surface"
+        "dry-first", place="bench", start_by=None, now_s=0.0, record=None, damage="surface"
     )
     assert list(steps) == [
         "dry the spool first for a part that matters: strings and a rough surface are likely, and no setting "
@@ -183,7 +183,7 @@ def test_damage_grows_with_the_water_and_with_what_water_does_to_the_material(na
 def test_what_to_do_names_the_record_that_would_tell() -> None:
     def first(code, record=None):
         return next(
-            reasons.next_steps(code, place="bag", start_by_s=None, now_s=0.0, record=record, damage="part")
+            reasons.next_steps(code, place="bag", start_by=None, now_s=0.0, record=record, damage="part")
         )
 
     assert first("clear") == "print; it stays so for the next 30 days where it is (bag)"

@@ -264,7 +264,7 @@ def test_the_bodys_material_may_be_unknown(read):
         ('kind = "sealed"', 'kind = "sealed"\ndraught = 2 #!', "'draught' is no key of kind 'sealed'; known: "),
         ('kind = "sealed"', 'kind = "sealed"\nfilm = "fool" #!', "film is 'fool', but must be foil | metallised | polyamide-polyethylene | polyethylene; did you mean 'foil'?"),
         ('kind = "sealed"', 'kind = "sealed"\nleak_g_per_day = 0.1\nfilm = "foil" #!', "leak_g_per_day says what comes through already"),
-        ('[place.bag]\nkind = "sealed"', '[place.bag] #!\nkind = "sealed"\nfilm_area_m2 = 0.2', "place.bag has no film; add it"),
+        ('[place.bag]\nkind = "sealed"', '[place.bag] #!\nkind = "sealed"\nfilm_area_m2 = 0.2', "[place.bag] has no film; add it"),
         ("[place.oven]", "[place.oven] #!", "[place.oven] has no temperature_C; add it", "temperature_C = 78.0\n"),
         ("[place.oven]", "[place.oven] #!", "[place.oven] is a dryer; add one of room", 'room = "bench"\n'),
         ('room = "bench"', 'room = "bensch" #!', "no place 'bensch' in this file; did you mean 'bench'"),

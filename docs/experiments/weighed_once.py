@@ -50,7 +50,7 @@ def marched(spool, now_s, members):
     water, content = [], []
     for _ in range(members // BATCH):
         parameters = polymer(spool.material, at=random.random((BATCH, DIMENSIONS)))
-        state = history._replayed(spool, Ensemble(parameters), list(spool.events), now_s, []).state()
+        state = history._replayed(spool, Ensemble(parameters), list(spool.events), now_s, []).own.state()
         water.append(inference.predictions(state.record))
         content.append(state.next_fed_wt_pct)
     return np.concatenate(water), np.concatenate(content), state.record

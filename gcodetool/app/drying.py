@@ -1,6 +1,6 @@
-"""``drying``: how to dry a spool, and what weigh-ins of a drying run say."""
+"""``drying``: how to dry a spool, when it is done, and what weigh-ins of a drying run say."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -12,6 +12,7 @@ from gcodetool.app.resolve import (
     clock,
     find_printer,
     find_spool,
+    is_dryer,
     nearest,
     snapshots_of,
     spools_in_dryer,
@@ -22,17 +23,21 @@ from gcodetool.drying.device import (
     likely_room,
     of_place,
     of_profile,
+    power_said,
     powered,
     room_at,
     room_of,
 )
-from gcodetool.drying.fit import Fit, last_run
+from gcodetool.drying.fit import Fit
 from gcodetool.drying.fit import fit as fit_run
 from gcodetool.drying.instructions import named
 from gcodetool.drying.job import JobFeed
 from gcodetool.drying.limits import shared_bounds
 from gcodetool.drying.plan import DryingPlan
 from gcodetool.drying.plan import plan as make_plan
+from gcodetool.drying.runs import last_run
+from gcodetool.drying.status import DryingStatus
+from gcodetool.drying.status import status as make_status
 from gcodetool.drying.thermostat import Thermostat, thermostat
 from gcodetool.drying.together import companions
 from gcodetool.errors import UsageError
@@ -45,7 +50,7 @@ from gcodetool.moisture.notes import Note
 from gcodetool.moisture.record import Spool
 
 if TYPE_CHECKING:
-    from gcodetool.profiles import Printer
+    from gcodetool.profiles import Dryer, Printer
 
 WARMEST_ROOM_C: Final = 60.0
 
@@ -214,6 +219,99 @@ def drying_fit(
     return fit_run(held, now_s, members=default_members(members), place=dryer, warmth=warmth)
 
 
+def drying_status(
+    word: SpoolWord,
+    *,
+    job: JobToDryFor | None = None,
+    to_wt_pct: float | None = None,
+    at: Moment = None,
+    members: int | None = None,
+    tariff_per_kWh: float | None = None,
+    ledger: str | None = None,
+) -> tuple[DryingStatus, ...]:
+    """Return whether a spool in a dryer is done, and when it will be; of a place, all spools in it.
+
+    Parameters
+    ----------
+    word
+        A spool, as for a check, or a place of the ledger.
+    job, to_wt_pct
+        What it is dried for instead of good; not both.
+    at, members, ledger
+        As for a check.
+    tariff_per_kWh
+        Price of electricity.
+
+    Raises
+    ------
+    UsageError
+        A name that is none, or arguments that do not fit together.
+    SpoolError
+        It was never in a dryer, or its reel is empty.
+    """
+    asked = StatusQuestion(job, to_wt_pct, clock(at), members, tariff_per_kWh, ledger)
+    return tuple(said for _, _, said in statuses(word, asked))
+
+
+@dataclass(frozen=True)
+class StatusQuestion:
+    """What the status of spools in a dryer is asked for; words as for `drying_status`."""
+
+    job: JobToDryFor | None
+    to_wt_pct: float | None
+    now_s: float
+    members: int | None
+    tariff_per_kWh: float | None
+    ledger: str | None
+
+
+def statuses(word: SpoolWord, asked: StatusQuestion) -> Iterator[tuple[Spool, State, DryingStatus]]:
+    """Yield records, states and statuses of what a word means: a spool, or all spools in a dryer."""
+    job, ledger = asked.job, asked.ledger
+    if job is not None and asked.to_wt_pct is not None:
+        raise UsageError("--for and --to cannot be used together: the job decides how dry; leave one out")
+    inside: Sequence[SpoolWord] = [word]
+    if isinstance(word, str) and is_dryer(word, ledger=ledger):
+        inside = spools_in_dryer(word, asked.now_s, ledger=ledger)
+    machine = find_printer(None if job is None else job.printer, ledger=ledger)
+    also = (*machine.places, *(() if job is None or job.place is None else (job.place,)))
+    for one in inside:
+        held = find_spool(one, ledger=ledger, also=also)
+        shelf = snapshots_of(ledger)(held)
+        state = state_at(held, asked.now_s, members=default_members(asked.members), shelf=shelf)
+        feed = None if job is None else job_feed(job, held, state, machine.profile)
+        said = status_of(
+            held, state, to_wt_pct=asked.to_wt_pct, job=feed, tariff_per_kWh=asked.tariff_per_kWh
+        )
+        yield held, state, said
+
+
+def status_of(
+    held: Spool,
+    state: State,
+    *,
+    to_wt_pct: float | None = None,
+    job: JobFeed | None = None,
+    tariff_per_kWh: float | None = None,
+) -> DryingStatus:
+    """Return the status of a spool in the dryer that it is in, or was in last.
+
+    Raises
+    ------
+    SpoolError
+        It was never in one.
+    """
+    began_s, _, place = last_run(held, state.as_of_s, None)
+    return make_status(
+        state,
+        _of_record(held, state, place.name),
+        to_wt_pct=to_wt_pct,
+        job=job,
+        since_s=began_s,
+        tariff_per_kWh=tariff_per_kWh,
+    )
+
+
 def device_of(held: Spool, state: State, wanted: DryerQuestion) -> Device:
     """Return the place of the record or the profile that is meant; no name: the record's only dryer.
 
@@ -230,14 +328,32 @@ def device_of(held: Spool, state: State, wanted: DryerQuestion) -> Device:
             known = ", ".join(profiles.names("dryers"))
             raise UsageError(f"which dryer? Name one with --dryer: {has}, or a profile: {known}")
         name = dryers[0]
-    path = profiles.path_of("dryers", name) if profiles.is_path(name) else profiles.lookup("dryers", name)
-    like = None if path is None else profiles.dryer(path)
     if name in held.places:
-        return powered(of_place(held, state, name, room=room), wanted.power_W, like)
+        return _of_record(held, state, name, room=room, power_W=wanted.power_W)
+    like = _profile(name)
     if like is None:
         offer = nearest(name, [*held.places, *profiles.names("dryers")])
         raise UsageError(f"--dryer '{name}': no place of {held.id} and no dryer profile; {offer}")
     return powered(of_profile(like, likely_room(held, state) if room is None else room), wanted.power_W)
+
+
+def _of_record(
+    held: Spool, state: State, name: str, *, room: Room | None = None, power_W: float | None = None
+) -> Device:
+    """Return a place of the record as a dryer, with its power: as asked, as stated, else of the profile of its name."""
+    return powered(of_place(held, state, name, room=room), power_W, _profile(name))
+
+
+def power_like(name: str) -> tuple[float | None, str]:
+    """Return the power of the profile that a dryer is named after, and what is said of it; None: there is none."""
+    like = _profile(name)
+    return (None, "") if like is None else (like.power_W, power_said(like))
+
+
+def _profile(name: str) -> "Dryer | None":
+    """Return the dryer profile of a name or a path; None: there is none."""
+    path = profiles.path_of("dryers", name) if profiles.is_path(name) else profiles.lookup("dryers", name)
+    return None if path is None else profiles.dryer(path)
 
 
 def _room(held: Spool, state: State, wanted: DryerQuestion) -> Room | None:

@@ -8,14 +8,14 @@ and what is done about it (``tweaks``, ``prepare``).
 
 import threading
 from collections.abc import Callable, Mapping, Sequence
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from gcodetool import profiles
+from gcodetool.app.conditions import Conditions
 from gcodetool.errors import GcodeError, UsageError
 from gcodetool.gcode.markers import for_tool
 from gcodetool.judge.findings import ExaminedJob, JobFindings, SpoolOverJob, ToolFindings, ToolVerdict
 from gcodetool.judge.verdict_codes import worst
-from gcodetool.moisture.members import default_members
 from gcodetool.moisture.snapshot import SnapshotStoreFor, no_snapshots
 from gcodetool.motion.feed import feed_of, mass_g
 from gcodetool.motion.file_cautions import file_cautions
@@ -105,30 +105,10 @@ def examine(
     if applied is not None:
         tweaks = False
         cautions.append(f"tweaks were applied to this file before ({applied}): none is suggested again")
-    found = []
-    over: dict[int, SpoolOverJob] = {}
-    for tool in tools:
-        spool = assigned.get(tool)
-        if spool is None:
-            found.append(without_record(program, timeline, tool))
-            continue
-        from gcodetool.app.tool_findings import check_tool
-
-        checked, over[tool], said = check_tool(
-            program,
-            timeline,
-            tool,
-            spool,
-            at_s=at_s,
-            printer=printer,
-            place=place,
-            confidence=confidence,
-            members=default_members(members),
-            tweaks=tweaks,
-            shelf_of=shelf_of,
-        )
-        found.append(checked)
-        cautions += said
+    asked = Conditions(at_s, printer, place, confidence, members, tweaks, shelf_of)
+    found, over, said = check_tools(program, timeline, assigned, asked)
+    cautions += said
+    off: dict[str, Any] = {"printer": printer, "filament_diameter_mm": diameters}
     findings = JobFindings(
         path=str(program.path),
         sha256=digest.result(),
@@ -145,12 +125,8 @@ def examine(
         waiting_s=timeline.total_waiting_s,
         open_air_s=timeline.open_air_s,
         slicer_claim_s=program.facts.claimed_s,
-        moving_s_range=moving_range(program, timeline, printer=printer, filament_diameter_mm=diameters)
-        if spread
-        else None,
-        claim_difference=claim_difference(program, timeline, printer=printer, filament_diameter_mm=diameters)
-        if spread
-        else None,
+        moving_s_range=moving_range(program, timeline, **off) if spread else None,
+        claim_difference=claim_difference(program, timeline, **off) if spread else None,
         rules="exact",  # the firmware's own, in every dialect
         limits=timeline.limits,
         waits=timeline.waits,
@@ -160,6 +136,26 @@ def examine(
         cautions=tuple(dict.fromkeys(cautions)),
     )
     return ExaminedJob(findings, timeline, anchor, over)
+
+
+def check_tools(
+    program: "Program", timeline: Timeline, spools: "Mapping[int, Spool]", asked: Conditions
+) -> tuple[list[ToolFindings], dict[int, SpoolOverJob], list[str]]:
+    """Return the findings on each tool, the states of known spools by tool, and their cautions."""
+    found: list[ToolFindings] = []
+    over: dict[int, SpoolOverJob] = {}
+    cautions: list[str] = []
+    for tool in timeline.tools:
+        spool = spools.get(tool)
+        if spool is None:
+            found.append(without_record(program, timeline, tool))
+            continue
+        from gcodetool.app.tool_findings import check_tool
+
+        checked, over[tool], said = check_tool(program, timeline, tool, spool, asked)
+        found.append(checked)
+        cautions += said
+    return found, over, cautions
 
 
 class _Digest:

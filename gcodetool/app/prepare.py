@@ -1,6 +1,6 @@
 """``prepare``: the job with its forecast on top, and a purge-and-inspect block before the first layer."""
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Unpack
@@ -9,6 +9,7 @@ from gcodetool.app.check import CheckedJob, JobQuestion, Reading, Spools, Words,
 from gcodetool.app.resolve import clock
 from gcodetool.block import annotate as prepared
 from gcodetool.block.annotate import PrepareOptions
+from gcodetool.errors import UsageError
 from gcodetool.gcode.edits import write_atomic
 from gcodetool.gcode.output_form import form_of
 from gcodetool.report.as_json import to_json
@@ -104,9 +105,8 @@ def prepare(
         program, examined = done_to.program, done_to.examined
         notes = (*notes, *done_to.notes)
     found = examined.findings
-    if report is not None:
-        write_atomic(Path(report), [to_json(found).encode() + b"\n"])
     if found.verdict in set(refuse):
+        _report(found, report)
         return PreparedJob(found, None, notes=notes)
     target = (
         program.path
@@ -115,8 +115,9 @@ def prepare(
         if output is not None
         else prepared.target_of(program.path, program.source.kind)
     )
+    _refuse_over_job(report, program.path, target)
     if before is not None:
-        _keep_as_it_is(seen, target)
+        _keep_as_it_is(seen, target, lambda: _report(found, report))
         return PreparedJob(found, target, applied_before=before, notes=notes)
     done = prepared.annotate(
         program,
@@ -125,21 +126,45 @@ def prepare(
         printer=seen.printer,
         options=options or PrepareOptions(),
     )
-    prepared.write(program, done, target, sha256=found.sha256)
-    planned = tuple(_note_plans(seen, found, asked)) if record else ()
-    return PreparedJob(found, target, insertions=done, notes=(*notes, *done.notes), planned=planned)
+    planned: list[NotedPlan] = []
+
+    def last_look() -> None:
+        """Do all that may fail before the job itself is replaced."""
+        program.source.same_bytes(found.sha256)
+        _report(found, report)
+        planned.extend(_note_plans(seen, found, asked) if record else ())
+
+    prepared.write(program, done, target, last_look=last_look)
+    return PreparedJob(found, target, insertions=done, notes=(*notes, *done.notes), planned=tuple(planned))
 
 
-def _keep_as_it_is(seen: CheckedJob, target: Path) -> None:
-    """Write the job's own text to *target*, where that is another file."""
+def _report(found: "JobFindings", report: str | Path | None) -> None:
+    if report is not None:
+        write_atomic(Path(report), [to_json(found).encode() + b"\n"])
+
+
+def _refuse_over_job(report: str | Path | None, job: Path, target: Path) -> None:
+    """Raise UsageError where the report would stand over the job or its prepared copy."""
+    if report is not None and {Path(report).resolve()} & {job.resolve(), target.resolve()}:
+        raise UsageError(f"--report {report} is the job's own file; name another one")
+
+
+def _keep_as_it_is(seen: CheckedJob, target: Path, report: Callable[[], None]) -> None:
+    """Write the report, and the job's own text to *target*, where that is another file."""
     program = seen.program
     if target.exists() and target.samefile(program.path):
+        report()
         return
+
+    def last_look() -> None:
+        program.source.same_bytes(seen.findings.sha256)
+        report()
+
     form = form_of(program.source.kind, program.path, target)
     write_atomic(
         target,
         program.source.packed(iter, form),
-        last_look=lambda: program.source.same_bytes(seen.findings.sha256),
+        last_look=last_look,
     )
 
 

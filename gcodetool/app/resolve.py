@@ -92,6 +92,30 @@ def find_spool(
         return _loaded(conn, word, records.places(conn), also)
 
 
+def is_dryer(word: str, *, ledger: str | None = None) -> bool:
+    """Return whether a word is a dryer of the ledger, and not a spool's or a file's.
+
+    Raises
+    ------
+    UsageError
+        A place that is no dryer.
+    """
+    from gcodetool.ledger import location
+
+    if is_spool_file(word) or not location.exists(ledger):
+        return False
+    from gcodetool.ledger import entries, records, store
+
+    with store.reading(store.open_ledger(ledger, make=False)) as conn:
+        places = records.places(conn)
+        if word not in places or word in entries.heads(conn, "spool"):
+            return False
+    if places[word].kind != "dryer":
+        dryers = ", ".join(name for name, each in places.items() if each.kind == "dryer") or "none"
+        raise UsageError(f"'{word}' is no dryer but of kind {places[word].kind}; dryers: {dryers}")
+    return True
+
+
 def _loaded(
     conn: "Connection", spool_id: str, places: "Mapping[str, PlaceRecord]", also: tuple[str, ...]
 ) -> "Spool":
@@ -103,8 +127,8 @@ def _loaded(
     return neighbours.with_neighbours(conn, found, places)
 
 
-def spools_in_dryer(place: str, at_s: float, *, ledger: str | None = None) -> "list[Spool]":
-    """Return the ledger's spools that are in a dryer at a moment; none where the ledger has no such dryer."""
+def spools_in_dryer(place: str, at_s: float | None, *, ledger: str | None = None) -> "list[Spool]":
+    """Return the ledger's spools that are in a dryer at a moment, or (None) ever were; none where it has no such dryer."""
     from gcodetool.ledger import location
 
     if not location.exists(ledger):
@@ -112,12 +136,16 @@ def spools_in_dryer(place: str, at_s: float, *, ledger: str | None = None) -> "l
     from gcodetool.ledger import dryers, records, store
     from gcodetool.ledger.entries import micro
 
-    at_us = micro(at_s)
+    at_us = None if at_s is None else micro(at_s)
     with store.reading(store.open_ledger(ledger, make=False)) as conn:
         places = records.places(conn)
         if place not in places or places[place].kind != "dryer":
             return []
-        there = [stay.spool for stay in dryers.stays_in(conn, place) if stay.begin_us <= at_us < stay.end_us]
+        there = [
+            stay.spool
+            for stay in dryers.stays_in(conn, place)
+            if at_us is None or stay.begin_us <= at_us < stay.end_us
+        ]
         return [records.load_spool(conn, spool_id, places) for spool_id in dict.fromkeys(there)]
 
 

@@ -10,8 +10,11 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Final
 
 from gcodetool.app.check import SpoolWord
+from gcodetool.app.drying import status_of
 from gcodetool.app.resolve import Moment, clock, find_spool, snapshots_of
 from gcodetool.drying.advice import drying_advice
+from gcodetool.drying.course import known
+from gcodetool.drying.status_words import headline, short
 from gcodetool.errors import GcodetoolError
 from gcodetool.judge.idle_forecast import (
     IdleForecast,
@@ -22,13 +25,14 @@ from gcodetool.judge.idle_forecast import (
     to_text,
 )
 from gcodetool.judge.print_air import ROOM_AIR
-from gcodetool.judge.shelf_findings import ListedSpool, SpoolFindings
+from gcodetool.judge.record_facts import kind_of
+from gcodetool.judge.shelf_findings import InDryer, ListedSpool, SpoolFindings
 from gcodetool.judge.spool_judgement import judge_spool
 from gcodetool.ledger import cache, entries, records
 from gcodetool.ledger.entries import micro
 from gcodetool.ledger.neighbours import NOBODY, meetings, with_neighbours
 from gcodetool.ledger.store import open_ledger, reading
-from gcodetool.moisture.history import state_at
+from gcodetool.moisture.history import State, state_at
 from gcodetool.moisture.members import default_members
 from gcodetool.moisture.snapshot import MODEL
 
@@ -70,9 +74,20 @@ def look(
     state = state_at(held, now_s, members=default_members(members), shelf=shelf)
     nominal = state if state.members == 1 else state_at(held, now_s, members=1, shelf=shelf)
     found = judge_spool(state, nominal)
+    drying = in_dryer(held, state)
+    if drying is not None:
+        return replace(found, drying=drying, advice=(drying.line,))
     if {found.word, found.whole_word} <= NEEDS_NO_HEAT:
         return found
     return replace(found, advice=(*found.advice, *drying_advice(state)))
+
+
+def in_dryer(held: "Spool", state: State) -> InDryer | None:
+    """Return whether a spool in a dryer is done; None: it is in none, or nothing is left on it."""
+    if kind_of(held, state.place) != "dryer" or state.remaining_mm <= 0:
+        return None
+    said = status_of(held, state)
+    return InDryer(said.word, said.because, short(said), headline(said), known(said.to_go_s.p50), said.sure_s)
 
 
 def spools(
@@ -107,7 +122,8 @@ def spools(
     found: dict[str, ListedSpool] = {}
     for spool_id in heads:
         seen = work.kept(kept.get(spool_id), work.head(spool_id, heads), marks)
-        if seen is not None and spool_id not in gone and is_valid_at(seen, work.now_s):
+        # of a reel in a dryer it is said whether it is done: that is asked of its state at this very moment
+        if seen is not None and spool_id not in gone and is_valid_at(seen, work.now_s) and not seen.in_dryer:
             found[spool_id] = ListedSpool(spool_id, read_at(seen, work.now_s), None)
     missing = sorted(set(heads) - set(found))
     if missing:
@@ -163,9 +179,13 @@ class _List:
         airs: dict[str, Any] = {}
         with reading(self.ledger) as conn:
             places = records.places(conn)
-            shelf = {name: records.spool_record(name, entries.of(conn, "spool", name)) for name in missing}
+            histories = {name: entries.of(conn, "spool", name) for name in missing}
         for number, spool_id in enumerate(missing, 1):
-            record = shelf[spool_id]
+            try:
+                record = records.spool_record(spool_id, histories[spool_id])
+            except GcodetoolError as error:
+                found[spool_id] = ListedSpool(spool_id, None, str(error), False)
+                continue
             if record is None or (record.retired and not retired):
                 continue
             try:
@@ -174,7 +194,7 @@ class _List:
                     held = with_neighbours(conn, held, places, met=self.met, airs=airs)
                 store = cache.LedgerShelf(self.ledger, spool_id)
                 state = state_at(held, self.now_s, members=self.members, shelf=store)
-                seen = idle_forecast(held, state)
+                seen, drying = idle_forecast(held, state), in_dryer(held, state)
             except GcodetoolError as error:
                 found[spool_id] = ListedSpool(spool_id, None, str(error), record.retired)
                 continue
@@ -186,7 +206,8 @@ class _List:
             files = [each for each in (str(record.facts["material"]),) if each.endswith(".toml")]
             rests = json.dumps({"places": used, "files": files, "outlook": to_text(seen)})
             keep[spool_id] = (self.key(self.head(spool_id, heads), used, marks, files), rests)
-            found[spool_id] = ListedSpool(spool_id, read_at(seen, self.now_s), None, record.retired)
+            row = replace(read_at(seen, self.now_s), drying=drying)
+            found[spool_id] = ListedSpool(spool_id, row, None, record.retired)
             if progress is not None:
                 progress("working out spools", number, len(missing))
             if len(keep) == TOGETHER:

@@ -21,37 +21,27 @@ from gcodetool.judge.print_air import air_of_print
 from gcodetool.judge.print_judgement import PrintJudgement, judge_print
 from gcodetool.judge.spool_judgement import band_of, spool_state
 from gcodetool.moisture.history import State, state_at
-from gcodetool.moisture.snapshot import SnapshotStoreFor, no_snapshots
+from gcodetool.moisture.members import default_members
 from gcodetool.motion.feed import ToolFeed, feed_of, mass_g
 from gcodetool.motion.timeline import Timeline
 from gcodetool.tweaks.suggest import lasting_damage, shortfall, suggest, water_in
 from gcodetool.tweaks.tool_demands import demands_of
 
 if TYPE_CHECKING:
+    from gcodetool.app.conditions import Conditions
     from gcodetool.gcode.program import Program
     from gcodetool.moisture.record import Spool
-    from gcodetool.profiles import Printer
 
 
 def check_tool(
-    program: "Program",
-    timeline: Timeline,
-    tool: int,
-    spool: "Spool",
-    *,
-    at_s: float,
-    printer: "Printer | None",
-    place: str | None,
-    confidence: float,
-    members: int,
-    tweaks: bool = True,
-    shelf_of: SnapshotStoreFor = no_snapshots,
+    program: "Program", timeline: Timeline, tool: int, spool: "Spool", asked: "Conditions"
 ) -> tuple[ToolFindings, SpoolOverJob, list[str]]:
     """Return the findings on one tool, the spool's states that they rest on, and its cautions."""
-    state = state_at(spool, at_s, members=members, shelf=shelf_of(spool))
-    around = air_of_print(spool, state, at_s=at_s, place=place, printer=printer)
+    members, printer = default_members(asked.members), asked.printer
+    state = state_at(spool, asked.at_s, members=members, shelf=asked.shelf_of(spool))
+    around = air_of_print(spool, state, at_s=asked.at_s, place=asked.place, printer=printer)
     feed = feed_of(timeline, tool, program.facts)
-    judged = judge_print(state, around, feed, confidence=confidence)
+    judged = judge_print(state, around, feed, confidence=asked.confidence)
     found = ToolFindings(
         tool=tool,
         spool=spool.id,
@@ -72,16 +62,18 @@ def check_tool(
         forecast=forecast_findings(state, judged, feed),
         sharpen=judged.sharpen,
     )
-    asked = demands_of(
+    demands = demands_of(
         program, timeline, tool, material=spool.material, diameter_mm=spool.diameter_mm, printer=printer
     )
     water = water_in(found, spool)
-    suggested = suggest(spool.material, water, asked, printer=printer)
-    damage = lasting_damage(spool.material, water, asked) if water.worst > water.good else None
-    short = shortfall(water, suggested) if judged.code == "adjust" and tweaks else None
-    heat = drying_advice(state, confidence=confidence) if judged.code in ("runs-out", "dry-first") else ()
+    suggested = suggest(spool.material, water, demands, printer=printer)
+    damage = lasting_damage(spool.material, water, demands) if water.worst > water.good else None
+    short = shortfall(water, suggested) if judged.code == "adjust" and asked.tweaks else None
+    heat = (
+        drying_advice(state, confidence=asked.confidence) if judged.code in ("runs-out", "dry-first") else ()
+    )
     advice = (*judged.advice, *heat, *(each for each in (damage, short) if each is not None))
-    found = replace(found, tweaks=suggested if tweaks else (), advice=advice)
+    found = replace(found, tweaks=suggested if asked.tweaks else (), advice=advice)
     return found, over, list(judged.cautions)
 
 

@@ -7,7 +7,7 @@ findings and the stated time only.
 
 import re
 import unicodedata
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -130,14 +130,14 @@ def why_untouched(anchor: Anchor) -> str | None:
     return f"{anchor.untouchable}: nothing can be inserted safely; the file is as it was"
 
 
-def write(program: "Program", prepared: Annotations, target: Path, *, sha256: str) -> None:
+def write(program: "Program", prepared: Annotations, target: Path, *, last_look: Callable[[], None]) -> None:
     """Write *program* with its insertions to *target*, whole or not at all.
 
     The job itself stays in the form that its bytes have; another target gets the form of its name.
 
     Parameters
     ----------
-    sha256 : of the job's file when it was examined: the insertions fit that file and no other.
+    last_look : called before anything is replaced: whether the job is still the file that was examined.
 
     Raises
     ------
@@ -150,11 +150,7 @@ def write(program: "Program", prepared: Annotations, target: Path, *, sha256: st
     from gcodetool.gcode.output_form import form_of
 
     form = form_of(program.source.kind, program.path, target)
-    edits.write_atomic(
-        target,
-        program.packed(prepared.edits, form),
-        last_look=lambda: program.source.same_bytes(sha256),
-    )
+    edits.write_atomic(target, program.packed(prepared.edits, form), last_look=last_look)
 
 
 def requested_block(

@@ -62,7 +62,9 @@ def adjust(
     members: int | None,
     ledger: str | None,
 ) -> int:
-    """Write a copy of filament PROFILE with settings that may help a marginal spool.
+    """Write a copy of PROFILE with settings for a marginal spool.
+
+    It is a slicer's filament profile; the settings may help, no more.
 
     The original is never touched.  If the spool is dry, or too wet for settings to help, nothing is
     changed: the copy is then the original, byte for byte.

@@ -20,7 +20,10 @@ OUTPUT: Final = "demo-hose-clips-tpu.prepared.gcode"
 
 @click.command(epilog="Example: gcodetool demo")
 def demo() -> int:
-    """Run the main job on sample files; writes one annotated file into this folder."""
+    """Run the main job on sample files.
+
+    It writes one annotated file into this folder.
+    """
     import gcodetool
     from gcodetool.report.as_text import print_report
 

@@ -1,4 +1,4 @@
-"""``drying``: how to dry a spool, and what weigh-ins of a drying run say."""
+"""``drying``: how to dry a spool, when it is done, and what weigh-ins of a drying run say."""
 
 import json
 import sys
@@ -14,12 +14,14 @@ from gcodetool.cli.options import (
     json_option,
     ledger_option,
     members_option,
+    page_path,
 )
+from gcodetool.cli.output import say_json
 from gcodetool.cli.shelf import DRYER, PLACE, SPOOL
 from gcodetool.errors import UsageError
 
 if TYPE_CHECKING:
-    from gcodetool.app.drying import DryerQuestion
+    from gcodetool.app.drying import DryerQuestion, JobToDryFor
 
 MOMENT = at_option("The moment it is put in")
 JSON = json_option("Print one JSON object (docs/drying.schema.json).")
@@ -27,7 +29,7 @@ JSON = json_option("Print one JSON object (docs/drying.schema.json).")
 
 @click.group(epilog="Example: gcodetool drying plan pa6-07.toml --dryer oven")
 def drying() -> None:
-    """Say how to dry a spool and whether this dryer can, and read a drying run's weigh-ins.
+    """Plan a drying, say when it is done, read its weigh-ins.
 
     Heat, fumes and unattended machines hurt people: makers' limits and local codes come first.
     """
@@ -91,6 +93,7 @@ def drying() -> None:
 )
 @click.option("--power", "power_W", type=click.FloatRange(0), metavar="W", help="The dryer's mean power.")
 @click.option("--tariff", type=click.FloatRange(0), metavar="PRICE", help="Price of a kWh, in your currency.")
+@click.option("--more", is_flag=True, help="Also why, the course, what else would work, and every caution.")
 @MOMENT
 @confidence_option("Share of the forecast's members that must be there by then.")
 @members_option()
@@ -111,20 +114,20 @@ def plan(
     place: str | None,
     power_W: float | None,
     tariff: float | None,
+    more: bool,
     at_s: float | None,
     confidence: float,
     members: int | None,
     ledger: str | None,
     as_json: bool,
 ) -> int:
-    """Say how hot and how long to dry a spool, and whether this dryer can get it there at all.
+    """Say how hot and how long to dry a spool.
 
     Several spools share the dryer: one temperature, the longest of their times.
     """
-    from gcodetool.app.drying import DryerQuestion, JobToDryFor, drying_plan
+    from gcodetool.app.drying import DryerQuestion, drying_plan
 
-    if job is None and not (tool is None and printer is None and place is None):
-        raise UsageError("--tool, --printer and --place belong to a job; name it with --for JOB")
+    wanted_for = _job(job, tool, printer, place)
     asked = DryerQuestion(dryer, room, room_C, room_rh, power_W)
     if len(spools) > 1 or (dryer is None and job is None and to_wt_pct is None):
         if job is not None or to_wt_pct is not None:
@@ -135,7 +138,7 @@ def plan(
     made, held = drying_plan(
         spools[0],
         asked,
-        job=None if job is None else JobToDryFor(job, tool, printer, place),
+        job=wanted_for,
         to_wt_pct=to_wt_pct,
         at=at_s,
         confidence=confidence,
@@ -148,11 +151,11 @@ def plan(
     if as_json:
         from gcodetool.report.drying_json import plan_dict
 
-        click.echo(json.dumps(plan_dict(made, held), indent=1, allow_nan=False))
+        say_json(json.dumps(plan_dict(made, held), indent=1, allow_nan=False))
     else:
         from gcodetool.report.drying_text import print_plan
 
-        print_plan(made, held, sys.stdout)
+        print_plan(made, held, sys.stdout, more=more)
     return 0
 
 
@@ -187,7 +190,7 @@ def plan_several(
         if as_json:
             from gcodetool.report.drying_json import together_dict
 
-            click.echo(json.dumps(together_dict(found, held), indent=1, allow_nan=False))
+            say_json(json.dumps(together_dict(found, held), indent=1, allow_nan=False))
         else:
             from gcodetool.report.drying_together_text import print_together
 
@@ -197,12 +200,116 @@ def plan_several(
     if as_json:
         from gcodetool.report.drying_json import choices_dict
 
-        click.echo(json.dumps(choices_dict(choices, held), indent=1, allow_nan=False))
+        say_json(json.dumps(choices_dict(choices, held), indent=1, allow_nan=False))
     else:
         from gcodetool.report.drying_together_text import print_choices
 
         print_choices(choices, held, sys.stdout)
     return True
+
+
+@drying.command(epilog="Example: gcodetool drying status oven. Exit code: 0, or 1 an error, 2 misuse.")
+@click.argument("word", metavar="ID|FILE|PLACE", type=SPOOL)
+@click.option(
+    "--for", "job", type=click.Path(path_type=Path), metavar="JOB", help="A sliced file: as dry as it needs."
+)
+@click.option("--tool", type=click.IntRange(0), metavar="N", help="Which of the job's tools, if several.")
+@click.option("--printer", metavar="NAME|FILE", help="Printer profile for the job's time.")
+@click.option("--place", metavar="NAME", type=PLACE, help="Place in whose air the job is printed.")
+@click.option(
+    "--to", "to_wt_pct", type=click.FloatRange(0.0, 100.0), metavar="WT", help="Water content to reach, wt %."
+)
+@click.option("--tariff", type=click.FloatRange(0), metavar="PRICE", help="Price of a kWh, in your currency.")
+@click.option(
+    "-o",
+    "--output",
+    type=click.Path(path_type=Path),
+    metavar="FILE.html",
+    help="Also write a page with pictures of the run; an existing one is replaced.",
+)
+@at_option("The moment to look at")
+@members_option()
+@ledger_option
+@JSON
+def status(
+    word: str,
+    job: Path | None,
+    tool: int | None,
+    printer: str | None,
+    place: str | None,
+    to_wt_pct: float | None,
+    tariff: float | None,
+    output: Path | None,
+    at_s: float | None,
+    members: int | None,
+    ledger: str | None,
+    as_json: bool,
+) -> int:
+    """Say whether a spool in a dryer is done, and when it will be.
+
+    Of a dryer, all spools in it.  A reel is judged by its wettest turns: it is done when nine chances in ten say so.
+    """
+    from gcodetool.app.drying import StatusQuestion, statuses
+    from gcodetool.app.resolve import clock
+
+    asked = StatusQuestion(_job(job, tool, printer, place), to_wt_pct, clock(at_s), members, tariff, ledger)
+    if output is None:
+        found = tuple(said for _, _, said in statuses(word, asked))
+    else:
+        from gcodetool.app.drying_page import drying_status_page
+
+        page_path(output)
+        found = drying_status_page(word, asked, output)
+    if as_json:
+        from gcodetool.report.drying_json import statuses_dict
+
+        click.echo(json.dumps(statuses_dict(found), indent=1, allow_nan=False))
+    elif not found:
+        click.echo(f"no spool in {word}; note one with 'gcodetool spool move ID {word}'")
+    else:
+        from gcodetool.report.drying_text import print_statuses
+
+        print_statuses(found, sys.stdout)
+    if output is not None and found:
+        click.echo(f"wrote {output}", err=as_json)
+    return 0
+
+
+@drying.command("list", epilog="Example: gcodetool drying list --tariff 0.30")
+@click.option("--tariff", type=click.FloatRange(0), metavar="PRICE", help="Price of a kWh, in your currency.")
+@at_option("The moment to look at")
+@members_option()
+@ledger_option
+@JSON
+def list_dryers(
+    tariff: float | None, at_s: float | None, members: int | None, ledger: str | None, as_json: bool
+) -> int:
+    """List what is in the dryers, and what they used by month.
+
+    Hours with a spool in it count, several at a time once; its power is the dryer's own (place set --watts), else that
+    of the profile that it is named after.
+    """
+    from gcodetool.app.drying_list import drying_list
+
+    inside, months = drying_list(at=at_s, members=members, tariff_per_kWh=tariff, ledger=ledger)
+    if as_json:
+        from gcodetool.report.drying_json import list_dict
+
+        click.echo(json.dumps(list_dict(inside, months), indent=1, allow_nan=False))
+    else:
+        from gcodetool.report.drying_text import print_list_of_dryers
+
+        print_list_of_dryers(inside, months, sys.stdout)
+    return 0
+
+
+def _job(job: Path | None, tool: int | None, printer: str | None, place: str | None) -> "JobToDryFor | None":
+    """Return the job that a spool is dried for; None: none."""
+    from gcodetool.app.drying import JobToDryFor
+
+    if job is None and not (tool is None and printer is None and place is None):
+        raise UsageError("--tool, --printer and --place belong to a job; name it with --for JOB")
+    return None if job is None else JobToDryFor(job, tool, printer, place)
 
 
 @drying.command(epilog="Example: gcodetool drying fit pa6-07.toml --log oven.csv --knob 80")
@@ -238,14 +345,14 @@ def fit(
     ledger: str | None,
     as_json: bool,
 ) -> int:
-    """Read the last drying run's weigh-ins: dry limit, water left, and whether an hour more is worth it."""
+    """Read the last run's weigh-ins: dry limit, water left."""
     from gcodetool.app.drying import drying_fit
 
     made = drying_fit(spool, dryer, log=log, knob_C=knob_C, at=at_s, members=members, ledger=ledger)
     if as_json:
         from gcodetool.report.drying_json import fit_dict
 
-        click.echo(json.dumps(fit_dict(made), indent=1, allow_nan=False))
+        say_json(json.dumps(fit_dict(made), indent=1, allow_nan=False))
     else:
         from gcodetool.report.drying_text import print_fit
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from gcodetool.cli.options import job_options, json_option, parse_spool_words
+from gcodetool.cli.output import say_json
 from gcodetool.errors import UsageError
 from gcodetool.judge.verdict_codes import BADNESS, EXIT_CODES
 
@@ -28,7 +29,7 @@ if TYPE_CHECKING:
 @json_option("Print one JSON object (docs/report.schema.json).")
 @click.option("--no-tweaks", is_flag=True, help="Suggest no settings: for tests that compare spools.")
 def check(job: Path, as_json: bool, no_tweaks: bool, **options: Any) -> int:
-    """Say whether JOB's filament will be dry enough from the first layer to the last."""
+    """Say whether JOB prints dry from first layer to last."""
     from gcodetool.app.check import JobQuestion, examine_job
     from gcodetool.cli.progress import reading
 
@@ -99,7 +100,9 @@ def prepare(
     plans: bool,
     **options: Any,
 ) -> int:
-    """Write JOB with its forecast on top and a purge-and-inspect block before the first layer.
+    """Write JOB with its forecast and a purge-and-inspect block.
+
+    The forecast stands on top, the block before the first layer.
 
     Without --in-place or -o the result is NAME.prepared.gcode beside JOB; a zip container and
     binary G-code stay what they are.  The block heats, purges and asks: stay at the machine, hot
@@ -192,7 +195,7 @@ def show(found: "JobFindings", *, as_json: bool) -> None:
     if as_json:
         from gcodetool.report.as_json import to_json
 
-        click.echo(to_json(found))
+        say_json(to_json(found))
         return
     from gcodetool.report.as_text import print_report
 

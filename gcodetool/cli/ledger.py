@@ -1,4 +1,4 @@
-"""``ledger``: is it whole, and a copy of it."""
+"""``ledger``: is it whole, a copy of it, and a copy put in its place."""
 
 import json
 from pathlib import Path
@@ -6,20 +6,24 @@ from pathlib import Path
 import click
 
 from gcodetool.cli.options import json_option, ledger_option
+from gcodetool.cli.output import say_json
 from gcodetool.cli.shelf import opened
 from gcodetool.errors import LedgerError
 
 
 @click.group(epilog="Example: gcodetool ledger backup -o shelf-2026-11.sqlite")
 def ledger() -> None:
-    """Check and back up the record of spools and places."""
+    """Check, back up and restore the record of spools and places."""
 
 
 @ledger.command("check", epilog="Example: gcodetool ledger check")
 @ledger_option
 @json_option()
 def check(ledger: str | None, as_json: bool) -> int:
-    """Read the whole ledger and say whether all of it is as it was noted; exit code 1 if not."""
+    """Say whether the whole ledger is as it was noted.
+
+    Exit code 1 if not.
+    """
     from dataclasses import asdict
 
     from gcodetool.ledger import maintenance
@@ -33,7 +37,7 @@ def check(ledger: str | None, as_json: bool) -> int:
             "faults": [fault.text for fault in faults],
             "holds": held and asdict(held),
         }
-        click.echo(json.dumps(said, indent=1))
+        say_json(json.dumps(said, indent=1))
     else:
         for fault in faults:
             click.echo(f"- {fault}")
@@ -47,7 +51,7 @@ def check(ledger: str | None, as_json: bool) -> int:
         count = f"{len(faults)} thing{'s' if len(faults) > 1 else ''}"
         raise LedgerError(
             f"{found.where}: {count} not in order, the first: {faults[0]}; 'gcodetool spool undo' takes entries "
-            "back, a backup replaces a damaged file"
+            "back, 'gcodetool ledger restore FILE' puts a backup in a damaged one's place"
         )
     return 0
 
@@ -62,11 +66,31 @@ def check(ledger: str | None, as_json: bool) -> int:
 )
 @ledger_option
 def backup(output: Path | None, ledger: str | None) -> int:
-    """Write all that was ever noted into one SQLite file, which --ledger FILE can use."""
+    """Write all that was ever noted into one SQLite file.
+
+    --ledger FILE can use it.
+    """
     from gcodetool.ledger import maintenance
 
     found = opened(ledger, make=False)
     target = output or maintenance.default_target(found)
     maintenance.backup(found, target)
     click.echo(f"wrote {target}")
+    return 0
+
+
+@ledger.command("restore", epilog="Example: gcodetool ledger restore shelf-2026-11.sqlite")
+@click.argument("file", type=click.Path(path_type=Path))
+@ledger_option
+def restore(file: Path, ledger: str | None) -> int:
+    """Put the backup in FILE in the ledger's place; what was there before is kept beside it.
+
+    Also into a ledger on a server: what was there goes into a file of this folder first.
+    """
+    from gcodetool.ledger.restore import restore as put_back
+
+    done = put_back(file, ledger)
+    click.echo(f"{done.where}: {done.entries} entries from {file}")
+    if done.kept is not None:
+        click.echo(f"what was there before: {done.kept}")
     return 0

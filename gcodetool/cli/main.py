@@ -1,5 +1,6 @@
 """The command group, and the one place where errors become exit codes."""
 
+import contextlib
 import gc
 import os
 import sys
@@ -8,7 +9,9 @@ from typing import Any, Final
 import click
 
 from gcodetool import __version__
-from gcodetool.errors import GcodetoolError
+from gcodetool.changes import collected
+from gcodetool.cli.output import careful
+from gcodetool.errors import GcodetoolError, LedgerError
 
 INTERRUPTED: Final = 130
 KERNELS: Final = ("gcodetool.gcode.scan", "gcodetool.motion.planner", "gcodetool.moisture.solver")
@@ -86,41 +89,54 @@ def run() -> None:
 
 
 def outcome(arguments: list[str]) -> int:
-    """Return the exit code of one call: 0 or a verdict's, 1 an error, 2 a misuse."""
-    try:
-        code = main.main(arguments, prog_name="gcodetool", standalone_mode=False)
-    except click.UsageError as error:
-        complain(usage(error))
-        return 2
-    except click.ClickException as error:
-        complain(error.format_message())
-        return 1
-    except (click.Abort, KeyboardInterrupt):
-        complain("stopped; nothing was written")
-        return INTERRUPTED
-    except GcodetoolError as error:
-        complain(str(error))
-        return error.exit_code
-    except BrokenPipeError:
+    """Return the exit code of one call: 0 or a verdict's, 1 an error, 2 a misuse.
+
+    The one place that says how a call ended: what it changed before it failed is said, and "nothing was written"
+    only where nothing was.
+    """
+    with careful(), collected() as changes:
+        try:
+            code = main.main(arguments, prog_name="gcodetool", standalone_mode=False)
+            say_interpreted()
+            return code if isinstance(code, int) else 0
+        except BaseException as error:
+            code, words, writes = ended(error)
+            if changes:
+                words += f"; done before that: {changes}"
+            elif writes:
+                words += "; nothing was written"
+            if words:
+                complain(words)
+            return code
+
+
+def ended(error: BaseException) -> tuple[int, str, bool]:
+    """Return the exit code of a call that *error* ended, what to say, and whether people ask what was written."""
+    if isinstance(error, click.UsageError):
+        return 2, usage(error), False
+    if isinstance(error, click.ClickException):
+        return 1, error.format_message(), False
+    if isinstance(error, click.Abort | KeyboardInterrupt):
+        return INTERRUPTED, "stopped", True
+    if isinstance(error, GcodetoolError):
+        return error.exit_code, str(error), isinstance(error, LedgerError)
+    if isinstance(error, BrokenPipeError):
         # the reader of our output went away; Python would complain once more at exit
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return 1
-    except MemoryError:
-        complain("out of memory; close other programs and try again")
-        return 1
-    except OSError as error:
-        complain(f"{error.filename or 'file'}: {error.strerror or error}; check the path and its permissions")
-        return 1
-    except Exception as error:
-        if os.environ.get(DEBUG):
-            raise
-        complain(
-            f"a fault in gcodetool itself: {type(error).__name__}: {error}; nothing was written; "
-            f"please report it with the output of the same call under {DEBUG}=1"
-        )
-        return 1
-    say_interpreted()
-    return code if isinstance(code, int) else 0
+        return 1, "", False
+    if isinstance(error, MemoryError):
+        return 1, "out of memory; close other programs and try again", True
+    if isinstance(error, OSError):
+        named = error.filename or "output"
+        return 1, f"{named}: {error.strerror or error}; check the path, its permissions and the disk", True
+    if not isinstance(error, Exception) or os.environ.get(DEBUG):
+        raise error
+    return (
+        1,
+        f"a fault in gcodetool itself: {type(error).__name__}: {error}; please report it with the output of the "
+        f"same call under {DEBUG}=1",
+        True,
+    )
 
 
 def say_interpreted() -> None:
@@ -149,4 +165,5 @@ def usage(error: click.UsageError) -> str:
 
 def complain(text: str) -> None:
     """Write one line to stderr."""
-    click.echo("gcodetool: " + " ".join(text.split("\n")), err=True)
+    with contextlib.suppress(OSError):  # nobody there to read it
+        click.echo("gcodetool: " + " ".join(text.split("\n")).removeprefix("; "), err=True)

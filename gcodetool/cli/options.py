@@ -222,3 +222,18 @@ def parse_spool_words(words: tuple[str, ...]) -> dict[int | None, str]:
     if None in found and len(found) > 1:
         raise UsageError(f"--spool '{found[None]}' names no tool, but the others do; write --spool 0=…")
     return found
+
+
+def page_path(output: Path) -> Path:
+    """Return where a page is to be written: neither a job nor a record is overwritten by a slip.
+
+    Raises
+    ------
+    UsageError
+        It does not end as a page does.
+    """
+    if output.suffix.lower() not in (".html", ".htm"):
+        raise UsageError(
+            f"-o {output} is not a page; name a file that ends in .html, such as {output.stem}.html"
+        )
+    return output

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 
 from gcodetool.cli.options import MomentType, at_option, json_option, ledger_option
+from gcodetool.cli.output import say_json
 from gcodetool.cli.shelf import (
     PLACE,
     WriteContext,
@@ -42,6 +43,7 @@ FORGETTABLE: Final = {
     "swing": "swing_C",
     "max-temperature": "max_temperature_C",
     "slots": "slots",
+    "watts": "power_W",
     "draught": "draught",
     "exchange": "exchange_m3_h",
     "film": "film",
@@ -57,7 +59,7 @@ GAPS_SHOWN: Final = 3
 
 @click.group(epilog="Example: gcodetool place read bench --humidity 52")
 def place() -> None:
-    """Keep a record of the places for spools: rooms, boxes, bags, dryers, printers."""
+    """Keep a record of rooms, boxes, bags, dryers and printers."""
 
 
 def aired(command: Any) -> Any:
@@ -109,6 +111,12 @@ def aired(command: Any) -> Any:
             help="Dryer: reels that it takes at a time; left out: 1.",
         ),
         click.option(
+            "--watts",
+            type=click.FloatRange(0, 1e5),
+            metavar="W",
+            help="Dryer: its mean power while it holds its temperature.",
+        ),
+        click.option(
             "--draught",
             type=float,
             metavar="X",
@@ -150,7 +158,7 @@ def aired(command: Any) -> Any:
             "--humidity-accuracy",
             type=click.FloatRange(0, 50),
             metavar="RH",
-            help="How far its hygrometer may be off, % RH (4.5; a humidity stated once 8).",
+            help="How far its hygrometer may be off, % RH (4.5; a humidity stated once 7).",
         ),
         click.option("--note", metavar="TEXT"),
     ]
@@ -205,7 +213,10 @@ def set_place(
     context: WriteContext,
     **options: Any,
 ) -> int:
-    """Correct what a place is, for its whole record; when its air has changed, use 'place read'."""
+    """Correct what a place is, for its whole record.
+
+    When its air has changed, use 'place read'.
+    """
     from gcodetool.ledger import place_entries
 
     changes = {**_facts(options), **dict.fromkeys(fact_keys(forget, FORGETTABLE))}
@@ -235,7 +246,7 @@ def read(
     knob: float | None,
     context: WriteContext,
 ) -> int:
-    """Note what a hygrometer shows at a place, or a thermometer in a dryer.
+    """Note what a hygrometer or a dryer's thermometer shows.
 
     Between readings of a hygrometer the air is taken to change evenly.  A thermometer tells how far a dryer is off;
     that counts for all dryings in it.
@@ -283,7 +294,10 @@ def log(
     ledger: str | None,
     as_json: bool,
 ) -> int:
-    """Add the readings of a logger's CSV file to a place; those that are there already are not added again."""
+    """Add the readings of a logger's CSV file to a place.
+
+    Those that are there already are not added again.
+    """
     from gcodetool.ledger import hygrometer, place_entries, records
     from gcodetool.ledger.store import reading
     from gcodetool.ledger.writers import Written
@@ -300,7 +314,7 @@ def log(
             "understood": understood_dict(found),
             "entries": [entry_dict(entry) for entry in done.entries],
         }
-        click.echo(json.dumps(said, indent=1))
+        say_json(json.dumps(said, indent=1))
         return 0
     click.echo(understood(file, found))
     for note in done.notes:
@@ -371,7 +385,10 @@ def undo(
     entry: int | None,
     context: WriteContext,
 ) -> int:
-    """Cancel the last command noted of a place, or the one of ENTRY; undoing an undo brings it back."""
+    """Cancel the last command noted of a place, or that of ENTRY.
+
+    Undoing an undo brings it back.
+    """
     from gcodetool.ledger import place_entries
 
     done = place_entries.undo_place(
@@ -404,7 +421,7 @@ def list_places(at_s: float | None, ledger: str | None, as_json: bool) -> int:
             }
             for each in found
         ]
-        click.echo(json.dumps({"places": said}, indent=1))
+        say_json(json.dumps({"places": said}, indent=1))
         return 0
     print_places(found, sys.stdout)
     return 0
@@ -424,7 +441,7 @@ def list_places(at_s: float | None, ledger: str | None, as_json: bool) -> int:
 @ledger_option
 @json_option()
 def show(name: str, at_s: float | None, history: int, ledger: str | None, as_json: bool) -> int:
-    """Say what a place is, its last readings, the spools in it, and what was noted about it."""
+    """Say what a place is, its readings, spools and history."""
     from gcodetool.app.places import place as look_at
     from gcodetool.report.shelf_text import air_in_words, facts_in_words, print_history
 
@@ -438,7 +455,7 @@ def show(name: str, at_s: float | None, history: int, ledger: str | None, as_jso
             "spools": list(found.spools),
             "history": [entry_dict(entry) for entry in found.entries],
         }
-        click.echo(json.dumps(said, indent=1))
+        say_json(json.dumps(said, indent=1))
         return 0
     click.echo(f"{name}: {facts_in_words(plain_facts(found))}")
     if found.reading is not None:

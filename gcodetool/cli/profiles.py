@@ -12,7 +12,10 @@ KINDS = ("materials", "printers", "dryers", "spool-bodies", "desiccants")
 
 @click.group(epilog="Example: gcodetool profiles show PA6")
 def profiles() -> None:
-    """List, show and make profiles; your own are used before the shipped ones."""
+    """List, show and make profiles.
+
+    Your own are used before the shipped ones.
+    """
 
 
 @profiles.command("list", epilog="Example: gcodetool profiles list materials")

@@ -73,7 +73,7 @@ class _Bar:
                 TextColumn("{task.description}", markup=False),
                 BarColumn(),
                 TaskProgressColumn() if self.share else MofNCompleteColumn(),
-                console=Console(file=sys.stderr),
+                console=Console(file=getattr(sys.stderr, "styled", sys.stderr)),
                 auto_refresh=False,
                 transient=True,
                 redirect_stdout=False,

@@ -13,6 +13,7 @@ from gcodetool.cli.options import (
     ledger_option,
     members_option,
 )
+from gcodetool.cli.output import say_json
 from gcodetool.errors import UsageError
 
 INTERRUPTED: Final = 130
@@ -79,7 +80,7 @@ def queue(
     page: Path | None,
     as_json: bool,
 ) -> int:
-    """Say which of many jobs can run when, on which spool, and what to dry for them.
+    """Say which jobs can run when, on which spool, and what to dry.
 
     Jobs run in their order, each as early as printer, spool and its own time allow.  Spools that no list names
     are chosen so that most jobs can run, then for the fewest dryings, then for the fewest spool changes.
@@ -113,7 +114,7 @@ def queue(
     if as_json:
         from gcodetool.report.queue_json import to_json
 
-        click.echo(to_json(found))
+        say_json(to_json(found))
     else:
         from gcodetool.report.queue_text import print_queue
 
@@ -129,7 +130,8 @@ def queue(
     if not found.complete:
         finished = sum(ORDER.index(row.verdict) < ORDER.index("not-read") for row in found.rows)
         click.echo(
-            f"gcodetool: stopped; {finished} of {len(found.rows)} jobs were finished and are shown",
+            f"gcodetool: stopped; {finished} of {len(found.rows)} jobs were finished and are shown"
+            + ("" if page is None else f"; {page} was written"),
             err=True,
         )
         return INTERRUPTED

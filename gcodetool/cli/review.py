@@ -6,8 +6,7 @@ from typing import Any
 import click
 
 from gcodetool.cli.job import reason, tell, words_of_call
-from gcodetool.cli.options import job_options, parse_spool_words
-from gcodetool.errors import UsageError
+from gcodetool.cli.options import job_options, page_path, parse_spool_words
 
 
 @click.command(
@@ -24,18 +23,14 @@ from gcodetool.errors import UsageError
     help="Write the page to FILE.html; an existing one is replaced.",
 )
 def review(job: Path, output: Path, **options: Any) -> int:
-    """Write a page about JOB: the verdict, where in the part doubtful filament goes, and why.
+    """Write a page about JOB: the verdict, where in the part, and why.
 
     One file that loads nothing from elsewhere, for screen and paper.
     """
     from gcodetool.app.review import review as write_page
     from gcodetool.cli.progress import reading
 
-    # neither the job nor a record is overwritten by a slip
-    if output.suffix.lower() not in (".html", ".htm"):
-        raise UsageError(
-            f"-o {output} is not a page; name a file that ends in .html, such as {job.stem}.html"
-        )
+    page_path(output)
     seen = write_page(
         job,
         parse_spool_words(options["spools"]),

@@ -13,6 +13,7 @@ import click
 from click.shell_completion import CompletionItem
 
 from gcodetool.cli.options import Base, at_option, json_option, ledger_names, ledger_option
+from gcodetool.cli.output import say_json
 from gcodetool.errors import GcodetoolError, UsageError
 
 if TYPE_CHECKING:
@@ -173,7 +174,7 @@ def print_remarks(done: "Written") -> None:
 
 def print_entries(done: "Written") -> int:
     """Print what was written as JSON."""
-    click.echo(json.dumps({"entries": [entry_dict(entry) for entry in done.entries]}, indent=1))
+    say_json(json.dumps({"entries": [entry_dict(entry) for entry in done.entries]}, indent=1))
     return 0
 
 

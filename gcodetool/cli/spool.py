@@ -8,6 +8,7 @@ from typing import Any, Final
 import click
 
 from gcodetool.cli.options import MomentType, at_option, json_option, ledger_option, members_option
+from gcodetool.cli.output import say_json
 from gcodetool.cli.shelf import (
     DRYER,
     PLACE,
@@ -69,7 +70,10 @@ def add(
     context: WriteContext,
     **options: Any,
 ) -> int:
-    """Put a spool on the shelf, under an ID of your own: small letters, digits and '-'."""
+    """Put a spool on the shelf, under an ID of your own.
+
+    An ID has small letters, digits and '-'.
+    """
     from gcodetool.ledger.writers import add_spool, material_word
 
     facts, received = stated_facts(options)
@@ -115,7 +119,10 @@ def set_spool(
     context: WriteContext,
     **options: Any,
 ) -> int:
-    """Correct what a spool is, or when and how it came in, for its whole record."""
+    """Correct what a spool is, or how it came in.
+
+    That holds for its whole record.
+    """
     from gcodetool.ledger.writers import material_word
     from gcodetool.ledger.writers import set_spool as correct
 
@@ -194,7 +201,9 @@ def dried(
     note: str | None,
     context: WriteContext,
 ) -> int:
-    """Note a drying that has just ended, or ended at --at, of one spool or several together.
+    """Note a drying that has ended, of one spool or several.
+
+    It has just ended, or ended at --at.
 
     For advice see 'gcodetool drying plan'.
     """
@@ -279,7 +288,7 @@ def inspect(
     note: str | None,
     context: WriteContext,
 ) -> int:
-    """Note what a purged strand, or the winding after a drying, looked like.  It is hot: look, do not touch."""
+    """Note what a purged strand, or a dried winding, looked like.  It is hot: look, do not touch."""
     from gcodetool.ledger import writers
 
     if all(word is None for word in (bubbles, oozes, pops, winding, free_end)):
@@ -330,7 +339,7 @@ def fed(
     note: str | None,
     context: WriteContext,
 ) -> int:
-    """Note filament that went through the nozzle: so much, or what a whole job feeds."""
+    """Note filament that was fed: so much, or what a whole job feeds."""
     from gcodetool.app.fed_from_report import fed_from_report
     from gcodetool.ledger import writers
 
@@ -360,7 +369,9 @@ def undo(
     entry: int | None,
     context: WriteContext,
 ) -> int:
-    """Cancel the last command noted of a spool, or the one of ENTRY; undoing an undo brings it back.
+    """Cancel the last command noted of a spool, or the one of ENTRY.
+
+    Undoing an undo brings it back.
 
     Nothing is erased: the undo is an entry itself.  'spool show' lists the numbers.
     """
@@ -380,7 +391,10 @@ def retire(
     note: str | None,
     context: WriteContext,
 ) -> int:
-    """Take a spool off the shelf for good; its history stays, 'undo' brings it back."""
+    """Take a spool off the shelf for good.
+
+    Its history stays, and 'undo' brings it back.
+    """
     from gcodetool.ledger import writers
 
     done = writers.retire(
@@ -409,7 +423,10 @@ def list_spools(
     ledger: str | None,
     as_json: bool,
 ) -> int:
-    """List the spools: where each is, how wet what it feeds next is, how long that keeps, what is left."""
+    """List spools: where, how wet, how long that keeps, what is left.
+
+    What is fed next counts; of a spool in a dryer it is said whether it is done.
+    """
     from gcodetool.app.resolve import clock
     from gcodetool.app.spools import spools
     from gcodetool.cli.progress import watched
@@ -427,7 +444,7 @@ def list_spools(
     if as_json:
         from gcodetool.report.shelf_text import shelf_dict
 
-        click.echo(json.dumps(shelf_dict(found, now_s), indent=1, allow_nan=False))
+        say_json(json.dumps(shelf_dict(found, now_s), indent=1, allow_nan=False))
         return 0
     from gcodetool.report.shelf_text import print_shelf
 
@@ -452,7 +469,10 @@ def list_spools(
 def show(
     file: str, at_s: float | None, members: int | None, history: int, ledger: str | None, as_json: bool
 ) -> None:
-    """Say how much water a spool holds, where in the winding, how long it stays usable, and what happened to it."""
+    """Say how wet a spool is, how long it keeps, and its history.
+
+    The water is told over the winding's depth; of a spool in a dryer it is said whether it is done.
+    """
     from gcodetool.app.resolve import find_spool
     from gcodetool.app.spools import look
 
@@ -465,7 +485,7 @@ def show(
         said = spool_dict(seen)
         if noted:
             said["history"] = [entry_dict(entry) for entry in entries_of(found.id, ledger)]
-        click.echo(json.dumps(said, indent=1, allow_nan=False))
+        say_json(json.dumps(said, indent=1, allow_nan=False))
         return
     from gcodetool.report.as_text import print_spool
 
@@ -499,7 +519,10 @@ def entries_of(spool_id: str, word: str | None) -> list[Any]:
 )
 @ledger_option
 def export(spool_id: str, output: Path | None, ledger: str | None) -> int:
-    """Write a spool's record as a spool file; the logs of measured places go beside it."""
+    """Write a spool's record as a spool file.
+
+    The logs of measured places go beside it.
+    """
     from gcodetool.ledger import exchange
 
     where = None if output is None else output.parent
@@ -532,7 +555,7 @@ def export(spool_id: str, output: Path | None, ledger: str | None) -> int:
 def import_spool(
     file: Path, as_id: str | None, keep_places: bool, force: bool, ledger: str | None, as_json: bool
 ) -> int:
-    """Take a spool file into the ledger: the spool, its places, and all that happened."""
+    """Take a spool file into the ledger, with places and history."""
     from gcodetool.ledger import exchange
     from gcodetool.ledger.spoolfile import read_spool
 

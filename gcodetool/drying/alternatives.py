@@ -16,7 +16,7 @@ from gcodetool.moisture.constants import HOUR_S, ZERO_CELSIUS_K
 from gcodetool.moisture.history import Quantiles
 
 if TYPE_CHECKING:
-    from gcodetool.drying.plan import DryingGoal
+    from gcodetool.drying.goal import DryingGoal
 
 DRIED_DEW_POINT_C: Final = -30.0  # what copolyester makers ask of a desiccant dryer (read)
 HOTTER_K: Final = 2.0  # less is not worth another dryer
@@ -44,7 +44,7 @@ class Alternative:
     temperature_C
         Of the air.
     goal, outcome, p50_s, p90_s
-        As in `plan.Reach`, of what was asked for.
+        As in `goal.Reach`, of what was asked for.
     floor_wt_pct
         What it ends at.
     """

@@ -3,6 +3,7 @@
 The solver computes; what is looked at is decided here.  Left out: a dryer's own warm-up (the spool goes in after it).
 """
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final
@@ -38,6 +39,8 @@ class Course:
         Of the layers in the length needed: the highest and lowest layer's mean, and the mean of all.
     whole : (looks, members)
         Mean of all strand on the reel.
+    scale_g : (looks, members)
+        Water that a scale weighs: in all strand, and in the reel's own body beyond what it has in room air.
     core_K : (looks,)
         Temperature of the innermost layer needed, mean over members.
     air_Pa : (looks,)
@@ -51,6 +54,7 @@ class Course:
     driest: Floats
     middle: Floats
     whole: Floats
+    scale_g: Floats
     core_K: Floats
     air_Pa: Floats
     fields: tuple[Field, ...] = field(default=(), repr=False)
@@ -74,6 +78,7 @@ def course(
     done: Callable[[Floats, Floats], bool] | None = None,
     keep: bool = False,
     company: Sequence[Companion] = (),
+    at_least_s: float = 0.0,
 ) -> Course:
     """Return the course of *state* in *device* at *temperature_C*, from now on.
 
@@ -93,13 +98,15 @@ def course(
         Keep the fields.
     company
         Other reels that are in the device from now on: where it keeps its own air, they share that.
+    at_least_s
+        Not to end before.
     """
     air = device.air(temperature_C)
     again = device.place is not None and state.place == device.place
     first = outermost(state, length_mm)
     march = marched(replace(state, company=tuple(company)) if company else state)
     march.surround(air, again=again, joined=bool(company))
-    looks: list[tuple[float, Floats, Floats, Floats, Floats, float, float]] = []
+    looks: list[tuple[float, Floats, Floats, Floats, Floats, Floats, float, float]] = []
     fields: list[Field] = []
 
     def look(at_s: float) -> bool:
@@ -110,7 +117,9 @@ def course(
         high, low = needed.max(axis=0), needed.min(axis=0)
         middle = weight @ needed / weight.sum()
         core = float(np.mean(now.temperature_K[first]))
-        looks.append((at_s, high, low, middle, mass @ layers / mass.sum(), core, vapour_Pa(air, now)))
+        water_kg = mass @ layers
+        scale_g = 1000.0 * (water_kg + now.body_gain_kg())
+        looks.append((at_s, high, low, middle, water_kg / mass.sum(), scale_g, core, vapour_Pa(air, now)))
         if keep:
             fields.append(now)
         return done is not None and done(high, low)
@@ -118,14 +127,14 @@ def course(
     at_s, step_s = 0.0, FIRST_S
     next_s = FIRST_STEP_S
     finished = look(0.0)
-    while not finished and at_s < cap_s:
+    while at_s < cap_s and not (finished and at_s >= at_least_s):
         step_s = min(step_s, cap_s - at_s)
         next_s = march.run(step_s, first_s=min(step_s, next_s))
         at_s += step_s
         finished = look(at_s)
         step_s = min(LONGEST_S, step_s * GROWTH)
-    at, high, low, middle, whole, core, air_Pa = (np.array(column) for column in zip(*looks, strict=True))
-    return Course(at, high, low, middle, whole, core, air_Pa, tuple(fields))
+    at, high, low, middle, whole, scale, core, air_Pa = (np.array(one) for one in zip(*looks, strict=True))
+    return Course(at, high, low, middle, whole, scale, core, air_Pa, tuple(fields))
 
 
 def vapour_Pa(air: Air, field: Field) -> float:
@@ -160,3 +169,8 @@ def falls_to(at_s: Floats, content: Floats, limit: Floats) -> Floats:
 def rises_to(at_s: Floats, content: Floats, limit: Floats) -> Floats:
     """Return when each member first lies at or above its limit, (members,) [s]; inf: not within the course."""
     return falls_to(at_s, -content, -limit)
+
+
+def known(seconds: float) -> float | None:
+    """Return a time that comes; None: it never does."""
+    return seconds if math.isfinite(seconds) else None

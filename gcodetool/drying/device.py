@@ -218,6 +218,8 @@ def _dryer_place(spool: Spool, state: State, place: Place, air: Air, room: Room 
         accuracy_C=run.accuracy_C,
         slots=ONE_SLOT if place.slots is None else place.slots,
         dew_point_C=place.dew_point_C,
+        power_W=place.power_W,
+        power_said="" if place.power_W is None else f"as {place.name} states",
         notes=tuple(notes),
     )
 
@@ -253,11 +255,15 @@ def of_profile(profile: Dryer, room: Room) -> Device:
     )
 
 
+def power_said(like: Dryer) -> str:
+    """Return whose power that of a profile is, for a place that is named after it."""
+    return f"mean power of the profile {like.key} ({like.confidence}), which the place is named after"
+
+
 def powered(device: Device, watt: float | None, like: Dryer | None = None) -> Device:
     """Return the device with its power: as stated, else that of a profile which the record's place is named after."""
     if watt is not None:
         return replace(device, power_W=watt, power_said="as you state it")
     if device.power_W is None and like is not None and like.power_W is not None:
-        said = f"mean power of the profile {like.key} ({like.confidence}), which the place is named after"
-        return replace(device, power_W=like.power_W, power_said=said)
+        return replace(device, power_W=like.power_W, power_said=power_said(like))
     return device

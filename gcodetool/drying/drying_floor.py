@@ -1,9 +1,10 @@
 """The floor: what a spool ends at in a device's air, however long; and how dry an air a content needs.
 
-An open stream leaves its own humidity, a box without exchange shares its water with the spool.
+An open stream leaves its own humidity; a box without exchange shares its water with the spools in it and their reels.
 """
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -11,7 +12,9 @@ from numpy.typing import NDArray
 
 from gcodetool.drying.device import Device
 from gcodetool.moisture import air as airs
-from gcodetool.moisture.constants import ZERO_CELSIUS_K
+from gcodetool.moisture.air import Air
+from gcodetool.moisture.constants import VAPOUR_GAS, ZERO_CELSIUS_K
+from gcodetool.moisture.field import Field
 from gcodetool.moisture.history import State, quantile
 from gcodetool.moisture.members import spread_over
 from gcodetool.moisture.shared_air import Companion
@@ -29,56 +32,71 @@ def equilibrium(
     *company*: other reels in the device, with which a shut one shares its water.
     """
     air = device.air(temperature_C)
-    polymer = state.polymer
-    full = float(airs.saturation_pressure(air.temperature_K))
+    activity = final_activity(state, device, temperature_C, company)
+    notes: tuple[str, ...] = ()
+    if air.closed and air.exchange_m3_s > 0 and air.desiccant is not None:
+        notes = ("the floor is that of the room's air: in the end the desiccant is spent",)
+    return state.polymer.own_equilibrium(activity, air.members_K), notes
+
+
+def final_activity(
+    state: State, device: Device, temperature_C: float, company: Sequence[Companion] = ()
+) -> Floats:
+    """Return the activity of the air around the spool in the end, (members,): 0 to 1.
+
+    In a stream the stream's, with an exchange that of the air that comes in; in a shut box where strands, bodies, air
+    and desiccant share their water evenly, those of *company*, other reels in it, too.
+    """
+    air = device.air(temperature_C)
+    full = np.broadcast_to(airs.saturation_pressure(air.members_K), (state.members,))
     if not air.closed:
-        return polymer.equilibrium(air.vapour_Pa / full, air.temperature_K), ()
+        return np.minimum(1.0, air.members_Pa / full)
     if air.exchange_m3_s > 0:
-        activity = min(1.0, device.incoming_Pa / full)
-        notes: tuple[str, ...] = ()
-        if air.desiccant is not None:
-            notes = ("the floor is that of the room's air: in the end the desiccant is spent",)
-        return polymer.equilibrium(activity, air.temperature_K), notes
-    strand_kg = float(state.field.winding.strand_kg().sum())
-    agent = air.desiccant
-
-    def held(rh: Floats) -> Floats:
-        """Return what a box's air and desiccant hold at activity *rh* [kg]."""
-        vapour = air.air_m3 * airs.vapour_density(air.temperature_K, rh * full)
-        if agent is None:
-            return np.asarray(vapour)
-        content = np.interp(100.0 * rh, agent.rh_pct, agent.content_wt_pct)
-        return np.asarray(vapour + air.desiccant_kg * content / 100.0)
-
-    store = state.field.store_kg if device.place is not None and state.place == device.place else None
-    if store is None:
-        fresh = 0.0 if agent is None else agent.fresh_rh_pct / 100.0
-        store = held(np.array([0.0])) + air.air_m3 * airs.vapour_density(air.temperature_K, air.vapour_Pa)
-        if agent is not None:
-            store = store + held(np.array([fresh])) - held(np.array([0.0]))
-            store = store - air.air_m3 * airs.vapour_density(air.temperature_K, fresh * full)
-    others = [(float(one.field.winding.strand_kg().sum()), one) for one in company]
-
-    def held_by_others(rh: Floats) -> Floats:
-        """Return what the strands of the other reels hold at activity *rh* [kg]."""
-        found = np.zeros(state.members)
-        for mass_kg, one in others:
-            at = spread_over(rh, one.field.members)
-            content = np.diag(np.atleast_2d(one.polymer.equilibrium(at, air.temperature_K)))
-            found = found + spread_over(mass_kg * content, state.members)
-        return found
-
-    total = store + strand_kg * state.field.mean()
-    for mass_kg, one in others:
-        total = total + spread_over(mass_kg * one.field.mean(), state.members)
+        incoming_Pa = np.asarray(air.members_exchange[1]) * VAPOUR_GAS * air.members_K
+        return np.minimum(1.0, incoming_Pa / full)
+    here = device.place is not None and state.place == device.place
+    beside = company or (state.company if here else ())
+    reels = [Companion(state.field, state.polymer), *beside]
+    total = _store_kg(state, air, here)
+    for reel in reels:
+        total = total + spread_over(_water_kg(reel.field), state.members)
     low, high = np.zeros(state.members), np.ones(state.members)
     for _ in range(HALVINGS):
         middle = 0.5 * (low + high)
-        content = np.diag(np.atleast_2d(polymer.equilibrium(middle, air.temperature_K)))
-        below = held(middle) + strand_kg * content + held_by_others(middle) < total
+        below = air.store_at(middle) + sum(_held_kg(reel, middle, air) for reel in reels) < total
         low, high = np.where(below, middle, low), np.where(below, high, middle)
-    ends = np.diag(np.atleast_2d(polymer.equilibrium(0.5 * (low + high), air.temperature_K)))
-    return np.minimum(ends, total / strand_kg), ()
+    return 0.5 * (low + high)
+
+
+def _store_kg(state: State, air: Air, here: bool) -> Floats:
+    """Return what a shut box's air and desiccant hold when the spool is in it, (members,) [kg]."""
+    if here and state.field.store_kg is not None:
+        return state.field.store_kg
+    # closed now: the air as it is, the desiccant fresh
+    held = air.air_m3 * airs.vapour_density(air.members_K, air.members_Pa) * np.ones(state.members)
+    if air.desiccant is not None:
+        held += air.desiccant_kg * air.desiccant.content(air.desiccant.fresh_rh_pct / 100.0)
+    return held
+
+
+def _water_kg(field: Field) -> Floats:
+    """Return a reel's own water, its body's among it, (members,) [kg]."""
+    body = field.winding.body
+    unsaid = 0.0 if body is None or field.body_kg is not None else body.weighed_kg
+    return unsaid + replace(field, store_kg=None).water_kg()
+
+
+def _held_kg(reel: Companion, activity: Floats, air: Air) -> Floats:
+    """Return what strand, gaps and body of a reel hold in balance with the members' activity [kg]."""
+    wound, members = reel.field.winding, activity.shape[0]
+    kelvin = np.broadcast_to(np.asarray(air.members_K, dtype=np.float64), (members,))
+    own = spread_over(kelvin, reel.field.members)
+    strand = reel.polymer.own_equilibrium(spread_over(activity, reel.field.members), own)
+    gaps = float(wound.gap_m3().sum()) * airs.vapour_density(
+        kelvin, activity * airs.saturation_pressure(kelvin)
+    )
+    held = float(wound.strand_kg().sum()) * spread_over(strand, members) + gaps
+    return held if wound.body is None else held + wound.body.balance_kg(activity)
 
 
 def activity_for(state: State, content: Floats, temperature_C: float, confidence: float) -> float:

@@ -1,4 +1,4 @@
-"""Weigh-ins of a drying run to a curve: the dry limit, the water left, and whether an hour more is worth it.
+"""Weigh-ins of a drying run to a curve: the dry limit, and the water left by weighing alone.
 
 The curve's shapes are the diffusion curves of the spool's own members in that dryer, each stretched in
 time and in height,
@@ -7,7 +7,8 @@ time and in height,
 
 so that a reel that is faster or wetter than its record says still fits; G, the mass at infinity, is the
 dry limit.  Each shape is weighed by how well it fits the readings (linear in G and a, so in closed form),
-and what is told is the mixture.  Left out: a scale's drift, other volatiles that leave with the water.
+and what is told is the mixture.  Whether the spool is done says ``status``.  Left out: a scale's drift, other
+volatiles that leave with the water.
 """
 
 import math
@@ -22,10 +23,13 @@ from numpy.typing import NDArray
 from gcodetool.drying.course import course
 from gcodetool.drying.device import Device, of_place
 from gcodetool.drying.drying_floor import equilibrium
-from gcodetool.drying.instructions import hours
 from gcodetool.drying.limits import stated
+from gcodetool.drying.runs import BEFORE_S, WeighIn, last_run, readings_of
+from gcodetool.drying.status import DryingStatus, status
+from gcodetool.drying.status_words import headline
 from gcodetool.drying.thermostat import Thermostat
-from gcodetool.errors import SpoolError, UsageError
+from gcodetool.drying.words import HEAT, hours
+from gcodetool.errors import SpoolError
 from gcodetool.moisture import inference
 from gcodetool.moisture.constants import HOUR_S
 from gcodetool.moisture.history import Quantiles, State, quantiles, reel_of, state_at
@@ -35,9 +39,6 @@ from gcodetool.moisture.record import Event, Place, Spool
 
 Floats = NDArray[np.float64]
 
-BEFORE_S: Final = 2 * HOUR_S  # a weigh-in so long before the spool goes in counts as its start
-AFTER_S: Final = 0.5 * HOUR_S  # and one so soon after it came out as its end
-GAP_S: Final = HOUR_S  # taken out to be weighed, and put back
 HORIZON_S: Final = 240 * HOUR_S
 SHAPE_SHARE: Final = 0.01  # of the water lost so far: what no shape gets right
 HEIGHT: Final = 0.35  # of a, standard deviation: how far the record may be off about the water (own estimate)
@@ -46,16 +47,6 @@ STRETCHES: Final = np.linspace(-2.2, 2.2, 17)  # in standard deviations
 SAMPLES: Final = 4000
 FEWEST: Final = 3
 STEPS: Final = 8.0  # of the scale, over all that can leave, below which it can't tell
-WORTH_SHARE: Final = 0.02  # of all that can leave, in an hour
-
-
-@dataclass(frozen=True)
-class WeighIn:
-    """One weigh-in, from the moment the spool went in."""
-
-    at_s: float
-    gross_g: float
-    resolution_g: float
 
 
 @dataclass(frozen=True)
@@ -71,16 +62,10 @@ class Run:
         Whether weighing tells anything here, and why not.
     dry_limit_g
         The reel's mass in the end, in this air.
-    lost_g, left_g, next_hour_g
-        From the first weigh-in to the last; still to go now; and what the next hour takes of it.
+    lost_g, left_g
+        From the first weigh-in to the last; and what was still to go, by the weigh-ins, at that moment.
     half_time_s
         Until half of what can leave has left.
-    mean_wt_pct, wettest_wt_pct, floor_wt_pct
-        Mean content and the wettest layer's now, and what it ends at.
-    limit_good_wt_pct
-        For comparison.
-    worth_it, stop_s
-        Whether another hour is, and for how long it will be, from now; None: cannot be told.
     curve
         (seconds since it went in, mass).
     """
@@ -94,22 +79,19 @@ class Run:
     dry_limit_g: Quantiles
     lost_g: float
     left_g: Quantiles
-    next_hour_g: Quantiles
     half_time_s: Quantiles
-    mean_wt_pct: Quantiles
-    wettest_wt_pct: Quantiles
-    floor_wt_pct: Quantiles
-    limit_good_wt_pct: float
-    worth_it: bool | None
-    stop_s: float | None
     curve: tuple[tuple[float, Quantiles], ...]
 
 
 @dataclass(frozen=True)
 class Fit:
-    """A spool's drying run and its dryer, as weigh-ins and a log tell them; `do` comes first."""
+    """A spool's drying run and its dryer, as weigh-ins and a log tell them.
+
+    `do` comes first: of a run, what `status` says of the spool everywhere.
+    """
 
     do: str
+    status: DryingStatus | None
     spool: str
     material: str
     place: str
@@ -159,77 +141,40 @@ def fit(
                 f"needs {FEWEST}: weigh before it goes in and every hour or two, noted with 'spool weigh'",
             )
         hot = tuple(_too_warm(spool, warmth))
-        return Fit(thermostat_said[0], spool.id, spool.material.key, where.name, None, warmth, hot, ())
-    known = tuple(event for event in spool.events if event.at_s <= began_s and not _among(event, began_s))
-    state = state_at(replace(spool, events=known), began_s, members=members)
-    device = of_place(spool, state, where.name)
-    celsius = device.runs_C if warmth is None else warmth.mean_C
-    assert celsius is not None  # a place has one
-    if not device.adjustable:
-        celsius = device.around.temperature_C
-    run = fit_run(state, device, celsius, readings, now_s=min(now_s, ended_s))
-    inside = ended_s >= now_s
-    do = _todo(spool, where, run, inside)
+        return Fit(thermostat_said[0], None, spool.id, spool.material.key, where.name, None, warmth, hot, ())
+    run, notes = weighed_run(spool, now_s, where.name, members, None if warmth is None else warmth.mean_C)
+    now = state_at(spool, now_s, members=members)
+    said = status(now, of_place(spool, now, where.name), since_s=began_s)
     return Fit(
-        do,
+        headline(said),
+        said,
         spool.id,
         spool.material.key,
         where.name,
         run,
         warmth,
-        (*thermostat_said, *_too_warm(spool, warmth), *_cautions(run, device, celsius)),
-        tuple(state.notes),
+        (*thermostat_said, *_too_warm(spool, warmth), *_cautions(run)),
+        notes,
     )
 
 
-def last_run(spool: Spool, now_s: float, place: str | None) -> tuple[float, float, Place]:
-    """Return begin, end and place of the last stay in a dryer; short absences are part of it."""
-    if place is not None and place not in spool.places:
-        known = ", ".join(sorted(spool.places))
-        raise UsageError(f"--dryer '{place}': the record of {spool.id} has no such place; it has {known}")
-    moves = [event for event in spool.events if event.at_s <= now_s and event.place is not None]
-    stays: list[tuple[float, float, str]] = []
-    for event, after in zip(moves, [*moves[1:], None], strict=True):
-        assert event.place is not None
-        stays.append((event.at_s, now_s if after is None else after.at_s, event.place))
+def weighed_run(
+    spool: Spool, now_s: float, place: str, members: int, air_C: float | None = None
+) -> tuple[Run, tuple[Note, ...]]:
+    """Return what the weigh-ins of the last run in a place say, at least FEWEST, and what was assumed.
 
-    def fits(name: str) -> bool:
-        return name == place if place is not None else spool.places[name].kind == "dryer"
-
-    found: tuple[float, float, str] | None = None
-    for begin, end, name in reversed(stays):
-        if found is None:
-            if fits(name):
-                found = (begin, end, name)
-        elif name == found[2] and found[0] - end <= GAP_S:
-            found = (begin, found[1], name)
-        elif found[0] - begin > GAP_S:
-            break
-    if found is None:
-        what = "a dryer" if place is None else f"'{place}'"
-        raise SpoolError.at(
-            spool.source or spool.id, None, f"it was never in {what} up to then; note that with 'moved'"
-        )
-    return found[0], found[1], spool.places[found[2]]
-
-
-def readings_of(spool: Spool, began_s: float, ended_s: float) -> tuple[WeighIn, ...]:
-    """Return the weigh-ins of a run, by time since the spool went in; a last one before counts as its start."""
-    low, high = began_s - BEFORE_S, ended_s + AFTER_S
-    fed = [event.at_s for event in spool.events if event.kind == "fed" and low <= event.at_s <= high]
-    weighed = [
-        event
-        for event in spool.events
-        if event.kind == "weighed" and low <= event.at_s <= high and not any(at > event.at_s for at in fed)
-    ]
-    before = [event for event in weighed if event.at_s <= began_s][-1:]
-    after = [event for event in weighed if event.at_s > began_s]
-    return tuple(
-        WeighIn(
-            min(max(0.0, event.at_s - began_s), ended_s - began_s), event.gross_g or 0.0, event.resolution_g
-        )
-        for event in [*before, *after]
-    )
+    *air_C*: what a log says of its air, in place of what the record does.
+    """
+    began_s, ended_s, _ = last_run(spool, now_s, place)
+    readings = readings_of(spool, began_s, ended_s)
+    known = tuple(event for event in spool.events if event.at_s <= began_s and not _among(event, began_s))
+    state = state_at(replace(spool, events=known), began_s, members=members)
+    device = of_place(spool, state, place)
+    celsius = device.around.temperature_C
+    if device.adjustable and air_C is not None:
+        celsius = air_C
+    run = fit_run(state, device, celsius, readings, now_s=min(now_s, ended_s))
+    return run, tuple(state.notes)
 
 
 def _among(event: Event, began_s: float) -> bool:
@@ -273,21 +218,13 @@ def fit_run(
     grams = state.remaining_g
     ends = np.minimum(ends, ran.whole[-1]) if ran.whole[-1].mean() < ran.whole[0].mean() else ends
     free = grams * (ran.whole - ends)  # what can still leave, (looks, members)
-    mixture = _Mixture(state, ran.at_s, free, ran.wettest - ends, grams * ends, at, gross, readings)
+    mixture = _Mixture(state, ran.at_s, free, at, gross, readings)
     sampled = mixture.draw(state.spool.id)
     step = max(one.resolution_g for one in readings)
     expected = float(np.median(free[0]))
     tells, because = _tells(state, expected, step, readings)
-    now, later = sampled.left(here), sampled.left(here + HOUR_S)
-    next_hour = now - later
-    worth_g = max(0.5 * step, WORTH_SHARE * float(np.median(sampled.left(0.0))))
-    stop = _stop_s(sampled, here, worth_g)
     end = max(1.5 * here, here + 2 * HOUR_S)
-    wettest = quantiles(100.0 * (sampled.wettest(here) + sampled.floor_g / grams))
-    good = float(np.median(state.limit_good_wt_pct))
-    dry = (wettest.p50 if wettest.p90 is None else wettest.p90) <= good
     moments = np.linspace(0.0, end, 25)
-    floor = sampled.floor_g
     return Run(
         began_s=state.as_of_s,
         last_s=state.as_of_s + last,
@@ -297,15 +234,8 @@ def fit_run(
         because=because,
         dry_limit_g=quantiles(sampled.dry_limit_g),
         lost_g=float(gross[0] - gross[-1]),
-        left_g=quantiles(now),
-        next_hour_g=quantiles(next_hour),
+        left_g=quantiles(sampled.left(here)),
         half_time_s=quantiles(sampled.half_s),
-        wettest_wt_pct=wettest,
-        mean_wt_pct=quantiles(100.0 * (now + floor) / grams),
-        floor_wt_pct=quantiles(100.0 * floor / grams),
-        limit_good_wt_pct=good,
-        worth_it=bool(np.median(next_hour) >= worth_g) and not dry if tells else None,
-        stop_s=(0.0 if dry else stop) if tells else None,
         curve=tuple((float(t), quantiles(sampled.dry_limit_g + sampled.left(float(t)))) for t in moments),
     )
 
@@ -318,13 +248,11 @@ class _Mixture:
         state: State,
         at_s: Floats,
         free_g: Floats,
-        over: Floats,
-        ends_g: Floats,
         read_s: Floats,
         gross_g: Floats,
         readings: Sequence[WeighIn],
     ) -> None:
-        self.at_s, self.free_g, self.over, self.ends_g = at_s, free_g, over, ends_g
+        self.at_s, self.free_g = at_s, free_g
         members = free_g.shape[1]
         stretch = np.exp(STRETCH * STRETCHES)
         self.member = np.repeat(np.arange(members), stretch.shape[0])
@@ -382,21 +310,16 @@ class _Sampled:
         self.mixture, self.which, self.a, self.dry_limit_g = mixture, which, a, dry_limit_g
         kinds, back = np.unique(which, return_inverse=True)
         self.half_s = np.array([self._half(int(k)) for k in kinds])[back]
-        self.floor_g = mixture.ends_g[mixture.member[which]]
 
     def left(self, at_s: float) -> Floats:
         """Return what can still leave at a moment [g]."""
-        return self._scaled(self.mixture.free_g, at_s)
-
-    def wettest(self, at_s: float) -> Floats:
-        """Return how far the wettest layer is above where it ends [kg/kg]."""
-        return self._scaled(self.mixture.over, at_s)
-
-    def _scaled(self, curves: Floats, at_s: float) -> Floats:
         kinds, back = np.unique(self.which, return_inverse=True)
         mixture = self.mixture
         shape = np.array(
-            [np.interp(mixture.stretch[k] * at_s, mixture.at_s, curves[:, mixture.member[k]]) for k in kinds]
+            [
+                np.interp(mixture.stretch[k] * at_s, mixture.at_s, mixture.free_g[:, mixture.member[k]])
+                for k in kinds
+            ]
         )
         return np.asarray(self.a * shape[back])
 
@@ -433,43 +356,6 @@ def _tells(
     return True, None
 
 
-def _stop_s(sampled: _Sampled, here_s: float, worth_g: float) -> float | None:
-    """Return for how long from now an hour more is worth it; None: beyond three days."""
-    for hour in range(73):
-        begin = here_s + hour * HOUR_S
-        if float(np.median(sampled.left(begin) - sampled.left(begin + HOUR_S))) < worth_g:
-            return hour * HOUR_S
-    return None
-
-
-def _band(one: Quantiles, unit: str, digits: int = 1) -> str:
-    if one.p10 is None or one.p90 is None:
-        return f"{one.p50:.{digits}f} {unit}"
-    return f"{one.p50:.{digits}f} {unit} ({one.p10:.{digits}f} to {one.p90:.{digits}f})"
-
-
-def _todo(spool: Spool, where: Place, run: Run, inside: bool) -> str:
-    """Return what to do now, in one line."""
-    if not run.tells:
-        return (
-            f"The scale can't tell: {run.because}; weigh on a finer scale, or go by the hours of "
-            f"'drying plan {spool.id} --dryer {where.name}'"
-        )
-    left, hour = _band(run.left_g, "g"), run.next_hour_g.p50
-    if run.worth_it:
-        until = "for days" if run.stop_s is None else f"for another {hours(run.stop_s)}"
-        verb = "Leave it in" if inside else "Put it back in"
-        return f"{verb} {until}: {left} of water are left to go, the next hour takes {hour:.1f} g"
-    verb = "Take it out" if inside else "Leave it out"
-    top = run.wettest_wt_pct.p50 if run.wettest_wt_pct.p90 is None else run.wettest_wt_pct.p90
-    if top <= run.limit_good_wt_pct:
-        return (
-            f"{verb}: it is dry; even its wettest turns hold no more than {top:.3f} wt %, "
-            f"good is up to {run.limit_good_wt_pct:.3f}"
-        )
-    return f"{verb}: {left} of water are left to go in this air, the next hour would take only {hour:.2f} g"
-
-
 def _said(where: Place, warmth: Thermostat | None) -> list[str]:
     """Return what to write down about the dryer."""
     if warmth is None:
@@ -504,16 +390,13 @@ def _too_warm(spool: Spool, warmth: Thermostat | None) -> list[str]:
     ][:1]
 
 
-def _cautions(run: Run, device: Device, celsius: float) -> list[str]:
+def _cautions(run: Run) -> list[str]:
     """Return what the curve does not say by itself."""
-    said = []
-    if run.floor_wt_pct.p50 > run.limit_good_wt_pct:
-        said.append(
-            f"even its dry limit here is not dry enough: at {celsius:.0f} °C in {device.name} it ends at "
-            f"{run.floor_wt_pct.p50:.3f} wt %, good is up to {run.limit_good_wt_pct:.3f}"
-        )
-    said.append("weighing tells the mean of the whole reel; the inner turns lag behind it")
-    said.append(
-        "put it back into hot air quickly, stay near, never leave heat unattended; the makers' limits come first"
+    said = (
+        []
+        if run.tells
+        else [f"the scale can't tell: {run.because}; weigh on a finer scale, or go by the hours"]
     )
+    said.append("weighing tells the mean of the whole reel; the inner turns lag behind it")
+    said.append(f"put it back into hot air quickly, {HEAT}")
     return said

@@ -5,53 +5,34 @@ from collections.abc import Iterator, Sequence
 from typing import Final
 
 from gcodetool.drying.alternatives import Alternative
+from gcodetool.drying.goal import Reach
 from gcodetool.drying.job import DRY_BOX_RH_PCT
-from gcodetool.drying.plan import DryingPlan, Reach
+from gcodetool.drying.plan import DryingPlan
+from gcodetool.drying.status import DryingStatus
+from gcodetool.drying.status_words import headline
 from gcodetool.drying.together import DryingTogether
+from gcodetool.drying.words import HEAT, content, degrees, hours
 from gcodetool.moisture.constants import HOUR_S
 from gcodetool.moisture.record import Spool
 
 MEASURED_K: Final = 1.5  # better known than this, somebody measured
+SAME_K: Final = 0.5  # two settings of a dryer that are one
 WARM_C: Final = 30.0  # cooler than this is no heat
 STYRENIC: Final = ("ABS", "ASA", "HIPS")
 STYRENIC_REEL: Final = ("polystyrene", "abs")
 SOON_S: Final = 24 * HOUR_S
 HEAT_IN_SHORT: Final = (
     "put the spool in after the dryer has settled, never in an oven used for food, a microwave or a gas oven; "
-    "do not leave heat unattended: near enough to notice, not in its fumes; the makers' limits come first"
+    f"{HEAT}"
 )
 FREE_END: Final = (
     "leave a free end of strand standing out of the winding where you see it: if it sags or bends, it is too hot; turn "
     "the dryer down, and note it: gcodetool spool inspect {spool} --free-end sags"
 )
+FREE_END_IN_SHORT: Final = "a free end of strand left standing out of the winding says too hot when it sags"
 STYRENE: Final = (
     "warm styrenics give off styrene: open a window, and be near enough to notice, not in its fumes"
 )
-
-
-def hours(seconds: float) -> str:
-    """Return a time to dry, rounded up to what a person sets a timer to.
-
-    >>> hours(250), hours(4 * 3600 + 60), hours(13.2 * 3600), hours(50 * 3600)
-    ('5 min', '4 h 15 min', '14 h', '50 h')
-    """
-    step = 5 if seconds <= HOUR_S else 15 if seconds <= 10 * HOUR_S else 60
-    minutes = step * math.ceil(seconds / 60 / step - 1e-6)
-    if minutes < 60:
-        return f"{minutes} min"
-    return f"{minutes // 60} h" + (f" {minutes % 60} min" if minutes % 60 else "")
-
-
-def degrees(celsius: float) -> str:
-    """Return a temperature without needless digits."""
-    return f"{celsius:.1f}".removesuffix(".0") + " °C"
-
-
-def content(wt_pct: float | None) -> str:
-    """Return a water content with the digits that mean something."""
-    if wt_pct is None or not math.isfinite(wt_pct):
-        return "? wt %"
-    return f"{wt_pct:.3f} wt %" if wt_pct < 1 else f"{wt_pct:.2f} wt %"
 
 
 def setting(plan: DryingPlan) -> str:
@@ -87,6 +68,8 @@ def instruction(plan: DryingPlan) -> str:
     name = plan.spool
     if not plan.set_point.possible:
         return f"Do not put {name} into {plan.device.name}: {too_hot(plan)}"
+    if plan.status is not None and (plan.job is None or plan.status.word == "done"):
+        return inside(plan, plan.status)
     if plan.job is not None and not plan.upwards:
         return for_job(plan)
     first = plan.first
@@ -100,6 +83,17 @@ def instruction(plan: DryingPlan) -> str:
     if first.seconds is not None:
         return f"Dry {name} {hours(first.seconds)} {setting(plan)}{to_be_sure(plan, first)}"
     return out_of_reach(plan, first)
+
+
+def inside(plan: DryingPlan, said: DryingStatus) -> str:
+    """Return the line for a spool that is in this dryer already: what is said of it everywhere, then what to change."""
+    first, line = plan.first, headline(said)
+    if said.word == "done":
+        return line
+    hotter = plan.set_point.temperature_C >= said.temperature_C + SAME_K
+    if hotter and first.seconds is not None:
+        return f"{line}; or {hours(first.seconds)} {setting(plan)}{to_be_sure(plan, first)}"
+    return with_alternative(plan, line) if said.word == "cannot" else line
 
 
 def too_hot(plan: DryingPlan) -> str:

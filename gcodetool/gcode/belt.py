@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from gcodetool.gcode import rows as row
 from gcodetool.gcode.program import Program, walk
+from gcodetool.gcode.rows import Rows
 
 if TYPE_CHECKING:
     import numpy as np
@@ -44,6 +45,7 @@ HEADER_BYTES: Final = 1 << 13
 ENDLESS_MM: Final = 5000.0  # no bed goes down so far
 
 WATCHED: Final = 5000  # rows that are looked at
+SOME_ROWS: Final = 1024  # at a time
 TILTED_MOVES: Final = 20  # with filament along Y
 SAME: Final = 0.02  # of a ratio
 SHARE: Final = 0.9
@@ -123,7 +125,7 @@ def _laid(program: Program) -> "list[Floats]":
 
     found: list[Any] = [np.zeros((4, 1))]  # y, z, e, and whether X or Y is named
     head = program.head[: program.head.rfind(b"\n") + 1]
-    for _, _, rows in walk(program, blocks=[head]):
+    for _, _, rows in walk(program, Rows(SOME_ROWS), blocks=[head]):
         op = np.frombuffer(rows.op, dtype=np.int32)[: rows.count]
         moves = np.flatnonzero((op == row.MOVE) | (op == row.ARC))
         across = np.frombuffer(rows.arg, dtype=np.int32)[moves] & (row.X | row.Y) != 0

@@ -21,6 +21,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
+from gcodetool.changes import making
 from gcodetool.errors import GcodeError, WriteError
 
 try:
@@ -270,7 +271,8 @@ def _write_and_replace(
     chunks: Iterable[bytes],
     last_look: Callable[[], None],
 ) -> None:
-    with open(beside, "xb") as out:  # noqa: PTH123  exclusive creation, one place
+    out = open(beside, "xb")  # noqa: PTH123, SIM115  exclusive creation, one place; closed below
+    try:
         if fcntl is not None:
             with contextlib.suppress(OSError):  # some network disks have no locks; then nothing is swept
                 fcntl.flock(out, fcntl.LOCK_EX)
@@ -282,6 +284,9 @@ def _write_and_replace(
         last_look()
         if fcntl is not None:  # under the lock to the end; elsewhere an open file cannot be renamed
             _replace(target, beside, before)
+    finally:
+        with contextlib.suppress(OSError):  # all of it is on the disk, or an error is on its way already
+            out.close()
     if fcntl is None:
         _replace(target, beside, before)
     _sync_folder(target.parent)
@@ -293,7 +298,8 @@ def _replace(target: Path, beside: Path, before: os.stat_result | None) -> None:
             with contextlib.suppress(OSError):  # only the owner's own group, unless root
                 os.chown(beside, before.st_uid, before.st_gid)
         beside.chmod(stat.S_IMODE(before.st_mode))  # after chown, which clears some bits
-    beside.replace(target)
+    with making(f"{target} was written"):
+        beside.replace(target)
 
 
 def _sweep(folder: Path, now_s: float) -> None:

@@ -7,10 +7,10 @@ what is dropped, refused or guessed.  ``readings`` says which is which.
 Left out: what the notes do to an advice (``anchor`` refuses where the state is not sure).
 """
 
+import functools
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from decimal import Decimal
 from typing import Any, Final
 
 from gcodetool.gcode.dialects import M_TABLES, TEXT_COMMANDS, UNKNOWN, Dialect, command
@@ -19,6 +19,7 @@ from gcodetool.gcode.readings import FEATURES, FirmwareReading
 Scanner = Any  # it imports this file, and no file may import its importer
 
 MOST_LINES: Final = 5  # that a note names
+compiled: Final = functools.cache(re.compile)  # when the first odd line comes: most files have none
 
 
 @dataclass
@@ -86,7 +87,7 @@ def note(scanner: Scanner, feature: str, line: bytes) -> None:
 TEXTS: Final = bytes(f"M{code}" in TEXT_COMMANDS | {"M117", "M118"} for code in range(1024))
 CONDITIONS: Final = frozenset("if elif else while break continue abort".upper().split())
 HARMLESS: Final = frozenset("echo var global set".upper().split())
-AXIS_WORD: Final = re.compile("[XYZE]", re.IGNORECASE)
+AXIS_WORD: Final = "(?i)[XYZE]"
 # By number, for the kernel to look up.
 _NAMED: Final[tuple[dict[int, str], ...]] = (
     {53: "machine"} | dict.fromkeys(range(55, 60), "origin"),
@@ -113,7 +114,7 @@ def noted(scanner: Scanner, letter: str, code: int, line: bytes) -> None:
 def unknown(scanner: Scanner, line: bytes) -> None:
     """Note an unknown G command that names a place or filament."""
     said = command(line)
-    if said.name in ("G5", "G6") or (said.name.startswith("G") and AXIS_WORD.search(said.text)):
+    if said.name in ("G5", "G6") or (said.name.startswith("G") and compiled(AXIS_WORD).search(said.text)):
         note(scanner, "curve" if said.name == "G5" else "unknown", line)
 
 
@@ -131,22 +132,19 @@ def second(scanner: Scanner, line: bytes) -> None:
 
 # --- moves -----------------------------------------------------------------------------------------
 
-TOKEN: Final = re.compile(
-    r"""
+TOKEN: Final = r"""(?xs)
       (?P<comment> \( [^)]* \)? )
     | (?P<quoted> "[^"]*"? )
     | (?P<letter> [A-Z] ) [ ]* (?: (?P<number> [-+]? (?: \d+ \.? \d* | \. \d+ ) (?: (?P<more> : ) [-+.:\d]* )? )
                                  | (?P<braces> \{ [^}]* \}? ) )?
     | (?P<blank> [\x00-\x20]+ )
     | (?P<other> . )
-    """,
-    re.VERBOSE | re.DOTALL,
-)
-EXPONENT: Final = re.compile(r"(\d+\.?\d*|\.\d+)(?<=\d)E([-+]?\d{1,2})")
-FLOAT: Final = re.compile(r"[-+]?(?:\d+\.?\d*|\.\d+)")
-SPOKEN: Final = re.compile(r"[A-Z] *[-+.\d]")  # what may be a word
+    """
+EXPONENT: Final = r"(\d+\.?\d*|\.\d+)(?<=\d)E([-+]?\d{1,2})"
+FLOAT: Final = r"[-+]?(?:\d+\.?\d*|\.\d+)"
+SPOKEN: Final = r"[A-Z] *[-+.\d]"  # what may be a word
 MORE_AXES: Final = frozenset("ABCDUVW")
-NOT_KLIPPERS: Final = re.compile(r"([A-Z_]+|[A-Z*])")
+NOT_KLIPPERS: Final = r"([A-Z_]+|[A-Z*])"
 
 
 @dataclass
@@ -206,7 +204,7 @@ def _cut(text: str) -> str:
 
 def _tokens(text: str) -> Iterator[re.Match[str]]:
     """Yield what stands in *text*, up to a checksum."""
-    for found in TOKEN.finditer(text):
+    for found in compiled(TOKEN).finditer(text):
         if found["other"] == "*":
             return
         if found["blank"] is None:
@@ -237,7 +235,7 @@ def _marlin(scanner: Scanner, code: int, head: bytes, text: str) -> _Words:
         if letter is None:
             if not found["comment"]:
                 words.found.append("stray")
-            elif SPOKEN.search(found["comment"]):
+            elif compiled(SPOKEN).search(found["comment"]):
                 words.found.append("brackets")
         elif found["number"] is None:
             words.found.append("bare")
@@ -265,7 +263,7 @@ def _drives(scanner: Scanner) -> str:
 
 def _number(text: str) -> str:
     """Return the number that *text* begins with; empty where it is beyond all measure."""
-    found = FLOAT.match(text)
+    found = compiled(FLOAT).match(text)
     assert found is not None
     return found[0] if abs(float(found[0])) <= 1e300 else ""
 
@@ -277,7 +275,7 @@ def _klipper(scanner: Scanner, code: int, head: bytes, text: str) -> _Words:
     if name != f"G{code}":
         scanner.unknown[name] = scanner.unknown.get(name, 0) + 1
         return _Words(found=["zeros"], refused=True)
-    parts = NOT_KLIPPERS.split(text.partition("*")[0])
+    parts = compiled(NOT_KLIPPERS).split(text.partition("*")[0])
     takes = _taken(code) + "K" * (code >= 2)
     if parts[0].strip():  # it is part of the command's own name
         return _Words(found=[_of_value(scanner, "", parts[0])], refused=True)
@@ -310,13 +308,13 @@ def _of_value(scanner: Scanner, key: str, value: str) -> str:
 
 
 def _is_float(text: str) -> bool:
-    return FLOAT.fullmatch(text) is not None and abs(float(text)) <= 1e300
+    return compiled(FLOAT).fullmatch(text) is not None and abs(float(text)) <= 1e300
 
 
 def _reprapfirmware(scanner: Scanner, code: int, head: bytes, text: str) -> _Words:
     """Read words as RepRapFirmware does: the first of two counts, lists are one value for each drive."""
     words = _Words()
-    raised = EXPONENT.sub(lambda found: f"{Decimal(found[1]).scaleb(int(found[2])):f}", text)
+    raised = compiled(EXPONENT).sub(_raised, text)
     if raised != text:
         words.found.append("exponent")
     text = raised
@@ -352,9 +350,18 @@ def _reprapfirmware(scanner: Scanner, code: int, head: bytes, text: str) -> _Wor
     return words
 
 
+def _raised(found: re.Match[str]) -> str:
+    from decimal import Decimal  # slow to load, seldom needed
+
+    return f"{Decimal(found[1]).scaleb(int(found[2])):f}"
+
+
 def _sum(text: str) -> str:
     """Return the sum of ``2.5:2.5``; what is no number in it counts nothing."""
-    return f"{sum((Decimal(part) for part in text.split(':') if FLOAT.fullmatch(part)), Decimal(0)):f}"
+    from decimal import Decimal
+
+    numbers = (Decimal(part) for part in text.split(":") if compiled(FLOAT).fullmatch(part))
+    return f"{sum(numbers, Decimal(0)):f}"
 
 
 def _upright(scanner: Scanner, words: _Words, line: bytes) -> bool:

@@ -4,6 +4,7 @@ The bytes of one command line become a :class:`Target` per number that sets a no
 compares it with.  Left out: beds, chambers, and what a target does to time (``motion.heat_up``).
 """
 
+import functools
 import re
 from dataclasses import dataclass
 from typing import Final
@@ -12,16 +13,18 @@ from gcodetool.gcode.dialects import NOZZLE_WORD, Dialect
 
 # of a temperature or a tool: more digits are none
 NUMBER: Final = rb"([-+]?(?:\d{1,6}(?:\.\d{0,9})?|\.\d{1,9})(?![\d.]))"
-CLASSIC: Final = re.compile(rb"[ \t]*(?:[Nn]\d+[ \t]*)?([GMgm])[ ]?0*(\d{1,5})(?![\d.])([^;\r\n]*)")
-LETTERS: Final = {letter: re.compile(letter.encode() + rb"[ ]*" + NUMBER) for letter in "PRST"}
-MACRO: Final = re.compile(rb"[ \t]*[A-Z_]*START[A-Z_]*\b([^;\r\n]*)")
-MACRO_NUMBER: Final = re.compile(
+CLASSIC: Final = rb"[ \t]*(?:[Nn]\d+[ \t]*)?([GMgm])[ ]?0*(\d{1,5})(?![\d.])([^;\r\n]*)"
+compiled: Final = functools.cache(re.compile)  # when the first line asks for it
+LETTERS: Final = {letter: letter.encode() + rb"[ ]*" + NUMBER for letter in "PRST"}
+MACRO: Final = rb"[ \t]*[A-Z_]*START[A-Z_]*\b([^;\r\n]*)"
+MACRO_NUMBER: Final = (
     rb"(?<=[ \t])" + NOZZLE_WORD.encode() + rb"[ \t]*=[ \t]*" + NUMBER + rb"(?=[ \t\r\n;]|$)"
 )
-HEATER: Final = re.compile(
-    rb"[ \t]*(SET_HEATER_TEMPERATURE|TEMPERATURE_WAIT)\b(?=[^;\r\n]*\b(?:HEATER|SENSOR)=(extruder\d{0,3})\b)([^;\r\n]*)"
+HEATER: Final = (
+    rb"[ \t]*(SET_HEATER_TEMPERATURE|TEMPERATURE_WAIT)\b"
+    rb"(?=[^;\r\n]*\b(?:HEATER|SENSOR)=(extruder\d{0,3})\b)([^;\r\n]*)"
 )
-HEATER_NUMBER: Final = re.compile(rb"\b(TARGET|MINIMUM|MAXIMUM)=" + NUMBER + rb"(?=[ \t\r\n;]|$)")
+HEATER_NUMBER: Final = rb"\b(TARGET|MINIMUM|MAXIMUM)=" + NUMBER + rb"(?=[ \t\r\n;]|$)"
 HEATER_KINDS: Final = {b"TARGET": "set", b"MINIMUM": "at-least", b"MAXIMUM": "at-most"}
 SETS: Final = frozenset((104, 109))
 NAMES: Final = frozenset(("M104", "M109", "G10", "M568", "SET_HEATER_TEMPERATURE", "TEMPERATURE_WAIT"))
@@ -53,23 +56,23 @@ def targets(line: bytes, dialect: Dialect, *, tool: int) -> tuple[Target, ...]:
     >>> targets(b"START_PRINT BED_TEMP=50 EXTRUDER_TEMP=232", Dialect.KLIPPER, tool=0)[0].celsius
     232.0
     """
-    classic = CLASSIC.match(line)
+    classic = compiled(CLASSIC).match(line)
     if classic is not None:
         return _classic(classic, dialect, tool)
     if dialect == Dialect.KLIPPER:
-        heater = HEATER.match(line)
+        heater = compiled(HEATER).match(line)
         if heater is not None:
             number = int(heater[2][len("extruder") :] or b"0")
             first = heater.start(3)
             return tuple(
                 Target(number, float(found[2]), *found.span(2), HEATER_KINDS[found[1]])
-                for found in HEATER_NUMBER.finditer(line, first, heater.end(3))
+                for found in compiled(HEATER_NUMBER).finditer(line, first, heater.end(3))
             )
-    macro = MACRO.match(line)
+    macro = compiled(MACRO).match(line)
     if macro is not None:
         return tuple(
             Target(tool, float(found[1]), *found.span(1), "set")
-            for found in MACRO_NUMBER.finditer(line, macro.start(1))
+            for found in compiled(MACRO_NUMBER).finditer(line, macro.start(1))
         )
     return ()
 
@@ -79,7 +82,7 @@ def _classic(found: re.Match[bytes], dialect: Dialect, tool: int) -> tuple[Targe
     line, end = found.string, found.end(3)
 
     def word(letter: str) -> re.Match[bytes] | None:
-        return LETTERS[letter].search(line, begin, end)
+        return compiled(LETTERS[letter]).search(line, begin, end)
 
     if kind == b"M" and number in SETS:
         named, value = word("T"), word("S")

@@ -16,10 +16,10 @@ from gcodetool.judge import reasons
 from gcodetool.judge.exposure_budget import stated_left_s
 from gcodetool.judge.findings import Band
 from gcodetool.judge.heat_damage import HeatDamage, heat_damage
-from gcodetool.judge.outcomes import leaves_open, reached
+from gcodetool.judge.outcomes import CAUTIOUS, leaves_open, reached
 from gcodetool.judge.print_air import air_of_room
 from gcodetool.judge.print_judgement import limits_of
-from gcodetool.judge.record_facts import out_since, steam_seen
+from gcodetool.judge.record_facts import kind_of, out_since, steam_seen
 from gcodetool.judge.shelf_findings import SpoolRow
 from gcodetool.moisture.exposure import GROWTH, safe_exposure
 from gcodetool.moisture.field import FIRST_STEP_S, SpoolIntegrator
@@ -46,7 +46,7 @@ class IdleForecast:
         Next-fed content over seconds since ``as_of_s``; p10 and p90 None for one member. [s], [wt %]
     to_good, to_marginal, whole_to_good, whole_to_marginal
         Content over the member's own limit that half of the members do not exceed: of what is fed next, and of
-        the wettest turns. [-]
+        the wettest turns (in a dryer, CAUTIOUS of them). [-]
     open
         1 where the members leave open whether what is fed next is dry or wet, else 0.
     keeps_s
@@ -60,6 +60,8 @@ class IdleForecast:
         Since when it is out of dryer and sealed storage; None while it is in one. [s since 1970]
     until_s
         A later event is noted already; from then on this does not hold. [s since 1970]
+    in_dryer
+        It stands in a dryer: judged by its wettest turns, for CAUTIOUS of the members.
     steam
         The last inspection since the last drying saw a wet strand.
     heat
@@ -91,6 +93,7 @@ class IdleForecast:
     safe_at_s: tuple[float, ...]
     safe_s: tuple[float | None, ...]
     in_room: bool
+    in_dryer: bool
     stated_h: float | None
     out_since_s: float | None
     steam: bool
@@ -104,7 +107,8 @@ def idle_forecast(spool: "Spool", state: State) -> IdleForecast:
     around = surroundings(spool, state.place, state.as_of_s, state.doubts)
     room = air_of_room(spool, state, at_s=state.as_of_s)
     in_room = room.air.place == state.place
-    curve = _Curve(state)
+    in_dryer = kind_of(spool, state.place) == "dryer"
+    curve = _Curve(state, CAUTIOUS if in_dryer else CONFIDENCE)
     march = marched(state)
     march.surround(around.reel, again=True)
     safe_at: list[float] = []
@@ -149,6 +153,7 @@ def idle_forecast(spool: "Spool", state: State) -> IdleForecast:
         safe_at_s=tuple(safe_at),
         safe_s=tuple(safe),
         in_room=in_room,
+        in_dryer=in_dryer,
         stated_h=spool.safe_exposure_h,
         out_since_s=out_since(spool, state.as_of_s),
         steam=steam_seen(spool, state.as_of_s),
@@ -161,8 +166,8 @@ def idle_forecast(spool: "Spool", state: State) -> IdleForecast:
 class _Curve:
     """The columns of an idle forecast, as they grow."""
 
-    def __init__(self, state: State) -> None:
-        self.state = state
+    def __init__(self, state: State, of_wettest: float) -> None:
+        self.state, self.of_wettest = state, of_wettest
         self.at_s: list[float] = []
         self.rows: list[tuple[float | None, ...]] = []
 
@@ -175,8 +180,8 @@ class _Curve:
             return
         wettest = 100.0 * march.field().layer_mean().max(axis=0)
         ratios = [
-            reached(content / limit, CONFIDENCE, state.weights)
-            for content in (outer, wettest)
+            reached(content / limit, share, state.weights)
+            for content, share in ((outer, CONFIDENCE), (wettest, self.of_wettest))
             for limit in (state.limit_good_wt_pct, state.limit_marginal_wt_pct)
         ]
         left_open = leaves_open(
@@ -219,6 +224,8 @@ def read_at(seen: IdleForecast, now_s: float) -> SpoolRow:
 
     word = condition(now(seen.to_good), now(seen.to_marginal))
     whole = condition(now(seen.whole_to_good), now(seen.whole_to_marginal))
+    if seen.in_dryer:
+        word = whole
     if not empty and seen.open[bisect.bisect_right(seen.at_s, after_s) - 1]:
         word = whole = "unknown"
     if not empty and seen.steam:

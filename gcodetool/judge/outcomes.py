@@ -126,6 +126,26 @@ def judge(
     )
 
 
+def headroom(
+    to_good: Floats, to_marginal: Floats, code: Code, *, confidence: float, weights: Floats
+) -> float:
+    """Return how far what decides lies below its limit: 0 or more exactly where `judge` says *code* or better. [-]
+
+    Parameters
+    ----------
+    to_good, to_marginal, confidence, weights
+        As for `judge`.
+    code
+        clear or adjust.
+    """
+    decides = to_good if code == "clear" else to_marginal
+    left = 1.0 - reached(decides.max(axis=0), confidence, weights)
+    if not leaves_open(to_good[0], to_marginal[0], weights):
+        return left
+    good, marginal = quantile(to_good[0], 0.25, weights), quantile(to_marginal[0], 0.75, weights)
+    return min(left, max(good - 1.0, 1.0 - marginal), -ROUNDING)
+
+
 def leaves_open(to_good: Floats, to_marginal: Floats, weights: Floats) -> bool:
     """Return whether one strand is dry enough for some members and far too wet for others: nobody can say."""
     return quantile(to_good, 0.25, weights) <= 1 and quantile(to_marginal, 0.75, weights) > 1

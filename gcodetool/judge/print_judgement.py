@@ -14,7 +14,7 @@ from gcodetool.judge import reasons
 from gcodetool.judge.exposure_budget import exposure_budget
 from gcodetool.judge.findings import Exposure
 from gcodetool.judge.heat_damage import heat_damage
-from gcodetool.judge.latest_start import HORIZON_S, is_fed, judged_by, latest_start_s
+from gcodetool.judge.latest_start import HORIZON_S, LatestStart, is_fed, judged_by, latest_start
 from gcodetool.judge.outcomes import Judgement, reached
 from gcodetool.judge.print_air import PrintAir
 from gcodetool.judge.reasons import Cause
@@ -117,6 +117,7 @@ def judge_print(
         cautions=(
             *misfits(spool, feed, arrival),
             *heat_cautions(spool, state.as_of_s),
+            *(f"{spool.id}: {note.text}" for note in state.notes if note.kind == "contradiction"),
             *(f"{spool.id}: {note}" for note in around.cautions),
             *differing,
         ),
@@ -182,14 +183,14 @@ def _explained(
     cautions = list(found.cautions)
     if worse(judged.cautious_code, found.code):
         cautions.append(reasons.worse_caution(state.spool.id, found.code, judged, record))
-    start_by = None
+    start_by: LatestStart | None = None
     if found.code in GOOD_ENOUGH:
-        start_by = latest_start_s(state, around, feed, found.code, found.exposure, confidence=confidence)
+        start_by = latest_start(state, around, feed, judged, found.exposure, confidence=confidence)
     told = found.by_model and not steam_seen(state.spool, state.as_of_s)  # eyes and own figure go first
     advice = reasons.next_steps(
         found.code,
         place=state.place,
-        start_by_s=start_by,
+        start_by=start_by,
         now_s=state.as_of_s,
         record=record,
         damage=damage(state.spool.material, judged.worst_of_marginal if told else None),
@@ -198,7 +199,7 @@ def _explained(
         found,
         because=because,
         cause=cause,
-        start_by_s=start_by,
+        start_by_s=None if start_by is None else start_by.at_s,
         cautions=tuple(cautions),
         advice=tuple(advice),
         sharpen=record,

@@ -15,6 +15,7 @@ from gcodetool.moisture.constants import HOUR_S
 if TYPE_CHECKING:
     from gcodetool.judge.findings import Exposure
     from gcodetool.judge.heat_damage import HeatDamage
+    from gcodetool.judge.latest_start import LatestStart
     from gcodetool.judge.outcomes import Judgement
     from gcodetool.judge.record_facts import Stay
     from gcodetool.judge.severity import Damage
@@ -258,16 +259,16 @@ STRINGS: Final = "strings and a rough surface are likely"
 
 
 def next_steps(
-    code: Code, *, place: str, start_by_s: float | None, now_s: float, record: str | None, damage: "Damage"
+    code: Code,
+    *,
+    place: str,
+    start_by: "LatestStart | None",
+    now_s: float,
+    record: str | None,
+    damage: "Damage",
 ) -> Iterator[str]:
     """Yield what to do, the first thing first; *record*: what would tell more; *damage*: where it is too wet."""
-    when = (
-        "start at once: how long it stays so is not known"
-        if start_by_s is not None and start_by_s - now_s < AT_ONCE_S
-        else f"it stays so for the next 30 days where it is ({place})"
-        if start_by_s is None
-        else f"it stays so for another {format_duration(start_by_s - now_s)} where it is ({place})"
-    )
+    when = _until_when(start_by, now_s, place)
     if code == "clear":
         yield f"print; {when}"
     elif code == "adjust":
@@ -284,6 +285,23 @@ def next_steps(
         )
 
 
+def _until_when(start_by: "LatestStart | None", now_s: float, place: str) -> str:
+    """Return how long a verdict holds where the spool is, and what ends it."""
+    if start_by is None:
+        return f"it stays so for the next 30 days where it is ({place})"
+    later = LATER[start_by.then]
+    if start_by.at_s - now_s < AT_ONCE_S:
+        return f"start at once: minutes later {later}"
+    return f"it stays so for another {format_duration(start_by.at_s - now_s)} where it is ({place}), then {later}"
+
+
+LATER: Final[dict[Code, str]] = {
+    "clear": "it prints dry",
+    "adjust": "it prints marginal",
+    "runs-out": "it gets too wet on the way",
+    "dry-first": "it is too wet at the start",
+    "unknown": "nobody can say",
+}
 TAKE_ANOTHER: Final = "take another spool, or correct this one's record"
 NAME_A_RECORD: Final = (
     "name its file with --spool FILE, or purge and look at the strand before the part begins"

@@ -3,13 +3,17 @@
 Events later than the moment asked about do not count.
 """
 
+import math
 from collections.abc import Iterator
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 from gcodetool.judge.print_air import KEEPS
 
 if TYPE_CHECKING:
     from gcodetool.moisture.record import Event, Spool
+
+
+LEAST_DRYING_S: Final = 1800.0  # a shorter stay in a dryer dried nothing (own estimate)
 
 
 class Stay(NamedTuple):
@@ -56,14 +60,24 @@ def out_for_s(spool: "Spool", at_s: float) -> float:
 
 
 def steam_seen(spool: "Spool", at_s: float) -> bool:
-    """Return whether the last inspection since the last drying saw a wet strand: many bubbles, or popping."""
-    wet = False
-    for event in _until(spool, at_s):
-        if event.place is not None and kind_of(spool, event.place) == "dryer":
-            wet = False
-        if event.kind == "inspected" and (event.bubbles, event.oozes, event.pops) != (None, None, None):
-            wet = event.bubbles == "many" or bool(event.pops)
-    return wet
+    """Return whether the last look since the last drying saw a wet strand: many bubbles, or popping.
+
+    A later look that saw neither is the user's word that it is gone; one that says nothing of them changes nothing.
+    """
+    dried = [
+        stay.end_s
+        for stay in stays(spool, at_s)
+        if kind_of(spool, stay.place) == "dryer" and stay.end_s - stay.begin_s >= LEAST_DRYING_S
+    ]
+    since_s = max(dried, default=-math.inf)
+    looks = [
+        event.bubbles == "many" or bool(event.pops)
+        for event in _until(spool, at_s)
+        if event.kind == "inspected"
+        and event.at_s >= since_s
+        and (event.bubbles is not None or event.pops is not None)
+    ]
+    return bool(looks) and looks[-1]
 
 
 def kind_of(spool: "Spool", place: str) -> str | None:

@@ -10,6 +10,28 @@ from gcodetool.judge.findings import Band, SpoolState
 
 
 @dataclass(frozen=True)
+class InDryer:
+    """What is said of a spool in a dryer, as ``drying.status`` says it.
+
+    Attributes
+    ----------
+    word, because
+        not-yet, done or cannot; and why it can come out, None: it should not yet.
+    short, line
+        In few words, and in one line with what to do.
+    to_go_s, sure_s
+        Until the goal is likely reached, and until that is sure; None: not in the hours looked at. [s]
+    """
+
+    word: str
+    because: str | None
+    short: str
+    line: str
+    to_go_s: float | None
+    sure_s: float | None
+
+
+@dataclass(frozen=True)
 class SpoolFindings:
     """All that is known of one spool where it stands; words and times as in ``idle_forecast.SpoolRow``."""
 
@@ -31,6 +53,7 @@ class SpoolFindings:
     advice: tuple[str, ...] = ()  # what to do, the first thing first
     sharpen: str = ""  # which record would sharpen the forecast most
     gains: tuple[tuple[str, float], ...] = ()  # records that could be made, share of the band each removes
+    drying: InDryer | None = None  # while it is in a dryer
 
 
 @dataclass(frozen=True)
@@ -40,7 +63,8 @@ class SpoolRow:
     Attributes
     ----------
     word, whole_word
-        dry, marginal, wet, unknown or empty: what is fed next, and the wettest turns.
+        dry, marginal, wet, unknown or empty: what is fed next, and the wettest turns; in a dryer both are the
+        wettest turns, and surely so.
     safe_s, safe_source
         Idle in the room where it would be printed until what is fed next passes its marginal limit; by the
         model, or by the user's own figure ("stated").
@@ -48,6 +72,8 @@ class SpoolRow:
         The same where it stands; None: longer than was looked at.
     heat
         What it was exposed to, where that was too hot and nobody has found its winding good since; else None.
+    drying
+        Whether it is done; None outside dryers.
     """
 
     spool: str
@@ -67,6 +93,7 @@ class SpoolRow:
     remaining_g: float
     colour: str | None = None
     heat: str | None = None
+    drying: InDryer | None = None
 
 
 @dataclass(frozen=True)

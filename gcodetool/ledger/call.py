@@ -4,7 +4,8 @@ import time
 from typing import Final
 
 CALL: Final = "gcodetool call"  # keys of a connection's ``info``: the sign that its entries share,
-WROTE: Final = "gcodetool wrote"  # and how many there are
+WROTE: Final = "gcodetool wrote"  # how many there are,
+NUMBERS: Final = "gcodetool numbers"  # and which
 
 
 def now_us() -> int:

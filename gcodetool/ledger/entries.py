@@ -5,16 +5,19 @@ a digest over itself and the row before it of the same spool or place, so the la
 history behind it.  Left out: what the facts mean (``records``).
 """
 
+import contextlib
 import datetime
 import hashlib
 import json
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final, Literal
 
 from sqlalchemy import Connection, Row, func, insert, select
 
-from gcodetool.ledger.call import CALL, WROTE, now_us
+from gcodetool.errors import LedgerError
+from gcodetool.ledger.call import CALL, NUMBERS, WROTE, now_us
 from gcodetool.ledger.schema import ENTRIES, READINGS
 
 Subject = Literal["spool", "place"]
@@ -45,6 +48,7 @@ class LedgerEntry:
     facts: dict[str, Any]
     call: str
     chain: str
+    damage: str | None = None  # what is wrong with it: then its facts are empty, and nothing of it counts
 
     @property
     def at_s(self) -> float:
@@ -57,6 +61,7 @@ def micro(at_s: float) -> int:
     return round(at_s * MICRO)
 
 
+HALVES: Final = re.compile("[\ud800-\udfff]")  # what a terminal hands over for bytes that are no text
 AT: Final = "$us"  # a moment among the facts: microseconds since 1970-01-01 UTC
 
 
@@ -66,9 +71,10 @@ def packed(facts: dict[str, Any]) -> str:
     >>> packed({"b": 1.5, "a": datetime.datetime(1970, 1, 1, 0, 0, 2, tzinfo=datetime.UTC)})
     '{"a":{"$us":2000000},"b":1.5}'
     """
-    return json.dumps(
+    text = json.dumps(
         facts, sort_keys=True, ensure_ascii=False, separators=(",", ":"), allow_nan=False, default=_moment
     )
+    return HALVES.sub(lambda half: f"\\u{ord(half[0]):04x}", text)
 
 
 def _moment(fact: Any) -> dict[str, int]:
@@ -99,20 +105,43 @@ def utc(at_us: int) -> datetime.datetime:
 
 def linked(before: str, subject: str, name: str, kind: str, at_us: int, facts: str) -> str:
     """Return the digest of an entry and of all that stands before it under its name."""
-    return hashlib.sha256("\x1f".join((before, subject, name, kind, str(at_us), facts)).encode()).hexdigest()
+    text = "\x1f".join((before, subject, name, kind, str(at_us), facts))
+    return hashlib.sha256(text.encode("utf-8", "surrogateescape")).hexdigest()
 
 
-def _entry(row: Row[Any]) -> LedgerEntry:
+CHANGED: Final = "not as it was noted (changed, or one before it is gone)"
+
+
+def _entry(row: Row[Any], before: str | None = None) -> LedgerEntry:
+    """Return an entry as it stands in the database, or what is wrong with it.
+
+    *before*: the digest of the one before it under its name; None: that was not read.
+    """
+    damage, facts = None, {}
+    try:
+        facts = unpacked(row.facts)
+        if not isinstance(facts, dict) or not all(
+            isinstance(each, int) for each in (row.at_us, row.noted_us)
+        ):
+            damage = "cannot be read"
+        elif before is not None and row.chain != linked(
+            before, row.subject, row.name, row.kind, row.at_us, row.facts
+        ):
+            damage = CHANGED
+    except (ValueError, TypeError, KeyError, OverflowError, RecursionError):
+        damage = "cannot be read"
+    whole = damage is None
     return LedgerEntry(
         number=row.number,
-        subject=row.subject,
-        name=row.name,
-        kind=row.kind,
-        at_us=row.at_us,
-        noted_us=row.noted_us,
-        facts=unpacked(row.facts),
-        call=row.call,
-        chain=row.chain,
+        subject=str(row.subject),
+        name=str(row.name),
+        kind=str(row.kind),
+        at_us=row.at_us if whole else 0,
+        noted_us=row.noted_us if whole else 0,
+        facts=facts if whole else {},
+        call=str(row.call),
+        chain=str(row.chain),
+        damage=damage,
     )
 
 
@@ -165,6 +194,7 @@ def append(conn: Connection, drafts: Sequence[Draft]) -> list[LedgerEntry]:
         )
         part += 1
         conn.info[WROTE] = part
+        conn.info.setdefault(NUMBERS, []).append(number[0])
     return written
 
 
@@ -173,7 +203,13 @@ def of(conn: Connection, subject: Subject, name: str | None = None) -> list[Ledg
     asked = select(ENTRIES).where(ENTRIES.c.subject == subject).order_by(ENTRIES.c.number)
     if name is not None:
         asked = asked.where(ENTRIES.c.name == name)
-    return [_entry(row) for row in conn.execute(asked)]
+    found: list[LedgerEntry] = []
+    last: dict[str, str] = {}
+    for row in conn.execute(asked):
+        entry = _entry(row, last.get(str(row.name), ""))
+        last[entry.name] = entry.chain
+        found.append(entry)
+    return found
 
 
 def of_kinds(conn: Connection, subject: Subject, kinds: Sequence[str]) -> list[LedgerEntry]:
@@ -204,7 +240,8 @@ def facts_of(conn: Connection, numbers: Sequence[int]) -> dict[int, dict[str, An
     for first in range(0, len(numbers), 500):  # a statement takes so many figures
         some = numbers[first : first + 500]
         for row in conn.execute(select(ENTRIES.c.number, ENTRIES.c.facts).where(ENTRIES.c.number.in_(some))):
-            found[row.number] = unpacked(row.facts)
+            with contextlib.suppress(ValueError, TypeError, RecursionError):  # a damaged one says nothing
+                found[row.number] = unpacked(row.facts)
     return found
 
 
@@ -235,14 +272,26 @@ def cancelled(entries: Iterable[LedgerEntry]) -> dict[int, int]:
     """
     found: dict[int, int] = {}
     for entry in sorted(entries, key=lambda each: -each.number):
-        if entry.kind == "undone" and entry.number not in found:
+        if entry.kind == "undone" and entry.number not in found and entry.damage is None:
             for number in entry.facts["cancels"]:
                 found.setdefault(number, entry.number)
     return found
 
 
 def live(entries: Sequence[LedgerEntry]) -> list[LedgerEntry]:
-    """Return the entries that count, without the undoing ones, in the order in which they were written."""
+    """Return the entries that count, without the undoing ones, in the order in which they were written.
+
+    Raises
+    ------
+    LedgerError
+        One of them is damaged: what counts is not known.
+    """
+    for entry in entries:
+        if entry.damage is not None:
+            raise LedgerError(
+                f"{entry.subject} {entry.name}, entry {entry.number}: {entry.damage}; 'gcodetool ledger check' names all "
+                "that is damaged, 'gcodetool ledger restore FILE' puts a backup in its place"
+            )
     gone = cancelled(entries)
     return [entry for entry in entries if entry.kind != "undone" and entry.number not in gone]
 
@@ -281,5 +330,13 @@ def readings_of(conn: Connection, place: str, counted: Iterable[int]) -> Reading
         .where(READINGS.c.place == place)
         .order_by(READINGS.c.at_us, READINGS.c.entry)
     )
-    found = {at_us: (celsius, rh) for at_us, entry, celsius, rh in rows if entry in wanted}
+    found = {}
+    for at_us, entry, celsius, rh in rows:
+        if entry in wanted:
+            if not (isinstance(at_us, int) and isinstance(celsius, float) and isinstance(rh, float)):
+                raise LedgerError(
+                    f"place {place}, entry {entry}: its readings are not those that were noted; "
+                    "'gcodetool ledger restore FILE' puts a backup in the ledger's place"
+                )
+            found[at_us] = (celsius, rh)
     return [(at_us, celsius, rh) for at_us, (celsius, rh) in found.items()]

@@ -301,7 +301,10 @@ def _places(
 
 
 def _but_heat(facts: Mapping[str, Any]) -> dict[str, Any]:
-    other = ("temperature_C", "swing_C", "set_offset_C", "max_temperature_C", "accuracy_C", "slots", "note")
+    other = (
+        *("temperature_C", "swing_C", "set_offset_C", "max_temperature_C", "accuracy_C"),
+        *("slots", "power_W", "note"),
+    )
     return {key: value for key, value in facts.items() if key not in other}
 
 

@@ -9,8 +9,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
-from sqlalchemy import func, insert, select
+from sqlalchemy import Connection, func, insert, select
+from sqlalchemy.exc import DBAPIError
 
+from gcodetool.changes import making
 from gcodetool.errors import GcodetoolError, LedgerError
 from gcodetool.ledger import dryers, entries, plausibility, records
 from gcodetool.ledger.call import now_us
@@ -67,65 +69,89 @@ def ledger_stats(ledger: Ledger) -> LedgerStats:
 
 def integrity_errors(ledger: Ledger) -> Iterator[Fault]:
     """Yield what is wrong: damage, entries that do not carry their digest, records that cannot be read."""
+    whole = True
     with reading(ledger) as conn:
         if ledger.path is not None:
-            said = [row[0] for row in conn.exec_driver_sql("PRAGMA integrity_check(20)")]
-            if said != ["ok"]:
-                for line in said:
-                    yield Fault("file", f"the file is damaged: {' '.join(str(line).split())}")
-                return
-        brought: dict[int, entries.Readings] = {}
-        asked = select(READINGS).order_by(READINGS.c.entry, READINGS.c.at_us)
-        for row in conn.execute(asked):
-            brought.setdefault(row.entry, []).append((row.at_us, row.temperature_C, row.rh_pct))
-        known = set()
-        for subject in ("spool", "place"):
-            for name, rows in entries.by_name(entries.of(conn, subject)).items():
-                yield from _chain(subject, name, rows)
-                numbers = {entry.number for entry in rows}
-                known |= numbers
-                for entry in rows:
-                    if entry.kind == "undone" and not set(entry.facts["cancels"]) <= numbers:
-                        yield Fault(
-                            "entry",
-                            f"{subject} {name}, entry {entry.number}: cancels an entry that is not there",
-                        )
-                    if "digest" in entry.facts and entry.facts["digest"] != entries.digest_of(
-                        brought.get(entry.number, [])
-                    ):
-                        yield Fault(
-                            "readings",
-                            f"place {name}, entry {entry.number}: its readings are not those that were noted",
-                        )
-        if not set(brought) <= known:
-            yield Fault("readings", "readings are there without the entry that brought them")
-        places = records.places(conn)
-        for place in places.values():
-            if place.kind == "dryer":
-                for text in dryers.contradictions(conn, place):
-                    yield Fault("doubtful", f"{text} (noted with --force?)")
-        for spool_id, record in records.spools(conn).items():
-            try:
-                spool = records.spool_from(conn, record, places)
-            except GcodetoolError as error:
-                yield Fault("record", str(error))
-                continue
-            for number, text in plausibility.doubtful(record, spool):
-                which = f"spool {spool_id}" + ("" if number is None else f", entry {number}")
-                yield Fault("doubtful", f"{which}: {text} (noted with --force?)")
+            for fault in _file_faults(conn):
+                whole = False
+                yield fault
+        try:
+            yield from _content_faults(conn, numbered=ledger.path is not None)
+        except DBAPIError as error:
+            if whole:
+                raise
+            yield Fault("file", f"the rest of the file cannot be read: {error.orig}")
 
 
-def _chain(subject: str, name: str, rows: list[entries.LedgerEntry]) -> Iterator[Fault]:
-    before = ""
-    for entry in rows:
-        chain = entries.linked(before, subject, name, entry.kind, entry.at_us, entries.packed(entry.facts))
-        if chain != entry.chain:
+def _file_faults(conn: Connection) -> Iterator[Fault]:
+    for (line,) in conn.exec_driver_sql("PRAGMA integrity_check(20)"):
+        if line != "ok":
+            yield Fault("file", f"the file is damaged: {' '.join(str(line).split())}")
+
+
+def _content_faults(conn: Connection, *, numbered: bool) -> Iterator[Fault]:
+    """Yield what is wrong with entries, readings and records; *numbered*: the database counts what it wrote."""
+    brought: dict[int, entries.Readings] = {}
+    asked = select(READINGS).order_by(READINGS.c.entry, READINGS.c.at_us)
+    for row in conn.execute(asked):
+        brought.setdefault(row.entry, []).append((row.at_us, row.temperature_C, row.rh_pct))
+    known: set[int] = set()
+    for subject in ("spool", "place"):
+        for name, rows in entries.by_name(entries.of(conn, subject)).items():
+            numbers = {entry.number for entry in rows}
+            known |= numbers
+            for entry in rows:
+                which = f"{subject} {name}, entry {entry.number}"
+                if entry.damage is not None:
+                    yield Fault("entry", f"{which}: {entry.damage}")
+                elif entry.kind == "undone" and not set(entry.facts["cancels"]) <= numbers:
+                    yield Fault("entry", f"{which}: cancels an entry that is not there")
+                elif "digest" in entry.facts and entry.facts["digest"] != entries.digest_of(
+                    brought.get(entry.number, [])
+                ):
+                    yield Fault("readings", f"{which}: its readings are not those that were noted")
+    if not set(brought) <= known:
+        yield Fault("readings", "readings are there without the entry that brought them")
+    yield from _lost(conn, known, numbered=numbered)
+    yield from _record_faults(conn)
+
+
+def _lost(conn: Connection, known: set[int], *, numbered: bool) -> Iterator[Fault]:
+    """Yield that entries are there which belong to nothing, or that the last ones are gone."""
+    there = conn.execute(select(func.count()).select_from(ENTRIES)).scalar_one()
+    if there != len(known):
+        yield Fault("entry", f"{there - len(known)} entries belong to neither a spool nor a place")
+    if numbered:
+        last = conn.exec_driver_sql("SELECT seq FROM sqlite_sequence WHERE name = 'entry'").scalar()
+        if isinstance(last, int) and last > max(known, default=0):
             yield Fault(
-                "entry",
-                f"{subject} {name}, entry {entry.number}: not as it was noted (changed, or one before it is gone)",
+                "entry", f"entries up to {last} were noted, and those after {max(known, default=0)} are gone"
             )
-            return
-        before = chain
+
+
+def _record_faults(conn: Connection) -> Iterator[Fault]:
+    """Yield records that cannot be read, and figures that a check doubts; damaged ones were named before."""
+    places = records.places(conn)
+    for place in places.values():
+        if place.kind == "dryer":
+            for text in dryers.contradictions(conn, place):
+                yield Fault("doubtful", f"{text} (noted with --force?)")
+    for spool_id, record in records.spools(conn).items():
+        try:
+            spool = records.spool_from(conn, record, places)
+        except GcodetoolError as error:
+            yield Fault("record", str(error))
+            continue
+        for number, text in plausibility.doubtful(record, spool):
+            which = f"spool {spool_id}" + ("" if number is None else f", entry {number}")
+            yield Fault("doubtful", f"{which}: {text} (noted with --force?)")
+
+
+def refuse_damaged(ledger: Ledger, what: str) -> None:
+    """Raise LedgerError, with *what* in front, where a ledger is not as it was noted."""
+    for fault in integrity_errors(ledger):
+        if fault.kind in ("file", "entry", "readings"):
+            raise LedgerError(f"{what}: {fault}; 'gcodetool ledger check' names all that is damaged")
 
 
 def backup(ledger: Ledger, target: Path) -> None:
@@ -138,8 +164,9 @@ def backup(ledger: Ledger, target: Path) -> None:
     """
     if ledger.path is not None and target.exists() and target.samefile(ledger.path):
         raise LedgerError(f"{target}: that is the ledger itself; name another file with -o")
+    refuse_damaged(ledger, f"{target}: no backup is made, and one that is there stays: the ledger is damaged")
     if target.exists():
-        open_ledger(target, make=False)  # refuses to replace what is no ledger
+        _refuse_to_lose(open_ledger(target, make=False), ledger)
     if not target.parent.is_dir():
         raise LedgerError(f"{target.parent}: no such folder; make it, or name another file with -o")
     draft = target.with_name(f".{target.name}.draft")
@@ -156,7 +183,9 @@ def backup(ledger: Ledger, target: Path) -> None:
                 conn.exec_driver_sql("PRAGMA journal_mode = DELETE")
         else:
             _copied(ledger, draft)
-        draft.replace(target)
+        refuse_damaged(open_ledger(draft, make=False), f"{target}: the backup could not be written whole")
+        with making(f"{target} was written"):
+            draft.replace(target)
     except OSError as error:
         raise LedgerError(
             f"{target}: the backup cannot be written: {error.strerror}; name another file"
@@ -164,6 +193,18 @@ def backup(ledger: Ledger, target: Path) -> None:
     finally:
         for rest in ("", "-wal", "-shm"):
             draft.with_name(draft.name + rest).unlink(missing_ok=True)
+
+
+def _refuse_to_lose(kept: Ledger, ledger: Ledger) -> None:
+    """Raise LedgerError where an earlier backup holds entries that the ledger lacks."""
+    with reading(kept) as old, reading(ledger) as new:
+        chains = select(ENTRIES.c.chain)
+        lost = set(old.execute(chains).scalars()) - set(new.execute(chains).scalars())
+    if lost:
+        raise LedgerError(
+            f"{kept.where}: holds {len(lost)} entries that {ledger.where} lacks, so it is not replaced; name another file "
+            "with -o"
+        )
 
 
 def _copied(ledger: Ledger, draft: Path) -> None:

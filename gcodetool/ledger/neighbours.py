@@ -11,11 +11,12 @@ from typing import Final
 
 from sqlalchemy import Connection
 
+from gcodetool.errors import LedgerError
 from gcodetool.ledger import entries, records
 from gcodetool.ledger.entries import MICRO
 from gcodetool.ledger.records import MEASURABLE, PlaceRecord, SpoolRecord
 from gcodetool.ledger.spoolfile import check_places
-from gcodetool.moisture.neighbours import ClosedStay, Meetings, counted
+from gcodetool.moisture.neighbours import ClosedStay, Meetings, counted, shares
 from gcodetool.moisture.places import closed_place
 from gcodetool.moisture.record import AirLog, Spool
 
@@ -38,20 +39,24 @@ def meetings(conn: Connection, known: Mapping[str, PlaceRecord], among: list[str
             facts["log"] = ANY_AIR
         stated[name] = facts
     described = check_places(stated, "ledger") if stated else {}
-    boxes = {name: closed_place(described, place) for name, place in described.items()}
+    within = {name: closed_place(described, place) for name, place in described.items()}
+    boxes = {name: box for name, box in within.items() if box is not None and shares(described[box])}
     if not any(boxes.get(name) for name in (boxes if among is None else among)):
         return NOBODY
-    renewals = {name: described[name].desiccant_fresh_s for name in set(boxes.values()) if name}
+    renewals = {name: described[name].desiccant_fresh_s for name in set(boxes.values())}
     found: dict[str, list[ClosedStay]] = {}
     for spool_id, rows in entries.by_name(entries.of_kinds(conn, "spool", MOVES)).items():
-        record = records.spool_record(spool_id, rows)
+        try:
+            record = records.spool_record(spool_id, rows)
+        except LedgerError:  # damaged: where it stood is not known
+            continue
         mine = [] if record is None else _closed(record, boxes)
         if mine:
             found[spool_id] = mine
     return Meetings(found, renewals)
 
 
-def _closed(record: SpoolRecord, boxes: Mapping[str, str | None]) -> list[ClosedStay]:
+def _closed(record: SpoolRecord, boxes: Mapping[str, str]) -> list[ClosedStay]:
     """Return a record's stays in closed places."""
     all_stays = record.stays()
     ends = [stay[0] / MICRO for stay in all_stays[1:]] + [math.inf]

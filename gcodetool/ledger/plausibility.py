@@ -15,6 +15,8 @@ from gcodetool.moisture.record import Spool
 WATER_SHARE: Final = 0.12  # of the filament's mass: more water than any of it holds [kg/kg]
 BODY_SHARE: Final = 1.1  # a card reel holds water too
 FED_SLACK: Final = 1.001  # lengths are rounded
+FED_SURE: Final = 0.9  # of what was fed is surely gone
+HEAVIEST_BODY_G: Final = 1000.0  # of a reel that states no mass, or its net mass (own estimate)
 
 
 def check_plausible(
@@ -48,26 +50,9 @@ def doubtful(record: SpoolRecord, spool: Spool) -> list[tuple[int | None, str]]:
 
 
 def _doubts(record: SpoolRecord, spool: Spool) -> list[tuple[int | None, str, str]]:
-    found: list[tuple[int | None, str, str]] = []
-    body_g = spool.body.mass_g
-    if body_g is not None:
-        most_g = body_g * BODY_SHARE + spool.net_mass_g * (1.0 + WATER_SHARE)
-        for entry in record.happened:
-            gross_g = entry.facts.get("gross_g")
-            if gross_g is not None and gross_g < body_g:
-                text = f"{gross_g:g} g is less than the empty reel ({body_g:g} g)"
-                found.append((entry.number, entry.kind, text))
-            elif gross_g is not None and gross_g > most_g:
-                text = f"{gross_g:g} g is more than the reel full and wet ({most_g:.0f} g)"
-                found.append((entry.number, entry.kind, text))
     metre_g = spool.material.density_kg_m3 * math.pi * (spool.diameter_mm / 2e3) ** 2 * 1e3
-    fed_mm = math.fsum(
-        float(entry.facts["length_mm"])
-        if "length_mm" in entry.facts
-        else float(entry.facts["mass_g"]) / metre_g * 1e3
-        for entry in record.happened
-        if entry.kind == "fed"
-    )
+    found = _odd_masses(record, spool, metre_g)
+    fed_mm = math.fsum(_fed_g(entry, metre_g) / metre_g * 1e3 for entry in record.happened)
     held_mm = full_mm(spool)
     if fed_mm > held_mm * FED_SLACK:
         text = (
@@ -76,6 +61,38 @@ def _doubts(record: SpoolRecord, spool: Spool) -> list[tuple[int | None, str, st
         )
         found.append((None, "fed", text))
     return found
+
+
+def _odd_masses(record: SpoolRecord, spool: Spool, metre_g: float) -> list[tuple[int | None, str, str]]:
+    """Return the weigh-ins that no reel with what is left on it can have, however wet."""
+    found: list[tuple[int | None, str, str]] = []
+    body_g, net_g = spool.body.mass_g, spool.net_mass_g
+    heaviest_g = max(HEAVIEST_BODY_G, net_g) if body_g is None else body_g * BODY_SHARE
+    fed_g = 0.0
+    for entry in record.happened:
+        fed_g += _fed_g(entry, metre_g)
+        gross_g = entry.facts.get("gross_g")
+        if gross_g is None:
+            continue
+        most_g = heaviest_g + max(0.0, net_g - FED_SURE * fed_g) * (1.0 + WATER_SHARE)
+        if body_g is not None and gross_g < body_g:
+            text = f"{gross_g:g} g is less than the empty reel ({body_g:g} g)"
+        elif gross_g > most_g:
+            left = "the reel with all that is left on it" if fed_g else "the reel full"
+            text = f"{gross_g:g} g is more than {left} and wet ({most_g:.0f} g)"
+        else:
+            continue
+        found.append((entry.number, entry.kind, text))
+    return found
+
+
+def _fed_g(entry: LedgerEntry, metre_g: float) -> float:
+    """Return what an entry says was fed; 0 for another kind. [g]"""
+    if entry.kind != "fed":
+        return 0.0
+    if "length_mm" in entry.facts:
+        return float(entry.facts["length_mm"]) / 1e3 * metre_g
+    return float(entry.facts["mass_g"])
 
 
 def full_mm(spool: Spool) -> float:

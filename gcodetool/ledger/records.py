@@ -4,6 +4,7 @@ A spool's record leaves as the keys and values of a spool file, and is read by t
 ledger and an exported file cannot disagree.  Left out: writing (``writers``), TOML (``exchange``).
 """
 
+import contextlib
 from array import array
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
@@ -177,19 +178,21 @@ def spool_record(spool_id: str, rows: list[LedgerEntry]) -> SpoolRecord | None:
 
 
 def places(conn: Connection) -> dict[str, PlaceRecord]:
-    """Return every place, by name."""
-    found = {
-        name: place_record(name, rows) for name, rows in entries.by_name(entries.of(conn, "place")).items()
-    }
-    return {name: place for name, place in sorted(found.items()) if place is not None}
+    """Return every place, by name; those with a damaged entry are left out."""
+    found = {}
+    for name, rows in sorted(entries.by_name(entries.of(conn, "place")).items()):
+        with contextlib.suppress(LedgerError):
+            found[name] = place_record(name, rows)
+    return {name: place for name, place in found.items() if place is not None}
 
 
 def spools(conn: Connection) -> dict[str, SpoolRecord]:
-    """Return every spool, by id, retired ones among them."""
-    found = {
-        name: spool_record(name, rows) for name, rows in entries.by_name(entries.of(conn, "spool")).items()
-    }
-    return {name: spool for name, spool in sorted(found.items()) if spool is not None}
+    """Return every spool, by id, retired ones among them; those with a damaged entry are left out."""
+    found = {}
+    for name, rows in sorted(entries.by_name(entries.of(conn, "spool")).items()):
+        with contextlib.suppress(LedgerError):
+            found[name] = spool_record(name, rows)
+    return {name: spool for name, spool in found.items() if spool is not None}
 
 
 def on_shelf(conn: Connection, *, retired: bool = False) -> list[str]:
@@ -197,7 +200,10 @@ def on_shelf(conn: Connection, *, retired: bool = False) -> list[str]:
     rows = entries.of_kinds(conn, "spool", ("added", "retired", "undone"))
     found = []
     for spool_id, mine in entries.by_name(rows).items():
-        kinds = [entry.kind for entry in entries.live(mine)]
+        try:
+            kinds = [entry.kind for entry in entries.live(mine)]
+        except LedgerError:  # it is there, and what is wrong with it is said when it is read
+            kinds = ["added"]
         last = max((i for i, kind in enumerate(kinds) if kind == "added"), default=None)
         if last is not None and (retired or "retired" not in kinds[last:]):
             found.append(spool_id)
@@ -222,8 +228,12 @@ def at_places(conn: Connection, at_us: int) -> dict[str, str]:
             if record.received_us <= at_us:
                 found[spool_id] = record.stay(at_us)[1]
         elif spool_id in last:
-            facts = there[last[spool_id][1]]
-            found[spool_id] = str(facts.get("received", facts)["place"])
+            facts = there.get(last[spool_id][1], {})
+            received = facts.get("received", facts)
+            if (
+                isinstance(received, dict) and "place" in received
+            ):  # else it is damaged, and its own reading says so
+                found[spool_id] = str(received["place"])
     return found
 
 

@@ -13,19 +13,20 @@ import uuid
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
-from sqlalchemy import Connection, Engine, create_engine, make_url, select
+from sqlalchemy import URL, Connection, Engine, create_engine, make_url, select
 from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, SQLAlchemyError
 from sqlalchemy.pool import NullPool
 
+from gcodetool.changes import making
 from gcodetool.errors import LedgerError
-from gcodetool.ledger.call import CALL, WROTE, now_us
+from gcodetool.ledger.call import CALL, NUMBERS, WROTE, now_us
 from gcodetool.ledger.location import exists as exists  # noqa: PLC0414  # asked for here by those who open
 from gcodetool.ledger.location import path_of, place_of
 from gcodetool.ledger.schema import ENTRIES
 from gcodetool.ledger.steps import NEWEST, forward, version_of
-from gcodetool.textfile import opened
+from gcodetool.textfile import opened, own_folder
 
 PATIENCE_S: Final = 30.0  # how long a writer queues for the lock
 PATIENCE: Final = "GCODETOOL_LEDGER_WAIT"  # the same, from outside: seconds
@@ -87,6 +88,32 @@ def _open_sqlite(path: Path, *, make: bool) -> Ledger:
         if not make:
             raise LedgerError(f"{path}: no ledger there; 'gcodetool place add' and 'spool add' begin one")
         _make_sqlite(path)
+    ledger, version = _as_it_stands(path)
+    if version < NEWEST:
+        if version:
+            kept = path.with_name(f"{path.name}.version-{version}.backup")
+            with making(f"a copy of the older ledger was written to {kept}"):
+                copy(ledger, kept)
+        with writing(ledger) as conn:
+            forward(conn, version=version_of(conn), now_us=now_us())
+    return ledger
+
+
+def open_file(path: Path) -> Ledger:
+    """Return the ledger in a file as it stands, of whatever version up to this one's.
+
+    Raises
+    ------
+    LedgerError
+        It is not there, no ledger, damaged, or of a newer version.
+    """
+    if not path.exists():
+        raise LedgerError(f"{path}: no such file; check the path")
+    return _as_it_stands(path)[0]
+
+
+def _as_it_stands(path: Path) -> tuple[Ledger, int]:
+    """Return the ledger in a file that is there, and its version."""
     if not path.is_file():  # of a named pipe SQLite would wait for the other end
         raise LedgerError(f"{path}: not an ordinary file; name another with --ledger")
     ledger = Ledger(str(path), _sqlite_engine(path), path)
@@ -99,12 +126,7 @@ def _open_sqlite(path: Path, *, make: bool) -> Ledger:
             else f"{path}: a database, but no ledger of gcodetool; name another with --ledger"
         )
     _refuse_newer(ledger, version)
-    if version < NEWEST:
-        if version:
-            copy(ledger, path.with_name(f"{path.name}.version-{version}.backup"))
-        with writing(ledger) as conn:
-            forward(conn, version=version_of(conn), now_us=now_us())
-    return ledger
+    return ledger, version
 
 
 def _sqlite_engine(path: Path) -> Engine:
@@ -131,21 +153,25 @@ def _sqlite_connection(address: str, *, uri: bool) -> "object":
     # no implicit transactions: 'writing' and 'reading' begin them, the one with the lock, the other without
     conn = sqlite3.connect(address, timeout=patience_s(), isolation_level=None, uri=uri)
     conn.execute("PRAGMA synchronous = FULL")  # an acknowledged entry survives a power cut
+    conn.text_factory = _text  # a damaged text does not take the others with it
     return conn
+
+
+def _text(data: bytes) -> str:
+    return data.decode("utf-8", "surrogateescape")
 
 
 def _make_sqlite(path: Path) -> None:
     """Make a ledger whole or not at all: in a file of another name, which then takes its place if it is free."""
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
+        own_folder(path.parent)
         handle, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
-        os.close(handle)
+        os.close(handle)  # empty, and its owner's alone: so stay the ledger, and SQLite's files beside it
     except OSError as error:
         raise LedgerError(
             f"{path}: the ledger cannot be made: {error.strerror}; name another with --ledger"
         ) from error
     draft = Path(name)
-    draft.unlink()  # the name is ours; made by SQLite, the file may be used by those whom the folder's owner lets in
     ledger = Ledger(str(path), _sqlite_engine(draft), draft)
     try:
         with _explained(ledger):
@@ -153,7 +179,10 @@ def _make_sqlite(path: Path) -> None:
                 conn.exec_driver_sql("PRAGMA journal_mode = WAL")
             with writing(ledger) as conn:
                 forward(conn, version=0, now_us=now_us())
-        with contextlib.suppress(FileExistsError):
+        with (
+            contextlib.suppress(FileExistsError),
+            making(f"{path} was made"),
+        ):  # or somebody else made one meanwhile
             _put(draft, path)
     finally:
         for rest in ("", "-wal", "-shm"):
@@ -179,9 +208,8 @@ def copy(ledger: Ledger, target: Path) -> None:
     os.close(handle)
     draft = Path(name)
     try:
-        draft.unlink()  # VACUUM INTO wants to make it
         with _explained(ledger), ledger.engine.connect() as conn:
-            conn.exec_driver_sql("VACUUM INTO ?", (str(draft),))
+            _copy_pages(conn.connection.driver_connection, draft)
         with opened(draft) as file:
             os.fsync(file.fileno())
         draft.replace(target)
@@ -189,7 +217,35 @@ def copy(ledger: Ledger, target: Path) -> None:
         draft.unlink(missing_ok=True)
 
 
+def _copy_pages(source: Any, draft: Path) -> None:
+    """Copy a database as it stands at one moment; *draft* may have any name."""
+    import sqlite3
+
+    try:
+        with contextlib.closing(sqlite3.connect(draft)) as into:
+            source.backup(into)
+    except sqlite3.Error as error:
+        raise DBAPIError("backup", None, error) from error
+
+
 # ---------------------------------------------------------------- a server
+
+
+SHOWN: Final = ("host", "port")  # of a URL's query: whatever else stands there may be a secret
+
+
+def _shown(url: URL) -> str:
+    """Return a URL as messages show it: without the password, and without all that may hold one."""
+    query = {key: value for key, value in url.query.items() if key in SHOWN}
+    return url.set(query=query).render_as_string(hide_password=True)
+
+
+def _without_secrets(said: str, url: URL) -> str:
+    """Return what a database said, without a password that it may repeat."""
+    secrets = [str(url.password or ""), *(str(value) for key, value in url.query.items() if key not in SHOWN)]
+    for secret in filter(None, secrets):
+        said = said.replace(secret, "***")
+    return said
 
 
 def _open_server(chosen: str, *, make: bool) -> Ledger:
@@ -201,7 +257,7 @@ def _open_server(chosen: str, *, make: bool) -> Ledger:
             )
         if url.drivername == "postgresql":
             url = url.set(drivername="postgresql+psycopg")
-        where = url.render_as_string(hide_password=True)
+        where = _shown(url)
         engine = create_engine(
             url, poolclass=NullPool, connect_args={"connect_timeout": max(2, int(patience_s()))}
         )
@@ -271,15 +327,26 @@ def writing(ledger: Ledger, *, patience: float | None = None) -> Iterator[Connec
                 conn.rollback()
             raise
         try:
-            conn.commit()
+            with making(_said(ledger, conn)) if conn.info.get(WROTE) else contextlib.nullcontext():
+                conn.commit()
         except DBAPIError as error:
             if ledger.path is not None:
                 with contextlib.suppress(SQLAlchemyError):
                     conn.rollback()
                 raise
-            if not conn.info.get(WROTE) or _arrived(ledger, call, error):
+            if not conn.info.get(WROTE):
                 return
+            if _arrived(ledger, call, error):
+                with making(_said(ledger, conn)):
+                    return
             raise
+
+
+def _said(ledger: Ledger, conn: Connection) -> str:
+    """Return in words what a transaction writes."""
+    numbers = conn.info.get(NUMBERS) or [0]
+    which = f"entry {numbers[0]}" if len(numbers) == 1 else f"entries {numbers[0]} to {numbers[-1]}"
+    return f"{which} of {ledger.where} {'was' if len(numbers) == 1 else 'were'} noted"
 
 
 def _arrived(ledger: Ledger, call: str, error: DBAPIError) -> bool:
@@ -311,31 +378,37 @@ def _explained(ledger: Ledger) -> Iterator[None]:
     try:
         yield
     except DBAPIError as error:
-        raise LedgerError(f"{ledger.where}: {explain(str(error.orig), ledger.path is None)}") from error
+        raise LedgerError(
+            f"{ledger.where}: {explain(_without_secrets(str(error.orig), ledger.engine.url), ledger.path is None)}"
+        ) from None
     except SQLAlchemyError as error:
-        first = str(error).split("\n", 1)[0]
-        raise LedgerError(f"{ledger.where}: {first}; run 'gcodetool ledger check'") from error
+        first = _without_secrets(str(error), ledger.engine.url).split("\n", 1)[0]
+        raise LedgerError(f"{ledger.where}: {first}; run 'gcodetool ledger check'") from None
+    except UnicodeDecodeError:  # SQLite's own words about a damaged table, or that table's name
+        raise LedgerError(f"{ledger.where}: {DAMAGED}") from None
     except MemoryError:
         raise
     except OSError as error:
         if error.filename is not None and ledger.path is None:
             raise
-        raise LedgerError(
-            f"{ledger.where}: {error.strerror or error}; nothing was written: check disk and permissions"
-        ) from error
+        raise LedgerError(f"{ledger.where}: {error.strerror or error}; check disk and permissions") from error
 
 
+DAMAGED: Final = (
+    "the ledger is damaged; 'gcodetool ledger check' says more, "
+    "'gcodetool ledger restore FILE' puts a backup in its place"
+)
 REASONS: Final = (
-    ("locked", "another program holds the ledger; nothing was written: try again when it is done"),
-    ("lock timeout", "another program holds the ledger; nothing was written: try again when it is done"),
-    ("readonly", "the ledger may not be written; nothing was written: check its permissions and its folder's"),
-    ("read-only", "the ledger may not be written; nothing was written: check the permissions"),
-    ("permission denied", "no permission; nothing was written: check the permissions"),
+    ("locked", "another program holds the ledger: try again when it is done"),
+    ("lock timeout", "another program holds the ledger: try again when it is done"),
+    ("readonly", "the ledger may not be written: check its permissions and its folder's"),
+    ("read-only", "the ledger may not be written: check the permissions"),
+    ("permission denied", "no permission: check the permissions"),
     ("unable to open", "cannot be opened; check that it is a file, and its permissions and its folder's"),
-    ("is full", "the disk is full; nothing was written: free some space and try again"),
-    ("no space", "the disk is full; nothing was written: free some space and try again"),
-    ("disk i/o error", "the disk refused (full, or failing); nothing was written: check it, then 'gcodetool ledger check'"),
-    ("malformed", "the ledger is damaged; put a backup in its place: 'gcodetool ledger check' says more"),
+    ("is full", "the disk is full: free some space and try again"),
+    ("no space", "the disk is full: free some space and try again"),
+    ("disk i/o error", "the disk refused (full, or failing): check it, then 'gcodetool ledger check'"),
+    ("malformed", DAMAGED),
     ("not a database", "not a ledger, or damaged; name another with --ledger, or put a backup in its place"),
     ("no such table", "a part of the ledger is missing; put a backup in its place"),
     ("password", "the server wants another user or password; correct the URL after --ledger"),
@@ -347,7 +420,7 @@ def explain(said: str, server: bool) -> str:
     """Return what to do about a database's own words.
 
     >>> explain("database is locked", False)
-    'another program holds the ledger; nothing was written: try again when it is done'
+    'another program holds the ledger: try again when it is done'
     """
     lowered = said.lower()
     for sign, text in REASONS:
@@ -355,5 +428,5 @@ def explain(said: str, server: bool) -> str:
             return text
     first = " ".join(said.split())[:160]
     if server:
-        return f"the server cannot be reached or went away ({first}); nothing was written: try again when it is back"
-    return f"{first}; nothing was written: run 'gcodetool ledger check'"
+        return f"the server cannot be reached or went away ({first}): try again when it is back"
+    return f"{first}; run 'gcodetool ledger check'"

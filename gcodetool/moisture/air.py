@@ -234,6 +234,17 @@ class Air:
             return np.asarray(np.interp(store, held + float(full) * at, at))
         return np.array([np.interp(one, held + air * at, at) for one, air in zip(store, full, strict=True)])
 
+    def store_at(self, activity: ArrayLike) -> Floats:
+        """Return what a closed place's air and desiccant hold at the members' activity [kg]; back: `activity_over`."""
+        at = np.asarray(activity, dtype=np.float64)
+        held = self.air_m3 * vapour_density(self.members_K, saturation_pressure(self.members_K)) * at
+        if self.desiccant is not None:
+            agent = self.desiccant
+            held = (
+                held + self.desiccant_kg * np.interp(100.0 * at, agent.rh_pct, agent.content_wt_pct) / 100.0
+            )
+        return np.asarray(held)
+
     @property
     def temperature_C(self) -> float:
         """Temperature, °C."""

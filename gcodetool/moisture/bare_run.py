@@ -24,7 +24,7 @@ def strand_uptake(tau: Floats) -> Floats:
     """
     short = 4.0 * np.sqrt(tau / np.pi) - tau - tau**1.5 / (3.0 * np.sqrt(np.pi))
     long = 1.0 - 4.0 / 5.783 * np.exp(-5.783 * tau)
-    return np.asarray(np.where(tau < 0.12, short, long))
+    return np.maximum(0.0, np.where(tau < 0.12, short, long))
 
 
 def crossed(

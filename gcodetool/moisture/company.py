@@ -18,7 +18,7 @@ from gcodetool.moisture.desiccant_charge import Charges
 from gcodetool.moisture.doubts import Doubts
 from gcodetool.moisture.field import FIRST_STEP_S, SpoolIntegrator
 from gcodetool.moisture.members import spread_over
-from gcodetool.moisture.neighbours import described
+from gcodetool.moisture.neighbours import described, shares
 from gcodetool.moisture.places import Surroundings, box_of, place_of, stretches
 from gcodetool.moisture.polymer import Polymer
 from gcodetool.moisture.record import Event, Place, Spool
@@ -170,8 +170,7 @@ class Company(Generic[R]):
         """Return the closed place that a spool is put into."""
         if event.place is None:
             return None
-        box = box_of(one.spool, place_of(one.spool, event.place, event.line))
-        return None if box is None else described(one.spool.places[box])
+        return _shared(one.spool, box_of(one.spool, place_of(one.spool, event.place, event.line)))
 
     def _advance(self, group: list[R], at_s: float) -> None:
         if len(group) < 2:
@@ -221,7 +220,12 @@ class Company(Generic[R]):
 
 
 def _box(one: Replayed) -> Place | None:
-    return None if one.box is None else described(one.spool.places[one.box])
+    return _shared(one.spool, one.box)
+
+
+def _shared(spool: Spool, box: str | None) -> Place | None:
+    place = None if box is None else spool.places[box]
+    return described(place) if place is not None and shares(place) else None
 
 
 def _as_met(air: Air | None, members: int) -> Air | None:

@@ -27,7 +27,7 @@ Floats = NDArray[np.float64]
 # Standard deviations where a place states no accuracy (own estimates: capacitive sensors of household hygrometers
 # are sold as good to 3 to 5 % RH, drift by half a per cent a year, and seldom hang where the reel stands).
 HYGROMETER_PCT: Final = 4.5  # of readings and logs
-CONSTANT_PCT: Final = 8.0  # of a humidity stated once: it varies with days and weather as well
+CONSTANT_PCT: Final = 7.0  # of a humidity stated once: days and weather move it by about as much again
 ASSUMED_PCT: Final = 10.0  # of a room that nobody stated
 THERMOMETER_C: Final = 1.0
 ASSUMED_C: Final = 2.0
@@ -54,14 +54,13 @@ class Doubts:
 
     Attributes
     ----------
-    seed, members
-        Whose, and how many.
+    members
+        How many.
     learned
         Those that weigh-ins and inspections told about, by name, (members,) from 0 to 1; all others are spread
         evenly, in an order of their own.
     """
 
-    seed: str
     members: int
     learned: dict[str, Floats] = field(default_factory=dict)
     _kept: dict[tuple[str, float], tuple[Floats, Floats]] = field(default_factory=dict, repr=False)
@@ -69,7 +68,7 @@ class Doubts:
     def at(self, name: str) -> Floats:
         """Return one coordinate of the members, (members,)."""
         got = self.learned.get(name)
-        return stratified(self.members, self.seed, name) if got is None else got
+        return stratified(self.members, name) if got is None else got
 
     def normal(self, name: str, deviation: float) -> Floats:
         """Return a normal error of the members, (members,)."""
@@ -214,12 +213,14 @@ def deviate(unit: Floats) -> Floats:
     return np.asarray((unit**0.135 - (1.0 - unit) ** 0.135) / 0.1975)
 
 
-def stratified(members: int, seed: str, name: str) -> Floats:
+def stratified(members: int, name: str) -> Floats:
     """Return *members* coordinates, one in the middle of each part of the unit interval, in the name's own order.
 
-    >>> sorted(stratified(4, "pa6-07", "humidity bench").tolist())
+    The same for every spool: those that stand in one place have the same air.
+
+    >>> sorted(stratified(4, "humidity bench").tolist())
     [0.125, 0.375, 0.625, 0.875]
     """
-    digest = hashlib.shake_256(f"{seed}\n{name}".encode()).digest(8 * members)
+    digest = hashlib.shake_256(name.encode()).digest(8 * members)
     order = np.argsort(np.argsort(np.frombuffer(digest, "<u8"), kind="stable"), kind="stable")
     return (order + 0.5) / members

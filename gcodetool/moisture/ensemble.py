@@ -47,7 +47,7 @@ def ensemble_at(spool: Spool, at: Floats | None, names: tuple[str, ...] = ()) ->
         return Ensemble(polymer(spool.material, fibre_wt_pct=spool.fibre_wt_pct))
     parameters = polymer(spool.material, fibre_wt_pct=spool.fibre_wt_pct, at=at[:, :DIMENSIONS])
     learned = {name: at[:, DIMENSIONS + i] for i, name in enumerate(names)}
-    return Ensemble(parameters, Doubts(spool.id, at.shape[0], learned), at, names)
+    return Ensemble(parameters, Doubts(at.shape[0], learned), at, names)
 
 
 def first_ensemble(spool: Spool, events: Sequence[Event], members: int) -> Ensemble:
@@ -55,7 +55,7 @@ def first_ensemble(spool: Spool, events: Sequence[Event], members: int) -> Ensem
     if members == 1:
         return ensemble_at(spool, None)
     names = doubted(spool, events)
-    columns = [stratified(members, spool.id, name) for name in names]
+    columns = [stratified(members, name) for name in names]
     at = np.column_stack([spread_evenly(members, spool.id), *columns])
     return ensemble_at(spool, at, names)
 
@@ -67,7 +67,7 @@ def with_limits_dealt(spool: Spool, ensemble: Ensemble, weights: Floats) -> Ense
     """
     if ensemble.at is None:
         return ensemble
-    order = np.argsort(stratified(ensemble.at.shape[0], spool.id, "limit"))
+    order = np.argsort(stratified(ensemble.at.shape[0], f"limit {spool.id}"))
     at = ensemble.at.copy()
     at[order, LIMIT] = np.cumsum(weights[order]) - 0.5 * weights[order]
     dealt = ensemble_at(spool, at, ensemble.names)

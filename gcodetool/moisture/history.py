@@ -15,15 +15,18 @@ from numpy.typing import NDArray
 
 from gcodetool.errors import SpoolError
 from gcodetool.moisture import air as airs
-from gcodetool.moisture import inference, snapshot
+from gcodetool.moisture import snapshot
 from gcodetool.moisture.air import Air
 from gcodetool.moisture.airlog import log_air
+from gcodetool.moisture.bag_note import bag_notes
 from gcodetool.moisture.company import Company, members_beside, pictures_of, together_picture, until
 from gcodetool.moisture.desiccant_charge import Charges
 from gcodetool.moisture.dryer_runs import known_at
-from gcodetool.moisture.ensemble import Ensemble, ensemble_at, first_ensemble, with_limits_dealt
+from gcodetool.moisture.ensemble import Ensemble, ensemble_at, first_ensemble
 from gcodetool.moisture.field import FIRST_STEP_S, SpoolIntegrator, uniform
-from gcodetool.moisture.inference import Inspected, Weighed
+from gcodetool.moisture.inference import Weighed
+from gcodetool.moisture.inspections import SAME_STRAND_MM, SAME_STRAND_S, Inspected
+from gcodetool.moisture.learning import learned, reel_of
 from gcodetool.moisture.notes import Note
 from gcodetool.moisture.places import (
     ROOM_C,
@@ -119,7 +122,9 @@ def state_at(
     together = _replayed(spool, first_ensemble(spool, counted, members), counted, now_s, notes)
     weights = np.full(members, 1.0 / members)
     if together.own.ensemble.at is not None and together.own.record:
-        together, weights = _learned(spool, counted, now_s, notes, together)
+        together, weights = learned(
+            spool, together, lambda anew: _replayed(spool, anew, counted, now_s, notes)
+        )
     if shelf is not None:
         every = [counted, *(until(other, now_s) for other in spool.neighbours)]
         shelf.save(members, _kept(together, every, weights))
@@ -205,10 +210,10 @@ def _together(spool: Spool, ensemble: Ensemble, now_s: float, notes: list[Note])
 
 def _state(together: "Company[_Replay]") -> State:
     found, others = together.own.state(), together.names_beside()
-    if not others:
-        return found
-    text = f"shares the air of {together.own.box} with {', '.join(others)}"
-    return replace(found, company=together.beside(), notes=(*found.notes, Note("note", text)))
+    notes = bag_notes(found)
+    if others:
+        notes.append(Note("note", f"shares the air of {together.own.box} with {', '.join(others)}"))
+    return replace(found, company=together.beside(), notes=(*found.notes, *notes))
 
 
 def _replayed(
@@ -219,54 +224,6 @@ def _replayed(
     together.capture()
     together.until(now_s)
     return together
-
-
-def _learned(
-    spool: Spool, events: list[Event], now_s: float, notes: list[Note], together: "Company[_Replay]"
-) -> tuple["Company[_Replay]", Floats]:
-    """Return the replay that weigh-ins and inspections leave, and its weights; members drawn anew if few fit."""
-    reel, replay = reel_of(spool), together.own
-    ensemble = replay.ensemble
-    assert ensemble.at is not None
-    said = [Note("note", text) for text in inference.uninformative_notes(replay.record, reel)]
-    members = ensemble.at.shape[0]
-    pool = inference.Pool(replay.record, reel, ensemble.at, spool.id)
-    while pool.wants_more():
-        anew = pool.drawn()
-        again = _replayed(spool, ensemble_at(spool, anew.at, ensemble.names), events, now_s, notes)
-        pool.add(anew, again.own.record)
-    hopeless = pool.misfit_ratio() > 1.0
-    if pool.rounds and not hopeless:
-        weights, power = np.full(members, 1.0 / members), pool.power
-        together = _replayed(spool, ensemble_at(spool, pool.chosen(), ensemble.names), events, now_s, notes)
-        replay = together.own
-    else:
-        weights, power = inference.tempered_weights(pool.fits[0], inference.LEAST_MEMBERS / 2.0 / members)
-    odd = inference.contradiction(replay.record, reel, pool.predicted, weights)
-    if hopeless or odd is not None:
-        said.append(Note("note", odd or inference.CONTRADICTS))
-    elif pool.worth < inference.ENOUGH * members:
-        said.append(
-            Note(
-                "note",
-                f"learned, but on few members: {pool.worth:.0f} of {members} fit weigh-ins and inspections"
-                + ("" if power == 1.0 else "; so they count for less"),
-            )
-        )
-    elif pool.rounds:
-        more = _count(pool.rounds * members, "more member")
-        said.append(Note("learned", f"{more} drawn where the record says they should be"))
-    replay.said = said
-    if not any(isinstance(one, Inspected) for one in replay.record):
-        replay.ensemble = with_limits_dealt(spool, replay.ensemble, weights)
-    return together, weights
-
-
-def reel_of(spool: Spool) -> inference.ReelMass:
-    """Return what weighing needs to know of body and filament."""
-    profile = spool.body.profile
-    name = "" if profile is None else profile.key
-    return inference.ReelMass(spool.net_mass_g, spool.body.mass_g, "cardboard" in name.lower())
 
 
 class _Replay:
@@ -296,6 +253,8 @@ class _Replay:
         self.charges = Charges(spool)  # of closed places' desiccants
         self.printer_since = False  # since the last weigh-in it was on a printer,
         self.fed_since = False  # and feeding was noted
+        # the last strand looked at: its number, in which stay, when first, what was on the reel, what was seen
+        self.looked: tuple[int, float, float, float, tuple[Any, ...]] = (0, math.nan, math.nan, math.nan, ())
 
     def until(self, at_s: float) -> None:
         """March through the present stay up to *at_s*."""
@@ -582,7 +541,20 @@ class _Replay:
         content = self.reel.outer_mean()
         if not np.isnan(content).any():
             ratio = content / self.polymer.limit_marginal
-            self.record.append(Inspected(ratio, event.bubbles, event.oozes, event.pops))
+            looks = (event.bubbles, event.oozes, event.pops)
+            self.record.append(Inspected(ratio, *looks, self._strand_seen(looks)))
+
+    def _strand_seen(self, looks: tuple[Any, ...]) -> int:
+        """Return the number of the strand that is looked at now: the same until the reel moved or was fed on."""
+        assert self.reel is not None
+        left_mm = self.reel.winding.remaining_mm
+        strand, since_s, at_s, had_mm, seen = self.looked
+        again = since_s == self.since_s and had_mm - left_mm <= SAME_STRAND_MM
+        if not again or (
+            seen != looks and self.at_s - at_s > SAME_STRAND_S
+        ):  # what looks different later is news
+            self.looked = (strand + 1, self.since_s, self.at_s, left_mm, looks)
+        return self.looked[0]
 
     def _thread(self) -> None:
         """On a printer, let the path hold strand as it now comes off the reel."""

@@ -3,9 +3,9 @@
 A weigh-in is a mass on a scale: body, strand and the strand's water.  What is not known of the first
 two (weighing_covariance: the body's mass, the net mass, the length fed) is integrated out of a normal
 likelihood, so that what stays is what *differences* between weigh-ins tell, and the absolute mass
-only as far as the body is known.  An inspection speaks about content relative to the member's own
-limit.  Members that fit weigh more; where only few are left, others are drawn where the record says
-they should be.  Equations: ``docs/physics.md``, section 6.
+only as far as the body is known.  What eyes say: ``inspections``.  Members that fit weigh more; where
+only few are left, others are drawn where the record says they should be.  Equations: ``docs/physics.md``,
+section 6.
 Left out: drift of a scale, plasticisers and other volatiles that leave with the water.
 """
 
@@ -18,6 +18,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from gcodetool.moisture.inspections import Inspected, log_chance
 from gcodetool.moisture.polymer import DIMENSIONS
 from gcodetool.moisture.smc import fit_surrogate, sample_posterior
 
@@ -41,13 +42,6 @@ CONTRADICTS: Final = (
     "the record contradicts itself or the model: no member comes near what the scale read, so the weigh-ins "
     "count for less; look for a use that was not noted, another reel, or a misread scale"
 )
-
-# Inspections: the chance of an answer is logistic in ln(content/limit_marginal): (where it is even, width).
-FEW: Final = (1.0, 0.35)  # bubbles: "few" or more
-MANY: Final = (2.0, 0.35)
-OOZES: Final = (1.3, 0.5)
-POPS: Final = (1.6, 0.4)
-MISTAKEN: Final = 0.03  # answers that say nothing
 
 SELDOM: Final = 3.09  # deviations, one side: once in a thousand
 ENOUGH: Final = 0.5  # effective_sample_size share of the members
@@ -84,16 +78,6 @@ class Weighed:
 
 
 @dataclass(frozen=True)
-class Inspected:
-    """One look at the strand at the nozzle; `ratio` (members,) is its content over limit_marginal."""
-
-    ratio: Floats
-    bubbles: str | None = None
-    oozes: bool | None = None
-    pops: bool | None = None
-
-
-@dataclass(frozen=True)
 class ReelMass:
     """What the record says of the body and the filament."""
 
@@ -115,13 +99,10 @@ def predictions(record: Record) -> Floats:
 
 def log_likelihood(record: Record, reel: ReelMass, predicted: Floats) -> Floats:
     """Return ln of how well each row of *predicted* fits the record, (rows,), up to a constant."""
-    total = np.zeros(predicted.shape[0])
+    total = log_chance(record, predicted)
     scales = [i for i, one in enumerate(record) if isinstance(one, Weighed)]
     if scales:
         total += np.logaddexp.reduce(_with_slips(record, reel, predicted, scales), axis=1)
-    for i, one in enumerate(record):
-        if isinstance(one, Inspected):
-            total += _seen(one, predicted[:, i])
     return total
 
 
@@ -220,24 +201,6 @@ def misfit_ratio(record: Record, reel: ReelMass, predicted: Floats, *, slips: bo
         smallest = min(smallest, -2.0 * float((fits[:, 1:] - free).max()))
     share = 2.0 / (9.0 * len(scales))
     return smallest / (len(scales) * (1.0 - share + SELDOM * math.sqrt(share)) ** 3)
-
-
-def _seen(one: Inspected, log_ratio: Floats) -> Floats:
-    """Return ln of the chance of what was seen."""
-
-    def chance(at: tuple[float, float]) -> Floats:
-        return np.asarray(1.0 / (1.0 + np.exp(-np.clip((log_ratio - math.log(at[0])) / at[1], -50, 50))))
-
-    total = np.zeros_like(log_ratio)
-    few, many = chance(FEW), chance(MANY)
-    answers = {"none": 1.0 - few, "few": np.maximum(few - many, 0.0), "many": many}
-    if one.bubbles is not None:
-        total += np.log((1.0 - MISTAKEN) * answers[one.bubbles] + MISTAKEN / 3.0)
-    for answer, at in ((one.oozes, OOZES), (one.pops, POPS)):
-        if answer is not None:
-            says = chance(at) if answer else 1.0 - chance(at)
-            total += np.log((1.0 - MISTAKEN) * says + MISTAKEN / 2.0)
-    return total
 
 
 def weights_of(log_weight: Floats) -> Floats:

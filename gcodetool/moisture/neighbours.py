@@ -37,10 +37,18 @@ def stays_of(spool: Spool) -> list[ClosedStay]:
     for event, after in zip(moves, [*moves[1:], None], strict=True):
         place = spool.places.get(event.place or "")
         box = None if place is None else box_of(spool, place)
-        if box is not None:
+        if box is not None and shares(spool.places[box]):
             end_s = math.inf if after is None else after.at_s
             found.append(ClosedStay(described(spool.places[box]), event.at_s, end_s))
     return found
+
+
+def shares(place: Place) -> bool:
+    """Return whether spools in a closed place share its air.
+
+    A bag that states neither air nor desiccant is one for each reel: that is how "bag" is written down.
+    """
+    return place.kind != "sealed" or place.air_L is not None or place.desiccant is not None
 
 
 def described(place: Place) -> Place:

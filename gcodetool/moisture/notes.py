@@ -3,7 +3,8 @@
 from dataclasses import dataclass
 from typing import Literal
 
-NoteKind = Literal["assumed", "ignored", "learned", "note"]
+NoteKind = Literal["assumed", "ignored", "learned", "contradiction", "note"]
+"""*contradiction*: the record and the model cannot both be right; a check repeats it as a caution."""
 
 
 @dataclass(frozen=True)

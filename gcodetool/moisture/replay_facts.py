@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 
 from gcodetool.moisture.air import AS_STATED, Air, OwnAir
 from gcodetool.moisture.field import Field
-from gcodetool.moisture.inference import Inspected, Weighed
+from gcodetool.moisture.inference import Weighed
+from gcodetool.moisture.inspections import Inspected
 from gcodetool.moisture.winding import Winding
 
 Floats = NDArray[np.float64]
@@ -20,7 +21,7 @@ def facts_of(one: Weighed | Inspected) -> list[Any]:
     """Return what a weigh-in or inspection says for all members."""
     if isinstance(one, Weighed):
         return [one.gross_g, one.resolution_g, one.dry_g, one.fed_g, one.unnoted_g]
-    return [one.bubbles, one.oozes, one.pops]
+    return [one.bubbles, one.oozes, one.pops, one.strand]
 
 
 def members_of(one: Weighed | Inspected) -> Floats:

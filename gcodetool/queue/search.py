@@ -163,47 +163,55 @@ class _Search:
         self.memo, self.tasks, self.most, self.progress = memo, tasks, most, progress
         self.best: Schedule | None = None
         self.lost = [0] * (len(tasks) + 1)  # jobs from here on that nothing can save
-        for at in range(len(tasks) - 1, -1, -1):
-            self.lost[at] = self.lost[at + 1] + cannot_succeed(memo, start, tasks[at])
+        for index in range(len(tasks) - 1, -1, -1):
+            self.lost[index] = self.lost[index + 1] + cannot_succeed(memo, start, tasks[index])
         self.every: list[tuple[Assignment, ...] | None] = []  # what a task takes, where there is one way only
         for task in tasks:
             first_two = list(itertools.islice(options(memo, task, start), 2))
             self.every.append(first_two[0] if len(first_two) == 1 else None)
 
-    def worth(self, cost: Cost, at: int, dryings: int = 0) -> bool:
+    def worth(self, cost: Cost, index: int, dryings: int = 0) -> bool:
         """Return whether a plan of that cost so far may still become the best."""
         if self.best is None:
             return True
-        least = (cost.unmet + self.lost[at], cost.dryings + dryings, cost.changes, cost.badness, cost.ends_s)
+        least = (
+            cost.unmet + self.lost[index],
+            cost.dryings + dryings,
+            cost.changes,
+            cost.badness,
+            cost.ends_s,
+        )
         return least < self.best.cost.key()
 
-    def explore(self, schedule: Schedule, at: int) -> None:
-        """Try everything for the tasks from *at* on."""
-        while at < len(self.tasks) and self.every[at] is not None:  # nothing to choose: no deeper for that
-            only = schedule_job(self.memo, schedule, self.tasks[at], self.every[at] or ())
-            if only is None or not self.worth(only.cost, at + 1):
+    def explore(self, schedule: Schedule, index: int) -> None:
+        """Try everything for the tasks from *index* on."""
+        while (
+            index < len(self.tasks) and self.every[index] is not None
+        ):  # nothing to choose: no deeper for that
+            only = schedule_job(self.memo, schedule, self.tasks[index], self.every[index] or ())
+            if only is None or not self.worth(only.cost, index + 1):
                 return
-            schedule, at = only, at + 1
-        if at == len(self.tasks):
+            schedule, index = only, index + 1
+        if index == len(self.tasks):
             if self.best is None or schedule.cost.key() < self.best.cost.key():
                 self.best = schedule
             return
         if self.progress is not None:
             self.progress(self.memo.evaluations)
         after = []
-        for assignments in options(self.memo, self.tasks[at], schedule):
+        for assignments in options(self.memo, self.tasks[index], schedule):
             dryings = sum(assignment.dryer is not None for assignment in assignments)
-            if not self.worth(schedule.cost, at, dryings):
+            if not self.worth(schedule.cost, index, dryings):
                 continue
             if self.memo.evaluations > self.most:
                 raise SearchBudgetError
-            placed = schedule_job(self.memo, schedule, self.tasks[at], assignments)
+            placed = schedule_job(self.memo, schedule, self.tasks[index], assignments)
             if placed is not None:
                 after.append(placed)
         after.sort(key=lambda found: found.cost.key())
         for found in after:
-            if self.worth(found.cost, at + 1):
-                self.explore(found, at + 1)
+            if self.worth(found.cost, index + 1):
+                self.explore(found, index + 1)
 
 
 def cannot_succeed(memo: ForecastMemo, start: Schedule, task: Task) -> bool:

@@ -14,6 +14,7 @@ from typing import Final
 from gcodetool.drying.course import course, falls_to
 from gcodetool.drying.device import of_place
 from gcodetool.drying.limits import Bound, set_point
+from gcodetool.drying.status import is_dry
 from gcodetool.judge.outcomes import reached
 from gcodetool.judge.print_air import PrintAir, air_of_print, last_open
 from gcodetool.judge.print_judgement import PrintJudgement, judge_print
@@ -163,14 +164,14 @@ class SpoolSimulator:
         )
         if judged.judged is None:
             return row
-        at, weights = self.options.confidence, state.weights
+        confidence, weights = self.options.confidence, state.weights
         return replace(
             row,
             safe_s=judged.exposure.safe_s,
             source=judged.exposure.source if self.options.exposures else None,
             air=around.words,
-            start_wt_pct=quantile(arrival.start_wt_pct, at, weights),
-            worst_wt_pct=quantile(arrival.worst_wt_pct, at, weights),
+            start_wt_pct=quantile(arrival.start_wt_pct, confidence, weights),
+            worst_wt_pct=quantile(arrival.worst_wt_pct, confidence, weights),
             share=judged.share,
             outcomes=judged.judged.outcomes,
             from_layer=judged.from_layer,
@@ -187,22 +188,23 @@ class SpoolSimulator:
         self._keep(
             history.with_step(step), moved(replace(after, spool=gone.spool, path=None), step.out_s, back)
         )
-        at = self.options.confidence
-        return Dried(
-            quantile(state.next_fed_wt_pct, at, state.weights),
-            quantile(after.next_fed_wt_pct, at, state.weights),
+        before, then = (
+            quantile(each.next_fed_wt_pct, self.options.confidence, state.weights) for each in (state, after)
         )
+        return Dried(before, then)
 
     def drying_time(
         self, history: StepHistory, dryer: str, in_s: float, length_mm: float, shared_C: float | None = None
     ) -> DryingTime | None:
-        """Return how long a drying from *in_s* on takes; None where it cannot be, or does not get there.
+        """Return how long a drying from *in_s* on takes; None where it cannot be, does not get there, or is dry.
 
         *shared_C*: at the temperature that others in the dryer have, where that suits the spool.
         """
         state = self.at(history, in_s)
         place = state.spool.places.get(dryer)
         if place is None or place.kind != "dryer" or state.remaining_mm <= 0:
+            return None
+        if state.place == dryer and is_dry(state):
             return None
         device = of_place(state.spool, state, dryer)
         setting = set_point(state.spool, device)

@@ -1,10 +1,12 @@
 """Findings to the JSON object of ``docs/report.schema.json``: exact numbers, UTC times."""
 
 import json
+from dataclasses import asdict
 from typing import TYPE_CHECKING, Any, Final
 
 from gcodetool.judge.findings import JobFindings, ToolFindings
 from gcodetool.report.json_values import fields, json_value, rows, utc, when
+from gcodetool.report.layout import without_halves
 
 if TYPE_CHECKING:
     from gcodetool.judge.shelf_findings import SpoolFindings
@@ -68,7 +70,8 @@ def tool_dict(tool: ToolFindings) -> dict[str, Any]:
 
 def to_json(found: JobFindings) -> str:
     """Return the report as one JSON text; NaN never appears in it."""
-    return json.dumps(as_dict(found), indent=1, allow_nan=False, ensure_ascii=False)
+    text = json.dumps(as_dict(found), indent=1, allow_nan=False, ensure_ascii=False)
+    return without_halves(text)
 
 
 def spool_dict(seen: "SpoolFindings") -> dict[str, Any]:
@@ -86,7 +89,9 @@ def spool_dict(seen: "SpoolFindings") -> dict[str, Any]:
             "advice": seen.sharpen,
             "records": [{"what": what, "share": share} for what, share in seen.gains],
         },
-        **fields(seen, "word whole_word advice limit_good_wt_pct limit_marginal_wt_pct"),
+        **fields(seen, "word whole_word"),
+        "drying": None if seen.drying is None else asdict(seen.drying),
+        **fields(seen, "advice limit_good_wt_pct limit_marginal_wt_pct"),
         "place": seen.state.place,
         "air": seen.room,
         "assumed": json_value(seen.state.assumed),

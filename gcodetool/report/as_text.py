@@ -316,7 +316,13 @@ def print_spool(seen: "SpoolFindings", stream: TextIO) -> None:
     page.hanging(
         f"{plain(seen.spool)} ",
         f"{plain(seen.material)}, at {plain(state.place)}, {local(state.as_of_s)}: {seen.word}"
-        + ("" if seen.whole_word == seen.word else f" outside, {seen.whole_word} further in"),
+        + (
+            f"; {plain(seen.drying.short)}"
+            if seen.drying is not None
+            else ""
+            if seen.whole_word == seen.word
+            else f" outside, {seen.whole_word} further in"
+        ),
         style="bold",
     )
     for line in seen.advice:

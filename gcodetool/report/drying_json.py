@@ -1,28 +1,33 @@
-"""Drying plans and fits as the JSON objects of ``docs/drying.schema.json``: exact numbers, UTC times."""
+"""Drying plans, statuses and fits as the JSON objects of ``docs/drying.schema.json``: exact numbers, UTC times."""
 
 from collections.abc import Sequence
 from typing import Any, Final
 
-from gcodetool.drying import instructions
+from gcodetool.drying import instructions, status_words
+from gcodetool.drying.energy import DryerMonth
 from gcodetool.drying.fit import Fit, Run
 from gcodetool.drying.plan import DryingPlan
+from gcodetool.drying.status import DryingStatus, OnScale
 from gcodetool.drying.together import DryerChoice, DryingTogether
 from gcodetool.moisture.record import Spool
-from gcodetool.report.json_values import fields, json_value, rows, utc
+from gcodetool.report.json_values import fields, json_value, rows, utc, when
 
 PLAN: Final = "gcodetool/drying-plan/1"
 TOGETHER: Final = "gcodetool/drying-together/1"
 CHOICES: Final = "gcodetool/drying-choices/1"
-FIT: Final = "gcodetool/drying-fit/1"
+FIT: Final = "gcodetool/drying-fit/2"
+STATUS: Final = "gcodetool/drying-status/1"
+STATUSES: Final = "gcodetool/drying-statuses/1"
+LIST: Final = "gcodetool/drying-list/1"
 REACH: Final = "goal limit_wt_pct outcome seconds p50_s p90_s share"
 COURSE: Final = "at_s wettest_wt_pct needed_mean_wt_pct=middle_wt_pct mean_wt_pct=whole_wt_pct"
 INSTEAD: Final = "kind what temperature_C goal outcome p50_s p90_s floor_wt_pct"
 ENERGY: Final = "power_W source=said kWh kWh_p90 tariff_per_kWh cost cost_p90"
 JOB: Final = "name length_mm short_mm open_air_s air=words clear_s adjust_s box_now_rh_pct boxed_s box_dried_rh_pct dried_s"
 DRYER: Final = "mean_C swing_C highest_C settled_s rise_K_min knob_C set_offset_C"
-RUN: Final = (
-    "tells because dry_limit_g lost_g left_g next_hour_g half_time_s mean_wt_pct wettest_wt_pct floor_wt_pct "
-    "limit_good_wt_pct worth_it stop_s"
+RUN: Final = "tells because dry_limit_g lost_g left_g half_time_s"
+ANSWER: Final = (
+    "word because take_out goal goal_wt_pct wettest_wt_pct mean_wt_pct floor_wt_pct share to_go_s sure_s"
 )
 
 
@@ -95,8 +100,56 @@ def plan_dict(plan: DryingPlan, spool: Spool) -> dict[str, Any]:
         "course": rows(plan.looks, COURSE),
         "instead": rows(plan.alternatives, INSTEAD),
         "job": plan.job and fields(plan.job, JOB),
+        "status": None if plan.status is None else status_dict(plan.status),
         "cautions": list(instructions.cautions(plan, spool)),
         "notes": json_value(plan.notes),
+    }
+
+
+def status_dict(said: DryingStatus) -> dict[str, Any]:
+    """Return the status of one spool in a dryer."""
+    return {
+        "schema": STATUS,
+        "do": status_words.headline(said),
+        **fields(said, "spool material"),
+        "as_of": utc(said.as_of_s),
+        **fields(said, "members dryer temperature_C room inside"),
+        "since": when(said.since_s),
+        **fields(said, ANSWER),
+        "marginal": said.marginal and fields(said.marginal, REACH),
+        "by_then": on_scale(said.by_then),
+        "next_hour": on_scale(said.next_hour),
+        **fields(said, "next_hour_wt_pct"),
+        "weigh_next": on_scale(said.weigh_next),
+        **fields(said, "end_g"),
+        "energy": said.energy and fields(said.energy, ENERGY),
+        "job": said.job and said.job.name,
+    }
+
+
+def on_scale(look: OnScale | None) -> dict[str, Any] | None:
+    """Return what a scale shows at a moment."""
+    return None if look is None else fields(look, "at_s loss_g gross_g")
+
+
+def statuses_dict(found: Sequence[DryingStatus]) -> dict[str, Any]:
+    """Return the statuses of one spool, or of all in a dryer."""
+    return {"schema": STATUSES, "spools": [status_dict(one) for one in found]}
+
+
+def list_dict(inside: Sequence[DryingStatus], months: Sequence[DryerMonth]) -> dict[str, Any]:
+    """Return what is in the dryers, and what they used month by month."""
+    return {
+        "schema": LIST,
+        "spools": [status_dict(one) for one in inside],
+        "months": [
+            {
+                **fields(one, "month dryer spools"),
+                "hours": one.seconds / 3600.0,
+                "energy": one.energy and fields(one.energy, ENERGY),
+            }
+            for one in months
+        ],
     }
 
 
@@ -105,6 +158,7 @@ def fit_dict(fit: Fit) -> dict[str, Any]:
     return {
         "schema": FIT,
         **fields(fit, "do spool material place"),
+        "status": None if fit.status is None else status_dict(fit.status),
         "run": None if fit.run is None else run_dict(fit.run),
         "dryer": fit.thermostat and fields(fit.thermostat, DRYER),
         **fields(fit, "cautions notes"),

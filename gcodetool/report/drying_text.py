@@ -4,11 +4,14 @@ import math
 from collections.abc import Iterable, Sequence
 from typing import Final, TextIO
 
-from gcodetool.drying import instructions
+from gcodetool.drying import instructions, status_words, words
 from gcodetool.drying.alternatives import Alternative
+from gcodetool.drying.energy import DryerMonth, Energy
 from gcodetool.drying.fit import Fit, Run
+from gcodetool.drying.goal import Look, Reach
 from gcodetool.drying.job import DRY_BOX_RH_PCT
-from gcodetool.drying.plan import DryingPlan, Look, Reach
+from gcodetool.drying.plan import DryingPlan
+from gcodetool.drying.status import DryingStatus
 from gcodetool.moisture.history import Quantiles
 from gcodetool.moisture.notes import Note
 from gcodetool.moisture.record import Spool
@@ -19,11 +22,24 @@ BARS: Final = 40  # columns
 ROWS: Final = 14
 
 
-def print_plan(plan: DryingPlan, spool: Spool, stream: TextIO) -> None:
-    """Print a plan to *stream*."""
+def print_plan(plan: DryingPlan, spool: Spool, stream: TextIO, *, more: bool = False) -> None:
+    """Print a plan to *stream*: the answer, the limits, the next thing to do; with *more* all there is to say."""
     page = Page(stream)
     page.line(plain(instructions.instruction(plan)), style="bold")
     page.hanging("  ", plain(about(plan)))
+    if more:
+        print_all(page, plan, spool)
+        return
+    rows = [(one.goal, reached(one, plan)) for one in plan.reaches] if plan.set_point.possible else []
+    print_facts(page, [*rows, *next_steps(plan, spool)])
+    page.line()
+    page.hanging(
+        "  ", f"more: what binds, the course, what else would work: drying plan {plain(plan.spool)} --more"
+    )
+
+
+def print_all(page: Page, plan: DryingPlan, spool: Spool) -> None:
+    """Print why, the course, what else would work, and every caution."""
     rows = facts(plan)
     if plan.job is not None and plan.set_point.possible:
         rows += of_job(plan)
@@ -33,6 +49,26 @@ def print_plan(plan: DryingPlan, spool: Spool, stream: TextIO) -> None:
     print_list(page, "What else would work", [other(one, plan) for one in plan.alternatives])
     print_list(page, "Cautions", instructions.cautions(plan, spool))
     print_notes(page, plan.notes)
+
+
+def next_steps(plan: DryingPlan, spool: Spool) -> list[tuple[str, str]]:
+    """Return what to do next, and what to mind in doing it."""
+    rows = []
+    said = None if plan.status is None else status_words.weigh_next(plan.status)
+    if said is not None:
+        rows.append(("next", f"weigh it {said}"))
+    elif plan.status is None and plan.advised_s and plan.weighing is not None:
+        rows.append(
+            ("next", f"weigh it: {weigh(plan)}" if plan.weighing.scale_g is not None else "put it in")
+        )
+    if plan.job is not None and plan.set_point.possible:
+        rows += of_job(plan)[1:]
+    if next(iter(instructions.cautions(plan, spool)), None) is not None:
+        rows.append(("mind", instructions.HEAT_IN_SHORT))
+        rows.append(("", instructions.FREE_END_IN_SHORT))
+        if instructions.is_styrenic(spool):
+            rows.append(("", instructions.STYRENE))
+    return rows
 
 
 def print_facts(page: Page, rows: Iterable[tuple[str, str]]) -> None:
@@ -108,11 +144,11 @@ def facts(plan: DryingPlan) -> list[tuple[str, str]]:
         rows.append(
             (
                 "warm-up",
-                f"{instructions.hours(plan.warm_s)} until the innermost turns are as hot (counted in)",
+                f"{words.hours(plan.warm_s)} until the innermost turns are as hot (counted in)",
             )
         )
     if plan.energy is not None:
-        rows.append(("energy", energy(plan)))
+        rows.append(("energy", energy_words(plan.energy)))
     if plan.weighing is not None and plan.first.outcome != "already":
         rows.append(("weigh", weigh(plan)))
     return rows
@@ -132,11 +168,11 @@ def hottest(plan: DryingPlan) -> str:
     point, device = plan.set_point, plan.device
     if point.knob_C is None:
         least = point.bounds[0]
-        here = instructions.degrees(point.temperature_C)
-        return f"{here}, as the place is; the least limit is {instructions.degrees(least.limit_C)}: {least.whose}"
+        here = words.degrees(point.temperature_C)
+        return f"{here}, as the place is; the least limit is {words.degrees(least.limit_C)}: {least.whose}"
     swing = f", less its swing of {device.swing_C:g} K" if device.swing_C else ""
-    limit = f"{instructions.degrees(point.binding.limit_C)}{swing}"
-    return f"{instructions.degrees(point.temperature_C)}; binding: {point.binding.whose} ({limit})"
+    limit = f"{words.degrees(point.binding.limit_C)}{swing}"
+    return f"{words.degrees(point.temperature_C)}; binding: {point.binding.whose} ({limit})"
 
 
 def reached(reach: Reach, plan: DryingPlan) -> str:
@@ -145,28 +181,26 @@ def reached(reach: Reach, plan: DryingPlan) -> str:
     if reach.outcome == "already":
         return f"already {limit}"
     if plan.members == 1:
-        middle = {"never": "never in this air", "longer": f"longer than {instructions.hours(plan.cap_s)}"}
-        when = "" if reach.p50_s is None else f"after {instructions.hours(reach.p50_s)}"
+        middle = {"never": "never in this air", "longer": f"longer than {words.hours(plan.cap_s)}"}
+        when = "" if reach.p50_s is None else f"after {words.hours(reach.p50_s)}"
         return f"{when or middle[reach.outcome]} {limit}"
     parts = []
     for quantile, seconds in ((50, reach.p50_s), (90, reach.p90_s)):
         parts.append(
-            f"{quantile} in 100 after {instructions.hours(seconds)}"
+            f"{quantile} in 100 after {words.hours(seconds)}"
             if seconds is not None
-            else f"{quantile} in 100 not within {instructions.hours(plan.cap_s)}"
+            else f"{quantile} in 100 not within {words.hours(plan.cap_s)}"
         )
     never = "never in this air; " if reach.outcome == "never" else ""
     if reach.p50_s is None and reach.share == 0:
-        parts = [f"none within {instructions.hours(plan.cap_s)}"]
+        parts = [f"none within {words.hours(plan.cap_s)}"]
     elif reach.p50_s is None:
-        parts = [f"{round(100 * reach.share)} in 100 within {instructions.hours(plan.cap_s)}"]
+        parts = [f"{round(100 * reach.share)} in 100 within {words.hours(plan.cap_s)}"]
     return f"{never}{', '.join(parts)} {limit}"
 
 
-def energy(plan: DryingPlan) -> str:
+def energy_words(spent: Energy) -> str:
     """Return energy and cost."""
-    spent = plan.energy
-    assert spent is not None
     more = "" if spent.kWh_p90 is None else f" (to {spent.kWh_p90:.2g} for nine in ten)"
     cost = "" if spent.cost is None else f", costs {spent.cost:.2f} at {spent.tariff_per_kWh:g} a kWh"
     return f"about {spent.kWh:.2g} kWh{more}{cost}; {spent.power_W:g} W, {spent.said}"
@@ -183,9 +217,7 @@ def weigh(plan: DryingPlan) -> str:
     if weighing.scale_g is None:
         return f"no usual scale can show it: only {abs(loss.p50):.2g} g in all"
     digits = 0 if weighing.scale_g >= 1 else 1 if weighing.scale_g >= 0.1 else 2
-    looks = ", ".join(
-        f"{grams(one.loss_g, digits)} after {instructions.hours(one.at_s)}" for one in weighing.looks
-    )
+    looks = ", ".join(f"{grams(one.loss_g, digits)} after {words.hours(one.at_s)}" for one in weighing.looks)
     scale = f"on a scale that reads {weighing.scale_g:g} g or finer"
     return f"now and on the way, {scale}; it should have {sign} {looks}; 'drying fit' then tells what is left"
 
@@ -208,12 +240,12 @@ def of_job(plan: DryingPlan) -> list[tuple[str, str]]:
             f"{need.name}: {metres(need.length_mm)} in {duration(need.open_air_s)}, in the air of {need.words}",
         )
     ]
-    within = instructions.hours(need.dried_s)
+    within = words.hours(need.dried_s)
 
     def when(seconds: float | None) -> str:
         if seconds is None:
             return f"not within {within}"
-        return "as it is" if seconds == 0 else f"after {instructions.hours(seconds)}"
+        return "as it is" if seconds == 0 else f"after {words.hours(seconds)}"
 
     rows.append(("job clear", f"{when(need.clear_s)}; at least marginal: {when(need.adjust_s)}"))
     now = "no box is dry enough" if need.box_now_rh_pct is None else instructions.rh(need.box_now_rh_pct)
@@ -232,10 +264,10 @@ def of_job(plan: DryingPlan) -> list[tuple[str, str]]:
 def other(one: Alternative, plan: DryingPlan) -> str:
     """Return an alternative with what it comes to."""
     if one.p50_s is not None:
-        sure = "" if one.p90_s is None else f", {instructions.hours(one.p90_s)} nine times in ten"
-        return f"{one.what}: {one.goal} after {instructions.hours(one.p50_s)}{sure}"
+        sure = "" if one.p90_s is None else f", {words.hours(one.p90_s)} nine times in ten"
+        return f"{one.what}: {one.goal} after {words.hours(one.p50_s)}{sure}"
     ends = f"it ends at {percent(one.floor_wt_pct.p50)} wt %"
-    when = "never either" if one.outcome == "never" else f"longer than {instructions.hours(plan.cap_s)}"
+    when = "never either" if one.outcome == "never" else f"longer than {words.hours(plan.cap_s)}"
     return f"{one.what}: {when}; {ends}"
 
 
@@ -254,7 +286,7 @@ def plot(plan: DryingPlan) -> list[str]:
         for goal, limit in marks.items():
             column = min(BARS, round(BARS * limit / top))
             bar[column] = names[goal]
-        when = instructions.hours(look.at_s) if look.at_s else "now"
+        when = words.hours(look.at_s) if look.at_s else "now"
         lines.append(f"  {when:<11}{percent(content):>6}  {''.join(bar).rstrip()}")
     return lines
 
@@ -268,7 +300,7 @@ def thin(looks: Sequence[Look]) -> list[Look]:
     for step in range(ROWS):
         wanted = end * step / (ROWS - 1)
         nearest = min(looks, key=lambda look: abs(look.at_s - wanted))
-        if not kept or instructions.hours(kept[-1].at_s or 1.0) != instructions.hours(nearest.at_s or 1.0):
+        if not kept or words.hours(kept[-1].at_s or 1.0) != words.hours(nearest.at_s or 1.0):
             kept.append(nearest)
     return kept
 
@@ -286,7 +318,7 @@ def print_fit(fit: Fit, stream: TextIO) -> None:
                 f"{len(run.readings)} weigh-ins to {local(run.last_s)}"
             ),
         )
-        print_facts(page, run_facts(run))
+        print_facts(page, (*run_facts(run), *([] if fit.status is None else status_facts(fit.status))))
         if run.tells:
             print_lines(page, curve(run))
     print_list(page, "Mind", fit.cautions)
@@ -294,25 +326,77 @@ def print_fit(fit: Fit, stream: TextIO) -> None:
 
 
 def run_facts(run: Run) -> list[tuple[str, str]]:
-    """Return the rows that explain the first line."""
+    """Return the rows of what the weigh-ins say."""
     digits = digits_of(run)
-    lost = ("lost so far", f"{run.lost_g:.{digits}f} g")
-    limit = ("dry limit", f"{mass(run.dry_limit_g, digits)}, reel and all: what it would weigh in the end")
-    if not run.tells:
-        return [lost, limit]
     rows = [
-        lost,
-        ("left to go", f"{mass(run.left_g, digits)} in this air"),
-        ("next hour", mass(run.next_hour_g, digits + 1)),
-        limit,
+        ("lost so far", f"{run.lost_g:.{digits}f} g"),
+        ("dry limit", f"{mass(run.dry_limit_g, digits)}, reel and all, by weighing alone"),
     ]
-    if math.isfinite(run.half_time_s.p50):
-        rows.append(("half of it", f"gone after {instructions.hours(run.half_time_s.p50)}"))
-    rows.append(("content", f"mean {spread(run.mean_wt_pct)}, wettest turns {spread(run.wettest_wt_pct)}"))
-    rows.append(
-        ("ends at", f"{spread(run.floor_wt_pct)} in this air; good is up to {percent(run.limit_good_wt_pct)}")
-    )
+    if run.tells:
+        rows.insert(1, ("left to go", f"{mass(run.left_g, digits)} in this air, by weighing alone"))
+        if math.isfinite(run.half_time_s.p50):
+            rows.append(("half of it", f"gone after {words.hours(run.half_time_s.p50)}"))
     return rows
+
+
+def print_status(said: DryingStatus, stream: TextIO) -> None:
+    """Print the status of a spool in a dryer to *stream*."""
+    page = Page(stream)
+    page.line(plain(status_words.headline(said)), style="bold")
+    page.hanging("  ", plain(about_status(said)))
+    print_facts(page, status_facts(said))
+    if said.inside:
+        print_list(page, "Mind", [words.HEAT])
+
+
+def print_statuses(found: Sequence[DryingStatus], stream: TextIO) -> None:
+    """Print one status, or those of all spools in a dryer, an empty line between them."""
+    for number, said in enumerate(found):
+        if number:
+            stream.write("\n")
+        print_status(said, stream)
+
+
+def about_status(said: DryingStatus) -> str:
+    """Return which run a status is of."""
+    since = "" if said.since_s is None else f" since {local(said.since_s)}"
+    stay = f"in {said.dryer}{since}" if said.inside else f"out of {said.dryer}, in which it was last"
+    return f"{said.spool}, {said.material}, {stay}; {local(said.as_of_s)}"
+
+
+def status_facts(said: DryingStatus) -> list[tuple[str, str]]:
+    """Return the rows that explain a status."""
+    limit = "" if said.goal_wt_pct is None else f"; {said.goal}: {percent(said.goal_wt_pct)} wt %"
+    rows = [
+        ("wettest turns", f"{spread(said.wettest_wt_pct)}{limit}; mean {spread(said.mean_wt_pct)}"),
+        ("ends at", f"{spread(said.floor_wt_pct)} in this air ({status_words.where(said)})"),
+    ]
+    if said.marginal is not None and said.word != "done":
+        rows.append(("marginal", marginal(said.marginal)))
+    if not said.take_out:
+        rows.append(("to go", f"{status_words.to_go(said)}{status_words.span(said.to_go_s)}"))
+        if said.sure_s is not None and said.members > 1 and said.goal != "job":
+            rows.append(("surely after", f"{words.hours(said.sure_s)}, for 9 in 10"))
+    if said.end_g is not None and not said.take_out:
+        rows.append(("in the end", f"{mass(said.end_g, 1)}: the dry limit in this air"))
+    for name, text in (
+        ("then it weighs", status_words.by_then(said)),
+        ("weigh next", status_words.weigh_next(said)),
+    ):
+        if text is not None:
+            rows.append((name, text))
+    rows.append(("another hour", status_words.next_hour(said)))
+    if said.energy is not None:
+        rows.append(("so far", energy_words(said.energy)))
+    return rows
+
+
+def marginal(reach: Reach) -> str:
+    """Return when the marginal limit is reached."""
+    limit = f"up to {percent(reach.limit_wt_pct)} wt %"
+    if reach.p50_s is None:
+        return f"not in this air, {limit}"
+    return f"already, {limit}" if reach.p50_s == 0.0 else f"after {words.hours(reach.p50_s)}, {limit}"
 
 
 def digits_of(run: Run) -> int:
@@ -340,7 +424,7 @@ def curve(run: Run) -> list[str]:
         from_curve = _at(run, at)
         bar = "#" * max(0, round(BARS * (from_curve - limit) / top)) if top > 0 else ""
         weighed = f"{read[at]:.{digits}f}" if at in read else ""
-        when = instructions.hours(at) if at else "start"
+        when = words.hours(at) if at else "start"
         lines.append(f"  {when:<11}{from_curve:>10.{digits}f}  {weighed:>8}   {bar}".rstrip())
     return lines
 
@@ -353,3 +437,42 @@ def _at(run: Run, at_s: float) -> float:
         return before[1].p50
     share = (at_s - before[0]) / (after[0] - before[0])
     return before[1].p50 + share * (after[1].p50 - before[1].p50)
+
+
+def print_list_of_dryers(
+    inside: Sequence[DryingStatus], months: Sequence[DryerMonth], stream: TextIO
+) -> None:
+    """Print what is in the dryers, and what they used month by month, to *stream*."""
+    page = Page(stream)
+    if not inside:
+        page.line("nothing is in a dryer")
+    for said in inside:
+        page.hanging("  ", plain(f"{said.dryer}: {said.spool} ({said.material}), {status_words.short(said)}"))
+    if months:
+        page.line()
+    for month in dict.fromkeys(each.month for each in months):
+        rows = [each for each in months if each.month == month]
+        page.line(plain(f"{month}: {month_sum(rows)}"), style="bold")
+        for each in rows:
+            page.hanging("  ", plain(f"{each.dryer}: {month_words(each)}"))
+
+
+def month_words(each: DryerMonth) -> str:
+    """Return what one dryer did in a month."""
+    spools = f"{len(each.spools)} spool{'' if len(each.spools) == 1 else 's'}"
+    ran = f"{spools}, {each.seconds / 3600:.0f} h"
+    if each.energy is None:
+        return f"{ran}; its power is not known: gcodetool place set {each.dryer} --watts W"
+    return f"{ran}, {energy_words(each.energy)}"
+
+
+def month_sum(rows: Sequence[DryerMonth]) -> str:
+    """Return what all dryers used in a month, as far as their power is known."""
+    known = [each.energy for each in rows if each.energy is not None]
+    if not known:
+        return "no power known"
+    kwh = sum(each.kWh for each in known)
+    costs = [each.cost for each in known if each.cost is not None]
+    cost = f", costs {sum(costs):.2f}" if costs else ""
+    least = "" if len(known) == len(rows) else "at least "
+    return f"{least}{kwh:.2g} kWh{cost}"

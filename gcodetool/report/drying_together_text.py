@@ -3,8 +3,9 @@
 from collections.abc import Iterable, Iterator, Sequence
 from typing import TextIO
 
-from gcodetool.drying import instructions
-from gcodetool.drying.plan import DryingPlan, Reach
+from gcodetool.drying import instructions, status_words, words
+from gcodetool.drying.goal import Reach
+from gcodetool.drying.plan import DryingPlan
 from gcodetool.drying.together import DryerChoice, DryingTogether
 from gcodetool.moisture.record import Spool
 from gcodetool.report.as_text import percent, plain
@@ -22,7 +23,7 @@ def print_together(found: DryingTogether, spools: Sequence[Spool], stream: TextI
         (
             each.spool,
             each.material,
-            instructions.degrees(alone.temperature_C) if alone.possible else "not at all",
+            words.degrees(alone.temperature_C) if alone.possible else "not at all",
             *reach_cells(each),
             ending(each),
         )
@@ -70,7 +71,7 @@ def choice_cells(choice: DryerChoice) -> tuple[str, ...]:
         return (choice.name, "?", "?", "?", "?", "see below")
     if not found.set_point.possible:
         return (choice.name, "-", "-", "-", "-", f"too hot: {instructions.too_hot(found.plans[0])}")
-    at = instructions.degrees(found.set_point.temperature_C)
+    at = words.degrees(found.set_point.temperature_C)
     slowest = found.longest or next(each for each in found.plans if each.advised_s is None)
     why = whose(found)
     if found.longest is None and slowest.first.outcome == "never":
@@ -86,12 +87,14 @@ def reach_cells(plan: DryingPlan) -> tuple[str, str]:
     first: Reach = plan.first
     if not plan.set_point.possible:
         return "-", "-"
+    if plan.status is not None and plan.status.word == "not-yet" and plan.status.to_go_s.p50 == 0.0:
+        return status_words.to_go(plan.status), ""
     if first.outcome == "already":
         return "as it is", ""
     if first.seconds is None:
-        return ("never" if first.outcome == "never" else f"over {instructions.hours(plan.cap_s)}"), ""
-    late = "" if plan.members == 1 else "?" if first.p90_s is None else instructions.hours(first.p90_s)
-    return instructions.hours(first.seconds), late
+        return ("never" if first.outcome == "never" else f"over {words.hours(plan.cap_s)}"), ""
+    late = "" if plan.members == 1 else "?" if first.p90_s is None else words.hours(first.p90_s)
+    return words.hours(first.seconds), late
 
 
 def ending(plan: DryingPlan) -> str:

@@ -5,6 +5,7 @@ plain, and needs no more than the standard library and click.  Left out: what th
 """
 
 import os
+import re
 import shutil
 import textwrap
 import unicodedata
@@ -29,7 +30,7 @@ class Page:
     """
 
     def __init__(self, stream: TextIO, *, width: int | None = None) -> None:
-        self.stream = stream
+        self.stream = getattr(stream, "styled", stream)  # lines come here plain, and get their colours here
         self.encoding = getattr(stream, "encoding", None) or "utf-8"
         terminal = stream.isatty() and os.environ.get("TERM") != "dumb"
         columns = shutil.get_terminal_size((WIDTH, 24)).columns if width is None else width
@@ -39,7 +40,7 @@ class Page:
 
     def line(self, text: str = "", *, style: str | None = None) -> None:
         """Print one line as it is; *style* is a colour, or "bold"."""
-        shown = text.rstrip().encode(self.encoding, "replace").decode(self.encoding)
+        shown = text.rstrip().encode(self.encoding, "backslashreplace").decode(self.encoding)
         if self.colour and style is not None and shown:
             shown = click.style(shown, bold=True, fg=None if style == "bold" else style)
         click.echo(shown, file=self.stream, color=True if self.colour else None)
@@ -49,7 +50,7 @@ class Page:
         first, *others = self.wrapped(text, self.width - len(mark)) or [""]
         shown = click.style(mark, bold=True, fg=style if style != "bold" else None) if style else mark
         if self.colour and style:
-            encoded = (shown + first).encode(self.encoding, "replace").decode(self.encoding)
+            encoded = (shown + first).encode(self.encoding, "backslashreplace").decode(self.encoding)
             click.echo(encoded, file=self.stream, color=True)
         else:
             self.line(mark + first)
@@ -81,6 +82,15 @@ def can_show(signs: str, encoding: str) -> bool:
     except (UnicodeEncodeError, LookupError):
         return False
     return True
+
+
+def without_halves(json_text: str) -> str:
+    r"""Return a JSON text that every code page of Unicode has: of bytes that are no text, their escapes.
+
+    >>> without_halves(chr(34) + chr(0xDC80) + chr(34))
+    '"\\udc80"'
+    """
+    return re.sub("[\ud800-\udfff]", lambda half: f"\\u{ord(half[0]):04x}", json_text)
 
 
 def plain(text: str) -> str:

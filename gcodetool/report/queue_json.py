@@ -6,6 +6,7 @@ from typing import Any, Final
 from gcodetool.queue.findings import DryingRow, JobRow, QueueFindings, ToolRow
 from gcodetool.report.as_json import VERDICT
 from gcodetool.report.json_values import fields, json_value, utc, when
+from gcodetool.report.layout import without_halves
 
 SCHEMA: Final = "gcodetool/queue/1"
 TOOL: Final = "tool spool how material filament_mm left_mm short_mm extruding_s"
@@ -88,4 +89,4 @@ def to_json(found: QueueFindings) -> str:
 
 
 def _compact(value: Any) -> str:
-    return json.dumps(value, allow_nan=False, ensure_ascii=False)
+    return without_halves(json.dumps(value, allow_nan=False, ensure_ascii=False))

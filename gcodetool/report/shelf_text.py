@@ -4,7 +4,7 @@ Words from the ledger are printed without control characters and never as markup
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import datetime
 from typing import Any, Final, TextIO
 
@@ -58,7 +58,14 @@ def brief(seconds: float | None) -> str:
 
 def wide(stream: TextIO) -> Console:
     """Return a console that cuts nothing off where nobody looks at a screen."""
-    return Console(file=stream, highlight=False, width=None if stream.isatty() else 160)
+    return console_on(stream, width=None if stream.isatty() else 160)
+
+
+def console_on(stream: TextIO, *, width: int | None = None) -> Console:
+    """Return what prints tables; on a terminal their colours pass, as cells come here plain."""
+    return Console(
+        file=getattr(stream, "styled", stream) if stream.isatty() else stream, highlight=False, width=width
+    )
 
 
 def print_shelf(spools: "Sequence[ListedSpool]", now_s: float, stream: TextIO) -> None:
@@ -102,7 +109,9 @@ def cells(each: ListedSpool, now_s: float) -> list[Text]:
         low, high = seen.next_fed_wt_pct.p10, seen.next_fed_wt_pct.p90
         water += f" ({percent(low)}-{percent(high)})"
     word = f"{MARKS[seen.word]} {seen.word}"
-    if seen.whole_word not in (seen.word, "empty"):
+    if seen.drying is not None:
+        word = f"{MARKS[seen.word]} {seen.drying.short}"
+    elif seen.whole_word not in (seen.word, "empty"):
         word += f" ({seen.whole_word} inside)"
     if seen.heat is not None:
         word += ", was too hot"
@@ -135,6 +144,7 @@ def shelf_dict(spools: "Sequence[ListedSpool]", now_s: float) -> dict[str, Any]:
                 **fields(each.row, "material colour place tool"),
                 "since": utc(each.row.since_s),
                 **fields(each.row, ROW),
+                "drying": None if each.row.drying is None else asdict(each.row.drying),
             }
             for each in spools
         ],
@@ -143,7 +153,7 @@ def shelf_dict(spools: "Sequence[ListedSpool]", now_s: float) -> dict[str, Any]:
 
 def print_history(rows: Sequence[Happened], stream: TextIO, *, last: int) -> None:
     """Print what happened, the *last* entries of it; what was undone is marked."""
-    console = Console(file=stream, highlight=False)
+    console = console_on(stream)
     shown = rows[-last:]
     left_out = len(rows) - len(shown)
     console.print(Text("  history" + (f", the last {len(shown)} of {len(rows)}" if left_out else "")))
@@ -275,6 +285,12 @@ def air_in_words(place: PlaceOnShelf) -> str:
         parts.append(f"{facts.get('desiccant_g', 0):g} g {facts['desiccant']}")
     if facts.get("slots", 1) > 1:
         parts.append(f"{facts['slots']} reels")
+    if "film" in facts:
+        parts.append(f"film: {facts['film']}")
+    if "leak_g_per_day" in facts:
+        parts.append(f"lets in {facts['leak_g_per_day']:g} g of water a day")
+    if "power_W" in facts:
+        parts.append(f"{facts['power_W']:g} W")
     if "dew_point_C" in facts:
         parts.append(f"dew point {facts['dew_point_C']:g} °C")
     if "room" in facts:

@@ -3,6 +3,8 @@
 import re
 from typing import TYPE_CHECKING, Final
 
+from gcodetool.gcode.edits import TRACE
+
 if TYPE_CHECKING:
     from gcodetool.gcode.program import Program
 
@@ -15,5 +17,6 @@ APPLIED: Final = re.compile(
 
 def applied_before(program: "Program") -> str | None:
     """Return what was applied to the file as it stands on disk; None: nothing."""
-    found = APPLIED.search(program.source.head)
+    head = program.source.head
+    found = APPLIED.search(head) if TRACE in head else None
     return None if found is None else found[1].decode("ascii", "replace").partition(";")[0].strip()

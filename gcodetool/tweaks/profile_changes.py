@@ -260,7 +260,7 @@ def compare(plan: ProfileChanges, data: bytes, name: str) -> None:
     )
     if wrong:
         raise WriteError(
-            f"{before.path}: the copy would not read back as meant ({', '.join(wrong[:3])}); nothing was written; "
+            f"{before.path}: the copy would not read back as meant ({', '.join(wrong[:3])}); "
             "please report it with the profile"
         )
 

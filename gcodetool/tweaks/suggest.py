@@ -153,12 +153,17 @@ def water_severity(
 
 
 def loss(material: Material, content_wt_pct: float, celsius: float, asked: ToolDemands) -> float:
-    """Return the share of chain length that is lost; 0 where water cuts none, or the time is not known."""
-    if not material.hydrolyses or asked.residence_s is None:
+    """Return the share of chain length that is lost; 0 where water cuts none, or how fast or how long is not known."""
+    chains = hydrolysis.chains_of(material.key) if material.hydrolyses else None
+    if chains is None or asked.residence_s is None:
         return 0.0
-    return hydrolysis.chain_loss(
-        hydrolysis.chains_of(material.key), content_wt_pct, celsius, asked.residence_s
-    )
+    return hydrolysis.chain_loss(chains, content_wt_pct, celsius, asked.residence_s)
+
+
+def _told_in_per_cent(material: Material) -> bool:
+    """Tell whether rates were published that carry a figure; else a loss is told in words."""
+    chains = hydrolysis.chains_of(material.key)
+    return chains is not None and chains.published
 
 
 def floor_C(material: Material, asked: ToolDemands, printer: Printer | None) -> tuple[float, str]:
@@ -221,8 +226,10 @@ def lower_nozzle(
     before_loss, after_loss = (
         loss(material, water.worst / water.polymer, each, asked) for each in (now, after)
     )
-    if before_loss > 0.0005:
+    if before_loss > 0.0005 and _told_in_per_cent(material):
         effect += f", chains lose about {100 * after_loss:.1f} % of their length instead of {100 * before_loss:.1f} %"
+    elif before_loss > 0.0005:
+        effect += ", water cuts chains more slowly"
     stop = "then it pushes no more than dry stock does now" if enough else f"not below {floor:.0f} °C: {held}"
     rest = (
         ""
@@ -373,6 +380,8 @@ def faster_minimum_speed(
     assert asked.nozzle_C is not None
     celsius = asked.nozzle_C if cooler is None else cooler.after
     chains = hydrolysis.chains_of(material.key)
+    if chains is None:
+        return None
     content = water.worst / water.polymer
     borne_s = _borne_s(chains, content, celsius)
     if asked.residence_s <= borne_s or asked.line_mm2 <= 0:
@@ -384,20 +393,27 @@ def faster_minimum_speed(
     if after < 1 or (now is not None and after - now < 1):
         return None
     lost = hydrolysis.chain_loss(chains, content, celsius, asked.residence_s)
+    figures = (
+        f"and loses about {100 * lost:.1f} % of its chain length; {100 * ALLOWED_LOSS:.0f} % are reached after "
+        f"{borne_s:.0f} s"
+        if chains.published
+        else f"where water goes on cutting its chains; by our own estimate they bear {borne_s:.0f} s of it"
+    )
     return Tweak(
         SLOWEST,
         now,
         after,
         "mm/s",
-        f"the melt stays {asked.residence_s:.0f} s in the hot end and loses about {100 * lost:.1f} % of its chain "
-        f"length; {100 * ALLOWED_LOSS:.0f} % are reached after {borne_s:.0f} s",
+        f"the melt stays {asked.residence_s:.0f} s in the hot end {figures}",
         effect="small layers are not slowed so far that the melt breaks down",
         cost="small layers cool less before the next one comes; print several parts at once instead",
         confidence="estimated",
     )
 
 
-def _borne_s(chains: hydrolysis.Chains, content_wt_pct: float, celsius: float) -> float:
+def _borne_s(
+    chains: hydrolysis.Chains | hydrolysis.AmideBalance, content_wt_pct: float, celsius: float
+) -> float:
     """Return the time after which ``ALLOWED_LOSS`` of the chain length is gone; infinite: never. [s]"""
     most = hydrolysis.chain_loss(chains, content_wt_pct, celsius, math.inf)
     if most <= ALLOWED_LOSS:
@@ -416,24 +432,23 @@ def lasting_damage(material: Material, water: WaterVsLimits, asked: ToolDemands)
     """Return the sentence on chains that are cut for good; None where water cuts none, or nobody can tell."""
     if not material.hydrolyses or asked.residence_s is None or asked.nozzle_C is None:
         return None
-    chains = hydrolysis.chains_of(material.key)
+    chains, content = hydrolysis.chains_of(material.key), water.worst / water.polymer
+    melt = f"{water.worst:.3f} wt % over {asked.residence_s:.0f} s at {asked.nozzle_C:g} °C"
+    grows = ""
+    if isinstance(chains, hydrolysis.AmideBalance):
+        turns = chains.turns_at_wt_pct(asked.nozzle_C)
+        if content <= turns:
+            return None
+        grows = f"; below about {turns * water.polymer:.1f} wt % they would grow"
+    if chains is None or not chains.published:
+        return f"{melt} cut chains, and a part printed so is weaker for good{grows}; drying later does not repair that"
     low, middle, high = (
-        100
-        * hydrolysis.chain_loss(
-            _scaled(chains, factor), water.worst / water.polymer, asked.nozzle_C, asked.residence_s
-        )
+        100 * hydrolysis.chain_loss(chains.faster(factor), content, asked.nozzle_C, asked.residence_s)
         for factor in (1 / chains.factor, 1.0, chains.factor)
     )
     return (
-        f"{water.worst:.3f} wt % over {asked.residence_s:.0f} s at {asked.nozzle_C:g} °C cut chains: "
-        f"about {middle:.1f} % of their mean length is lost (estimated, {low:.1f} to "
-        f"{high:.1f} %); drying later does not repair that"
-    )
-
-
-def _scaled(chains: hydrolysis.Chains, factor: float) -> hydrolysis.Chains:
-    return hydrolysis.Chains(
-        chains.mean_g_mol, chains.rate_per_s * factor, chains.at_C, chains.activation_kJ_mol, chains.factor
+        f"{melt} cut chains: about {middle:.1f} % of their mean length is lost (estimated, {low:.1f} to "
+        f"{high:.1f} %){grows}; drying later does not repair that"
     )
 
 

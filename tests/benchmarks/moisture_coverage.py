@@ -29,8 +29,8 @@ def main() -> None:
         line = f"{name:8s} {cases} reels: covered {100 * np.mean([case.covered for case in done]):.1f} %"
         if grams:
             width = np.median([case.narrower for case in done])
-            told = np.mean([any("can't tell" in note for note in case.notes) for case in done])
-            few = np.mean([any("few members" in note for note in case.notes) for case in done])
+            told = np.mean([any("can't tell" in str(note) for note in case.notes) for case in done])
+            few = np.mean([any("few members" in str(note) for note in case.notes) for case in done])
             line += (
                 f"; weighed on a {grams:g} g scale: {100 * np.mean([c.covered_weighed for c in done]):.1f} %, "
                 f"band {width:.2f} as wide (median), {100 * told:.0f} % told that weighing can't tell, "

@@ -179,7 +179,7 @@ def nozzle(
         axes.set_xlabel(f"time since the file's first line ({word})")
         axes.set_ylabel("water, wt %")
 
-    return _both(draw, title, desc, name)
+    return both_sizes(draw, title, desc, name)
 
 
 def _strip(axes: "Axes", points: Sequence[Point], unit: float, until_s: float, marginal: float) -> None:
@@ -355,7 +355,7 @@ def history(
         axes.set_ylabel("water, wt %")
         axes.grid(visible=False, axis="x")
 
-    return _both(draw, title, desc, name, top=12)
+    return both_sizes(draw, title, desc, name, top=12)
 
 
 def label(text: str, room: int) -> str:
@@ -369,7 +369,10 @@ def label(text: str, room: int) -> str:
     return text[: room - 1] + "…" if room >= 3 else ""
 
 
-def _both(draw: "Callable[[Axes, bool], None]", title: str, desc: str, name: str, *, top: int = 30) -> Chart:
+def both_sizes(
+    draw: "Callable[[Axes, bool], None]", title: str, desc: str, name: str, *, top: int = 30
+) -> Chart:
+    """Return what *draw* draws, in both sizes; *top*: room above the axes [px]."""
     wide, frame_wide = _drawn(draw, WIDE, top, title, desc, name + "w")
     narrow, frame_narrow = _drawn(draw, NARROW, top, title, desc, name + "n")
     return Chart(wide, narrow, frame_wide, frame_narrow)

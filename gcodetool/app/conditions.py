@@ -1,0 +1,31 @@
+"""What a check is made for: when, where and on what a job is printed, and how sure it must be."""
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from gcodetool.moisture.snapshot import SnapshotStoreFor
+    from gcodetool.profiles import Printer
+
+
+@dataclass(frozen=True)
+class Conditions:
+    """The same for each tool of a job.
+
+    Attributes
+    ----------
+    at_s : when the job starts, seconds since 1970 UTC.
+    printer, place : the machine, and the place of the record in whose air it prints; None: not named.
+    confidence : share of the members that must reach the verdict or better, 0 to 1.
+    members : of the forecast; None: the usual number.
+    tweaks : settings may be suggested.
+    shelf_of : where snapshots of a spool's state lie.
+    """
+
+    at_s: float
+    printer: "Printer | None"
+    place: str | None
+    confidence: float
+    members: int | None
+    tweaks: bool
+    shelf_of: "SnapshotStoreFor"

@@ -1,0 +1,159 @@
+"""What is said of a spool in a dryer: the same words in ``drying status``, ``fit`` and ``plan``, and on the list."""
+
+import math
+from typing import Final
+
+from gcodetool.drying.status import HORIZON_S, DryingStatus
+from gcodetool.drying.words import content, degrees, hours
+from gcodetool.moisture.constants import HOUR_S
+from gcodetool.moisture.history import Quantiles
+
+AIMS: Final = {"good": "dry", "target": "there", "job": "dry enough"}
+
+
+def headline(said: DryingStatus) -> str:
+    """Return the answer and what to do, in one line."""
+    if said.word == "done":
+        return _done(said)
+    if said.word == "cannot":
+        return _cannot(said)
+    return _not_yet(said)
+
+
+def short(said: DryingStatus) -> str:
+    """Return the answer in few words, for a list."""
+    if said.word == "done":
+        return (
+            f"{AIMS[said.goal]}, take it out" if said.because == "reached" else "no drier here, take it out"
+        )
+    if said.word == "cannot":
+        return f"this air cannot get it {AIMS[said.goal]}"
+    return f"not {AIMS[said.goal]} yet, {to_go(said)}"
+
+
+def to_go(said: DryingStatus) -> str:
+    """Return the hours to go; of a reel that is likely there, the hours until that is sure."""
+    seconds = said.to_go_s.p50
+    if seconds == 0.0:
+        return "not sure" if said.sure_s is None else f"{hours(said.sure_s)} to be sure"
+    if not math.isfinite(seconds):
+        return f"more than {hours(HORIZON_S)} to go"
+    return f"{hours(seconds)} to go"
+
+
+def span(times: Quantiles) -> str:
+    """Return a band of times in brackets; nothing where there is none.
+
+    >>> span(Quantiles(3600.0, 7200.0, math.inf)), span(Quantiles(None, 7200.0, None))
+    (' (1 h to more than 96 h)', '')
+    """
+    if times.p10 is None or times.p90 is None:
+        return ""
+    ends = [
+        hours(one) if math.isfinite(one) else f"more than {hours(HORIZON_S)}"
+        for one in (times.p10, times.p90)
+    ]
+    return "" if ends[0] == ends[1] else f" ({'now' if times.p10 == 0.0 else ends[0]} to {ends[1]})"
+
+
+def against(said: DryingStatus) -> str:
+    """Return the wettest turns beside what is asked of them."""
+    if said.goal_wt_pct is None:
+        return f"its wettest turns hold {content(said.wettest_wt_pct.p50)}"
+    what = "good is up to" if said.goal == "good" else "asked for"
+    return f"its wettest turns hold {content(said.wettest_wt_pct.p50)}, {what} {content(said.goal_wt_pct)}"
+
+
+def chances(share: float) -> str:
+    """Return a share of the members as chances.
+
+    >>> chances(0.71), chances(0.999)
+    ('7 chances in 10', '9 chances in 10')
+    """
+    return f"{min(9, max(1, round(10 * share)))} chances in 10"
+
+
+def where(said: DryingStatus) -> str:
+    """Return the dryer as it runs."""
+    return f"at {degrees(said.temperature_C)} in {said.dryer}"
+
+
+def aim(said: DryingStatus) -> str:
+    """Return what it is dried for."""
+    if said.job is not None:
+        return f"dry enough for {said.job.name}"
+    return "dry" if said.goal == "good" or said.goal_wt_pct is None else f"at {content(said.goal_wt_pct)}"
+
+
+def _done(said: DryingStatus) -> str:
+    out = f"Take {said.spool} out" if said.inside else f"Leave {said.spool} out"
+    if said.because == "reached":
+        return f"{out}: it is {aim(said)}; {against(said)}"
+    return f"{out}: nothing more can be gained in this air; it is {aim(said)} by {chances(said.share)}; {against(said)}"
+
+
+def _cannot(said: DryingStatus) -> str:
+    if said.job is not None:
+        line = f"This air cannot get {said.spool} {aim(said)}, not in {hours(HORIZON_S)} {where(said)}"
+    else:
+        line = (
+            f"This air cannot get {said.spool} {aim(said)}: {where(said)} its wettest turns end at "
+            f"{content(said.floor_wt_pct.p50)}, {'good is up to' if said.goal == 'good' else 'asked for'} "
+            f"{content(said.goal_wt_pct)}"
+        )
+    if said.marginal is not None and said.marginal.p50_s is not None:
+        marginal = said.marginal
+        line += (
+            "; marginal already" if marginal.p50_s == 0.0 else f"; marginal in {hours(marginal.p50_s or 0.0)}"
+        )
+    if said.because == "nothing-more" and said.inside:
+        line += "; take it out, nothing more can be gained here"
+    return f"{line}; 'drying plan {said.spool}' says what would do"
+
+
+def _not_yet(said: DryingStatus) -> str:
+    back = "" if said.inside else "; put it back in"
+    name = f"{said.spool} is not {aim(said)} yet"
+    if said.job is not None and said.job.clear_s == 0.0:
+        return f"{name}: {said.job.now.because}{back}"
+    if said.to_go_s.p50 == 0.0:
+        sure = "" if said.sure_s is None else f", {hours(said.sure_s)} more to be sure of it"
+        return (
+            f"{said.spool} is not surely {aim(said)} yet: {chances(said.share)}{sure}; {against(said)}{back}"
+        )
+    return f"{name}: {to_go(said)}{span(said.to_go_s)} {where(said)}; {against(said)}{back}"
+
+
+def next_hour(said: DryingStatus, digits: int = 1) -> str:
+    """Return what another hour brings."""
+    lost = said.next_hour.loss_g.p50
+    sign = "gained" if lost < 0 else "lost"
+    return (
+        f"{abs(lost):.{digits + 1}f} g {sign}, the wettest turns "
+        f"{content(abs(said.next_hour_wt_pct))} {'wetter' if said.next_hour_wt_pct < 0 else 'drier'}"
+    )
+
+
+def weigh_next(said: DryingStatus) -> str | None:
+    """Return when to weigh next and what the scale should show; None: not at all."""
+    look = said.weigh_next
+    if look is None:
+        return None
+    within = hours(max(look.at_s, HOUR_S / 12))
+    if look.gross_g is None:
+        return f"in {within}, and now: about {abs(look.loss_g.p50):.1f} g less by then"
+    return f"in {within}: about {look.gross_g.p50:.1f} g{_grams(look.gross_g)}"
+
+
+def by_then(said: DryingStatus) -> str | None:
+    """Return what the scale will show at the end of the hours to go; None: nothing to wait for, or never."""
+    look = said.by_then
+    if look is None or look.at_s == 0.0:
+        return None
+    if look.gross_g is None:
+        return f"{abs(look.loss_g.p50):.1f} g less than now"
+    return f"{look.gross_g.p50:.1f} g{_grams(look.gross_g)}"
+
+
+def _grams(band: Quantiles) -> str:
+    return "" if band.p10 is None or band.p90 is None else f" ({band.p10:.1f} to {band.p90:.1f})"

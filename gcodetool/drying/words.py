@@ -1,0 +1,35 @@
+"""Times, degrees and contents in the words of all that is said of drying."""
+
+import math
+from typing import Final
+
+from gcodetool.moisture.constants import HOUR_S
+
+HEAT: Final = (
+    "do not leave heat unattended: near enough to notice, not in its fumes; the makers' limits come first"
+)
+
+
+def hours(seconds: float) -> str:
+    """Return a time to dry, rounded up to what a person sets a timer to.
+
+    >>> hours(250), hours(4 * 3600 + 60), hours(13.2 * 3600), hours(50 * 3600)
+    ('5 min', '4 h 15 min', '14 h', '50 h')
+    """
+    step = 5 if seconds <= HOUR_S else 15 if seconds <= 10 * HOUR_S else 60
+    minutes = step * math.ceil(seconds / 60 / step - 1e-6)
+    if minutes < 60:
+        return f"{minutes} min"
+    return f"{minutes // 60} h" + (f" {minutes % 60} min" if minutes % 60 else "")
+
+
+def degrees(celsius: float) -> str:
+    """Return a temperature without needless digits."""
+    return f"{celsius:.1f}".removesuffix(".0") + " °C"
+
+
+def content(wt_pct: float | None) -> str:
+    """Return a water content with the digits that mean something."""
+    if wt_pct is None or not math.isfinite(wt_pct):
+        return "? wt %"
+    return f"{wt_pct:.3f} wt %" if wt_pct < 1 else f"{wt_pct:.2f} wt %"

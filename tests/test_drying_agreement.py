@@ -1,0 +1,165 @@
+"""When is it done: whoever is asked of a reel in a dryer at one moment says the same."""
+
+import itertools
+import pathlib
+from dataclasses import replace
+
+import pytest
+from hypothesis import Phase, given, settings
+from hypothesis import strategies as st
+from test_agreement import JOB, shelf
+from test_drying_limits import reel
+
+import gcodetool
+from gcodetool import profiles
+from gcodetool.app.drying import DryerQuestion, status_of
+from gcodetool.app.resolve import find_spool
+from gcodetool.drying.course import course
+from gcodetool.drying.device import of_place
+from gcodetool.drying.fit import FEWEST
+from gcodetool.drying.instructions import instruction
+from gcodetool.drying.status import is_dry, status
+from gcodetool.drying.status_words import headline, short
+from gcodetool.errors import SpoolError
+from gcodetool.ledger import writers
+from gcodetool.ledger.store import open_ledger
+from gcodetool.moisture.history import state_at
+from gcodetool.moisture.record import Event
+from gcodetool.moisture.solver import COMPILED
+
+pytestmark = pytest.mark.skipif(not COMPILED, reason="many forecasts: compiled kernels only")
+
+__all__ = ["shelf"]
+NOW = 1795593600.0
+HOUR = 3600.0
+MEMBERS = 16
+NAMES = itertools.count()
+
+
+def dried(where, spool, material, water, hours, weigh_ins):
+    """Note a reel that goes into the oven, and is weighed there as one of its like would be."""
+    ledger = open_ledger(where)
+    facts = {"material": material, "diameter_mm": 1.75, "net_mass_g": 500.0}
+    began = NOW - hours * HOUR
+    writers.add_spool(
+        ledger,
+        spool,
+        facts,
+        place="bench",
+        received={"water_wt_pct": water},
+        at_s=began - HOUR,
+        force=True,
+    )
+    writers.move(ledger, spool, "oven", tool=None, at_s=began, note=None, force=True)
+    state = state_at(find_spool(spool, ledger=where), began)
+    ran = course(
+        state, of_place(state.spool, state, "oven"), 65.0, length_mm=state.remaining_mm, cap_s=hours * HOUR
+    )
+    for number in range(weigh_ins):
+        at_s = hours * HOUR * number / max(1, weigh_ins - 1) * 0.999
+        row = min(range(ran.at_s.shape[0]), key=lambda i: abs(ran.at_s[i] - at_s))
+        grams = round(200.0 + state.remaining_g + float(ran.scale_g[row, 0]), 1)
+        writers.weigh(
+            ledger, spool, grams, resolution_g=0.1, at_s=began + ran.at_s[row], note=None, force=True
+        )
+
+
+@settings(max_examples=8, phases=(Phase.explicit, Phase.reuse, Phase.generate))
+@given(
+    st.sampled_from(["PETG", "TPU", "PA6", "PLA", "PA12"]),
+    st.floats(0.05, 1.5),
+    st.floats(0.3, 60.0),
+    st.sampled_from([0, 0, 3, 4]),
+    st.booleans(),
+)
+def test_nobody_disagrees_on_done(shelf, material, times_good, hours, weigh_ins, out) -> None:
+    spool = f"dried-{next(NAMES)}"
+    ledger = open_ledger(shelf)
+    good = profiles.material(material).limit_good_wt_pct
+    dried(shelf, spool, material, times_good * 3.0 * good, hours, weigh_ins)
+    if out:
+        writers.move(ledger, spool, "bench", tool=None, at_s=NOW - 60.0, note=None, force=True)
+    asked = {"at": NOW, "members": MEMBERS, "ledger": shelf}
+
+    (said,) = gcodetool.drying_status(spool, **asked)
+    assert said.inside is not out
+    line, done = headline(said), said.word == "done"
+    if done:
+        assert said.wettest_wt_pct.p50 <= said.goal_wt_pct
+        assert said.take_out
+    assert ("Take" in line and " out" in line) == (done and not out) or said.word == "cannot"
+    assert said.take_out == (said.because is not None)
+    if not done and said.word == "not-yet" and not out:
+        assert not said.take_out
+
+    shown = gcodetool.spool(spool, **asked)
+    (row,) = [each.row for each in gcodetool.spools(**asked) if each.id == spool]
+    if out:
+        assert row.drying is None
+        assert shown.drying is None
+        # outside, the middle counts: the list's word for the wettest turns is the status'
+        if row.whole_word != "unknown":
+            assert (row.whole_word == "dry") >= (done and said.because == "reached")
+    else:
+        assert row.drying == shown.drying
+        assert (row.drying.word, row.drying.because) == (said.word, said.because)
+        assert (row.drying.line, row.drying.short) == (line, short(said))
+        assert row.word == row.whole_word  # by its wettest turns
+        if said.because == "reached":
+            assert row.word in ("dry", "unknown")
+        if row.word == "dry":
+            assert said.word == "done" or said.wettest_wt_pct.p50 > said.goal_wt_pct
+
+    made, _ = gcodetool.drying_plan(spool, DryerQuestion("oven"), cap_s=96 * HOUR, **asked)
+    if out:
+        assert made.status is None
+        if said.because == "reached":
+            assert made.first.outcome == "already"
+    else:
+        assert (made.status.word, made.status.because) == (said.word, said.because)
+        assert made.status.to_go_s == said.to_go_s
+        assert line in instruction(made)
+        assert (made.advised_s == 0.0) <= done
+
+    if weigh_ins >= FEWEST:
+        read = gcodetool.drying_fit(spool, **asked)
+        assert read.do == line
+        assert (read.status.word, read.status.to_go_s) == (said.word, said.to_go_s)
+    else:
+        with pytest.raises(SpoolError, match="a curve needs"):
+            gcodetool.drying_fit(spool, **asked)
+
+    # the queue dries nothing further where it is done
+    if not out:
+        plan = pathlib.Path(shelf).with_name(f"{spool}.toml")
+        plan.write_text(f'[[job]]\nfile = "{JOB}"\nspool = "{spool}"\n')
+        listed = gcodetool.queue_plan([plan], printer="bench-1", dryers={"oven": 3}, processes=1, **asked)
+        assert said.because != "reached" or not listed.dryings
+
+
+@settings(max_examples=20)
+@given(st.floats(0.0, 90.0), st.sampled_from(["PA6", "PETG", "TPU_95A"]))
+def test_once_done_it_stays_done_and_the_hours_to_go_fall(hours, material) -> None:
+    """Along one course of drying, left alone: done is not taken back, and an hour later there is an hour less to go."""
+    spool = reel(material, "polycarbonate", 300.0)
+    began = spool.events[-1].at_s + HOUR
+    spool = replace(spool, events=(*spool.events, Event(began, "moved", place="oven")))
+    at = began + hours * HOUR
+    now, later = (status_of(spool, state_at(spool, moment, members=MEMBERS)) for moment in (at, at + HOUR))
+    assert (now.word == "done") <= (later.word == "done")
+    assert later.to_go_s.p50 <= now.to_go_s.p50 + 0.1 * HOUR
+    if now.word == "not-yet" and now.to_go_s.p50 > 2 * HOUR:
+        assert later.to_go_s.p50 == pytest.approx(now.to_go_s.p50 - HOUR, abs=0.3 * HOUR)
+
+
+def test_is_dry_is_what_status_says_inside() -> None:
+    spool = reel("PETG", "polycarbonate", 300.0)
+    began = spool.events[-1].at_s + HOUR
+    spool = replace(spool, events=(*spool.events, Event(began, "moved", place="oven")))
+    seen = set()
+    for hours in (0.5, 3, 6, 12, 48):
+        state = state_at(spool, began + hours * HOUR, members=MEMBERS)
+        said = status(state, of_place(spool, state, "oven"))
+        assert is_dry(state) == (said.because == "reached")
+        seen.add(said.word)
+    assert seen == {"not-yet", "done"}
