@@ -44,7 +44,7 @@ def test_the_step_has_a_name_and_leaves_a_copy_of_what_was(old: pathlib.Path) ->
     ledger = open_ledger(old)
     with reading(ledger) as conn:
         steps = [tuple(row) for row in conn.exec_driver_sql("SELECT version, name FROM schema_version")]
-    assert steps[-1] == (3, "one place for each dryer: its temperature stands with each stay")
+    assert steps[-1] == (3, "one place for each dryer, a temperature for each stay")
     assert old.with_name("ledger.sqlite.version-2.backup").read_bytes()[:15] == b"SQLite format 3"
     assert not list(maintenance.integrity_errors(ledger))
 
@@ -104,7 +104,7 @@ def test_a_damaged_record_is_left_as_it_is(old: pathlib.Path) -> None:
     ledger = open_ledger(old)
     with reading(ledger) as connection:
         known = records.places(connection)
-        with pytest.raises(LedgerError, match="ledger check"):
+        with pytest.raises(LedgerError, match=r"petg-03, entry .* not as it was noted"):
             records.load_spool(connection, "petg-03")
         records.load_spool(connection, "pa6-07")
     assert "oven-63C" in known

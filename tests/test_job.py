@@ -33,7 +33,7 @@ PLACES = {
     "bench": Place("bench", "open", 22.0, 50.0),
     "damp": Place("damp", "open", 24.0, 80.0),
     "oven": Place("oven", "dryer", 60.0, room="bench"),
-    "bag": Place("bag", "sealed"),
+    "bag": Place("bag", "sealed", leak_g_per_day=0.0),
     "bench-1": Place("bench-1", "printer", room="damp", printer="bench-1"),
     "feed": Place("feed", "printer", room="damp", fed_from="box-2"),
     "box-2": Place("box-2", "box", 22.0, 12.0),

@@ -10,6 +10,8 @@ import sqlite3
 import pytest
 
 from gcodetool.cli.main import outcome
+from gcodetool.ledger.schema import VERSIONS
+from gcodetool.ledger.steps import STEPS
 
 SHELF = pathlib.Path(__file__).parents[1] / "sample_gcode" / "shelf"
 DAMAGES = 2000 if os.environ.get("GCODETOOL_HYPOTHESIS") == "long" else 40
@@ -236,3 +238,9 @@ def test_random_damage_is_never_a_fault_of_the_tool_nor_a_wrong_all_well(
         ):
             assert "fault in gcodetool" not in said(capsys, *call)[1], (number, call)
         assert rows(folder / "backup.sqlite") == wanted, number
+
+
+def test_the_name_of_each_step_fits_the_column_that_records_it() -> None:
+    """SQLite takes names of any length, a server does not."""
+    longest = VERSIONS.c.name.type.length  # type: ignore[attr-defined]
+    assert all(len(step.name) <= longest for step in STEPS)

@@ -292,6 +292,18 @@ def test_forecasts_from_a_shared_box_go_on_sharing():
     assert aged(now, surroundings(made, "bench", now.as_of_s), DAY).company == ()
 
 
+def test_more_than_two_others_hold_the_air_as_it_is():
+    """Three wet ones beside a dry one: ahead, the box's air stays, and the dry one goes on taking up water from it."""
+    wet = {f"wet-{i}": spool(f"wet-{i}", came(2.0, "box")) for i in range(3)}
+    made = together({**wet, "dry": spool("dry", came(0.2, "box"))})["dry"]
+    now, later = (state_at(made, days * DAY) for days in (20, 30))
+    assert len(now.company) == 3
+    ahead = aged(now, surroundings(made, "box", now.as_of_s), 10 * DAY)
+    assert ahead.enclosed_rh_pct == pytest.approx(now.enclosed_rh_pct)
+    assert len(ahead.company) == 3
+    assert mean(ahead) - mean(now) == pytest.approx(mean(later) - mean(now), rel=0.15)
+
+
 # ---------------------------------------------------------------- bags leak
 
 

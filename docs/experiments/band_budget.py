@@ -27,7 +27,7 @@ from gcodetool.moisture.state import State
 PAGE = pathlib.Path(__file__).parent.parent / "physics.md"
 MARK = re.compile(r"(<!-- band_budget: begin -->\n).*?(<!-- band_budget: end -->)", re.DOTALL)
 HOUR, DAY = 3600.0, 86_400.0
-MEMBERS = 256
+MEMBERS = 128
 BODY_G, NET_G = 210.0, 750.0
 LIMITS = "limit"
 # What the table calls the members' coordinates, in its order: by their first word, of the dryer's by their whole name.

@@ -104,7 +104,7 @@ def course(
     air = device.air(temperature_C)
     again = device.place is not None and state.place == device.place
     first = outermost(state, length_mm)
-    march = marched(replace(state, company=tuple(company)) if company else state)
+    march = marched(replace(state, company=tuple(company)) if company else state, most=None)
     march.surround(air, again=again, joined=bool(company))
     looks: list[tuple[float, Floats, Floats, Floats, Floats, Floats, float, float]] = []
     fields: list[Field] = []

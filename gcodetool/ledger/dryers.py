@@ -4,6 +4,7 @@ A dryer has one air and one temperature at a time, and takes so many reels.  Lef
 ``dryings``), what the heat does (``moisture.dryer_runs``).
 """
 
+import contextlib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
@@ -110,12 +111,15 @@ def heat_words(heat: Mapping[str, float]) -> str:
 
 
 def stays_in(conn: Connection, dryer: str) -> list[NotedStay]:
-    """Return every stay of the shelf's spools in a dryer, by time; of retired ones those that ended."""
+    """Return every stay of the shelf's spools in a dryer, by time; of retired ones those that ended.
+
+    A spool with a damaged entry is left out: where it stood is not known.
+    """
     found = []
     for spool_id in entries.names_saying(conn, "spool", dryer):
-        record = records.spool_record(spool_id, entries.of(conn, "spool", spool_id))
-        if record is not None:
-            found += stays_of(record, dryer)
+        with contextlib.suppress(LedgerError):
+            record = records.spool_record(spool_id, entries.of(conn, "spool", spool_id))
+            found += [] if record is None else stays_of(record, dryer)
     return sorted(found, key=lambda stay: (stay.begin_us, stay.spool))
 
 

@@ -18,7 +18,7 @@ from gcodetool.ledger import dryers, entries, plausibility, records
 from gcodetool.ledger.call import now_us
 from gcodetool.ledger.schema import ENTRIES, OUTLOOKS, READINGS, SNAPSHOTS, VERSIONS
 from gcodetool.ledger.steps import NEWEST
-from gcodetool.ledger.store import Ledger, copy, open_ledger, reading, writing
+from gcodetool.ledger.store import Ledger, copy, open_file, open_ledger, reading, writing
 
 
 @dataclass(frozen=True)
@@ -166,7 +166,7 @@ def backup(ledger: Ledger, target: Path) -> None:
         raise LedgerError(f"{target}: that is the ledger itself; name another file with -o")
     refuse_damaged(ledger, f"{target}: no backup is made, and one that is there stays: the ledger is damaged")
     if target.exists():
-        _refuse_to_lose(open_ledger(target, make=False), ledger)
+        _refuse_to_lose(open_file(target), ledger)
     if not target.parent.is_dir():
         raise LedgerError(f"{target.parent}: no such folder; make it, or name another file with -o")
     draft = target.with_name(f".{target.name}.draft")

@@ -33,7 +33,7 @@ def _caches(conn: Connection) -> None:
 STEPS: Final = (
     Step(1, "the record: entries and readings", _record),
     Step(2, "room for snapshots and outlooks", _caches),
-    Step(3, "one place for each dryer: its temperature stands with each stay", fold_dryers),
+    Step(3, "one place for each dryer, a temperature for each stay", fold_dryers),
 )
 NEWEST: Final = STEPS[-1].version
 

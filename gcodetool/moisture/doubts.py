@@ -63,6 +63,7 @@ class Doubts:
 
     members: int
     learned: dict[str, Floats] = field(default_factory=dict)
+    _drawn: dict[tuple[str, float], Floats] = field(default_factory=dict, repr=False)
     _kept: dict[tuple[str, float], tuple[Floats, Floats]] = field(default_factory=dict, repr=False)
 
     def at(self, name: str) -> Floats:
@@ -72,7 +73,10 @@ class Doubts:
 
     def normal(self, name: str, deviation: float) -> Floats:
         """Return a normal error of the members, (members,)."""
-        return deviation * np.clip(deviate(self.at(name)), -FURTHEST, FURTHEST)
+        if (name, deviation) not in self._drawn:  # asked for again in every window of a log
+            drawn = deviation * np.clip(deviate(self.at(name)), -FURTHEST, FURTHEST)
+            self._drawn[name, deviation] = drawn
+        return self._drawn[name, deviation]
 
     def evenly(self, name: str, between: tuple[float, float]) -> Floats:
         """Return a value of the members, even in its logarithm, (members,)."""

@@ -7,7 +7,7 @@ Left out: who looked, at which light, and how fast it was purged.
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -28,14 +28,15 @@ MISTAKEN: Final = 0.08  # answers that say nothing: a nozzle not clean, a strand
 # Looks in one stay are at the same strand until so much was fed, or after so long something else is seen (own estimates).
 SAME_STRAND_MM: Final = 5_000.0
 SAME_STRAND_S: Final = 86_400.0
-UNEXPLAINED: Final = 0.5  # times as likely as from eyes that guess: less is told as a contradiction
+UNEXPLAINED: Final = 0.5  # times as likely as from eyes that guess: less is told as a contradiction,
+CONTRADICTED: Final = 0.3  # and counts with this power: one of the two is wrong, and nobody knows which
 
 
 @dataclass(frozen=True)
 class Inspected:
     """One look at the strand at the nozzle; `ratio` (members,) is its content over limit_marginal.
 
-    Looks with the same number *strand* saw the same few metres.
+    Looks with the same number *strand* saw the same few metres; *power* is that of its chance.
     """
 
     ratio: Floats
@@ -43,13 +44,16 @@ class Inspected:
     oozes: bool | None = None
     pops: bool | None = None
     strand: int = 0
+    power: float = 1.0
 
 
 def log_chance(record: "Sequence[Weighed | Inspected]", predicted: Floats) -> Floats:
     """Return ln of the chance of all that was seen, for each row of *predicted* (rows, records), (rows,)."""
     total = np.zeros(predicted.shape[0])
     for looks in _by_strand(record).values():
-        total += _of_one_strand(record, predicted, looks)
+        last = record[looks[-1]]
+        assert isinstance(last, Inspected)
+        total += last.power * _of_one_strand(record, predicted, looks)
     return total
 
 
@@ -77,8 +81,8 @@ def contradiction(one: "Weighed | Inspected") -> str:
     for answer, what in ((one.oozes, "ooze"), (one.pops, "popping")):
         seen += [] if answer is None else [what if answer else f"no {what}"]
     return (
-        f"what was seen at the nozzle ({', '.join(seen)}) contradicts the forecast: it moved where the limits are taken to "
-        "lie more than the water; look again on a clean nozzle, weigh the spool, and correct its record"
+        f"what was seen at the nozzle ({', '.join(seen)}) contradicts the forecast, and so counts for less; look again on a "
+        "clean nozzle, weigh the spool, and correct its record"
     )
 
 
@@ -94,6 +98,17 @@ def _by_strand(record: "Sequence[Weighed | Inspected]") -> dict[int, list[int]]:
 def _of_one_strand(record: "Sequence[Weighed | Inspected]", predicted: Floats, looks: list[int]) -> Floats:
     """Return ln of the chance of one strand's looks, (rows,): their mean, as they see the same thing."""
     return np.asarray(np.mean([_seen(record[i], predicted[:, i]) for i in looks], axis=0))
+
+
+def with_less_power(
+    record: "Sequence[Weighed | Inspected]", places: "Sequence[int]"
+) -> "list[Weighed | Inspected]":
+    """Return the record with all looks at the strands that these records saw counting for less."""
+    strands = {one.strand for one in (record[i] for i in places) if isinstance(one, Inspected)}
+    return [
+        replace(one, power=CONTRADICTED) if isinstance(one, Inspected) and one.strand in strands else one
+        for one in record
+    ]
 
 
 def _seen(one: "Weighed | Inspected", log_ratio: Floats) -> Floats:

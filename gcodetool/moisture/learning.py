@@ -13,7 +13,7 @@ from gcodetool.moisture import inference
 from gcodetool.moisture.company import Company, Replayed
 from gcodetool.moisture.ensemble import Ensemble, ensemble_at, with_limits_dealt
 from gcodetool.moisture.inference import Weighed
-from gcodetool.moisture.inspections import Inspected, contradiction, log_chance, unexplained
+from gcodetool.moisture.inspections import Inspected, contradiction, log_chance, unexplained, with_less_power
 from gcodetool.moisture.notes import Note
 from gcodetool.moisture.record import Spool
 
@@ -47,9 +47,10 @@ def learned(
     ensemble = replay.ensemble
     assert ensemble.at is not None
     said = [Note("note", text) for text in inference.uninformative_notes(replay.record, reel)]
-    said += _eyes_contradict(replay.record, reel)
+    puzzling = _unexplained_looks(replay.record, reel)
+    said += [Note("contradiction", contradiction(replay.record[i])) for i in puzzling]
     members = ensemble.at.shape[0]
-    pool = inference.Pool(replay.record, reel, ensemble.at, spool.id)
+    pool = inference.Pool(with_less_power(replay.record, puzzling), reel, ensemble.at, spool.id)
     while pool.wants_more():
         anew = pool.drawn()
         again = replayed(ensemble_at(spool, anew.at, ensemble.names))
@@ -81,13 +82,13 @@ def learned(
     return together, weights
 
 
-def _eyes_contradict(record: list[Weighed | Inspected], reel: inference.ReelMass) -> list[Note]:
-    """Return a remark for each strand of which the members, as weigh-ins alone leave them, expected something else."""
+def _unexplained_looks(record: list[Weighed | Inspected], reel: inference.ReelMass) -> list[int]:
+    """Return the looks of which the members, as weigh-ins alone leave them, expected something else: their places."""
     predicted = inference.predictions(record)
     unasked = inference.log_likelihood(record, reel, predicted) - log_chance(record, predicted)
     share = min(1.0, inference.LEAST_MEMBERS / 2.0 / predicted.shape[0])
     weights, _ = inference.tempered_weights(unasked, share)
-    return [Note("contradiction", contradiction(record[i])) for i in unexplained(record, predicted, weights)]
+    return unexplained(record, predicted, weights)
 
 
 def reel_of(spool: Spool) -> inference.ReelMass:

@@ -18,7 +18,7 @@ from gcodetool.moisture.record import Place, Spool
 SLACK_S: Final = 1e-3  # of moments that were rounded on their way
 K = TypeVar("K")
 
-MOST: Final = 12  # neighbours that are followed; a forecast's cost grows with them
+MOST: Final = 8  # neighbours that are followed; a forecast's cost grows with them
 
 
 @dataclass(frozen=True)

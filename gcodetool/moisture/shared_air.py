@@ -59,15 +59,20 @@ class Companion:
 class SharedIntegrator(SpoolIntegrator):
     """A reel on its way through time with others in its closed place, until it is taken out.
 
+    Where more than *most* stand there, all together are taken to hold the place's air as it is.
+
     Attributes
     ----------
     leaked_kg : (members,)
         Water that came into the closed place from its room.
     """
 
-    def __init__(self, start: Field, polymer: Polymer, company: Sequence[Companion]) -> None:
+    def __init__(
+        self, start: Field, polymer: Polymer, company: Sequence[Companion], *, most: int | None = None
+    ) -> None:
         super().__init__(start, polymer)
-        self._beside = [SpoolIntegrator(one.field, one.polymer) for one in company]
+        self._frozen = tuple(company) if most is not None and len(company) > most else ()
+        self._beside = [SpoolIntegrator(one.field, one.polymer) for one in company if not self._frozen]
         self.leaked_kg = np.zeros(self.members)
         self._pressure: Floats | None = None
         self._answer: tuple[Floats, float] | None = None  # the reels' slope, kg/Pa, over a slice of so long
@@ -77,7 +82,7 @@ class SharedIntegrator(SpoolIntegrator):
     @property
     def company(self) -> tuple[Companion, ...]:
         """The others, as they are now; none once the reel was put elsewhere."""
-        return tuple(Companion(one.field(), one.polymer) for one in self._beside)
+        return self._frozen or tuple(Companion(one.field(), one.polymer) for one in self._beside)
 
     def surround(
         self, air: Air, *, again: bool = False, loaded_kg: ArrayLike | None = None, joined: bool = False
@@ -88,7 +93,10 @@ class SharedIntegrator(SpoolIntegrator):
         """
         super().surround(air, again=again, loaded_kg=loaded_kg)
         if not ((again or joined) and air.closed):
-            self._beside = []
+            self._beside, self._frozen = [], ()
+        if self._frozen:
+            place = _Place(air, self.members)
+            super().surround(place.open_air(place.pressure(self.held_kg(), None), self.members))
         self._pressure = self._answer = None
         self._stayed_s = 0.0
         self._spent_s = np.full(self.members, np.inf)
@@ -105,6 +113,11 @@ class SharedIntegrator(SpoolIntegrator):
             left -= take
             step *= GROWTH
         return step
+
+    def field(self) -> Field:
+        """Return the field as it is now."""
+        found = super().field()
+        return replace(found, store_kg=self._store) if self._frozen else found
 
     def spent_s(self) -> Floats:
         """Return when the place's desiccant was spent, since `surround`, (members,) [s]; inf: not yet."""

@@ -5,7 +5,7 @@ Left out: how it came to be (``history``).
 
 import math
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -24,10 +24,12 @@ from gcodetool.moisture.shared_air import Companion, SharedIntegrator
 
 Floats = NDArray[np.float64]
 
+COMPANY_AHEAD: Final = 2  # reels that a forecast follows beside its own; more hold their place's air as it is
 
-def marched(state: "State") -> SharedIntegrator:
-    """Return a state on its way through time, with the other reels in its closed place."""
-    return SharedIntegrator(state.field, state.polymer, state.company)
+
+def marched(state: "State", *, most: int | None = COMPANY_AHEAD) -> SharedIntegrator:
+    """Return a state on its way through time, with the other reels in its closed place; None: however many."""
+    return SharedIntegrator(state.field, state.polymer, state.company, most=most)
 
 
 class Quantiles(NamedTuple):
