@@ -112,6 +112,19 @@ def test_a_damaged_record_is_left_as_it_is(old: pathlib.Path) -> None:
     assert any("petg-03" in fault.text for fault in maintenance.integrity_errors(ledger))
 
 
+def test_a_damaged_place_does_not_keep_the_ledger_shut(old: pathlib.Path) -> None:
+    import sqlite3
+
+    conn = sqlite3.connect(old)
+    conn.execute("""UPDATE entry SET facts = '{"kind":"dryer"}' WHERE name = 'oven-63C'""")
+    conn.commit()
+    conn.close()
+    ledger = open_ledger(old)
+    assert any("oven-63C" in fault.text for fault in maintenance.integrity_errors(ledger))
+    with reading(ledger) as connection:
+        assert "oven-63C" in {row.name for row in entries.of(connection, "place")}
+
+
 def test_a_failure_on_the_way_leaves_the_old_ledger(
     old: pathlib.Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

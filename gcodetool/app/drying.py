@@ -30,7 +30,6 @@ from gcodetool.drying.device import (
 )
 from gcodetool.drying.fit import Fit
 from gcodetool.drying.fit import fit as fit_run
-from gcodetool.drying.instructions import named
 from gcodetool.drying.job import JobFeed
 from gcodetool.drying.limits import shared_bounds
 from gcodetool.drying.plan import DryingPlan
@@ -46,7 +45,6 @@ from gcodetool.ledger.spoolfile import COLDEST_C
 from gcodetool.moisture.constants import HOUR_S
 from gcodetool.moisture.history import State, state_at
 from gcodetool.moisture.members import default_members
-from gcodetool.moisture.notes import Note
 from gcodetool.moisture.record import Spool
 
 if TYPE_CHECKING:
@@ -144,10 +142,7 @@ def drying_plan(
         shared=shared_bounds([one.spool for one in beside], device.accuracy_C),
         company=companions(state, beside, device) if state.place != device.place else (),
     )
-    if beside:
-        names = named([one.spool.id for one in beside])
-        said = f"{names} in {device.name} too: it has one temperature, and their limits count"
-        made = replace(made, notes=(Note("note", said), *made.notes))
+    made = replace(made, inside=tuple(one.spool.id for one in beside))
     return made, held
 
 

@@ -279,6 +279,15 @@ def named(names: Sequence[str]) -> str:
     return f"{', '.join(first)} and {last}" if first else last
 
 
+def shared_with(inside: Sequence[str], dryer: str) -> str:
+    """Return what is to be said where others are in a dryer already.
+
+    >>> shared_with(["petg-03", "tpu-05"], "oven")
+    'petg-03 and tpu-05 in oven now: what it is set to, it is set to for all of them; their limits count too'
+    """
+    return f"{named(inside)} in {dryer} now: what it is set to, it is set to for all of them; their limits count too"
+
+
 def shared_notes(found: DryingTogether) -> Iterator[str]:
     """Yield what is to be said of reels in one dryer."""
     device = found.device
@@ -289,10 +298,7 @@ def shared_notes(found: DryingTogether) -> Iterator[str]:
             f"state that it takes more: gcodetool place set {device.name} --slots {len(found.plans) + len(found.inside)}"
         )
     if found.inside:
-        yield (
-            f"{named(found.inside)} in {device.name} now: what it is set to, it is set to for all of them; their limits "
-            "count too"
-        )
+        yield shared_with(found.inside, device.name)
     if len(found.plans) + len(found.inside) < 2:
         return
     if device.around.closed:

@@ -68,6 +68,7 @@ class DryingPlan:
     job: JobNeed | None
     status: DryingStatus | None
     notes: tuple[Note, ...]
+    inside: tuple[str, ...] = ()  # other spools in the dryer, whose limits count
 
     @property
     def first(self) -> Reach:

@@ -25,7 +25,7 @@ HEAT_ONLY: Final = ("temperature_C", "swing_C", "set_offset_C", "max_temperature
 
 def fold_dryers(conn: Connection) -> None:
     """Fold such places into their dryers, within the caller's transaction."""
-    known = records.places(conn)
+    known = _undamaged(conn)
     variants = {name: place for name, place in known.items() if VARIANT in place.facts}
     if variants:
         conn.info.setdefault(CALL, uuid.uuid4().hex)
@@ -40,6 +40,14 @@ def fold_dryers(conn: Connection) -> None:
             _rewrite(conn, rows, folded)
     conn.execute(delete(SNAPSHOTS))
     conn.execute(delete(OUTLOOKS))
+
+
+def _undamaged(conn: Connection) -> dict[str, PlaceRecord]:
+    """Return the places that can be read; a ledger with damaged ones is opened all the same, to be checked."""
+    every = entries.by_name(entries.of(conn, "place"))
+    whole = {name: rows for name, rows in every.items() if all(entry.damage is None for entry in rows)}
+    found = {name: records.place_record(name, rows) for name, rows in sorted(whole.items())}
+    return {name: place for name, place in found.items() if place is not None}
 
 
 def _kept(
@@ -119,4 +127,4 @@ def _rewrite(conn: Connection, rows: list[LedgerEntry], folded: Mapping[str, Pla
 
 
 def _moves(entry: LedgerEntry, folded: Mapping[str, PlaceRecord]) -> bool:
-    return entry.kind == "moved" and entry.facts["place"] in folded
+    return entry.kind == "moved" and entry.facts.get("place") in folded

@@ -27,6 +27,8 @@ def print_plan(plan: DryingPlan, spool: Spool, stream: TextIO, *, more: bool = F
     page = Page(stream)
     page.line(plain(instructions.instruction(plan)), style="bold")
     page.hanging("  ", plain(about(plan)))
+    if plan.inside:
+        page.hanging("  ", plain(instructions.shared_with(plan.inside, plan.device.name)))
     if more:
         print_all(page, plan, spool)
         return
