@@ -1,6 +1,6 @@
 """What each unknown adds to the band, for six ordinary situations: the table in docs/physics.md, section 6.
 
-Run: ``python docs/experiments/band_budget.py`` (prints it), ``… --write`` (puts it into the page); a minute or two.
+Run: ``python docs/experiments/band_budget.py`` (prints it), ``… --write`` (puts it into the page); several minutes.
 
 Every unknown is a coordinate of the members.  A cell tells p90 - p10 of the strand fed next over its p50 [%], first with
 that unknown alone, all others held in the middle of their ranges; then with all but that one.
