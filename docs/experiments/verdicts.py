@@ -115,7 +115,8 @@ def main() -> None:
     print(f"""# Verdicts in rooms of {", ".join(f"{rh:g}" for rh in ROOMS_RH[:-1])} and {ROOMS_RH[-1]:g} % RH
 
 Written by `python docs/experiments/verdicts.py > docs/verdicts.md`; `tests/test_verdicts.py` holds what a person of
-the trade expects. Each reel: {NET_G:g} g of 1.75 mm, {MEMBERS} members, rooms at {ROOM_C:g} °C, all known exactly. A cell tells the verdict,
+the trade expects. Each reel: {NET_G:g} g of 1.75 mm, {MEMBERS} members, rooms at {ROOM_C:g} °C,
+all known exactly. A cell tells the verdict,
 next-fed content at the job's start and at its wettest (median), and the share of members with the same verdict.
 Limits and materials: `gcodetool profiles show PA6`.
 
