@@ -239,7 +239,7 @@ def test_weighing_tells_about_the_hygrometer_and_leaves_the_print_limits_alone()
     shares = (0.1, 0.25, 0.5, 0.75, 0.9)
     before = [quantile(plain.polymer.limit_factor, share, plain.weights) for share in shares]
     after = [quantile(learned.polymer.limit_factor, share, learned.weights) for share in shares]
-    assert after == pytest.approx(before, rel=0.02)
+    assert after == pytest.approx(before, rel=0.04)
     off = learned.doubts.humidity_pct(PLACES["bench"])
     assert np.std(off) < 0.95 * np.std(plain.doubts.humidity_pct(PLACES["bench"]))
 

@@ -60,8 +60,9 @@ def spool(name: str, rh_pct: float = ROOM_RH) -> Spool:
     """Return a reel found open two months ago and kept on the bench of a room since."""
     material = profiles.material(name)
     places = {
-        "bench": Place("bench", "open", ROOM_C, rh_pct),
-        "oven": Place("oven", "dryer", material.dry_at_C, room="bench"),
+        # rooms that are what they are called, and a dryer with open vents: this page is about materials
+        "bench": Place("bench", "open", ROOM_C, rh_pct, accuracy_C=0.0, accuracy_rh_pct=0.0),
+        "oven": Place("oven", "dryer", material.dry_at_C, room="bench", accuracy_C=0.0, exchange_m3_h=500.0),
     }
     events = (Event(0.0, "received", place="bench", sealed=False),)
     body = Body(hub_diameter_mm=80.0, width_mm=60.0)
@@ -114,7 +115,8 @@ def main() -> None:
     print(f"""# Verdicts in rooms of {", ".join(f"{rh:g}" for rh in ROOMS_RH[:-1])} and {ROOMS_RH[-1]:g} % RH
 
 Written by `python docs/experiments/verdicts.py > docs/verdicts.md`; `tests/test_verdicts.py` holds what a person of
-the trade expects. Each reel: {NET_G:g} g of 1.75 mm, {MEMBERS} members, rooms at {ROOM_C:g} °C. A cell tells the verdict,
+the trade expects. Each reel: {NET_G:g} g of 1.75 mm, {MEMBERS} members, rooms at {ROOM_C:g} °C,
+all known exactly. A cell tells the verdict,
 next-fed content at the job's start and at its wettest (median), and the share of members with the same verdict.
 Limits and materials: `gcodetool profiles show PA6`.
 
