@@ -110,7 +110,10 @@ def test_all_that_are_asked_say_the_same(shelf, material, water, moves, bubbles,
     if shown.word == "wet":
         assert shown.safe_exposure_s == 0 or shown.safe_source == "stated"
     if verdict.by_model and verdict.code in ("clear", "adjust"):
-        assert shown.word != "wet" or tool.forecast.start_wt_pct.p50 < tool.state.next_fed_wt_pct.p50
+        # in a dryer the word is that of the wettest turns, which this job does not reach
+        drying = bool(moves) and moves[-1][0] == "oven"
+        lower = tool.forecast.start_wt_pct.p50 < tool.state.next_fed_wt_pct.p50
+        assert shown.word != "wet" or drying or lower
 
     # one job in a queue, without a dryer to send the spool to first
     plan = pathlib.Path(shelf).with_name(f"{spool}.toml")
