@@ -288,7 +288,7 @@ def test_block_and_header_stand_in_the_edited_file_as_in_any(tmp_path) -> None:
         options=PrepareOptions(block="always"),
     )
     target = tmp_path / "clips.gcode"
-    write(done.program, made, target)
+    write(done.program, made, target, last_look=lambda: None)
     assert b"".join(strip_regions([target.read_bytes()])) == b"".join(done.program.blocks())
     cooler = next(t for t in done.examined.findings.tools[0].tweaks if t.setting == FIRST_NOZZLE)
     text = target.read_text(encoding="utf-8")

@@ -100,7 +100,7 @@ def test_a_fault_in_the_scanner_is_not_swallowed(program: Program) -> None:
     class Faulty:
         offset = 0
 
-        def run(self, data: bytes, at: int, rows: Rows) -> int:
+        def fill(self, data: bytes, at: int, rows: Rows) -> int:
             raise ZeroDivisionError
 
     with pytest.raises(ZeroDivisionError):

@@ -179,7 +179,8 @@ def test_no_lumped_water(capsys, tmp_path) -> None:
         _, out, _ = call(capsys, "spool", "show", spool, "--at", at, "--members", "1", "--json")
         shown[spool.stem] = json.loads(out)
     assert shown["wet"]["mean_wt_pct"]["p50"] == pytest.approx(
-        shown["exposed"]["mean_wt_pct"]["p50"], rel=1e-6
+        shown["exposed"]["mean_wt_pct"]["p50"],
+        rel=2e-3,  # the wet one's bag lets a little in
     )
     next_fed = {name: seen["next_fed_wt_pct"]["p50"] for name, seen in shown.items()}
     assert next_fed["exposed"] > 1.2 * next_fed["wet"]

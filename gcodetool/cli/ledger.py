@@ -83,7 +83,9 @@ def backup(output: Path | None, ledger: str | None) -> int:
 @click.argument("file", type=click.Path(path_type=Path))
 @ledger_option
 def restore(file: Path, ledger: str | None) -> int:
-    """Put the backup in FILE in the ledger's place; what was there before is kept beside it.
+    """Put a backup in the ledger's place; what was there is kept.
+
+    The backup is FILE; the ledger as it was stays beside it.
 
     Also into a ledger on a server: what was there goes into a file of this folder first.
     """

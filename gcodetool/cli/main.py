@@ -4,6 +4,7 @@ import contextlib
 import gc
 import os
 import sys
+from contextlib import nullcontext
 from typing import Any, Final
 
 import click
@@ -15,6 +16,7 @@ from gcodetool.errors import GcodetoolError, LedgerError
 
 INTERRUPTED: Final = 130
 KERNELS: Final = ("gcodetool.gcode.scan", "gcodetool.motion.planner", "gcodetool.moisture.solver")
+COMPLETING: Final = "_GCODETOOL_COMPLETE"  # set by the shell that asks
 DEBUG: Final = "GCODETOOL_DEBUG"  # set: faults of the tool itself show their traceback
 
 
@@ -94,7 +96,9 @@ def outcome(arguments: list[str]) -> int:
     The one place that says how a call ended: what it changed before it failed is said, and "nothing was written"
     only where nothing was.
     """
-    with careful(), collected() as changes:
+    # names that a shell completes are for the shell, and click hands them over as bytes
+    streams = nullcontext() if COMPLETING in os.environ else careful()
+    with streams, collected() as changes:
         try:
             code = main.main(arguments, prog_name="gcodetool", standalone_mode=False)
             say_interpreted()
