@@ -126,7 +126,7 @@ def two_records(folder: pathlib.Path) -> tuple[pathlib.Path, pathlib.Path, str]:
     places = (
         '[place.bench]\nkind = "open"\ntemperature_C = 22.0\nrh_pct = 55.0\n'
         '[place.oven]\nkind = "dryer"\ntemperature_C = 65.0\nroom = "bench"\n'
-        '[place.bag]\nkind = "sealed"\n'
+        '[place.bag]\nkind = "sealed"\nleak_g_per_day = 0\n'
     )
     head = 'material = "PETG"\ndiameter_mm = 1.75\nnet_mass_g = 1000\n[body]\nmaterial = "abs"\n'
     exposed = folder / "exposed.toml"
@@ -180,7 +180,7 @@ def test_no_lumped_water(capsys, tmp_path) -> None:
         shown[spool.stem] = json.loads(out)
     assert shown["wet"]["mean_wt_pct"]["p50"] == pytest.approx(
         shown["exposed"]["mean_wt_pct"]["p50"],
-        rel=2e-3,  # the wet one's bag lets a little in
+        rel=1e-6,
     )
     next_fed = {name: seen["next_fed_wt_pct"]["p50"] for name, seen in shown.items()}
     assert next_fed["exposed"] > 1.2 * next_fed["wet"]
