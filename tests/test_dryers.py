@@ -417,6 +417,20 @@ def test_cautions_can_all_be_obeyed_and_stand_once() -> None:
         assert whole.count(word) == 1, word
 
 
+def test_cautions_of_reels_in_one_dryer_stand_once_too() -> None:
+    """One reel's styrene is everybody's: no second line about plastic that gives off fumes."""
+    from gcodetool.report.drying_together_text import cautions
+
+    reels = []
+    for name, material in (("one", "PETG"), ("two", "ABS")):
+        state = state_at(roasted(40.0, material=material), T0 + HOUR)
+        reels.append(replace(state, spool=replace(state.spool, id=name)))
+    found = together([(state, of_place(state.spool, state, "oven")) for state in reels], cap_s=HOUR)
+    whole = " ".join(cautions(found, [state.spool for state in reels]))
+    for word in ("unattended", "styrene", "socket"):
+        assert whole.count(word) == 1, word
+
+
 # ---------------------------------------------------------------- a story
 
 

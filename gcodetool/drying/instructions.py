@@ -200,8 +200,8 @@ def rh(rh_pct: float) -> str:
     return "any humidity" if rh_pct >= 100 else f"{math.floor(rh_pct)} % RH or less"
 
 
-def cautions(plan: DryingPlan, spool: Spool) -> Iterator[str]:
-    """Yield what must be heeded, in the order in which it comes up."""
+def cautions(plan: DryingPlan, spool: Spool, beside: Sequence[Spool] = ()) -> Iterator[str]:
+    """Yield what must be heeded, in the order in which it comes up; *beside*: other reels in the same dryer."""
     point, device = plan.set_point, plan.device
     if plan.job is not None and plan.job.short_mm > 0:
         yield (
@@ -211,7 +211,7 @@ def cautions(plan: DryingPlan, spool: Spool) -> Iterator[str]:
     if plan.advised_s == 0.0:
         return
     if point.possible and point.temperature_C >= WARM_C and device.adjustable:
-        yield from heat(plan, spool)
+        yield from heat(plan, spool, beside)
     elif point.possible and device.adjustable:
         yield f"at {degrees(point.temperature_C)} drying is very slow"
     if spool.body.profile is not None and "cardboard" in spool.body.profile.key:
@@ -220,7 +220,7 @@ def cautions(plan: DryingPlan, spool: Spool) -> Iterator[str]:
         yield "what the reel is made of is not recorded: taken as the most delicate; write it under [body] material"
 
 
-def heat(plan: DryingPlan, spool: Spool) -> Iterator[str]:
+def heat(plan: DryingPlan, spool: Spool, beside: Sequence[Spool] = ()) -> Iterator[str]:
     """Yield the cautions of every hot dryer, each thing once; they defer to makers and local codes."""
     device = plan.device
     settle = "let the dryer settle empty and put the spool in then: while it heats up, it overshoots"
@@ -235,7 +235,7 @@ def heat(plan: DryingPlan, spool: Spool) -> Iterator[str]:
     yield "no microwave, no gas oven, and no oven or dehydrator that is used for food"
     fumes = (
         STYRENE
-        if is_styrenic(spool)
+        if any(map(is_styrenic, (spool, *beside)))
         else "warm plastic gives off fumes: be near enough to notice, not in them"
     )
     yield (

@@ -114,7 +114,7 @@ def cautions(found: DryingTogether, spools: Sequence[Spool]) -> Iterator[str]:
     """Yield the cautions of all reels, each once; of two that differ by a reel's name alone the first."""
     seen: set[str] = set()
     for plan, spool in zip(found.plans, spools, strict=True):
-        for said in instructions.cautions(plan, spool):
+        for said in instructions.cautions(plan, spool, spools):
             bare = said.replace(spool.id, "")
             if bare not in seen:
                 seen.add(bare)
