@@ -71,7 +71,7 @@ def members_beside(members: int, neighbours: int) -> int:
     """Return how many members each neighbour has: halved until all of them together are few enough.
 
     >>> members_beside(64, 1), members_beside(64, 5), members_beside(1, 5)
-    (64, 16, 1)
+    (64, 8, 1)
     """
     count = members
     while count > 1 and count * neighbours > NEIGHBOURS_WORTH * members:
