@@ -4,7 +4,6 @@ import contextlib
 import gc
 import os
 import sys
-from contextlib import nullcontext
 from typing import Any, Final
 
 import click
@@ -97,7 +96,7 @@ def outcome(arguments: list[str]) -> int:
     only where nothing was.
     """
     # names that a shell completes are for the shell, and click hands them over as bytes
-    streams = nullcontext() if COMPLETING in os.environ else careful()
+    streams = contextlib.nullcontext() if COMPLETING in os.environ else careful()
     with streams, collected() as changes:
         try:
             code = main.main(arguments, prog_name="gcodetool", standalone_mode=False)
