@@ -401,21 +401,21 @@ class Scanner:
                     op = 0
                     new_layer = False
                     c = text[i]
-                    if c <= 32:
-                        if c == 10:
+                    if c <= ord(" "):
+                        if c == ord("\n"):
                             break
                         i += 1
                         continue
                     code = 4
-                    if c == 71 or c == 103:  # G
+                    if c == ord("G") or c == ord("g"):
                         j = i + 1
                         code = 0
                         d = text[j]
-                        while 48 <= d <= 57 and code < 1000:
+                        while ord("0") <= d <= ord("9") and code < 1000:
                             code = code * 10 + (d - 48)
                             j += 1
                             d = text[j]
-                        if j == i + 1 or d == 46 or d == 95 or 48 <= d <= 57:
+                        if j == i + 1 or d == ord(".") or d == ord("_") or ord("0") <= d <= ord("9"):
                             code = 4  # no number, a subcode, a name, a long number: for `other` to sort out
                     if code < 4:
                         # --- G0 to G3 ---
@@ -433,56 +433,56 @@ class Scanner:
                         rate = 0.0
                         while True:
                             c = text[i]
-                            if c <= 32:
-                                if c == 10:
+                            if c <= ord(" "):
+                                if c == ord("\n"):
                                     break
                                 i += 1
                                 continue
-                            if c == 59 or c == 42:  # comment, checksum: the rest of the line
-                                while text[i] != 10:
+                            if c == ord(";") or c == ord("*"):  # comment, checksum: the rest of the line
+                                while text[i] != ord("\n"):
                                     i += 1
                                 break
                             i += 1
-                            if c >= 97:
+                            if c >= ord("a"):
                                 c -= 32
                             words += 1
-                            if c < 65 or c > 90:
-                                if c == 40:  # ( comment )
-                                    while text[i] != 41 and text[i] != 10:
+                            if c < ord("A") or c > ord("Z"):
+                                if c == ord("("):  # a comment in brackets
+                                    while text[i] != ord(")") and text[i] != ord("\n"):
                                         i += 1
                                 continue
                             j = i
                             value, i = number(text, i, powers)
                             if value != value:
                                 continue  # a letter without a number names nothing
-                            if c == 88:  # X
+                            if c == ord("X"):
                                 value = value * unit
                                 new_x = value + shift_x if absolute else x + value
                                 named |= X
-                            elif c == 89:  # Y
+                            elif c == ord("Y"):
                                 value = value * unit
                                 new_y = value + shift_y if absolute else y + value
                                 named |= Y
-                            elif c == 69:  # E
+                            elif c == ord("E"):
                                 new_e = value * e_unit
-                                if dialect == REPRAPFIRMWARE and 48 <= text[j - 2] <= 57:
+                                if dialect == REPRAPFIRMWARE and ord("0") <= text[j - 2] <= ord("9"):
                                     words = ODD  # X1E2 is an exponent there
                                 named |= E
-                            elif c == 70:  # F
+                            elif c == ord("F"):
                                 rate = value * unit / 60.0
                                 named |= F
-                            elif c == 90:  # Z
+                            elif c == ord("Z"):
                                 value = value * unit
                                 new_z = value + shift_z if absolute else z + value
                                 named |= Z
                             elif code >= 2:
-                                if c == 73:  # I
+                                if c == ord("I"):
                                     centre_i = value * unit
                                     named |= I_WORD
-                                elif c == 74:  # J
+                                elif c == ord("J"):
                                     centre_j = value * unit
                                     named |= J_WORD
-                                elif c == 82:  # R
+                                elif c == ord("R"):
                                     radius = value * unit
                                     named |= RADIUS_FORM
                         # Klipper refuses R and G91 for arcs: the row says so, and nothing changes.
@@ -504,7 +504,7 @@ class Scanner:
                         bits = (bits + (bits >> 4) + (bits >> 8)) & 15
                         if words != bits and not self.lenient:
                             code = 4
-                            c = 71
+                            c = ord("G")
                             i = at
                     if code < 4:
                         if refused:
@@ -599,9 +599,9 @@ class Scanner:
                             x = new_x
                             y = new_y
                             z = new_z
-                    elif c == 59:  # a comment line; in the first column it may be a layer mark
+                    elif c == ord(";"):  # a comment line; in the first column it may be a layer mark
                         new_layer = i == start and marks != NO_MARKS and self.is_mark(text, i)
-                        while text[i] != 10:
+                        while text[i] != ord("\n"):
                             i += 1
                     else:
                         # Anything else: the state goes back into the object, and out again changed.
@@ -644,9 +644,9 @@ class Scanner:
 
                     if new_layer or op != 0:
                         j = i
-                        while text[j] != 10:
+                        while text[j] != ord("\n"):
                             j += 1
-                        if text[j - 1] == 13:
+                        if text[j - 1] == ord("\r"):
                             j -= 1
                         if new_layer:
                             self.layer += 1
@@ -674,7 +674,7 @@ class Scanner:
                                 row_start[n] = offset + self.out_begin
                                 row_length[n] = self.out_end - self.out_begin
                             n += 1
-                    if text[i] == 10:
+                    if text[i] == ord("\n"):
                         break
                 i += 1
 
@@ -708,29 +708,29 @@ class Scanner:
         if self.layer_marks >= MARKS_OTHER:
             return self.is_number(text, i)
         if self.layer_marks == MARKS_B:
-            if text[i] == 45:
+            if text[i] == ord("-"):
                 i += 1
-            if not 48 <= text[i] <= 57:
+            if not ord("0") <= text[i] <= ord("9"):
                 return False
-            while 48 <= text[i] <= 57:
+            while ord("0") <= text[i] <= ord("9"):
                 i += 1
-        while text[i] == 32 or text[i] == 9 or text[i] == 13:
+        while text[i] == ord(" ") or text[i] == ord("\t") or text[i] == ord("\r"):
             i += 1
         self.stop = i
-        return text[i] == 10
+        return text[i] == ord("\n")
 
     @cython.cfunc
     @cython.nogil
     @cython.exceptval(check=False)
     def is_number(self, text: cython.const[cython.uchar][::1], i: cython.Py_ssize_t) -> cython.bint:
         """Tell whether a layer's number stands at *i*; only a height has decimals, and any text may follow."""
-        if text[i] == 45:
+        if text[i] == ord("-"):
             i += 1
-        if not 48 <= text[i] <= 57:
+        if not ord("0") <= text[i] <= ord("9"):
             return False
-        while 48 <= text[i] <= 57:
+        while ord("0") <= text[i] <= ord("9"):
             i += 1
-        return text[i] != 46 or self.layer_marks >= MARKS_OTHER + self.numbered
+        return text[i] != ord(".") or self.layer_marks >= MARKS_OTHER + self.numbered
 
     @cython.cfunc
     @cython.nogil
@@ -819,46 +819,54 @@ class Scanner:
         begin: cython.Py_ssize_t = i
         end: cython.Py_ssize_t = i
         c: cython.int = text[i]
-        letter: cython.int = c - 32 if c >= 97 else c
+        letter: cython.int = c - 32 if c >= ord("a") else c
         code: cython.int = 0
         self.out_op = self.out_arg = 0
         self.out_x = self.out_y = self.out_z = self.out_e = self.out_f = self.out_i = self.out_j = 0.0
         self.out_layer = False
-        while text[end] != 10:
+        while text[end] != ord("\n"):
             end += 1
-        if c >= 128 or c == 47:  # a byte order mark or other stray bytes, a block-skip mark
+        if c >= 128 or c == ord("/"):  # a byte order mark or other stray bytes, a block-skip mark
             return i + 1
-        if c == 40:  # ( comment )
-            while text[i] != 41 and i < end:
+        if c == ord("("):  # a comment in brackets
+            while text[i] != ord(")") and i < end:
                 i += 1
             return min(i + 1, end)
-        if not (65 <= letter <= 90 or letter == 95):
-            if c != 35:  # a comment of Klipper's begins so
+        if not (ord("A") <= letter <= ord("Z") or letter == ord("_")):
+            if c != ord("#"):  # a comment of Klipper's begins so
                 self.stray += 1
             return end
         i += 1
-        while text[i] == 32 and (letter == 71 or letter == 77 or letter == 84 or letter == 78):
+        while text[i] == ord(" ") and (
+            letter == ord("G") or letter == ord("M") or letter == ord("T") or letter == ord("N")
+        ):
             i += 1  # "G 28"
         first: cython.Py_ssize_t = i
-        while 48 <= text[i] <= 57 and i < first + 6:
+        while ord("0") <= text[i] <= ord("9") and i < first + 6:
             code = code * 10 + (text[i] - 48)
             i += 1
         c = text[i]
-        if letter == 88 or letter == 89 or letter == 90 or letter == 69 or letter == 70:
-            if i > first or c == 45 or c == 46:
+        if (
+            letter == ord("X")
+            or letter == ord("Y")
+            or letter == ord("Z")
+            or letter == ord("E")
+            or letter == ord("F")
+        ):
+            if i > first or c == ord("-") or c == ord("."):
                 self.stray += 1  # axis words without a command: nothing moves for them
                 return end
-        if i == first or 48 <= c <= 57 or c == 95:
-            if letter == 78 and i > first:  # a long line number
-                while 48 <= text[i] <= 57:
+        if i == first or ord("0") <= c <= ord("9") or c == ord("_"):
+            if letter == ord("N") and i > first:  # a long line number
+                while ord("0") <= text[i] <= ord("9"):
                     i += 1
                 return i
-            if letter == 84 and c == 45 and self.dialect == REPRAPFIRMWARE:  # T-1: no tool
+            if letter == ord("T") and c == ord("-") and self.dialect == REPRAPFIRMWARE:  # T-1: no tool
                 self.out_op = COMMAND
             else:
                 self.extended(data[begin:end])
             return end
-        if letter == 78:  # N123: the command stands behind it
+        if letter == ord("N"):  # N123: the command stands behind it
             return i
         follows: cython.Py_ssize_t = self.further(letter, code, text, i, end)
         if follows < end:
@@ -870,22 +878,22 @@ class Scanner:
         if self.shared == self.line:
             self.out_begin = begin
             self.out_end = end
-            while text[self.out_end - 1] <= 32:
+            while text[self.out_end - 1] <= ord(" "):
                 self.out_end -= 1
-        if c == 46:  # G92.1, M73.1: a command of its own, some of them known
+        if c == ord("."):  # G92.1, M73.1: a command of its own, some of them known
             self.keep(
-                KEPT if letter == 71 and (code == 38 or code == 53 or code == 59) else UNKNOWN,
+                KEPT if letter == ord("G") and (code == 38 or code == 53 or code == 59) else UNKNOWN,
                 data[begin:end],
             )
-            if letter == 71 and code == 59 and NOTED_G[self.dialect][59]:
+            if letter == ord("G") and code == 59 and NOTED_G[self.dialect][59]:
                 noted(self, "G", 59, data[begin:end])
-        elif letter == 84 and code < TOOLS:
+        elif letter == ord("T") and code < TOOLS:
             self.tool = code
             self.out_op = TOOL
             self.out_arg = code
-        elif letter == 71:
+        elif letter == ord("G"):
             return self.g_code(code, text, data, begin, i, end)
-        elif letter == 77:
+        elif letter == ord("M"):
             return self.m_code(code, text, data, begin, i, end)
         else:
             self.keep(UNKNOWN, data[begin:end])
@@ -1038,23 +1046,27 @@ class Scanner:
         c: cython.int
         quoted: cython.bint = False
         depth: cython.int = 0
-        if letter == 77 and code < len(TEXTS) and TEXTS[code]:
+        if letter == ord("M") and code < len(TEXTS) and TEXTS[code]:
             return end
         while i < end:
             c = text[i]
-            if c == 34:
+            if c == ord('"'):
                 quoted = not quoted
             elif not quoted:
-                if c == 59 or (c == 42 and depth <= 0):
+                if c == ord(";") or (c == ord("*") and depth <= 0):
                     return end
-                if c == 40:
-                    while text[i] != 41 and i < end:
+                if c == ord("("):
+                    while text[i] != ord(")") and i < end:
                         i += 1
-                elif c == 123:
+                elif c == ord("{"):
                     depth += 1
-                elif c == 125:
+                elif c == ord("}"):
                     depth -= 1
-                elif depth <= 0 and (c & 95 == 71 or c & 95 == 77) and 48 <= text[i + 1] <= 57:
+                elif (
+                    depth <= 0
+                    and (c & 95 == ord("G") or c & 95 == ord("M"))
+                    and ord("0") <= text[i + 1] <= ord("9")
+                ):
                     return i
             i += 1
         return end
@@ -1106,15 +1118,15 @@ class Scanner:
         self.given = self.bare = 0
         while True:
             c = text[i]
-            if c == 10 or c == 59 or c == 42 or i >= end:
+            if c == ord("\n") or c == ord(";") or c == ord("*") or i >= end:
                 return
             i += 1
-            if c == 40:
-                while text[i] != 41 and text[i] != 10:
+            if c == ord("("):
+                while text[i] != ord(")") and text[i] != ord("\n"):
                     i += 1
-            if c >= 97:
+            if c >= ord("a"):
                 c -= 32
-            if c < 65 or c > 90:
+            if c < ord("A") or c > ord("Z"):
                 continue
             value, i = number(text, i, powers)
             if value != value:
@@ -1157,24 +1169,24 @@ def number(
     whole: cython.longlong
     decimals: cython.Py_ssize_t = 0
     value: cython.double
-    while d == 32:
+    while d == ord(" "):
         i += 1
         d = text[i]
-    if d == 45 or d == 43:
-        negative = d == 45
+    if d == ord("-") or d == ord("+"):
+        negative = d == ord("-")
         i += 1
         d = text[i]
     first: cython.Py_ssize_t = i
-    while 48 <= d <= 57:
+    while ord("0") <= d <= ord("9"):
         mantissa = mantissa * 10 + (d - 48)
         i += 1
         d = text[i]
     digits: cython.Py_ssize_t = i - first
-    if d == 46:
+    if d == ord("."):
         i += 1
         point: cython.Py_ssize_t = i
         d = text[i]
-        while 48 <= d <= 57:
+        while ord("0") <= d <= ord("9"):
             mantissa = mantissa * 10 + (d - 48)
             i += 1
             d = text[i]
