@@ -453,7 +453,7 @@ def test_a_ledger_that_may_not_be_written_can_be_read(tmp_path: pathlib.Path) ->
     for path, mode in (
         (ledger.path, 0o444),
         (folder, 0o555),
-        *((each, 0o755) for each in folder.parents[:3]),
+        *((each, 0o755) for each in folder.parents if "pytest" in str(each)),  # its own ones
     ):
         path.chmod(mode)
     root = os.geteuid() == 0

@@ -564,7 +564,7 @@ def slow_beyond(data, kind, bounds):
         refused = kind[0] == KLIPPER and row["op"] == rows.ARC and (row["arg"] & 64 or not twin.g90)
         x, y, z = twin.position.values()
         # a move from a macro's own state (RESTORE_GCODE_STATE MOVE=1) goes back where the head was
-        macro = b"RESTORE" in data[row["start"] : row["start"] + row["length"]]
+        macro = data[row["start"] : row["start"] + row["length"]].lstrip().startswith(b"RESTORE")
         if row["op"] in (rows.MOVE, rows.ARC) and not refused and not macro:
             arc = row["op"] == rows.ARC
             box = (
@@ -600,6 +600,7 @@ limits = st.lists(st.sampled_from([0.0, 1.0, 3.0, 20.0, 90.0, math.inf]), min_si
 @example(
     "G1 X5 Y5\nG3 X7 I1 E1\nG2 X5 R-9\nG1 X95 E2\nG1 X-2\nG1 Z25", (MARLIN, 0), [0.0, 0, 9, 9, 9] * 2, []
 )
+@example("G0 RESTORE_GCODE_STATE X1", (MARLIN, 0), [0.0] * 10, [])
 @example("G91\nG1 X25\nG90\nG1 Y3.5 E1\nG92 Y0\nG1 Y60 E2\n", (KLIPPER, 0), [0.0, 0, 9, 9, 9] * 2, [3])
 @settings(max_examples=300)
 def test_what_goes_beyond_bounds_is_what_a_slow_look_finds(twin, text, kind, bounds, cuts):
