@@ -22,6 +22,9 @@ if TYPE_CHECKING:
     from gcodetool.app.drying_list import drying_list as drying_list
     from gcodetool.app.drying_shared import drying_choices as drying_choices
     from gcodetool.app.drying_shared import drying_together as drying_together
+    from gcodetool.app.limits import adopt_limits as adopt_limits
+    from gcodetool.app.limits import drop_limits as drop_limits
+    from gcodetool.app.limits import learned_limits as learned_limits
     from gcodetool.app.prepare import prepare as prepare
     from gcodetool.app.queue import queue_plan as queue_plan
     from gcodetool.app.review import review as review
@@ -32,13 +35,16 @@ __version__: Final = "0.1.0"
 
 _HOMES: Final = {
     "adjust": "gcodetool.app.adjust",
+    "adopt_limits": "gcodetool.app.limits",
     "check": "gcodetool.app.check",
+    "drop_limits": "gcodetool.app.limits",
     "drying_choices": "gcodetool.app.drying_shared",
     "drying_fit": "gcodetool.app.drying",
     "drying_list": "gcodetool.app.drying_list",
     "drying_plan": "gcodetool.app.drying",
     "drying_status": "gcodetool.app.drying",
     "drying_together": "gcodetool.app.drying_shared",
+    "learned_limits": "gcodetool.app.limits",
     "prepare": "gcodetool.app.prepare",
     "queue_plan": "gcodetool.app.queue",
     "review": "gcodetool.app.review",
@@ -49,13 +55,16 @@ _HOMES: Final = {
 __all__ = [
     "__version__",
     "adjust",
+    "adopt_limits",
     "check",
+    "drop_limits",
     "drying_choices",
     "drying_fit",
     "drying_list",
     "drying_plan",
     "drying_status",
     "drying_together",
+    "learned_limits",
     "prepare",
     "queue_plan",
     "review",

@@ -8,6 +8,7 @@ rooms' business.
 """
 
 import functools
+import hashlib
 import os
 import re
 from dataclasses import dataclass, field
@@ -30,6 +31,38 @@ SINGULAR: Final[dict[str, str]] = {
     "spool-bodies": "spool body",
     "desiccants": "desiccant",
 }
+
+
+@dataclass(frozen=True)
+class Adopted:
+    """That a material's print limits were learned from one's own prints, and what they were before.
+
+    Attributes
+    ----------
+    source
+        In words: "own prints, 31 records".
+    records
+        How many prints and looks they rest on.
+    on
+        The day they were adopted, YYYY-MM-DD.
+    line
+        The maker's line that they hold for; None: the material.
+    stated_good_wt_pct, stated_marginal_wt_pct
+        The limits before.
+    p10, p90, good_p10, good_p90
+        Where the marginal and the good limit lie, with 80 %. [wt %]
+    """
+
+    source: str
+    records: int
+    on: str
+    stated_good_wt_pct: float
+    stated_marginal_wt_pct: float
+    p10: float
+    p90: float
+    good_p10: float
+    good_p90: float
+    line: str | None = None
 
 
 @dataclass(frozen=True)
@@ -72,6 +105,7 @@ class Material:
     limit_marginal_x_room_equilibrium: float | None = None
     limit_resin_guide_wt_pct: float | None = None
     limit_note: str | None = None
+    adopted: Adopted | None = None  # the limits are the user's own, learned from prints
     density_range_kg_m3: Pair | None = None
     glass_transition_C: float | None = None
     glass_transition_note: str | None = None
@@ -94,6 +128,11 @@ class Material:
     note: str | None = None
     raw: dict[str, Any] = field(default_factory=dict, repr=False, compare=False)
     path: str | None = field(default=None, compare=False)  # the file it was read from
+
+    @property
+    def limits_source(self) -> str:
+        """Where its print limits come from: "stated", or "own prints, 31 records"."""
+        return "stated" if self.adopted is None else self.adopted.source
 
 
 @dataclass(frozen=True)
@@ -296,13 +335,34 @@ def _entries(folder: Path, stamp: int) -> tuple[ProfileEntry, ...]:  # a new sta
     return tuple(_entry(path) for path in sorted(folder.glob("*.toml")))
 
 
-def _folders(kind: Kind) -> list[Path]:
-    folders = (user_folder() / kind, shipped_folder() / kind)
+def _folders(kind: Kind, *, adopted: bool = True) -> list[Path]:
+    folders = [user_folder() / kind, shipped_folder() / kind]
+    if adopted and kind == "materials":
+        folders.insert(0, adopted_path("").parent)
     return [folder for folder in folders if folder.is_dir()]
 
 
 def _all(folder: Path) -> tuple[ProfileEntry, ...]:
     return _entries(folder, folder.stat().st_mtime_ns)
+
+
+ADOPTED: Final = "adopted"  # the folder of materials with learned limits, within the user's own materials:
+LINES: Final = "lines"  # and within that the one of makers' lines, which answer to no name
+
+
+def adopted_path(key: str, line: str | None = None) -> Path:
+    """Return the file of a material with learned limits, or of a maker's line of it; it need not exist.
+
+    The line's words are free, so a digest of them stands in the name where letters alone would not tell lines apart.
+    """
+    folder = user_folder() / "materials" / ADOPTED
+    if line is None:
+        return folder / f"{slug(key)}.toml"
+    words = slug(line)
+    plain = re.sub(r"[^a-z0-9]+", "-", words).strip("-")
+    if plain != words:
+        plain = f"{plain[:40]}-{hashlib.sha256(words.encode()).hexdigest()[:8]}".lstrip("-")
+    return folder / LINES / f"{slug(key)}--{plain}.toml"
 
 
 def names(kind: Kind) -> list[str]:
@@ -314,10 +374,13 @@ def names(kind: Kind) -> list[str]:
     return sorted(found.values(), key=str.casefold)
 
 
-def lookup(kind: Kind, name: str) -> Path | None:
-    """Return the file of the profile that answers to *name*, the user's first; None: there is none."""
+def lookup(kind: Kind, name: str, *, adopted: bool = True) -> Path | None:
+    """Return the file of the profile that answers to *name*, the user's first; None: there is none.
+
+    Without *adopted*, a material as it was before limits were adopted.
+    """
     wanted = slug(name)
-    for folder in _folders(kind):
+    for folder in _folders(kind, adopted=adopted):
         path = folder / f"{wanted}.toml"
         if wanted and not is_path(name) and path.is_file():
             return path

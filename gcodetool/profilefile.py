@@ -15,6 +15,7 @@ from gcodetool.errors import ProfileError
 from gcodetool.profiledata import (
     DIALECTS,
     SINGULAR,
+    Adopted,
     Desiccant,
     Dryer,
     Heater,
@@ -186,7 +187,7 @@ def _pair(numbers: tuple[float, ...] | None) -> Pair | None:
 def read_material(table: Table, key: str) -> Material:
     """Return the material that *table* describes, checked and filled."""
     lists = ("aliases", "slicer_types", "sources")
-    table.only(("key", *TEXTS, *NUMBERS, *RANGES, *lists, "hydrolyses", "source"))
+    table.only(("key", *TEXTS, *NUMBERS, *RANGES, *lists, "hydrolyses", "source", "adopted"))
     table.need(*NEEDED)
     values: dict[str, Any] = {"key": key, "name": key}
     for name in TEXTS:
@@ -202,6 +203,7 @@ def read_material(table: Table, key: str) -> Material:
     if "hydrolyses" in table:
         values["hydrolyses"] = table.flag("hydrolyses")
     values |= {name: table.words(name) for name in lists}
+    values["adopted"] = _adopted(table.table("adopted"))
     _check_isotherm(table)
     for low_name, high_name in ORDER:
         if low_name in values and high_name in values and values[low_name] > values[high_name]:
@@ -212,6 +214,27 @@ def read_material(table: Table, key: str) -> Material:
     values.setdefault("nozzle_bond_min_C", values["nozzle_min_C"])
     path = table.document.path
     return Material(**values, source_texts=_sources(table), raw=table.data, path=path)
+
+
+def _adopted(table: Table | None) -> Adopted | None:
+    """Return where a material's own limits come from; None: they are as the profile's maker states them."""
+    if table is None:
+        return None
+    bands = ("p10", "p90", "good_p10", "good_p90")
+    waters = ("stated_good_wt_pct", "stated_marginal_wt_pct", *bands)
+    table.only(("source", "records", "on", "line", *waters))
+    table.need("source", "records", "on", *waters)
+    water = {name: table.number(name, low=WATER[0], high=WATER[1], above=0.0) or 0.0 for name in waters}
+    for low, high in (("p10", "p90"), ("good_p10", "good_p90")):
+        if water[low] > water[high]:
+            table.fail(low, f"{low} is {water[low]:g}, above {high} ({water[high]:g}); correct one of them")
+    return Adopted(
+        source=table.text("source") or "",
+        records=table.whole("records", high=10**9) or 0,
+        on=table.text("on") or "",
+        line=table.text("line"),
+        **water,
+    )
 
 
 def _check_isotherm(table: Table) -> None:

@@ -1,269 +1,397 @@
-"""Limits: which value wins, what each dialect's commands do to them, and what is refused."""
+"""Limits by one's own prints: what evidence says of them, against workshops whose limits are known; and the commands."""
 
+import contextlib
+import io
+import json
 import math
+import pathlib
+from dataclasses import dataclass, replace
 
+import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
+from limits_truth import drawn_workshop, prints_of
 
-from gcodetool.gcode.dialects import Dialect, command
-from gcodetool.gcode.markers import SlicerFacts
-from gcodetool.motion.limits import (
-    SETTINGS_BLOCK,
-    STATED_DEFAULT,
-    Limits,
-    klipper_limits,
-    limits_for,
-    marlin_limits,
-    rrf_limits,
-)
-from gcodetool.profiles import HotEnd, Printer
+from gcodetool import profiledata, profiles
+from gcodetool.cli.main import outcome
+from gcodetool.ledger.spoolfile import read_spool
+from gcodetool.limits import evidence_store, signs
+from gcodetool.limits.adopted import bounded, damage_begins_wt_pct, file_text
+from gcodetool.limits.evidence import Evidence, of_spool, only_seen, seems_wetter
+from gcodetool.limits.findings import findings
+from gcodetool.limits.learning import GRID, Learned, learned
+from gcodetool.limits.next_try import best_content, narrower
+from gcodetool.moisture.history import state_at
+from gcodetool.moisture.polymer import LIMIT_FACTOR
+from gcodetool.moisture.record import Outcome
 
-BLOCK = SlicerFacts(
-    machine_limits={
-        "max_acceleration_x": (900.0, 500.0),
-        "max_acceleration_y": (800.0,),
-        "max_acceleration_e": (4000.0,),
-        "max_acceleration_extruding": (700.0,),
-        "max_acceleration_retracting": (1100.0,),
-        "max_feedrate_x": (180.0,),
-        "max_speed_y": (170.0,),
-        "max_feedrate_z": (11.0,),
-        "max_jerk_x": (9.0,),
-    }
-)
+PETG = profiles.material("PETG")
+STATED = (PETG.limit_good_wt_pct, PETG.limit_marginal_wt_pct)
+WORDS = st.fixed_dictionaries(
+    {}, optional={key: st.sampled_from(words) for key, words in signs.WORDS.items()}
+).filter(bool)
 
 
-def applied(limits: Limits, line: str, number: int = 7) -> bool:
-    return limits.apply(command(line.encode()), number)
+def seen(content, spool="petg-03", spread=0.15, at_s=0.0, **said):
+    """Return a print of *content* [wt %], known to about 15 %, of which these words were said."""
+    members = content * np.exp(spread * np.linspace(-1.5, 1.5, 8))
+    return Evidence(spool, None, at_s, tuple(said.items()), members, np.full(8, 1 / 8))
 
 
-def test_the_profile_wins_over_the_settings_block_and_that_over_defaults() -> None:
-    printer = Printer(name="bench-2", dialect="marlin", marlin={"M201": {"X": 650}})
-    limits = limits_for(Dialect.MARLIN, printer=printer, facts=BLOCK)
-    assert (limits["M201 X"], limits.source("M201 X")) == (650, "printer bench-2")
-    assert (limits["M201 Y"], limits.source("M201 Y")) == (800, SETTINGS_BLOCK)
-    assert (limits["M201 Z"], limits.source("M201 Z")) == (100, STATED_DEFAULT)
-    assert (limits["M203 Y"], limits["M204 P"], limits["M204 T"], limits["M204 R"]) == (170, 700, 700, 1100)
-    assert "M201 X" not in limits.guessed
-    assert {"M201 Y", "M201 Z"} <= set(limits.guessed)
-    assert applied(limits, "M201 X400 ; slower")
-    assert (limits["M201 X"], limits.source("M201 X")) == (400, "the file, line 7")
+def found_of(prints, line=None):
+    return findings(PETG, PETG, prints, (), line=line)
 
 
-def test_a_settings_block_that_says_it_is_not_used_is_not_used() -> None:
-    facts = SlicerFacts(machine_limits=BLOCK.machine_limits, machine_limits_usage="ignore")
-    assert limits_for(Dialect.MARLIN, facts=facts)["M201 X"] == 3000
+# ---------------------------------------------------------------- laws
 
 
-def test_a_profile_of_another_dialect_says_nothing() -> None:
-    printer = Printer(name="bench-1", dialect="klipper", klipper={"max_accel": 1234})
-    assert limits_for(Dialect.MARLIN, printer=printer)["M204 P"] == 3000
-    assert limits_for(Dialect.KLIPPER, printer=printer)["max_accel"] == 1234
+def test_nothing_seen_is_the_prior_of_every_forecast():
+    band, ends = learned(PETG, []).marginal, math.log(LIMIT_FACTOR[2])
+    for got, quantile in ((band.p10, -0.8), (band.p50, 0.0), (band.p90, 0.8)):
+        assert got == pytest.approx(STATED[1] * math.exp(quantile * ends), rel=2e-3)
 
 
-def test_klipper_defaults_follow_from_what_is_configured() -> None:
-    limits = klipper_limits({"max_velocity": 300, "max_accel": 3000}, None)
-    assert limits["max_z_velocity"] == 300
-    assert limits["max_z_accel"] == 3000
-    assert limits["max_extrude_only_velocity"] == pytest.approx(79.8243241)  # docs/motion.md A7
-    assert limits["max_extrude_only_accel"] == pytest.approx(798.243241)
-    assert limits["minimum_cruise_ratio"] == 0.5
-    assert limits["retract_length"] == -1
-    wide = klipper_limits({}, None, nozzle_mm=0.8, filament_mm=2.85)
-    assert wide["max_extrude_only_velocity"] == pytest.approx(300 * 4 * 0.64 / (math.pi * 2.85**2 / 4))
-
-
-def test_klippers_nozzle_comes_from_the_hot_end() -> None:
-    printer = Printer(name="bench-1", dialect="klipper", hot_end=HotEnd(nozzle_mm=0.8))
-    narrow = limits_for(Dialect.KLIPPER)["max_extrude_only_accel"]
-    assert limits_for(Dialect.KLIPPER, printer=printer)["max_extrude_only_accel"] == pytest.approx(4 * narrow)
-
-
-def test_klipper_takes_its_own_command_and_no_other() -> None:
-    limits = klipper_limits({"max_velocity": 300, "max_accel": 3000}, None)
-    assert applied(
-        limits, "SET_VELOCITY_LIMIT VELOCITY=120 ACCEL=900 SQUARE_CORNER_VELOCITY=0 MINIMUM_CRUISE_RATIO=0"
-    )
-    names = ("max_velocity", "max_accel", "square_corner_velocity", "minimum_cruise_ratio")
-    assert [limits[name] for name in names] == [120, 900, 0, 0]
-    before = list(limits.values)
-    for line in ("M201 X5", "M203 X5", "M205 X5", "M566 X5", "SET_RETRACTION RETRACT_LENGTH=2", "M204 S5"):
-        assert not applied(limits, line), line  # M204 is a row of its own
-    assert list(limits.values) == before
-
-
-@pytest.mark.parametrize("ratio", ["1", "1.5", "-0.1", "nan", "much"])
-def test_a_cruise_ratio_that_would_stop_everything_is_refused(ratio: str) -> None:
-    limits = klipper_limits({}, None)
-    assert not applied(limits, f"SET_VELOCITY_LIMIT MINIMUM_CRUISE_RATIO={ratio}")
-    assert limits["minimum_cruise_ratio"] == 0.5
-
-
-def test_klippers_retraction_is_there_only_where_configured() -> None:
-    limits = klipper_limits({}, {"retract_length": 1.0})
-    assert [use.name for use in limits.uses() if "retract" in use.name] == [
-        "retract_length",
-        "retract_speed",
-        "unretract_extra_length",
-        "unretract_speed",
+@settings(max_examples=20)
+@given(st.lists(st.tuples(st.floats(0.02, 2.0), WORDS), min_size=1, max_size=6), st.randoms())
+def test_the_order_of_records_says_nothing(prints, random):
+    listed = [
+        seen(content, f"petg-{i % 3}", at_s=float(i), **said) for i, (content, said) in enumerate(prints)
     ]
-    assert limits["unretract_speed"] == 10
-    assert applied(limits, "SET_RETRACTION RETRACT_LENGTH=2 UNRETRACT_SPEED=44")
-    assert (limits["retract_length"], limits["unretract_speed"]) == (2, 44)
-    assert not any("retract" in use.name for use in klipper_limits({}, None).uses())
+    shuffled = random.sample(listed, len(listed))
+    assert learned(PETG, shuffled).shares == pytest.approx(learned(PETG, listed).shares, abs=1e-12)
 
 
-def test_words_of_m205_choose_marlins_corner_build() -> None:
-    classic = marlin_limits({"M205": {"X": 8, "Y": 8, "Z": 0.4, "E": 5}})
-    deviation = marlin_limits({"M205": {"J": 0.02}})
-    unknown = marlin_limits(None)
-    assert classic.classic
-    assert (deviation.classic, deviation["M205 J"]) == (False, 0.02)
-    assert (unknown.classic, unknown["M205 J"], unknown.source("M205 J")) == (False, 0.013, STATED_DEFAULT)
-    # a file's words of the other build are ignored, as that firmware does
-    assert not applied(classic, "M205 J0.1")
-    assert not applied(deviation, "M205 X3 Y3")
-    assert applied(classic, "M205 X3 S10")
-    assert (classic["M205 X"], classic["M205 S"]) == (3, 10)
-    assert applied(deviation, "M205 J0.1")
-    for line in ("M205 J0.005", "M205 J0.31"):
-        assert not applied(deviation, line)
-    names = [use.name for use in deviation.uses()]
-    assert "M205 J" in names
-    assert "M205 X" not in names
+@settings(max_examples=40)
+@given(st.floats(0.05, 1.5), st.sampled_from(["strings", "bubbles", "surface", "parts"]))
+def test_a_worse_word_never_raises_a_limit(content, question):
+    middles = [
+        learned(PETG, [seen(content, **{question: word})]).marginal.p50 for word in signs.WORDS[question]
+    ]
+    assert middles[0] >= middles[1] - 1e-9
+    assert middles[0] >= middles[2] - 1e-9
 
 
-def test_marlin_reads_speeds_in_mm_per_s_and_retraction_in_mm_per_min() -> None:
-    limits = marlin_limits({"M207": {"S": 1, "F": 2400}, "M208": {"F": 1800}})
-    assert (limits["M207 F"], limits["M208 F"]) == (40, 30)
-    assert applied(limits, "M203 X220 E45")
-    assert (limits["M203 X"], limits["M203 E"]) == (220, 45)
-    assert applied(limits, "M207 S1.5 F1200 Z0.2")
-    assert (limits["M207 S"], limits["M207 F"], limits["M207 Z"]) == (1.5, 20, 0.2)
+def test_a_wetter_spool_than_thought_moves_limit_and_content_alike():
+    dry = learned(PETG, [seen(0.2, bubbles="few"), seen(0.1, "other", bubbles="none")]).marginal.p50
+    wet = learned(PETG, [seen(0.4, bubbles="few"), seen(0.2, "other", bubbles="none")]).marginal.p50
+    assert wet > dry
 
 
-def test_a_marlin_profile_without_m207_has_no_firmware_retraction() -> None:
-    assert marlin_limits({"M201": {"X": 500}})["M207 S"] == -1
-    assert marlin_limits(None)["M207 S"] == 3
-    without = marlin_limits({"M201": {"X": 500}})
-    assert not applied(without, "M207 S2")
+def test_a_hot_nozzle_makes_a_strand_seem_wetter():
+    assert seems_wetter(PETG, Outcome()) == 0.0
+    assert seems_wetter(PETG, Outcome(nozzle_C=250)) == pytest.approx(0.17, abs=0.01)  # a fifth for 10 K
+    assert seems_wetter(PETG, Outcome(nozzle_C=230)) < 0.0 < seems_wetter(PETG, Outcome(melt_s=40))
+    cool = learned(PETG, [seen(0.4, bubbles="none")]).marginal.p50
+    hot = learned(PETG, [replace(seen(0.4, bubbles="none"), shift=0.3)]).marginal.p50
+    assert hot > cool
 
 
-def test_linear_advance_acts_only_where_the_profile_has_it() -> None:
-    assert not applied(marlin_limits({}), "M900 K0.5")
-    has = marlin_limits({"M900": {"K": 0.0}})
-    assert applied(has, "M900 K0.5")
-    assert has["M900 K"] == 0.5
+def test_several_looks_at_one_strand_are_one_look():
+    one = learned(PETG, [seen(0.5, bubbles="none")]).shares
+    four = learned(PETG, [replace(seen(0.5, bubbles="none", at_s=float(i)), power=0.25) for i in range(4)])
+    assert four.shares == pytest.approx(one, abs=1e-12)
 
 
-def test_reprapfirmware_reads_speeds_and_jerk_in_mm_per_min() -> None:
-    limits = rrf_limits({"M203": {"X": 9000}, "M566": {"X": 600, "P": 1}, "M204": {"P": 1000, "T": 1500}})
-    assert (limits["M203 X"], limits["M566 X"], limits["M566 P"]) == (150, 10, 1)
-    assert limits.source("M203 X") == "the printer's profile"
-    assert limits.source("M203 Y") == STATED_DEFAULT
-    assert (limits["M204 P"], limits["M204 T"]) == (1000, 1500)
-    assert applied(limits, "M203 X220 Y12000")
-    assert limits["M203 X"] == pytest.approx(220 / 60)
-    assert applied(limits, "M203 S1 X220")
-    assert limits["M203 X"] == 220
-    assert applied(limits, "M203 Z10")
-    assert limits["M203 Z"] == 0.5  # never under the minimum speed
-    assert applied(limits, "M205 X8")
-    assert limits["M566 X"] == 8
-    assert applied(limits, "M566 X1")
-    assert limits["M566 X"] == 0.1
-    assert applied(limits, "M201 E600:400")
-    assert applied(limits, "M572 D0 S0.05")
-    assert limits["M572 S"] == 0.05
-    assert applied(limits, "M207 S0.9 F2400")
-    assert (limits["M207 F"], limits["M207 T"]) == (40, 40)
+def test_a_line_leans_on_its_material_and_leads_it_little():
+    own = [replace(seen(0.9, f"a-{i}", bubbles="none", parts="good"), line="matt") for i in range(6)]
+    other = [seen(0.25, f"b-{i}", bubbles="few", parts="usable") for i in range(6)]
+    line, material = found_of([*own, *other], "matt").learned, found_of([*own, *other]).learned
+    alone = found_of(own, "matt").learned
+    assert alone.marginal.p50 > line.marginal.p50 > material.marginal.p50
 
 
-def test_a_reprapfirmware_profile_takes_pressure_advance_as_a_number() -> None:
-    assert rrf_limits({"M572": 0.04})["M572 S"] == 0.04
-    assert any(use.name == "M572 S" for use in rrf_limits({"M572": 0.04}).uses())
+def test_more_prints_narrow_the_band():
+    random = np.random.default_rng(3)
+    shop = drawn_workshop(random, STATED)
+    prints = [one.noted for one in prints_of(shop, random, spools=6, each=5)]
+
+    def width(band):
+        return math.log(band.p90 / band.p10)
+
+    assert width(learned(PETG, prints).marginal) < 0.55 * width(learned(PETG, []).marginal)
 
 
-def test_the_settings_block_speaks_in_mm_per_s_to_every_dialect() -> None:
-    rrf = limits_for(Dialect.REPRAPFIRMWARE, facts=BLOCK)
-    assert (rrf["M203 X"], rrf["M566 X"], rrf["M204 T"]) == (180, 9, 700)
-    klipper = limits_for(Dialect.KLIPPER, facts=BLOCK)
-    assert (klipper["max_velocity"], klipper["max_accel"], klipper["max_z_velocity"]) == (170, 700, 11)
-    assert klipper.source("max_accel") == SETTINGS_BLOCK
+@pytest.mark.parametrize("seed", range(3))
+def test_three_wrong_of_thirty_move_the_limit_little(seed):
+    random = np.random.default_rng(seed)
+    prints = [one.noted for one in prints_of(drawn_workshop(random, STATED), random, spools=6, each=5)]
+    ends = {key: (words[0], words[-1]) for key, words in signs.WORDS.items()}
+    wrong = [
+        replace(one, said=tuple((key, ends[key][word == ends[key][0]]) for key, word in one.said))
+        if i % 10 == 0
+        else one
+        for i, one in enumerate(prints)
+    ]
+    right = found_of(prints).learned.marginal.p50
+    assert found_of(wrong).learned.marginal.p50 == pytest.approx(right, rel=0.15)
 
 
-MAKERS = {"klipper": klipper_limits, "marlin": marlin_limits, "reprapfirmware": rrf_limits}
-LINES = (
-    "SET_VELOCITY_LIMIT VELOCITY={0} ACCEL={0} SQUARE_CORNER_VELOCITY={0}",
-    "M201 X{0} Y{0} Z{0} E{0}",
-    "M203 X{0} Y{0} Z{0} E{0}",
-    "M205 X{0} E{0} S{0} J{0}",
-    "M566 X{0} E{0} P{0}",
-    "M92 X{0} E{0}",
-    "M207 S{0} F{0} Z{0} R{0} T{0}",
-    "M208 S{0} F{0}",
-    "M572 S{0}",
-)
+def test_the_bands_hold_the_truth_of_other_workshops():
+    inside = []
+    for seed in range(24):
+        random = np.random.default_rng(100 + seed)
+        shop = drawn_workshop(random, STATED)
+        band = found_of([one.noted for one in prints_of(shop, random, spools=5, each=4)]).learned.marginal
+        inside.append(band.p10 <= shop.marginal <= band.p90)
+    assert 14 <= sum(inside) <= 24  # 80 %: 19 of 24; fewer than 14 in one of 80 such draws
 
 
-@pytest.mark.parametrize("kind", MAKERS)
-@given(
-    line=st.sampled_from(LINES),
-    number=st.one_of(
-        st.floats().map(repr), st.sampled_from(["0", "-1", "1e300", "1e-300", "", "9" * 400, "five", "1:2"])
-    ),
-)
-def test_no_command_makes_a_limit_that_no_machine_has(kind: str, line: str, number: str) -> None:
-    limits = klipper_limits({}, {"retract_length": 1.0}) if kind == "klipper" else MAKERS[kind](None)
-    usual = dict(zip(limits.names, limits.values, strict=True))
-    applied(limits, line.format(number))
-    for name, value in zip(limits.names, limits.values, strict=True):
-        assert math.isfinite(value), name
-        assert 0 <= value <= 1e9, name
-        if usual[name] > 0 and name not in limits.zero_allowed:
-            assert value > 0, name
+def test_what_cannot_surprise_tells_nothing():
+    found = found_of([seen(0.4, bubbles="few"), seen(0.2, "other", bubbles="none")]).learned
+    near, far = narrower(seen(best_content(found)), found), narrower(seen(0.005), found)
+    assert near > 5 * far
+    assert 0.5 * found.marginal.p50 < best_content(found) < 2.5 * found.marginal.p50
 
 
-def test_m204_rows_are_noted_with_their_line() -> None:
-    limits = marlin_limits(None)
-    limits.acceleration_seen(41)
-    assert limits.source("M204 P") == limits.source("M204 R") == "the file, M204 from line 41"
-    klipper = klipper_limits({}, None)
-    klipper.acceleration_seen(41)
-    assert klipper.source("max_accel") == "the file, M204 from line 41"
+# ---------------------------------------------------------------- evidence
 
 
-@pytest.mark.parametrize(
-    ("limits", "line", "says"),
-    [
-        (rrf_limits(None), "M203 X200 Y200", "M203 is in mm/min here and holds X to 3.3 mm/s"),
-        (rrf_limits(None), "M566 X8 Y8", "M566 is in mm/min here and allows X steps of 0.13 mm/s"),
-        (rrf_limits(None), "M203 X12000 Y12000", None),
-        (rrf_limits(None), "M566 X480 Y480", None),
-        (rrf_limits(None), "M203 S1 X200 Y200", None),
-        (marlin_limits(None), "M203 X12000 Y12000", "M203 is in mm/s here and allows X 12000 mm/s"),
-        (marlin_limits(None), "M203 X500 Y500", None),
-        (marlin_limits(None), "M201 X12000 Y12000", None),
-    ],
-)
-def test_values_meant_in_another_unit_are_said(limits: Limits, line: str, says: str | None) -> None:
-    assert applied(limits, line)
-    found = limits.wrong_units(line.partition(" ")[0])
-    assert (found is None) is (says is None)
-    assert says is None or (found or "").startswith(says)
+def test_a_record_gives_its_prints_and_its_looks_and_leaves_its_water_alone(tmp_path):
+    spool = read_spool(written(tmp_path))
+    told = of_spool(spool, lambda each: state_at(each, 1_800_000_000.0, members=8))
+    assert [one.said for one in told] == [
+        (("strings", "few"), ("parts", "good")),
+        (("bubbles", "few"), ("oozes", "yes")),
+    ]
+    assert told[0].shift > 0.0  # 255 °C
+    assert not any(event.kind == "inspected" for event in only_seen(spool).events)
+    without = replace(spool, events=tuple(event for event in spool.events if event.kind != "outcome"))
+    now_s = spool.events[-1].at_s + 3600.0
+    with_, plain = (state_at(one, now_s, members=8) for one in (spool, without))
+    assert with_.next_fed_wt_pct == pytest.approx(plain.next_fed_wt_pct, rel=1e-6)  # stays are cut otherwise
+    assert np.array_equal(with_.weights, plain.weights)
 
 
-@pytest.mark.parametrize("value", [0.0, -0.0, -5.0, math.nan, math.inf])
-def test_a_settings_block_without_acceleration_leaves_the_default(value: float) -> None:
-    """Slicers write 0 for "not limited"; a plan with it would have no end."""
-    machine = {
-        "max_acceleration_extruding": value,
-        "max_acceleration_travel": value,
-        "max_acceleration_x": value,
-    }
-    stated = rrf_limits(None)
-    for limits in (rrf_limits(None, machine=machine), marlin_limits(None, machine=machine)):
-        assert limits["M204 P"] > 0
-        assert limits["M201 X"] > 0
-    assert rrf_limits(None, machine=machine).values == stated.values
+def test_evidence_that_was_kept_is_what_was_put_by(tmp_path):
+    told = of_spool(read_spool(written(tmp_path)), lambda each: state_at(each, 1_800_000_000.0, members=8))
+    again = evidence_store.unsealed(evidence_store.sealed(told))
+    assert again is not None
+    assert learned(PETG, again).shares.tobytes() == learned(PETG, told).shares.tobytes()
+    assert evidence_store.unsealed(evidence_store.sealed([])) == []
+    assert evidence_store.unsealed(evidence_store.sealed(told)[:-3]) is None
+
+
+def test_an_outcome_that_says_nothing_is_refused(tmp_path):
+    path = written(tmp_path)
+    path.write_text(path.read_text().replace('strings = "few"\nparts = "good"\n', 'because = "water"\n'))
+    with pytest.raises(Exception, match=r"petg.toml:\d+: an outcome says nothing; add strings"):
+        read_spool(path)
+
+
+def written(folder: pathlib.Path) -> pathlib.Path:
+    path = folder / "petg.toml"
+    path.write_text(
+        """id = "petg-03"
+material = "PETG"
+diameter_mm = 1.75
+net_mass_g = 1000
+line = "clear"
+[place.bench]
+kind = "open"
+temperature_C = 22.0
+rh_pct = 55.0
+[[event]]
+at = 2026-10-02T08:00:00+02:00
+kind = "received"
+place = "bench"
+[[event]]
+at = 2026-10-04T08:00:00+02:00
+kind = "outcome"
+strings = "few"
+parts = "good"
+nozzle_C = 255
+[[event]]
+at = 2026-10-04T08:01:00+02:00
+kind = "fed"
+length_mm = 20000
+[[event]]
+at = 2026-10-05T08:00:00+02:00
+kind = "outcome"
+strings = "many"
+because = "other"
+[[event]]
+at = 2026-10-06T08:00:00+02:00
+kind = "inspected"
+bubbles = "few"
+oozes = true
+"""
+    )
+    return path
+
+
+# ---------------------------------------------------------------- adopting
+
+
+def test_an_adopted_file_is_the_material_with_other_limits(tmp_path):
+    found = found_of([seen(0.2, f"s-{i}", bubbles="few", strings="many") for i in range(6)])
+    original = profiledata.lookup("materials", "PETG", adopted=False)
+    assert original is not None
+    text = file_text(original.read_text(), STATED, found.to_adopt, records=6, on="2026-11-29", line='a "b"')
+    path = tmp_path / "petg.toml"
+    path.write_text(text)
+    own = profiles.material(path)
+    assert own.limit_marginal_wt_pct == pytest.approx(found.to_adopt.marginal.p50, rel=1e-5)
+    assert own.limits_source == "own prints, 6 records"
+    assert own.adopted is not None
+    assert (own.adopted.stated_marginal_wt_pct, own.adopted.line) == (STATED[1], 'a "b"')
+    kept = (
+        "diffusivity_23C_m2_s",
+        "uptake_saturation_wt_pct",
+        "dry_at_C",
+        "sources",
+        "source_texts",
+        "aliases",
+    )
+    assert all(getattr(own, key) == getattr(PETG, key) for key in kept)
+
+
+def test_members_have_the_adopted_band(tmp_path):
+    from gcodetool.moisture.polymer import polymer
+
+    found = found_of([seen(0.2, f"s-{i}", bubbles="few", strings="many") for i in range(6)])
+    original = profiledata.lookup("materials", "PETG", adopted=False)
+    assert original is not None
+    path = tmp_path / "petg.toml"
+    path.write_text(
+        file_text(original.read_text(), STATED, found.to_adopt, records=6, on="2026-11-29", line=None)
+    )
+    drawn = polymer(profiles.material(path), members=512, seed="petg-03")
+    low, high = (100 * float(np.quantile(drawn.limit_marginal, q)) for q in (0.1, 0.9))
+    assert low == pytest.approx(found.to_adopt.marginal.p10, rel=0.02)
+    assert high == pytest.approx(found.to_adopt.marginal.p90, rel=0.02)
+    assert (drawn.limit_good <= drawn.limit_marginal).all()
+
+
+@given(st.floats(-1.5, 1.5), st.floats(-1.5, 1.5), st.sampled_from(["PETG", "PC", "TPU_95A", "PLA", "PA6"]))
+def test_no_adopted_limit_lies_where_the_melt_is_damaged(good, marginal, name):
+    material = profiles.material(name)
+    first, second = (np.exp(-0.5 * ((GRID - each) / 0.1) ** 2) for each in (good, marginal))
+    stated = (material.limit_good_wt_pct, material.limit_marginal_wt_pct)
+    shares = np.outer(first, second)
+    limits = bounded(material, Learned(stated, shares / shares.sum()))
+    bound = damage_begins_wt_pct(material)
+    assert limits.good.p50 <= limits.marginal.p50
+    assert limits.marginal.p10 <= limits.marginal.p50 <= limits.marginal.p90
+    if bound is not None:
+        assert bound >= stated[1]
+        assert limits.marginal.p90 <= bound
+        assert (limits.held_back is not None) == (
+            second @ (math.log(bound / stated[1]) < GRID) > second.sum() / 2
+        )
+
+
+# ---------------------------------------------------------------- the commands
+
+
+@dataclass(frozen=True)
+class Said:
+    exit_code: int
+    stdout: str
+    output: str
+
+
+def run(*words):
+    out, err = io.StringIO(), io.StringIO()
+    with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
+        code = outcome([str(word) for word in words])
+    return Said(code, out.getvalue(), out.getvalue() + err.getvalue())
+
+
+@pytest.fixture
+def shelf(tmp_path, monkeypatch):
+    monkeypatch.setenv("GCODETOOL_LEDGER", str(tmp_path / "ledger.sqlite"))
+    monkeypatch.setenv("GCODETOOL_PROFILES", str(tmp_path / "profiles"))
+    monkeypatch.setenv("GCODETOOL_SNAPSHOTS", str(tmp_path / "cache"))
+    run("place", "add", "bench", "--kind", "open", "--temperature", 22, "--humidity", 55)
+    for name in ("petg-01", "petg-02"):
+        words = ("--material", "PETG", "--place", "bench", "--found-open", "--line", "clear")
+        assert run("spool", "add", name, *words, "--at", "2026-10-01").exit_code == 0
+    return tmp_path
+
+
+def test_a_workshop_learns_adopts_and_takes_it_back(shelf):
+    job = pathlib.Path(__file__).parents[1] / "sample_gcode" / "hose-clips-petg.gcode"
+    at = ("--at", "2026-11-10")
+    check = ("check", job, "--spool", "petg-01", "--place", "bench", "--json", "--members", 8, *at)
+    before = json.loads(run(*check).stdout)
+    assert run("limits", "adopt", "PETG", *at).exit_code != 0  # nothing was noted yet
+    for day in range(12, 18):
+        said = ("--strings", "many", "--surface", "rough", "--parts", "scrap")
+        for name in ("petg-01", "petg-02"):
+            assert run("spool", "fed", name, "--mass", 20, *said, "--at", f"2026-10-{day}").exit_code == 0
+    show = ("limits", "show", "petg", "--json", "--members", 8, *at)
+    found = json.loads(run(*show).stdout)
+    assert len(found["records"]) == 12
+    assert found["learned"]["marginal_wt_pct"]["p90"] < found["stated"]["marginal_wt_pct"]
+    assert found["adopted"] is None
+    assert json.loads(run(*show).stdout) == found  # from what was kept
+    noted = json.loads(run(*check).stdout)
+    assert (
+        noted["tools"][0]["verdict"] == before["tools"][0]["verdict"]
+    )  # nothing is used before it is adopted
+    assert any("12 of your own prints put the marginal limit" in each for each in noted["cautions"])
+    done = run("limits", "adopt", "PETG", "--members", 8, *at)
+    assert (done.exit_code, done.stdout.startswith("PETG: good to ")) == (0, True)
+    after = json.loads(run(*check).stdout)
+    forecast = after["tools"][0]["forecast"]
+    assert forecast["limits_source"] == "own prints, 12 records"
+    assert forecast["limit_marginal_wt_pct"] < before["tools"][0]["forecast"]["limit_marginal_wt_pct"]
+    assert not any("of your own prints" in each for each in after["cautions"])
+    listed = run("spool", "list", *at).stdout
+    assert "PETG+" in listed
+    assert "+ limits by your own prints" in listed
+    assert json.loads(run(*show).stdout)["adopted"]["records"] == 12
+    assert run("limits", "drop", "PETG").exit_code == 0
+    assert json.loads(run(*check).stdout)["tools"][0]["forecast"] == noted["tools"][0]["forecast"]
+    again = run("limits", "drop", "PETG")
+    assert (again.exit_code, "no limits of PETG are adopted" in again.output) == (2, True)
+
+
+def test_a_line_has_limits_of_its_own(shelf):
+    words = ("--material", "PETG", "--place", "bench", "--at", "2026-10-01")
+    assert run("spool", "add", "petg-09", *words).exit_code == 0
+    for day in range(10, 16):
+        words = ("--strings", "many", "--parts", "scrap", "--at", f"2026-10-{day}")
+        assert run("spool", "outcome", "petg-01", *words).exit_code == 0
+    wrong = run("limits", "show", "PETG", "--line", "clar")
+    assert (wrong.exit_code, "lines: clear" in wrong.output) == (2, True)
+    words = ("PETG", "--line", "clear", "--members", 8, "--at", "2026-11-10")
+    assert run("limits", "adopt", *words).exit_code == 0
+    own, other = (
+        json.loads(run("spool", "show", name, "--json", "--members", 8, "--at", "2026-11-10").stdout)
+        for name in ("petg-02", "petg-09")
+    )
+    assert own["limits_source"].startswith("own prints")
+    assert other["limits_source"] == "stated"
+    assert own["limit_marginal_wt_pct"] < other["limit_marginal_wt_pct"]
+
+
+def test_one_line_notes_feed_and_outcome_and_one_undo_takes_both_back(shelf):
+    words = ("spool", "fed", "petg-01", "--mass", 20, "--strings", "few", "--nozzle", 240)
+    assert run(*words, "--at", "2026-10-05").exit_code == 0
+    shown = run("spool", "show", "petg-01", "--at", "2026-10-06", "--members", 1).stdout
+    assert "came out: strings few" in shown
+    exported = run("spool", "export", "petg-01").stdout
+    assert 'kind = "outcome"\nstrings = "few"\nnozzle_C = 240.0' in exported
+    assert 'line = "clear"' in exported
+    run("spool", "undo", "petg-01", "--at", "2026-10-07")
+    assert "outcome" not in run("spool", "export", "petg-01").stdout
+    nothing = run("spool", "outcome", "petg-01", "--because", "water")
+    assert (nothing.exit_code, "--strings" in nothing.output) == (2, True)
+
+
+def test_the_page_and_the_schema(shelf):
+    import jsonschema
+
+    for day in (10, 12):
+        run("spool", "outcome", "petg-01", "--strings", "few", "--at", f"2026-10-{day}")
+    page = shelf / "limits.html"
+    words = ("limits", "show", "PETG", "-o", page, "--json", "--members", 4, "--at", "2026-10-20")
+    found = json.loads(run(*words).stdout)
+    schema = pathlib.Path(__file__).parents[1] / "docs" / "limits.schema.json"
+    jsonschema.Draft202012Validator(json.loads(schema.read_text())).validate(found)
+    text = page.read_text()
+    assert "PETG: your prints agree with the stated limits" in text
+    assert "<svg" in text
+    assert run("limits", "show", "PETG", "-o", shelf / "limits.txt").exit_code == 2

@@ -110,7 +110,7 @@ def test_each_key_of_a_material_file_is_an_attribute():
         "slicer_types",
         "sources",
     }
-    made = {"key", "raw", "path", "source_texts", "hydrolyses"}
+    made = {"key", "raw", "path", "source_texts", "hydrolyses", "adopted"}
     assert {field.name for field in dataclasses.fields(Material)} == keys | made
 
 

@@ -55,6 +55,7 @@ READERS = {
     "cli.profiles.show_profile": "profiles show",
     "cachefile.get": "passed over",
     "app.adjust._write": "our own",
+    "app.limits.adopt_limits": "our own",  # read as a profile before
     "report.html.page.written": "our own",
     "ledger.store.copy": "our own",
 }

@@ -67,6 +67,16 @@ class JobQuestion:
     environment: Mapping[str, str] = field(default_factory=dict)
 
 
+def limits_contradicted(spool: Spool, *, ledger: str | None) -> tuple[str, ...]:
+    """Return the caution where one's own prints, as they were last looked at, contradict the limits used; else none."""
+    if not spool.in_ledger:
+        return ()
+    from gcodetool.app.limits_summary import contradiction
+
+    said = contradiction(spool, ledger)
+    return () if said is None else (said,)
+
+
 @dataclass(frozen=True)
 class CheckedJob:
     """A job as it was asked about: what was read, what it comes to, spools by tool, printer, what is worth telling.
@@ -144,6 +154,7 @@ def examine_job(
         watch_z_mm=watch_z_mm,
         spread=spread,
         shelf_of=snapshots_of(asked.ledger),
+        remarks=functools.partial(limits_contradicted, ledger=asked.ledger),
     )
     with nullcontext() if reading is None else reading(program) as progress:
         examined = look(program, named.spools, tweaks=asked.tweaks, progress=progress, mounted=named.found)

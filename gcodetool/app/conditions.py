@@ -1,11 +1,21 @@
 """What a check is made for: when, where and on what a job is printed, and how sure it must be."""
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from gcodetool.moisture.record import Spool
     from gcodetool.moisture.snapshot import SnapshotStoreFor
     from gcodetool.profiles import Printer
+
+
+Remarks = Callable[["Spool"], Sequence[str]]
+
+
+def no_remarks(_: "Spool") -> tuple[str, ...]:
+    """Say nothing of any spool."""
+    return ()
 
 
 @dataclass(frozen=True)
@@ -20,6 +30,7 @@ class Conditions:
     members : of the forecast; None: the usual number.
     tweaks : settings may be suggested.
     shelf_of : where snapshots of a spool's state lie.
+    remarks : cautions on a spool that its own record does not hold.
     """
 
     at_s: float
@@ -29,3 +40,4 @@ class Conditions:
     members: int | None
     tweaks: bool
     shelf_of: "SnapshotStoreFor"
+    remarks: "Remarks" = no_remarks

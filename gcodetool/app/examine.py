@@ -11,7 +11,7 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Final
 
 from gcodetool import profiles
-from gcodetool.app.conditions import Conditions
+from gcodetool.app.conditions import Conditions, Remarks, no_remarks
 from gcodetool.errors import GcodeError, UsageError
 from gcodetool.gcode.markers import for_tool
 from gcodetool.judge.findings import ExaminedJob, JobFindings, SpoolOverJob, ToolFindings, ToolVerdict
@@ -48,6 +48,7 @@ def examine(
     progress: Callable[[int], None] | None = None,
     shelf_of: SnapshotStoreFor = no_snapshots,
     mounted: bool = False,
+    remarks: Remarks = no_remarks,
 ) -> ExaminedJob:
     """Return the findings with timeline and anchor.
 
@@ -77,7 +78,7 @@ def examine(
     Without ``tweaks`` no setting is suggested, and the report says so: a test series compares spools.
     ``progress`` is called with the number of bytes done.
     ``shelf_of`` says where snapshots of a spool's state lie (``ledger.snapshots``), so that the next look at
-    it is soon; left out, nothing is kept.
+    it is soon; left out, nothing is kept.  ``remarks`` adds cautions on a spool.
     """
     digest = _Digest(program)
     given = {tool: spool.diameter_mm for tool, spool in spools.items() if tool is not None}
@@ -105,7 +106,7 @@ def examine(
     if applied is not None:
         tweaks = False
         cautions.append(f"tweaks were applied to this file before ({applied}): none is suggested again")
-    asked = Conditions(at_s, printer, place, confidence, members, tweaks, shelf_of)
+    asked = Conditions(at_s, printer, place, confidence, members, tweaks, shelf_of, remarks)
     found, over, said = check_tools(program, timeline, assigned, asked)
     cautions += said
     off: dict[str, Any] = {"printer": printer, "filament_diameter_mm": diameters}

@@ -28,6 +28,7 @@ def fed_from_report(path: Path, spool_id: str, tool: int | None) -> dict[str, An
         )
     try:
         tools = {int(each["tool"]): (each["spool"], float(each["filament_mm"])) for each in report["tools"]}
+        how = {int(each["tool"]): (each.get("nozzle_C"), each.get("melt_s")) for each in report["tools"]}
         name = Path(str(report["job"]["path"])).name
         whole = all(math.isfinite(length_mm) for _, length_mm in tools.values())
     except (KeyError, TypeError, ValueError, OverflowError):
@@ -48,4 +49,6 @@ def fed_from_report(path: Path, spool_id: str, tool: int | None) -> dict[str, An
         "digest": hashlib.sha256(data).hexdigest(),
         "name": name,
         "length_mm": tools[chosen[0]][1],
+        "nozzle_C": how[chosen[0]][0],
+        "melt_s": how[chosen[0]][1],
     }

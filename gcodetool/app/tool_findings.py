@@ -54,8 +54,9 @@ def check_tool(
         advice=judged.advice,
     )
     over = SpoolOverJob(spool, state, judged.arrival.after if state.remaining_mm > 0 else None)
+    cautions = [*judged.cautions, *asked.remarks(spool)]
     if judged.judged is None:
-        return found, over, list(judged.cautions)
+        return found, over, cautions
     found = replace(
         found,
         state=spool_state(state, judged.arrival.path_wt_pct),
@@ -73,8 +74,14 @@ def check_tool(
         drying_advice(state, confidence=asked.confidence) if judged.code in ("runs-out", "dry-first") else ()
     )
     advice = (*judged.advice, *heat, *(each for each in (damage, short) if each is not None))
-    found = replace(found, tweaks=suggested if asked.tweaks else (), advice=advice)
-    return found, over, list(judged.cautions)
+    found = replace(
+        found,
+        tweaks=suggested if asked.tweaks else (),
+        advice=advice,
+        nozzle_C=demands.nozzle_C,
+        melt_s=demands.residence_s,
+    )
+    return found, over, cautions
 
 
 def tool_verdict(found: PrintJudgement) -> ToolVerdict:
@@ -105,6 +112,7 @@ def forecast_findings(state: State, found: PrintJudgement, feed: ToolFeed) -> Fo
         layers=layer_forecasts(state, found, feed),
         worst_of_good=found.judged.worst_of_good,
         worst_of_marginal=found.judged.worst_of_marginal,
+        limits_source=state.spool.material.limits_source,
     )
 
 

@@ -62,6 +62,7 @@ MODULES: Final = {
     "place": "gcodetool.cli.place",
     "ledger": "gcodetool.cli.ledger",
     "drying": "gcodetool.cli.drying",
+    "limits": "gcodetool.cli.limits",
     "profiles": "gcodetool.cli.profiles",
     "demo": "gcodetool.cli.demo",
 }

@@ -23,12 +23,13 @@ from gcodetool.cli.shelf import (
     without_none,
     writer,
 )
-from gcodetool.cli.spool_options import described, heated, stated_facts
+from gcodetool.cli.spool_options import described, heated, judged, said_of_print, stated_facts
 from gcodetool.errors import UsageError
 
 FORGETTABLE: Final = {
     "safe-exposure": "safe_exposure_h",
     "colour": "colour",
+    "line": "line",
     "note": "note",
     "body": "body",
     "fibre": "fibre_wt_pct",
@@ -318,7 +319,9 @@ def inspect(
     return report_entry(spool_id, ", ".join(seen), done, as_json=context.as_json)
 
 
-@spool.command("fed", epilog="Example: gcodetool spool fed pa6-07 --job report.json")
+@spool.command(
+    "fed", epilog="Example: gcodetool spool fed pa6-07 --job report.json --strings few --parts good"
+)
 @click.argument("spool_id", metavar="ID", type=SPOOL)
 @click.option(
     "--length", type=click.FloatRange(0, 1e9, min_open=True), metavar="MM", help="Through the nozzle, mm."
@@ -328,6 +331,7 @@ def inspect(
     "--job", type=click.Path(path_type=Path), metavar="REPORT.json", help="What 'check --json' said of it."
 )
 @click.option("--tool", type=click.IntRange(0, 255), metavar="N", help="Which tool of the job.")
+@judged
 @click.option("--note", metavar="TEXT")
 @writer
 def fed(
@@ -338,26 +342,78 @@ def fed(
     tool: int | None,
     note: str | None,
     context: WriteContext,
+    **options: Any,
 ) -> int:
-    """Note filament that was fed: so much, or what a whole job feeds."""
+    """Note what was fed, and how the print came out."""
     from gcodetool.app.fed_from_report import fed_from_report
     from gcodetool.ledger import writers
 
     if sum(word is not None for word in (length, mass, job)) != 1:
         raise UsageError("give one of --length MM, --mass G and --job REPORT.json")
+    printed = None if job is None else fed_from_report(job, spool_id, tool)
     done = writers.fed(
         context.ledger(make=False),
         spool_id,
         length_mm=length,
         mass_g=mass,
-        job=None if job is None else fed_from_report(job, spool_id, tool),
+        job=printed,
+        said=_said(options, printed),
         at_s=context.at_s,
         note=note,
         force=context.force,
     )
-    facts = done.entries[0].facts
+    facts = done.entries[-1].facts
     amount = f"{facts['length_mm'] / 1000:.2f} m" if "length_mm" in facts else f"{facts['mass_g']:g} g"
     return report_entry(spool_id, f"fed {amount}", done, as_json=context.as_json)
+
+
+@spool.command("outcome", epilog="Example: gcodetool spool outcome petg-03 --strings few --parts good")
+@click.argument("spool_id", metavar="ID", type=SPOOL)
+@click.option(
+    "--job", type=click.Path(path_type=Path), metavar="REPORT.json", help="What 'check --json' said of it."
+)
+@click.option("--tool", type=click.IntRange(0, 255), metavar="N", help="Which tool of the job.")
+@judged
+@click.option("--note", metavar="TEXT")
+@writer
+def outcome(
+    spool_id: str,
+    job: Path | None,
+    tool: int | None,
+    note: str | None,
+    context: WriteContext,
+    **options: Any,
+) -> int:
+    """Note how a print came out: 'gcodetool limits show' learns from it.
+
+    A word that you leave out is no evidence.
+    """
+    from gcodetool.app.fed_from_report import fed_from_report
+    from gcodetool.ledger import writers
+
+    printed = None if job is None else fed_from_report(job, spool_id, tool)
+    said = _said(options, printed)
+    if not {"strings", "bubbles", "surface", "parts"} & said.keys():
+        raise UsageError("say how it came out: add --strings, --bubbles, --surface or --parts")
+    done = writers.outcome(
+        context.ledger(make=False), spool_id, said, at_s=context.at_s, note=note, force=context.force
+    )
+    words = ", ".join(
+        f"{key} {said[key]}" for key in ("strings", "bubbles", "surface", "parts") if key in said
+    )
+    return report_entry(spool_id, f"came out with {words}", done, as_json=context.as_json)
+
+
+def _said(options: dict[str, Any], printed: dict[str, Any] | None) -> dict[str, Any]:
+    """Return what was said of a print; its temperature and time in the melt as the job has them, unless stated."""
+    said = said_of_print(options)
+    if not said or printed is None:
+        return said
+    return {
+        "job": printed["name"],
+        **without_none(nozzle_C=printed["nozzle_C"], melt_s=printed["melt_s"]),
+        **said,
+    }
 
 
 @spool.command("undo", epilog="Example: gcodetool spool undo pa6-07")

@@ -11,6 +11,7 @@ def described(command: Any) -> Any:
     """Add the options that say what a spool is."""
     options = [
         click.option("--colour", metavar="WORD"),
+        click.option("--line", metavar="NAME", help="The maker's line it is of, in your own words."),
         click.option("--fibre", type=click.FloatRange(0, 90), metavar="WT", help="Fibre in it, wt %."),
         click.option(
             "--safe-exposure",
@@ -50,6 +51,39 @@ def described(command: Any) -> Any:
     return command
 
 
+def judged(command: Any) -> Any:
+    """Add the options that say how a print came out."""
+    options = [
+        click.option(f"--{name}", type=click.Choice(words), help=what)
+        for name, words, what in (
+            ("strings", ("none", "few", "many"), "Strings between parts."),
+            ("bubbles", ("none", "few", "many"), "Bubbles in what was laid."),
+            ("surface", ("smooth", "matt", "rough"), "How it looks."),
+            ("parts", ("good", "usable", "scrap"), "What they are good for."),
+            ("because", ("water", "other"), "What you blame; 'other' is no evidence of water."),
+        )
+    ]
+    options.append(
+        click.option(
+            "--nozzle",
+            type=click.FloatRange(50, 600),
+            metavar="C",
+            help="Printed at, °C; left out: as the job says.",
+        )
+    )
+    for option in reversed(options):
+        command = option(command)
+    return command
+
+
+def said_of_print(options: dict[str, Any]) -> dict[str, Any]:
+    """Return what was said of a print, as an outcome in a spool file has it; empty: nothing."""
+    words = without_none(
+        **{key: options.pop(key) for key in ("strings", "bubbles", "surface", "parts", "because")}
+    )
+    return words | without_none(nozzle_C=options.pop("nozzle"))
+
+
 def stated_facts(options: dict[str, Any]) -> tuple[dict[str, Any], dict[str, Any]]:
     """Return what was stated of a spool, and of how it came in."""
     body = without_none(
@@ -64,6 +98,7 @@ def stated_facts(options: dict[str, Any]) -> tuple[dict[str, Any], dict[str, Any
         fibre_wt_pct=options.pop("fibre"),
         safe_exposure_h=options.pop("safe_exposure"),
         colour=options.pop("colour"),
+        line=options.pop("line"),
         note=options.pop("note"),
         body=body or None,
     )

@@ -79,6 +79,7 @@ class Forecast:
     layers: tuple[LayerForecast, ...]
     worst_of_good: float | None = None  # content over each member's own limit, at the verdict's share
     worst_of_marginal: float | None = None
+    limits_source: str = "stated"  # or by which prints of one's own
 
 
 @dataclass(frozen=True)
@@ -165,6 +166,10 @@ class ToolFindings:
     forecast: Forecast | None = None
     tweaks: tuple[Tweak, ...] = ()
     advice: tuple[str, ...] = ()
+    nozzle_C: float | None = (
+        None  # after the first layer, and the mean time in the melt, where they are known
+    )
+    melt_s: float | None = None
     sharpen: str | None = None  # the record that would tell most, where one would
 
 

@@ -29,7 +29,7 @@ from gcodetool.moisture.state import marched
 if TYPE_CHECKING:
     from gcodetool.moisture.record import Spool
 
-FORM: Final = "3"  # of the text; another one, and no kept forecast fits
+FORM: Final = "4"  # of the text; another one, and no kept forecast fits
 HORIZON_S: Final = 60 * 86_400.0
 SAFE_AT_S: Final = (0.0, 3600.0, 6 * 3600.0, 86_400.0, 4 * 86_400.0, 15 * 86_400.0, HORIZON_S)
 """Moments of a stay out of room air at which the safe exposure afterwards is worked out. [s]"""
@@ -100,6 +100,7 @@ class IdleForecast:
     tool: int | None = None
     colour: str | None = None
     heat: dict[str, Any] | None = None
+    limits_source: str = "stated"
 
 
 def idle_forecast(spool: "Spool", state: State) -> IdleForecast:
@@ -137,6 +138,7 @@ def idle_forecast(spool: "Spool", state: State) -> IdleForecast:
     return IdleForecast(
         spool=spool.id,
         material=spool.material.key,
+        limits_source=spool.material.limits_source,
         place=state.place,
         room=room.words,
         room_assumed=room.assumed,
@@ -255,6 +257,7 @@ def read_at(seen: IdleForecast, now_s: float) -> SpoolRow:
         remaining_g=seen.remaining_g,
         colour=seen.colour,
         heat=_heat(seen, now_s),
+        limits_source=seen.limits_source,
     )
 
 

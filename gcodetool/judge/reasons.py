@@ -214,6 +214,17 @@ def stated_exposure_differs(spool: str, left_s: float, model_s: float | None, ne
     )
 
 
+def limits_contradicted(
+    spool: str, material: str, records: int, own: tuple[float, float, float], used: float
+) -> str:
+    """Return the caution where the marginal limit lies outside what own prints say of it; *own*: p10, p50, p90. [wt %]"""
+    low, middle, high = own
+    return (
+        f"{spool}: {records} of your own prints put the marginal limit of {material} at {middle:.3f} wt % "
+        f"({low:.3f} to {high:.3f}), this forecast used {used:.3f}: see 'gcodetool limits show {material}'"
+    )
+
+
 def empty_reel(spool: str) -> str:
     """Return the caution of an empty reel."""
     return f"{spool}: the reel is empty by its record"

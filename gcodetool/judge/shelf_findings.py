@@ -54,6 +54,7 @@ class SpoolFindings:
     sharpen: str = ""  # which record would sharpen the forecast most
     gains: tuple[tuple[str, float], ...] = ()  # records that could be made, share of the band each removes
     drying: InDryer | None = None  # while it is in a dryer
+    limits_source: str = "stated"  # or by which prints of one's own
 
 
 @dataclass(frozen=True)
@@ -94,6 +95,7 @@ class SpoolRow:
     colour: str | None = None
     heat: str | None = None
     drying: InDryer | None = None
+    limits_source: str = "stated"
 
 
 @dataclass(frozen=True)

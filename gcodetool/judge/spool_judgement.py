@@ -25,6 +25,7 @@ def judge_spool(state: State, nominal: State) -> SpoolFindings:
     return SpoolFindings(
         spool=spool.id,
         material=spool.material.key,
+        limits_source=spool.material.limits_source,
         word=row.word,
         whole_word=row.whole_word,
         state=spool_state(state, state.path_wt_pct),

@@ -20,7 +20,13 @@ from gcodetool.ledger.spoolfile import spool_of
 from gcodetool.moisture.record import AirLog, Spool
 from gcodetool.tomlfile import nearest, shown
 
-HAPPENED: Final = ("moved", "weighed", "inspected", "fed")  # of a spool, beside ``added`` (which receives it)
+HAPPENED: Final = (
+    "moved",
+    "weighed",
+    "inspected",
+    "fed",
+    "outcome",
+)  # of a spool, beside ``added`` (which receives it)
 MEASURABLE: Final = ("open", "box", "sealed")  # kinds of places whose air may be measured
 LINKS: Final = ("room", "fed_from")
 HEAT: Final = ("temperature_C", "knob_C")  # of a stay in a dryer: one of them, or neither

@@ -73,6 +73,12 @@ def shelf_of(spool: Spool) -> FileShelf | None:
     return FileShelf(cache / f"{hashlib.sha256(whose.encode()).hexdigest()[:NAME_LENGTH]}.toml", MOST)
 
 
+def shared_folder() -> Path | None:
+    """Return the folder for what is computed of any record, and rests on no one file; None: nothing is kept."""
+    wanted = os.environ.get(FOLDER)
+    return None if wanted == "off" else Path(wanted) if wanted else cache_folder()
+
+
 def cache_folder() -> Path:
     """Return the user's folder for snapshots that cannot stand beside their record."""
     import platformdirs

@@ -17,10 +17,20 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final, Literal, NoReturn, get_args
 
-from gcodetool import profiles
+from gcodetool import profiledata, profiles
 from gcodetool.errors import SpoolError
 from gcodetool.moisture import bag
-from gcodetool.moisture.record import AirLog, Body, Event, EventKind, Place, PlaceKind, Spool, Thermometer
+from gcodetool.moisture.record import (
+    AirLog,
+    Body,
+    Event,
+    EventKind,
+    Outcome,
+    Place,
+    PlaceKind,
+    Spool,
+    Thermometer,
+)
 from gcodetool.textfile import MOST_LOG, MOST_RECORD, read_text, seconds_of
 from gcodetool.tomlfile import Document, Keys, Table, load, nearest, printable, shown
 
@@ -68,6 +78,14 @@ EVENT_KEYS: Final[dict[str, tuple[str, ...]]] = {  # besides at, kind and note
     "weighed": ("gross_g", "resolution_g"),
     "inspected": ("bubbles", "oozes", "pops", "winding", "free_end"),
     "fed": ("length_mm", "mass_g"),
+    "outcome": ("strings", "bubbles", "surface", "parts", "because", "nozzle_C", "melt_s", "job"),
+}
+OUTCOME_WORDS: Final[dict[str, tuple[str, ...]]] = {  # the better word first
+    "strings": ("none", "few", "many"),
+    "bubbles": ("none", "few", "many"),
+    "surface": ("smooth", "matt", "rough"),
+    "parts": ("good", "usable", "scrap"),
+    "because": ("water", "other"),
 }
 READING_KEYS: Final = ("at", "temperature_C", "knob_C")  # of a thermometer in a dryer
 SPOOL_KEYS: Final = (
@@ -79,6 +97,7 @@ SPOOL_KEYS: Final = (
     "winding",
     "safe_exposure_h",
     "colour",
+    "line",
     "note",
     "body",
     "place",
@@ -157,6 +176,7 @@ def _spool(table: Table, source: str) -> Spool:
         safe_exposure_h=table.number("safe_exposure_h", high=1e6, above=0),
         body=_body(table.table("body")),
         colour=table.text("colour"),
+        line=_line(table),
         source=source,
     )
 
@@ -184,11 +204,21 @@ def _material(table: Table) -> profiles.Material:
         path = profiles.lookup("materials", name)
         if path is None:
             table.fail("material", profiles.unknown("materials", name))
-    return profiles.material(path)
+    material, line = profiles.material(path), _line(table)
+    own = None if line is None else profiledata.adopted_path(material.key, line)
+    return material if own is None or not own.is_file() else profiles.material(own)
 
 
 def _winding(table: Table) -> Literal["wound", "loose"]:
     return "loose" if table.choice("winding", ("wound", "loose")) == "loose" else "wound"
+
+
+def _line(table: Table) -> str | None:
+    """Return the maker's line that a spool is of: any text but an empty one."""
+    line = table.text("line")
+    if line is not None and not line.strip():
+        table.fail("line", "line is empty; write the maker's line in your own words, or leave it out")
+    return None if line is None else line.strip()
 
 
 def _body(table: Table | None) -> Body:
@@ -563,6 +593,7 @@ def _event(table: Table, places: dict[str, Place], metre_g: float) -> Event:
         table.need("gross_g")
     if kind == "inspected" and not any(key in table for key in EVENT_KEYS["inspected"]):
         table.fail(None, "an inspection says nothing; add bubbles, oozes, pops, winding or free_end")
+    outcome = _outcome(table) if kind == "outcome" else None
     bubbles: Any = table.choice("bubbles", ("none", "few", "many"))
     winding: Any = table.choice("winding", ("good", "deformed"))
     free_end: Any = table.choice("free_end", ("stands", "sags"))
@@ -583,7 +614,21 @@ def _event(table: Table, places: dict[str, Place], metre_g: float) -> Event:
         winding=winding,
         free_end=free_end,
         length_mm=_fed_mm(table, metre_g) if kind == "fed" else None,
+        outcome=outcome,
         line=table.document.line(table.keys),
+    )
+
+
+def _outcome(table: Table) -> Outcome:
+    """Return how a print came out, in the words that the record has for it."""
+    words: dict[str, Any] = {key: table.choice(key, known) for key, known in OUTCOME_WORDS.items()}
+    if all(word is None for key, word in words.items() if key != "because"):
+        table.fail(None, "an outcome says nothing; add strings, bubbles, surface or parts")
+    table.text("job")
+    return Outcome(
+        **words,
+        nozzle_C=table.number("nozzle_C", low=50, high=600),
+        melt_s=table.number("melt_s", high=1e5, above=0),
     )
 
 

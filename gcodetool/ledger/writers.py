@@ -304,6 +304,22 @@ def inspect(
     return _happened(ledger, spool_id, "inspected", noted(facts, note), at_s=at_s, force=force)
 
 
+def outcome(
+    ledger: Ledger,
+    spool_id: str,
+    said: Mapping[str, Any],
+    *,
+    at_s: float | None = None,
+    note: str | None = None,
+    force: bool = False,
+) -> Written:
+    """Note how a print came out; *said*: keys and values as an outcome in a spool file has them.
+
+    Errors: unknown spool, before it was received, nothing said.
+    """
+    return _happened(ledger, spool_id, "outcome", noted(_told(said), note), at_s=at_s, force=force)
+
+
 def fed(
     ledger: Ledger,
     spool_id: str,
@@ -311,6 +327,7 @@ def fed(
     length_mm: float | None = None,
     mass_g: float | None = None,
     job: Mapping[str, Any] | None = None,
+    said: Mapping[str, Any] | None = None,
     at_s: float | None = None,
     note: str | None = None,
     force: bool = False,
@@ -321,6 +338,8 @@ def fed(
     ----------
     job
         ``digest`` of its report, ``name`` and ``length_mm``.
+    said
+        How the print came out, as in `outcome`: noted with it, in one command.
 
     Raises
     ------
@@ -331,7 +350,16 @@ def fed(
     if job is not None:
         facts = {"length_mm": job["length_mm"]}
         note = f"{job['name']} (report {job['digest'][:12]})" + ("" if note is None else f"; {note}")
-    return _happened(ledger, spool_id, "fed", noted(facts, note), at_s=at_s, force=force, job=job)
+    return _happened(
+        ledger,
+        spool_id,
+        "fed",
+        noted(facts, note),
+        at_s=at_s,
+        force=force,
+        job=job,
+        outcome=_told(said or {}),
+    )
 
 
 def _happened(
@@ -343,6 +371,7 @@ def _happened(
     at_s: float | None,
     force: bool,
     job: Mapping[str, Any] | None = None,
+    outcome: Mapping[str, Any] | None = None,
 ) -> Written:
     with write_transaction(ledger, at_s, force=force) as (conn, at_us):
         record = records.spool(conn, spool_id)
@@ -356,9 +385,13 @@ def _happened(
                     "add --force if it was printed twice"
                 )
         check_event({"kind": kind, "at": records.utc(at_us), **facts}, f"ledger, {spool_id}")
-        written = entries.append(conn, [Draft("spool", spool_id, kind, at_us, facts)])
+        drafts = [Draft("spool", spool_id, kind, at_us, facts)]
+        if outcome:
+            check_event({"kind": "outcome", "at": records.utc(at_us), **outcome}, f"ledger, {spool_id}")
+            drafts.insert(0, Draft("spool", spool_id, "outcome", at_us, dict(outcome)))
+        written = entries.append(conn, drafts)
         after = replace(record, happened=(*record.happened, *written))
-        notes = check_plausible(after, records.bare(conn, record), force=force, only=written[0])
+        notes = check_plausible(after, records.bare(conn, record), force=force, only=written[-1])
         return Written(tuple(written), (*notes, *said_of_retired(record)))
 
 

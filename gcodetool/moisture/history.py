@@ -8,7 +8,7 @@ Weigh-ins and inspections weigh the members (``learning``); with one member they
 import math
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -51,7 +51,7 @@ from gcodetool.moisture.replay_facts import (
     members_of,
     record_of,
 )
-from gcodetool.moisture.state import Quantiles, State, marched, quantile, quantiles
+from gcodetool.moisture.state import Printed, Quantiles, State, marched, quantile, quantiles
 from gcodetool.moisture.winding import Winding, winding
 
 __all__ = [  # what other packages import from here, whichever file of this package computes it
@@ -71,6 +71,10 @@ __all__ = [  # what other packages import from here, whichever file of this pack
 ]
 
 Floats = NDArray[np.float64]
+Look = tuple[
+    int, float, float, float, tuple[Any, ...]
+]  # strand, stay, when first, what was left, what was seen
+NOT_LOOKED: Final[Look] = (0, math.nan, math.nan, math.nan, ())
 
 
 def state_at(
@@ -248,13 +252,14 @@ class _Replay:
         self.said: list[Note] = []  # of what was learned
         self.captured: tuple[dict[str, Any], dict[str, Floats]] | None = None
         self.record: list[Weighed | Inspected] = []
+        self.printed: list[Printed] = []
         self.box: str | None = None  # the closed place that it is in,
         self.enclosed: Air | None = None  # and its air, as it began
         self.charges = Charges(spool)  # of closed places' desiccants
         self.printer_since = False  # since the last weigh-in it was on a printer,
         self.fed_since = False  # and feeding was noted
-        # the last strand looked at: its number, in which stay, when first, what was on the reel, what was seen
-        self.looked: tuple[int, float, float, float, tuple[Any, ...]] = (0, math.nan, math.nan, math.nan, ())
+        self.looked: Look = NOT_LOOKED  # the last strand looked at,
+        self.print_looked: Look = NOT_LOOKED  # and the last one whose print was judged
 
     def until(self, at_s: float) -> None:
         """March through the present stay up to *at_s*."""
@@ -319,6 +324,8 @@ class _Replay:
             self._feed(event)
         elif event.kind == "weighed":
             self._weigh(event)
+        elif event.kind == "outcome":
+            self._print(event)
         else:
             self._inspect(event)
         self.settle()
@@ -355,6 +362,7 @@ class _Replay:
             path=None if self.path is None else self.path.field(),
             notes=tuple(dict.fromkeys(notes)),
             record=tuple(self.record),
+            printed=tuple(self.printed),
             enclosed=self.enclosed,
         )
 
@@ -542,19 +550,28 @@ class _Replay:
         if not np.isnan(content).any():
             ratio = content / self.polymer.limit_marginal
             looks = (event.bubbles, event.oozes, event.pops)
-            self.record.append(Inspected(ratio, *looks, self._strand_seen(looks)))
+            self.looked = self._looked(self.looked, looks)
+            self.record.append(Inspected(ratio, *looks, self.looked[0]))
 
-    def _strand_seen(self, looks: tuple[Any, ...]) -> int:
-        """Return the number of the strand that is looked at now: the same until the reel moved or was fed on."""
+    def _print(self, event: Event) -> None:
+        """Keep what was fed when a print came out so: limits are learned from it, the spool's own water is not."""
+        assert self.reel is not None
+        content = self.reel.outer_mean()
+        if event.outcome is not None and not np.isnan(content).any():
+            self.print_looked = self._looked(self.print_looked, (event.outcome,))
+            self.printed.append(Printed(event.at_s, event.outcome, content, self.print_looked[0]))
+
+    def _looked(self, last: Look, looks: tuple[Any, ...]) -> Look:
+        """Return which strand is looked at now, after the *last* one: the same until the reel moved or was fed on."""
         assert self.reel is not None
         left_mm = self.reel.winding.remaining_mm
-        strand, since_s, at_s, had_mm, seen = self.looked
+        strand, since_s, at_s, had_mm, seen = last
         again = since_s == self.since_s and had_mm - left_mm <= SAME_STRAND_MM
         if not again or (
             seen != looks and self.at_s - at_s > SAME_STRAND_S
         ):  # what looks different later is news
-            self.looked = (strand + 1, self.since_s, self.at_s, left_mm, looks)
-        return self.looked[0]
+            return (strand + 1, self.since_s, self.at_s, left_mm, looks)
+        return last
 
     def _thread(self) -> None:
         """On a printer, let the path hold strand as it now comes off the reel."""

@@ -6,6 +6,7 @@ contents and limits shrink with the polymer's share of the mass.
 Left out: hysteresis between uptake and release, slow relaxation (PLA), swelling.
 """
 
+import math
 import zlib
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
@@ -18,7 +19,7 @@ from gcodetool.moisture.air import in_range
 from gcodetool.moisture.constants import MOLAR_GAS, REFERENCE_K, SMALLEST_ACTIVITY, WATER_KG_MOL
 
 if TYPE_CHECKING:
-    from gcodetool.profiles import Material, Pair
+    from gcodetool.profiles import Adopted, Material, Pair
 
 Floats = NDArray[np.float64]
 
@@ -272,6 +273,8 @@ def polymer(
     factor = material.limit_marginal_x_room_equilibrium
     if at is None:  # the stated limit is the nominal member's own, rounded
         return bare
+    if material.adopted is not None:
+        return _with_adopted(bare, material.adopted, draw, share)
     good = bare.limit_good * bare.limit_factor
     marginal = bare.limit_marginal if factor is None else factor * bare.room_equilibrium()
     marginal = np.maximum(marginal * bare.limit_factor, good)
@@ -299,6 +302,22 @@ def _uptake_scale(material: "Material", draw: "_Draw") -> Floats:
         if nominal and between:
             return draw.between("uptake", between[0] / nominal, 1.0, between[1] / nominal)
     return np.ones(draw.members)
+
+
+def _with_adopted(bare: Polymer, own: "Adopted", draw: "_Draw", share: float) -> Polymer:
+    """Return members with limits that were learned from own prints: p10 and p90 are a tenth from the ends."""
+
+    def learned(low: float, high: float) -> Floats:
+        ends = (high / low) ** 0.125
+        return draw.between("limit", low / ends, math.sqrt(low * high), high * ends, log=True) * share / 100.0
+
+    good = learned(own.good_p10, own.good_p90)
+    return replace(
+        bare,
+        limit_good=good,
+        limit_marginal=np.maximum(learned(own.p10, own.p90), good),
+        limit_factor=good / (own.stated_good_wt_pct * share / 100.0),
+    )
 
 
 class _Draw:

@@ -12,7 +12,7 @@ from typing import Literal
 from gcodetool.profiles import Desiccant, Material, SpoolBody
 
 PlaceKind = Literal["open", "box", "sealed", "dryer", "printer"]
-EventKind = Literal["received", "moved", "weighed", "inspected", "fed"]
+EventKind = Literal["received", "moved", "weighed", "inspected", "fed", "outcome"]
 
 
 @dataclass(frozen=True)
@@ -67,6 +67,21 @@ class Place:
 
 
 @dataclass(frozen=True)
+class Outcome:
+    """How a print came out; what nobody said stays None, and tells nothing."""
+
+    strings: Literal["none", "few", "many"] | None = None
+    bubbles: Literal["none", "few", "many"] | None = None
+    surface: Literal["smooth", "matt", "rough"] | None = None
+    parts: Literal["good", "usable", "scrap"] | None = None
+    oozes: bool | None = None  # these two by a look at the purged strand
+    pops: bool | None = None
+    because: Literal["water", "other"] | None = None  # what the person blames; other: no evidence of water
+    nozzle_C: float | None = None  # printed at
+    melt_s: float | None = None  # mean time in the melt
+
+
+@dataclass(frozen=True)
 class Event:
     """One thing that happened; the fields that its kind does not use stay None."""
 
@@ -86,6 +101,7 @@ class Event:
     winding: Literal["good", "deformed"] | None = None  # the wound strand itself, after heat
     free_end: Literal["stands", "sags"] | None = None  # a free end of strand that was left to stand out of it
     length_mm: float | None = None  # fed; a mass is converted when read
+    outcome: Outcome | None = None
     line: int | None = None  # where it stands in its file, for messages
 
 
@@ -116,6 +132,7 @@ class Spool:
     safe_exposure_h: float | None = None
     body: Body = field(default_factory=Body)
     colour: str | None = None
+    line: str | None = None  # the maker's product line, in the user's own words
     source: str = ""  # the file it was read from, for messages
     in_ledger: bool = False  # its record is the ledger's, not a file's
     # Spools that stood with it in closed places, or with these in turn, as far as their records matter to it.

@@ -19,7 +19,7 @@ from gcodetool.moisture.inspections import Inspected
 from gcodetool.moisture.notes import Note
 from gcodetool.moisture.places import Surroundings, box_of
 from gcodetool.moisture.polymer import Polymer
-from gcodetool.moisture.record import Event, Spool
+from gcodetool.moisture.record import Event, Outcome, Spool
 from gcodetool.moisture.shared_air import Companion, SharedIntegrator
 
 Floats = NDArray[np.float64]
@@ -38,6 +38,19 @@ class Quantiles(NamedTuple):
     p10: float | None
     p50: float
     p90: float | None
+
+
+@dataclass(frozen=True, eq=False)
+class Printed:
+    """How a print came out at a moment, and the content of what was fed then, (members,). [kg/kg]
+
+    Prints with the same number *strand* fed the same few metres.
+    """
+
+    at_s: float
+    outcome: Outcome
+    content: Floats
+    strand: int
 
 
 @dataclass(frozen=True)
@@ -64,6 +77,8 @@ class State:
         What was assumed or ignored, one line each.
     record
         Weigh-ins and inspections, and what each member says of them.
+    printed
+        Outcomes of prints, since the replay began: none of before a snapshot that it was taken up from.
     enclosed
         The closed place's air that the spool is in, as it began; None in the open.
     company
@@ -83,6 +98,7 @@ class State:
     path: Field | None = None
     notes: tuple[Note, ...] = ()
     record: tuple[Weighed | Inspected, ...] = ()
+    printed: tuple[Printed, ...] = ()
     enclosed: Air | None = None
     doubts: Doubts | None = None
     company: tuple[Companion, ...] = ()

@@ -15,7 +15,8 @@ SCHEMA: Final = "gcodetool/report/1"
 JOB: Final = "path sha256 bytes lines dialect family layers dialect_reason dialect_sure unknown_commands"
 EXPOSURE: Final = "safe_s needed_s margin_s source air"
 FORECAST: Final = (
-    "limit_good_wt_pct limit_marginal_wt_pct start_wt_pct worst_wt_pct worst_of_good worst_of_marginal"
+    "limit_good_wt_pct limit_marginal_wt_pct limits_source start_wt_pct worst_wt_pct "
+    "worst_of_good worst_of_marginal"
 )
 VERDICT: Final = "code share outcomes because from_layer"
 TWEAK: Final = "setting from=before to=after unit because effect cost confidence apply applied"
@@ -50,7 +51,7 @@ def tool_dict(tool: ToolFindings) -> dict[str, Any]:
     """Return one entry of ``tools``."""
     state, forecast = tool.state, tool.forecast
     return {
-        **fields(tool, "tool spool material filament_mm mass_g extruding_s"),
+        **fields(tool, "tool spool material filament_mm mass_g extruding_s nozzle_C melt_s"),
         "state": state
         and {
             "as_of": utc(state.as_of_s),
@@ -91,7 +92,7 @@ def spool_dict(seen: "SpoolFindings") -> dict[str, Any]:
         },
         **fields(seen, "word whole_word"),
         "drying": None if seen.drying is None else asdict(seen.drying),
-        **fields(seen, "advice limit_good_wt_pct limit_marginal_wt_pct"),
+        **fields(seen, "advice limit_good_wt_pct limit_marginal_wt_pct limits_source"),
         "place": seen.state.place,
         "air": seen.room,
         "assumed": json_value(seen.state.assumed),

@@ -240,7 +240,7 @@ def tool_facts(tool: ToolFindings) -> Iterator[tuple[str, str]]:
             "arrives with",
             f"{spread(forecast.start_wt_pct)} at the start, {spread(forecast.worst_wt_pct)} at worst",
         )
-        yield "limits", limits(forecast.limit_good_wt_pct, forecast.limit_marginal_wt_pct)
+        yield "limits", limits(forecast)
     if tool.exposure is not None:
         exposure = tool.exposure
         stated = exposure.source == "stated"
@@ -263,9 +263,11 @@ def tool_facts(tool: ToolFindings) -> Iterator[tuple[str, str]]:
         )
 
 
-def limits(good: float, marginal: float) -> str:
-    """Return the limits; no one has measured them for this very spool."""
-    return f"good to {ASSUMED}{percent(good)}, marginal to {ASSUMED}{percent(marginal)} wt %"
+def limits(found: "Forecast | SpoolFindings") -> str:
+    """Return the limits, and whose they are; no one has measured them for this very spool."""
+    source = "" if found.limits_source == "stated" else f" ({found.limits_source})"
+    good, marginal = percent(found.limit_good_wt_pct), percent(found.limit_marginal_wt_pct)
+    return f"good to {ASSUMED}{good}, marginal to {ASSUMED}{marginal} wt %{source}"
 
 
 def air(words: str, assumed: bool) -> str:
@@ -345,7 +347,7 @@ def spool_facts(seen: "SpoolFindings") -> Iterator[tuple[str, str]]:
     state = seen.state
     yield "next fed", spread(state.next_fed_wt_pct)
     yield "mean", spread(state.mean_wt_pct)
-    yield "limits", limits(seen.limit_good_wt_pct, seen.limit_marginal_wt_pct)
+    yield "limits", limits(seen)
     yield (
         "keeps here",
         f"{'' if seen.keeps_s is None else ASSUMED}{duration(seen.keeps_s)}, idle at {plain(state.place)}",

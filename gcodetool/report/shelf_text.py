@@ -19,7 +19,7 @@ from gcodetool.report.json_values import fields, utc
 # What ``spool list --json`` says of a spool beside where it is.
 ROW: Final = (
     "next_fed_wt_pct word whole_word heat keeps_s safe_exposure_s=safe_s safe_exposure_source=safe_source room "
-    "remaining_mm remaining_g"
+    "remaining_mm remaining_g limits_source"
 )
 # Marks and words say it; colour only repeats it.
 MARKS: Final = {"dry": "=", "marginal": "~", "wet": "!", "unknown": "?", "empty": "0"}
@@ -89,10 +89,13 @@ def print_shelf(spools: "Sequence[ListedSpool]", now_s: float, stream: TextIO) -
             console.print(Text(plain(each.row.heat), style="bold red"))
     zone = datetime.fromtimestamp(now_s).astimezone()
     stated = any(each.row is not None and each.row.safe_source == "stated" for each in spools)
+    learned = any(each.row is not None and each.row.limits_source != "stated" for each in spools)
     console.print(
         Text(
             f"as of {zone:%Y-%m-%d %H:%M %Z}; keeps: idle where it stands; safe: idle in the room where it would be "
-            "printed" + (", * by your own figure" if stated else ""),
+            "printed"
+            + (", * by your own figure" if stated else "")
+            + ("; + limits by your own prints" if learned else ""),
             style="dim",
         )
     )
@@ -120,7 +123,7 @@ def cells(each: ListedSpool, now_s: float) -> list[Text]:
         safe += "*"
     return [
         Text(plain(each.id) + (" (retired)" if each.retired else ""), style="bold"),
-        Text(plain(seen.material)),
+        Text(plain(seen.material) + ("" if seen.limits_source == "stated" else "+")),
         Text(plain(where)),
         Text(brief(now_s - seen.since_s)),
         Text("-" if seen.word == "empty" else water),
@@ -204,6 +207,12 @@ def words(row: Happened) -> str:
         seen += [f"winding {facts['winding']}"] if "winding" in facts else []
         seen += [f"free end {facts['free_end']}"] if "free_end" in facts else []
         return f"looked at: {', '.join(seen)}{note}"
+    if row.kind == "outcome":
+        said = [f"{key} {facts[key]}" for key in ("strings", "bubbles", "surface", "parts") if key in facts]
+        blamed = {"water": ", because of water", "other": ", not because of water"}.get(
+            facts.get("because", ""), ""
+        )
+        return f"came out: {', '.join(said)}{blamed}" + (f"; {facts['job']}" if "job" in facts else "") + note
     if row.kind == "fed":
         amount = f"{facts['length_mm'] / 1000:.2f} m" if "length_mm" in facts else f"{facts['mass_g']:g} g"
         return f"fed {amount}{note}"

@@ -59,6 +59,7 @@ def of_spool(tool: ToolFindings, spool: "Spool") -> Iterator[Basis]:
         ("weighed", "weigh-in", "weigh-ins"),
         ("inspected", "inspection of the strand", "inspections of the strand"),
         ("fed", "note of filament fed", "notes of filament fed"),
+        ("outcome", "print judged", "prints judged"),
     ):
         count = sum(event.kind == kind for event in events)
         if count:

@@ -1,0 +1,225 @@
+"""``limits``: what one's own prints say about how wet is too wet, and taking it over for verdicts.
+
+Nothing learned is used before it is adopted.  Left out: how it is learned (``limits``).
+"""
+
+import datetime
+import tempfile
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from gcodetool import profiledata, profiles
+from gcodetool.app import limits_summary
+from gcodetool.app.resolve import Moment, clock, snapshots_of
+from gcodetool.cachefile import CacheFolder
+from gcodetool.errors import ProfileError, UsageError
+from gcodetool.gcode.edits import write_atomic
+from gcodetool.ledger import neighbours, records
+from gcodetool.ledger.snapshots import shared_folder
+from gcodetool.ledger.store import open_ledger, reading
+from gcodetool.limits import evidence_store
+from gcodetool.limits.adopted import file_text
+from gcodetool.limits.evidence import Evidence, of_spool, only_seen
+from gcodetool.limits.findings import LimitsFindings, findings
+from gcodetool.moisture.history import State, state_at
+from gcodetool.moisture.members import default_members
+from gcodetool.textfile import read_text
+
+if TYPE_CHECKING:
+    from gcodetool.moisture.record import Spool
+    from gcodetool.profiles import Material
+
+MEMBERS: Final = 32  # of a replay for evidence: where a content lies matters, its tails less
+LEAST_RECORDS: Final = 5  # fewer say too little to judge every later job by
+
+Progress = Callable[[str, int, int | None], None]  # what is done, how much of it, of how much
+
+
+@dataclass(frozen=True)
+class AdoptedLimits:
+    """What adopting did: the file, and the findings that it was made of."""
+
+    path: Path
+    found: LimitsFindings
+
+
+def learned_limits(
+    material: str,
+    *,
+    line: str | None = None,
+    at: Moment = None,
+    members: int | None = None,
+    ledger: str | None = None,
+    progress: Progress | None = None,
+) -> LimitsFindings:
+    """Return what the ledger's prints say about a material's limits, or a maker's line of it.
+
+    Parameters
+    ----------
+    material : a profile's name or alias.
+    line : as spools of it state theirs.
+    at, ledger : as for a check.
+    members : of each replay; None: 32.
+    progress : is told which spool is replayed.
+
+    Raises
+    ------
+    ProfileError, UsageError, LedgerError
+        No such material, no spool of that line, no ledger.
+    """
+    stated = material_as_stated(material)
+    now_s = clock(at)
+    mine, on_shelf = _spools_of(stated, ledger)
+    lines = sorted({one.line for one in mine if one.line is not None})
+    if line is not None and line not in lines:
+        known = f"lines: {', '.join(lines)}" if lines else "none of its spools states one"
+        raise UsageError(f"no spool of {stated.key} is of the line '{line}'; {known}")
+    evidence = _evidence(mine, now_s, members or MEMBERS, progress)
+    shelf_of = snapshots_of(ledger)
+    candidates = [
+        _as_it_stands(state_at(one, now_s, members=default_members(members), shelf=shelf_of(one)))
+        for one in on_shelf
+        if line is None or one.line == line
+    ]
+    used = _used(stated, line)
+    found = findings(stated, used, evidence, [one for one in candidates if one is not None], line=line)
+    limits_summary.keep(found, ledger)
+    return found
+
+
+def adopt_limits(
+    material: str,
+    *,
+    line: str | None = None,
+    at: Moment = None,
+    members: int | None = None,
+    ledger: str | None = None,
+    progress: Progress | None = None,
+) -> AdoptedLimits:
+    """Write a material of the user's own with the limits that prints taught; errors as in `learned_limits`, and:
+
+    Raises
+    ------
+    UsageError
+        Fewer than LEAST_RECORDS records.
+    WriteError
+        The file cannot be written.
+    """
+    found = learned_limits(material, line=line, at=at, members=members, ledger=ledger, progress=progress)
+    if len(found.records) < LEAST_RECORDS:
+        raise UsageError(
+            f"{len(found.records)} records say too little about {found.material}; note at least {LEAST_RECORDS} prints "
+            "first: gcodetool spool outcome ID --strings none|few|many"
+        )
+    original = _stated_path(found.material)
+    text = file_text(
+        read_text(original, ProfileError, "material file"),
+        found.stated,
+        found.to_adopt,
+        records=len(found.records),
+        on=datetime.date.fromtimestamp(clock(at)).isoformat(),
+        line=line,
+    )
+    path = profiledata.adopted_path(found.material, line)
+    _read_back(text, original)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    write_atomic(path, [text.encode()])
+    return AdoptedLimits(path, found)
+
+
+def _read_back(text: str, original: Path) -> None:
+    """Refuse a file that would not be read: its original is written in a way that cannot be taken over line by line."""
+    with tempfile.TemporaryDirectory() as folder:
+        tried = Path(folder) / original.name
+        tried.write_text(text, encoding="utf-8")
+        try:
+            profiles.material(tried)
+        except ProfileError as error:
+            raise ProfileError.at(
+                original, None, "adopted limits cannot be put into this file; write its keys one a line"
+            ) from error
+
+
+def drop_limits(material: str, *, line: str | None = None) -> Path:
+    """Take adopted limits back: the stated ones hold again.
+
+    Raises
+    ------
+    ProfileError, UsageError
+        No such material; none of its limits are adopted.
+    """
+    key = material_as_stated(material).key
+    path = profiledata.adopted_path(key, line)
+    if not path.is_file():
+        whose = key if line is None else f"the line '{line}' of {key}"
+        raise UsageError(f"no limits of {whose} are adopted; nothing was changed")
+    path.unlink()
+    return path
+
+
+def material_as_stated(name: str) -> "Material":
+    """Return a material as its maker states it, whatever was adopted."""
+    return profiles.material(_stated_path(name))
+
+
+def _stated_path(name: str) -> Path:
+    path = profiledata.lookup("materials", name, adopted=False)
+    if path is None:
+        raise ProfileError(profiledata.unknown("materials", name))
+    return path
+
+
+def _used(stated: "Material", line: str | None) -> "Material":
+    """Return a material as verdicts on a spool of that line use it."""
+    for each in (line, None):
+        path = profiledata.adopted_path(stated.key, each)
+        if path.is_file():
+            return profiles.material(path)
+    return stated
+
+
+def _spools_of(material: "Material", ledger: str | None) -> "tuple[list[Spool], list[Spool]]":
+    """Return the ledger's spools of a material, and those of them that are on the shelf."""
+    with reading(open_ledger(ledger, make=False)) as conn:
+        places = records.places(conn)
+        found = []
+        for record in records.spools(conn).values():
+            named = profiledata.lookup("materials", str(record.facts["material"]), adopted=False)
+            if named is None or profiles.material(named).key != material.key:
+                continue
+            loaded = records.spool_from(conn, record, places)
+            found.append((neighbours.with_neighbours(conn, loaded, places), record.retired))
+    return [one for one, _ in found], [one for one, retired in found if not retired]
+
+
+def _evidence(spools: "list[Spool]", now_s: float, members: int, progress: Progress | None) -> list[Evidence]:
+    """Return what all spools' prints say; replays that were made before are kept in the user's cache folder."""
+    folder = CacheFolder(shared_folder(), evidence_store.SUFFIX)
+    found: list[Evidence] = []
+    for i, one in enumerate(spools):
+        seen = only_seen(replace(one, events=tuple(event for event in one.events if event.at_s <= now_s)))
+        if progress is not None:
+            progress("replays", i, len(spools))
+        if not any(event.kind == "outcome" for event in seen.events):
+            continue
+        key = evidence_store.key_of(seen, members)
+        kept = evidence_store.unsealed(folder.get(key))
+        if kept is None:
+            last_s = seen.events[-1].at_s
+            kept = of_spool(seen, lambda spool, until=last_s: state_at(spool, until, members=members))  # type: ignore[misc]
+            folder.put(key, evidence_store.sealed(kept))
+        found += kept
+    folder.prune(evidence_store.MOST)
+    return found
+
+
+def _as_it_stands(state: State) -> Evidence | None:
+    """Return a spool as a print of it would find it; None: it is empty."""
+    content = state.next_fed_wt_pct / (1.0 - state.spool.fibre_wt_pct / 100.0)
+    if np.isnan(content).any():
+        return None
+    return Evidence(state.spool.id, state.spool.line, state.as_of_s, (), content, state.weights)

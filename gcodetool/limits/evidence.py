@@ -1,0 +1,136 @@
+"""A record's prints and looks at the nozzle as evidence: what was seen, and what the members say was fed then.
+
+The members know the record's places and weigh-ins, not its looks: those speak about the limits here.
+Left out: what follows (``learning``), which spools there are (``app``).
+"""
+
+import math
+from collections.abc import Callable
+from dataclasses import asdict, dataclass, replace
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gcodetool.limits.signs import WORDS, Said
+from gcodetool.moisture.hydrolysis import steam_pressure
+from gcodetool.moisture.record import Event, Outcome, Spool
+from gcodetool.moisture.state import State
+from gcodetool.profiles import Material
+
+Floats = NDArray[np.float64]
+
+USUAL_MELT_S: Final = 20.0  # time in the melt that limits are meant for (own estimate)
+GROWTH: Final = (
+    0.5  # bubbles grow by diffusion, their radius with the root of time (own estimate of what that does)
+)
+MOST_SHIFT: Final = (
+    0.7  # ln of a factor: further from what limits are meant for, the physics is too rough to be used
+)
+
+
+@dataclass(frozen=True, eq=False)
+class Evidence:
+    """One print, or one look at the nozzle.
+
+    Attributes
+    ----------
+    spool, line, at_s
+        Whose, of which maker's line, and when. [s since 1970-01-01 UTC]
+    said
+        Questions and words, as in ``signs``.
+    content : (members,)
+        Of the strand that was fed, in wt % of its polymer.
+    weights : (members,)
+        They sum to 1.
+    shift
+        ln of how much wetter it seems than the same content under usual conditions: a hot nozzle, a long time in the melt.
+    power
+        Of its chance: several looks at one strand count as one.
+    """
+
+    spool: str
+    line: str | None
+    at_s: float
+    said: Said
+    content: Floats
+    weights: Floats
+    shift: float = 0.0
+    power: float = 1.0
+
+    @property
+    def p50(self) -> float:
+        """Middle of the content. [wt %]"""
+        order = np.argsort(self.content)
+        return float(self.content[order][np.searchsorted(np.cumsum(self.weights[order]), 0.5)])
+
+
+def of_spool(spool: Spool, state_of: Callable[[Spool], State]) -> list[Evidence]:
+    """Return what a record says about its material's limits.
+
+    Parameters
+    ----------
+    state_of
+        Replays a record and says how wet it is in the end; without a snapshot, for the prints on the way are asked for.
+
+    Raises
+    ------
+    SpoolError
+        The record does not say what is needed.
+    """
+    seen = only_seen(spool)
+    if not any(event.kind == "outcome" for event in seen.events):
+        return []
+    state = state_of(seen)
+    told = [one for one in state.printed if words_of(one.outcome)]
+    looks = [one.strand for one in told]
+    polymer = 1.0 - spool.fibre_wt_pct / 100.0  # fibre takes up nothing; limits are the polymer's
+    return [
+        Evidence(
+            spool.id,
+            spool.line,
+            one.at_s,
+            words_of(one.outcome),
+            100.0 * one.content / polymer,
+            state.weights,
+            seems_wetter(spool.material, one.outcome),
+            1.0 / looks.count(one.strand),
+        )
+        for one in told
+    ]
+
+
+def only_seen(spool: Spool) -> Spool:
+    """Return the record with its looks at the nozzle as outcomes, from which the spool's own water is not learned."""
+    return replace(spool, events=tuple(_as_outcome(event) for event in spool.events))
+
+
+def _as_outcome(event: Event) -> Event:
+    looked = event.bubbles, event.oozes, event.pops
+    if event.kind != "inspected" or all(each is None for each in looked):
+        return event
+    said = Outcome(bubbles=event.bubbles, oozes=event.oozes, pops=event.pops)
+    return replace(event, kind="outcome", outcome=said, bubbles=None, oozes=None, pops=None)
+
+
+def words_of(outcome: Outcome) -> Said:
+    """Return the words that speak of water; none where something else is blamed."""
+    if outcome.because == "other":
+        return ()
+    said = ((key, value) for key, value in asdict(outcome).items() if key in WORDS and value is not None)
+    return tuple((key, WORDS[key][value] if isinstance(value, bool) else value) for key, value in said)
+
+
+def seems_wetter(material: Material, outcome: Outcome) -> float:
+    """Return ln of how much wetter a strand seems by nozzle temperature and time in the melt; 0: nothing is known.
+
+    Water pushes with its steam's pressure, and what it pushes needs time to grow.  Limits are meant for the middle of
+    the material's nozzle range and USUAL_MELT_S.
+    """
+    found = 0.0
+    if outcome.nozzle_C is not None:
+        middle = (material.nozzle_min_C + material.nozzle_max_C) / 2.0
+        found += math.log(steam_pressure(outcome.nozzle_C) / steam_pressure(middle))
+    if outcome.melt_s is not None:
+        found += GROWTH * math.log(outcome.melt_s / USUAL_MELT_S)
+    return max(-MOST_SHIFT, min(MOST_SHIFT, found))

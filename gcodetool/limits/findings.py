@@ -1,0 +1,93 @@
+"""All that is known of one material's limits, or of a maker's line of it; and how that is put together."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from gcodetool.limits.adopted import Bounded, bounded, stated_limits
+from gcodetool.limits.evidence import Evidence
+from gcodetool.limits.influence import Moved, moves, with_less_power
+from gcodetool.limits.learning import Learned, learned
+from gcodetool.limits.next_try import Try, best_content, tries
+from gcodetool.profiles import Adopted, Material
+
+
+@dataclass(frozen=True, eq=False)
+class LimitsFindings:
+    """Limits of a material, stated and learned.
+
+    Attributes
+    ----------
+    material, name, line
+        The profile's key, its name in plain words, and the maker's line asked for.
+    stated
+        The good and the marginal limit as the profile's maker states them. [wt %]
+    adopted
+        What verdicts use now in their place; None: the stated ones.
+    learned
+        By all evidence.
+    to_adopt
+        What adopting would take over.
+    records
+        Each with how far it moved the limits, by time.
+    contradicted
+        Those of them that the others contradict; they count for less.
+    tries
+        Spools that one more print of would tell most, the best one first.
+    best_wt_pct
+        The content at which a print would tell most.
+    """
+
+    material: str
+    name: str
+    line: str | None
+    stated: tuple[float, float]
+    adopted: Adopted | None
+    learned: Learned
+    to_adopt: Bounded
+    records: tuple[Moved, ...]
+    contradicted: frozenset[int]
+    tries: tuple[Try, ...]
+    best_wt_pct: float
+
+
+def findings(
+    material: Material,
+    used: Material,
+    evidence: Sequence[Evidence],
+    candidates: Sequence[Evidence],
+    *,
+    line: str | None,
+) -> LimitsFindings:
+    """Return what prints say about a material's limits.
+
+    Parameters
+    ----------
+    material
+        As its maker states it.
+    used
+        As verdicts use it now.
+    evidence
+        Of all its spools; a line learns from the others, too.
+    candidates
+        Spools as they stand, for what to try next.
+    """
+    ordered = sorted(evidence, key=lambda one: (one.at_s, one.spool))
+    counted = with_less_power(ordered, learned(material, ordered, line=line))
+    found = learned(material, counted, line=line)
+    return LimitsFindings(
+        material=material.key,
+        name=material.name,
+        line=line,
+        stated=stated_limits(material),
+        adopted=used.adopted,
+        learned=found,
+        to_adopt=bounded(material, found),
+        records=tuple(moves(counted, found)),
+        contradicted=frozenset(
+            i
+            for i, (now, before) in enumerate(zip(counted, ordered, strict=True))
+            if now.power < before.power
+        ),
+        tries=tuple(tries(candidates, found)),
+        best_wt_pct=best_content(found),
+    )

@@ -1,0 +1,210 @@
+"""Evidence to print limits: where a material's own limits lie, by all that its spools showed.
+
+Unknown are ln(limit/stated limit) for good and marginal, on a grid.  A maker's line lies off its material, a spool off its
+line, both by a normal offset that moves both limits (partial pooling).  A content is known as the members
+have it, one member for all prints of a spool (errors in variables).  How far spools differ and how gradual the signs
+are is averaged over.  No draws: sums over grids.  Equations: ``docs/limits.md``.
+Left out: what is seen (``signs``), whose (``evidence``), and what is done with a limit (``adopted``).
+"""
+
+import functools
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gcodetool.limits.evidence import Evidence
+from gcodetool.limits.signs import Answer, Limit, Said, answers, log_chance
+from gcodetool.moisture.polymer import LIMIT_FACTOR
+from gcodetool.profiles import Material
+
+Floats = NDArray[np.float64]
+
+# The prior has the 10 % and 90 % points that members have before anything is learned, and tails that give way.
+P90: Final = 1.2815515655446004  # of a standard normal
+PRIOR_SD: Final = 0.8 * float(np.log(LIMIT_FACTOR[2] / LIMIT_FACTOR[1])) / P90
+TOGETHER: Final = 0.7  # correlation of good and marginal before anything is seen (own estimate)
+LINE_SD: Final = 0.2  # of a maker's lines about their material, in ln of a factor (own estimate)
+SPOOL_SD: Final = (0.1, 0.2, 0.35)  # of spools about their line: one of these, equally likely
+WIDER: Final = (0.7, 1.0, 1.5)  # signs are so many times as gradual as ``signs`` says: likewise
+MEANING_SD: Final = 0.05  # of what a word means to a workshop: no number of prints tells (own estimate)
+
+CELL: Final = 0.05  # of the grid, in ln of a factor
+GRID: Final[Floats] = np.asarray(
+    np.arange(-36, 37) * CELL, dtype=np.float64
+)  # of a limit: 0.17 to 6 times the stated one
+MARGIN: Final = 24  # cells beyond it on both sides, for offsets of spools and lines
+WIDE: Final[Floats] = np.asarray(np.arange(-36 - MARGIN, 37 + MARGIN) * CELL, dtype=np.float64)
+FINE: Final = CELL / 2  # contents are counted in bins of this width
+LOWEST, HIGHEST = -6.0, 4.0  # ln(content/stated limit) that bins hold; beyond it signs are sure
+BINS: Final = round((HIGHEST - LOWEST) / FINE)
+
+
+@dataclass(frozen=True)
+class LimitBand:
+    """Where one limit lies. [wt % of the polymer]"""
+
+    p10: float
+    p50: float
+    p90: float
+
+
+@dataclass(frozen=True, eq=False)
+class Learned:
+    """What evidence says about the limits of one material or line.
+
+    Attributes
+    ----------
+    stated
+        The limits before. [wt %]
+    shares : (good, marginal)
+        The chance of each pair of cells of GRID; they sum to 1.
+    """
+
+    stated: tuple[float, float]
+    shares: Floats
+
+    @property
+    def good(self) -> LimitBand:
+        """Where the good limit lies."""
+        return band_on_grid(self.shares.sum(axis=1), self.stated[0])
+
+    @property
+    def marginal(self) -> LimitBand:
+        """Where the marginal limit lies."""
+        return band_on_grid(self.shares.sum(axis=0), self.stated[1])
+
+
+def learned(material: Material, evidence: Sequence[Evidence], *, line: str | None = None) -> Learned:
+    """Return where a material's limits lie, or a line's of it.
+
+    Parameters
+    ----------
+    evidence
+        Of this material, whichever line.  None: the prior, exactly.
+    line
+        A maker's line; None: the material at large.
+    """
+    stated = (material.limit_good_wt_pct, material.limit_marginal_wt_pct)
+    by_line: dict[str | None, list[list[Evidence]]] = defaultdict(list)
+    for _, one in sorted(_grouped(evidence).items()):
+        by_line[one[0].line].append(one)
+    total = np.zeros((GRID.size, GRID.size))
+    log_shares, log_size = [], []
+    for wider in WIDER:
+        spools = {name: [spool_chance(one, stated, wider) for one in each] for name, each in by_line.items()}
+        for spread in SPOOL_SD:
+            found = _posterior(spools, spread, line)
+            peak = float(found.max())
+            size = float(np.log(np.exp(found - peak).sum())) + peak
+            log_shares.append(found - size)
+            log_size.append(size)
+    weights = np.exp(np.array(log_size) - max(log_size))
+    for weight, shares in zip(weights / weights.sum(), log_shares, strict=True):
+        total += weight * np.exp(shares)
+    if evidence:
+        total = np.exp(_blurred(np.log(total + 1e-300), MEANING_SD))
+    return Learned(stated, total / total.sum())
+
+
+def _grouped(evidence: Sequence[Evidence]) -> dict[str, list[Evidence]]:
+    """Return evidence by spool."""
+    found: dict[str, list[Evidence]] = defaultdict(list)
+    for one in evidence:
+        found[one.spool].append(one)
+    return found
+
+
+def log_prior() -> Floats:
+    """Return ln of the chance of each pair of cells before anything is seen, (good, marginal), up to a constant."""
+    first, second = GRID[:, np.newaxis] / PRIOR_SD, GRID[np.newaxis, :] / PRIOR_SD
+    return np.asarray(-(first**2 - 2.0 * TOGETHER * first * second + second**2) / (2.0 - 2.0 * TOGETHER**2))
+
+
+def _posterior(spools: dict[str | None, list[Floats]], spread: float, line: str | None) -> Floats:
+    """Return ln of prior times chance of the evidence, (good, marginal) on GRID, for one spread of spools.
+
+    Spools that name no line are the material's own, so they lie about it directly.
+    """
+    lines = {name: sum(_blurred(one, spread) for one in each) for name, each in spools.items()}
+    own = lines.pop(line, np.zeros((WIDE.size, WIDE.size))) if line is not None else 0.0
+    total = np.pad(log_prior(), MARGIN, constant_values=-1e3)
+    for name, each in lines.items():
+        total = total + (each if name is None else _blurred(np.asarray(each), LINE_SD))
+    if line is not None:
+        total = _blurred(np.asarray(total), LINE_SD) + own
+    return np.asarray(total)[MARGIN:-MARGIN, MARGIN:-MARGIN]
+
+
+def spool_chance(prints: Sequence[Evidence], stated: tuple[float, float], wider: float) -> Floats:
+    """Return ln of the chance of all that a spool showed, by where its own limits lie, (good, marginal) on WIDE.
+
+    A member's content holds for all prints of the spool together; members are summed over at the end.
+    """
+    weights = prints[0].weights
+    good = _along(prints, "good", stated[0], wider)
+    marginal = _along(prints, "marginal", stated[1], wider)
+    tops = good.max(axis=1) + marginal.max(axis=1)
+    size = weights * np.exp(tops - tops.max())
+    first = np.exp(good - good.max(axis=1, keepdims=True)) * size[:, np.newaxis]
+    second = np.exp(marginal - marginal.max(axis=1, keepdims=True))
+    return np.asarray(np.log(first.T @ second + 1e-300) + tops.max())
+
+
+def _along(prints: Sequence[Evidence], limit: Limit, stated: float, wider: float) -> Floats:
+    """Return ln of the chance of all answers about one limit, for each member and place of it, (members, WIDE)."""
+    alike: dict[Said, list[Evidence]] = defaultdict(list)
+    for one in prints:
+        alike[one.said].append(one)
+    total = np.zeros((prints[0].weights.size, WIDE.size))
+    for said, each in alike.items():
+        counts, first = _counted(each, stated)
+        for answer in answers(said):
+            if answer.sign.limit == limit:
+                total += counts @ _table(answer, wider)[first : first + counts.shape[1]]
+    return total
+
+
+@functools.cache
+def _table(answer: Answer, wider: float) -> Floats:
+    """Return ln of the chance of an answer for contents in each bin and limits in each cell, (BINS, WIDE)."""
+    centres = LOWEST + FINE * (np.arange(BINS) + 0.5)
+    return log_chance(answer, centres[:, np.newaxis] - WIDE[np.newaxis, :], wider=wider)
+
+
+def _counted(prints: Sequence[Evidence], stated: float) -> tuple[Floats, int]:
+    """Return how often each member's content lies in each bin, each time with its power, and the first of these bins."""
+    contents = np.array([one.content for one in prints])
+    seems = np.log(np.maximum(contents, 1e-9) / stated) + np.array([[one.shift] for one in prints])
+    at = np.clip(((seems - LOWEST) / FINE).astype(int), 0, BINS - 1)
+    first, members = int(at.min()), at.shape[1]
+    bins = int(at.max()) - first + 1
+    flat = at - first + bins * np.arange(members)[np.newaxis, :]
+    power = np.repeat([one.power for one in prints], members)
+    counts = np.bincount(flat.ravel(), power, minlength=members * bins).astype(np.float64)
+    return counts.reshape(members, bins), first
+
+
+def _blurred(log_chance_: Floats, spread: float) -> Floats:
+    """Return ln of a chance after both limits together were moved by a normal offset, on the same grid."""
+    reach = int(np.ceil(3.0 * spread / CELL))
+    steps = np.arange(-reach, reach + 1)
+    weights = np.exp(-0.5 * (steps * CELL / spread) ** 2)
+    peak = log_chance_.max()
+    padded = np.pad(np.exp(log_chance_ - peak), reach, mode="edge")
+    size = log_chance_.shape[0]
+    total = np.zeros_like(log_chance_)
+    for step, weight in zip(steps + reach, weights / weights.sum(), strict=True):
+        total += weight * padded[step : step + size, step : step + size]
+    return np.asarray(np.log(total + 1e-300) + peak)
+
+
+def band_on_grid(shares: Floats, stated: float, grid: Floats = GRID) -> LimitBand:
+    """Return the 10, 50 and 90 % points of a limit, from the chance of each cell of an even grid. [wt %]"""
+    half = (grid[1] - grid[0]) / 2
+    edges = np.append(grid - half, grid[-1] + half)
+    below = np.append(0.0, np.cumsum(shares) / shares.sum())
+    return LimitBand(*(stated * float(np.exp(np.interp(q, below, edges))) for q in (0.1, 0.5, 0.9)))

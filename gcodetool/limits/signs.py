@@ -1,0 +1,94 @@
+"""What prints and looks at the nozzle say: each word as signs that show or not, likelier the wetter the strand.
+
+A question with ordered words (none, few, many) is a row of signs, each with a yes or a no: were there any, were there
+many.  Each is logistic in ln(content/limit) by itself; that many without any cannot be is left aside (it would take 7 %
+off the chance at most).  A sign belongs to the good or to the marginal limit, and that is what these limits mean: half
+of all prints at the good limit string a little, half of those at the marginal limit show bubbles.
+Left out: whose content it was (``evidence``), and where limits lie (``learning``).
+"""
+
+import functools
+from dataclasses import dataclass
+from typing import Final, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gcodetool.moisture.inspections import FEW, MANY, OOZES, POPS
+
+WRONG: Final = 0.16  # answers that say nothing: wrong eyes, another reel, a slip of the finger (own estimate)
+
+Floats = NDArray[np.float64]
+Limit = Literal["good", "marginal"]
+
+
+@dataclass(frozen=True)
+class Sign:
+    """One yes or no: even at *factor* times its limit, and how gradual that is, *width* of the logistic."""
+
+    limit: Limit
+    factor: float
+    width: float
+
+
+# The looks at the nozzle are the ones that members learn from; the others are own estimates.
+SIGNS: Final[dict[str, tuple[Sign, ...]]] = {
+    "strings": (Sign("good", 1.0, 0.35), Sign("marginal", 1.0, 0.35)),
+    "bubbles": (Sign("marginal", *FEW), Sign("marginal", *MANY)),
+    "surface": (Sign("marginal", 1.0, 0.4), Sign("marginal", 1.7, 0.4)),
+    "parts": (Sign("marginal", 1.0, 0.4), Sign("marginal", 1.7, 0.4)),
+    "oozes": (Sign("marginal", *OOZES),),
+    "pops": (Sign("marginal", *POPS),),
+}
+WORDS: Final[dict[str, tuple[str, ...]]] = {  # the better word first, as many as signs and one more
+    "strings": ("none", "few", "many"),
+    "bubbles": ("none", "few", "many"),
+    "surface": ("smooth", "matt", "rough"),
+    "parts": ("good", "usable", "scrap"),
+    "oozes": ("no", "yes"),
+    "pops": ("no", "yes"),
+}
+
+
+@dataclass(frozen=True)
+class Answer:
+    """A sign and whether it showed."""
+
+    sign: Sign
+    passed: bool
+
+
+Said = tuple[tuple[str, str], ...]  # (question, word) of those that were answered
+
+
+@functools.cache
+def answers(said: Said) -> tuple[Answer, ...]:
+    """Return the signs that words speak of.
+
+    >>> [(each.sign.factor, each.passed) for each in answers((("bubbles", "few"),))]
+    [(1.0, True), (2.0, False)]
+
+    Raises
+    ------
+    KeyError, ValueError
+        An unknown question, an unknown word.
+    """
+    found: list[Answer] = []
+    for question, word in said:
+        reached = WORDS[question].index(word)
+        found += [Answer(sign, i < reached) for i, sign in enumerate(SIGNS[question])]
+    return tuple(found)
+
+
+def log_chance(answer: Answer, log_ratio: Floats, *, wider: float = 1.0) -> Floats:
+    """Return ln of the chance of an answer where the content is exp(*log_ratio*) of its limit; any shape.
+
+    Parameters
+    ----------
+    wider
+        Times the width of the logistic.
+    """
+    sign = answer.sign
+    up = np.clip((log_ratio - np.log(sign.factor)) / (sign.width * wider), -50.0, 50.0)
+    chance = 1.0 / (1.0 + np.exp(-up if answer.passed else up))
+    return np.asarray(np.log(WRONG / 2.0 + (1.0 - WRONG) * chance))
