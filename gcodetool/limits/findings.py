@@ -30,7 +30,7 @@ class LimitsFindings:
     records
         Each with how far it moved the limits, by time.
     contradicted
-        Those of them that the others contradict; they count for less.
+        Those of them that the others contradict; they count next to nothing.
     tries
         Spools that one more print of would tell most, the best one first.
     best_wt_pct
@@ -72,7 +72,9 @@ def findings(
         Spools as they stand, for what to try next.
     """
     ordered = sorted(evidence, key=lambda one: (one.at_s, one.spool))
-    counted = with_less_power(ordered, learned(material, ordered, line=line))
+    counted = ordered
+    for _ in range(2):  # what contradicts shows better without what contradicts most
+        counted = with_less_power(ordered, learned(material, counted, line=line, roughly=True))
     found = learned(material, counted, line=line)
     return LimitsFindings(
         material=material.key,

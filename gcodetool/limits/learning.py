@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gcodetool.limits.evidence import Evidence
-from gcodetool.limits.signs import Answer, Limit, Said, answers, log_chance
+from gcodetool.limits.signs import LIMITS, Answer, Limit, answers, log_chance
 from gcodetool.moisture.polymer import LIMIT_FACTOR
 from gcodetool.profiles import Material
 
@@ -78,7 +78,9 @@ class Learned:
         return band_on_grid(self.shares.sum(axis=0), self.stated[1])
 
 
-def learned(material: Material, evidence: Sequence[Evidence], *, line: str | None = None) -> Learned:
+def learned(
+    material: Material, evidence: Sequence[Evidence], *, line: str | None = None, roughly: bool = False
+) -> Learned:
     """Return where a material's limits lie, or a line's of it.
 
     Parameters
@@ -87,16 +89,18 @@ def learned(material: Material, evidence: Sequence[Evidence], *, line: str | Non
         Of this material, whichever line.  None: the prior, exactly.
     line
         A maker's line; None: the material at large.
+    roughly
+        How far spools differ and how gradual signs are is taken as usual, not averaged over.
     """
     stated = (material.limit_good_wt_pct, material.limit_marginal_wt_pct)
-    by_line: dict[str | None, list[list[Evidence]]] = defaultdict(list)
+    by_line: dict[str | None, list[Counts]] = defaultdict(list)
     for _, one in sorted(_grouped(evidence).items()):
-        by_line[one[0].line].append(one)
+        by_line[one[0].line].append(counted(one, stated))
     total = np.zeros((GRID.size, GRID.size))
     log_shares, log_size = [], []
-    for wider in WIDER:
-        spools = {name: [spool_chance(one, stated, wider) for one in each] for name, each in by_line.items()}
-        for spread in SPOOL_SD:
+    for wider in WIDER[1:2] if roughly else WIDER:
+        spools = {name: [spool_chance(one, wider) for one in each] for name, each in by_line.items()}
+        for spread in SPOOL_SD[1:2] if roughly else SPOOL_SD:
             found = _posterior(spools, spread, line)
             peak = float(found.max())
             size = float(np.log(np.exp(found - peak).sum())) + peak
@@ -139,32 +143,70 @@ def _posterior(spools: dict[str | None, list[Floats]], spread: float, line: str 
     return np.asarray(total)[MARGIN:-MARGIN, MARGIN:-MARGIN]
 
 
-def spool_chance(prints: Sequence[Evidence], stated: tuple[float, float], wider: float) -> Floats:
+@dataclass(frozen=True, eq=False)
+class Counts:
+    """How often each member's content lies in each bin, for each answer that was given.
+
+    Attributes
+    ----------
+    weights : (members,)
+    answers
+        (answer, first bin, counts (members, bins)); each time with its record's power.
+    """
+
+    weights: Floats
+    answers: tuple[tuple[Answer, int, Floats], ...]
+
+
+def counted(prints: Sequence[Evidence], stated: tuple[float, float]) -> Counts:
+    """Return what a spool showed, counted in bins of ln(content/stated limit)."""
+    contents = np.log(np.maximum([one.content for one in prints], 1e-9))
+    seems = contents + np.array([[one.shift] for one in prints])
+    given: dict[Answer, list[int]] = defaultdict(list)
+    for i, one in enumerate(prints):
+        for answer in answers(one.said):
+            given[answer].append(i)
+    powers = np.array([one.power for one in prints])
+    found = []
+    for limit, each in zip(LIMITS, stated, strict=True):
+        bins = ((seems - np.log(each) - LOWEST) / FINE).astype(int)
+        bins = np.minimum(np.maximum(bins, 0), BINS - 1)
+        found += [
+            (answer, *_in_bins(bins[records], powers[records]))
+            for answer, records in given.items()
+            if answer.sign.limit == limit
+        ]
+    return Counts(prints[0].weights, tuple(found))
+
+
+def _in_bins(at: NDArray[np.int_], powers: Floats) -> tuple[int, Floats]:
+    """Return the first bin, and how often each member is in each from there on; *at* is (records, members)."""
+    first, members = int(at.min()), at.shape[1]
+    bins = int(at.max()) - first + 1
+    flat = at - first + bins * np.arange(members)[np.newaxis, :]
+    counts = np.bincount(flat.ravel(), np.repeat(powers, members), minlength=members * bins)
+    return first, counts.astype(np.float64).reshape(members, bins)
+
+
+def spool_chance(counts: Counts, wider: float) -> Floats:
     """Return ln of the chance of all that a spool showed, by where its own limits lie, (good, marginal) on WIDE.
 
     A member's content holds for all prints of the spool together; members are summed over at the end.
     """
-    weights = prints[0].weights
-    good = _along(prints, "good", stated[0], wider)
-    marginal = _along(prints, "marginal", stated[1], wider)
+    good, marginal = (_along(counts, limit, wider) for limit in LIMITS)
     tops = good.max(axis=1) + marginal.max(axis=1)
-    size = weights * np.exp(tops - tops.max())
+    size = counts.weights * np.exp(tops - tops.max())
     first = np.exp(good - good.max(axis=1, keepdims=True)) * size[:, np.newaxis]
     second = np.exp(marginal - marginal.max(axis=1, keepdims=True))
     return np.asarray(np.log(first.T @ second + 1e-300) + tops.max())
 
 
-def _along(prints: Sequence[Evidence], limit: Limit, stated: float, wider: float) -> Floats:
+def _along(counts: Counts, limit: Limit, wider: float) -> Floats:
     """Return ln of the chance of all answers about one limit, for each member and place of it, (members, WIDE)."""
-    alike: dict[Said, list[Evidence]] = defaultdict(list)
-    for one in prints:
-        alike[one.said].append(one)
-    total = np.zeros((prints[0].weights.size, WIDE.size))
-    for said, each in alike.items():
-        counts, first = _counted(each, stated)
-        for answer in answers(said):
-            if answer.sign.limit == limit:
-                total += counts @ _table(answer, wider)[first : first + counts.shape[1]]
+    total = np.zeros((counts.weights.size, WIDE.size))
+    for answer, first, each in counts.answers:
+        if answer.sign.limit == limit:
+            total += each @ _table(answer, wider)[first : first + each.shape[1]]
     return total
 
 
@@ -173,19 +215,6 @@ def _table(answer: Answer, wider: float) -> Floats:
     """Return ln of the chance of an answer for contents in each bin and limits in each cell, (BINS, WIDE)."""
     centres = LOWEST + FINE * (np.arange(BINS) + 0.5)
     return log_chance(answer, centres[:, np.newaxis] - WIDE[np.newaxis, :], wider=wider)
-
-
-def _counted(prints: Sequence[Evidence], stated: float) -> tuple[Floats, int]:
-    """Return how often each member's content lies in each bin, each time with its power, and the first of these bins."""
-    contents = np.array([one.content for one in prints])
-    seems = np.log(np.maximum(contents, 1e-9) / stated) + np.array([[one.shift] for one in prints])
-    at = np.clip(((seems - LOWEST) / FINE).astype(int), 0, BINS - 1)
-    first, members = int(at.min()), at.shape[1]
-    bins = int(at.max()) - first + 1
-    flat = at - first + bins * np.arange(members)[np.newaxis, :]
-    power = np.repeat([one.power for one in prints], members)
-    counts = np.bincount(flat.ravel(), power, minlength=members * bins).astype(np.float64)
-    return counts.reshape(members, bins), first
 
 
 def _blurred(log_chance_: Floats, spread: float) -> Floats:

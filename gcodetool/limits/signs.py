@@ -20,6 +20,7 @@ WRONG: Final = 0.16  # answers that say nothing: wrong eyes, another reel, a sli
 
 Floats = NDArray[np.float64]
 Limit = Literal["good", "marginal"]
+LIMITS: Final[tuple[Limit, Limit]] = ("good", "marginal")
 
 
 @dataclass(frozen=True)

@@ -4,11 +4,12 @@ python tests/benchmarks/limits_coverage.py [--workshops 300] [--first 0]
 
 Prints, for each number of outcomes: how often the truth lies within p10 to p90 (80 % is right), how wide the band is
 against the one before anything was seen, and how far the median is off.  Then: how far three wrong records of thirty
-move the median.
+move the median, and what 20,000 records cost.
 """
 
 import argparse
 import sys
+import time
 from dataclasses import replace
 from pathlib import Path
 
@@ -51,6 +52,12 @@ def main(workshops: int, first: int) -> None:
         )
     moved = [_moved_by_three(material, stated, seed) for seed in range(first, first + min(workshops, 100))]
     print(f"three wrong of thirty move the median by {np.median(moved):.1%}, at most {np.max(moved):.1%}")
+
+    random = np.random.default_rng(0)
+    many = [one.noted for one in prints_of(drawn_workshop(random, stated), random, spools=100, each=200)]
+    begin = time.process_time()
+    fitted(material, many)
+    print(f"{len(many)} records of 100 spools: {time.process_time() - begin:.1f} s of processor time")
 
 
 def _moved_by_three(material: profiles.Material, stated: tuple[float, float], seed: int) -> float:
