@@ -7,8 +7,11 @@ as they stand, slower, with the same results.
 
 import os
 import pathlib
+import platform
+import shutil
 from typing import Any, Final
 
+from setuptools import Extension
 from setuptools.command.build_ext import build_ext
 
 DIRECTIVES: Final = {
@@ -18,6 +21,10 @@ DIRECTIVES: Final = {
     "initializedcheck": False,
     "cdivision": True,  # C division; a kernel guards each divisor that can be zero
 }
+# The kernel that is built once more for wider vectors, and the flags for that: no operation is fused with another, so
+# that both builds give the same bits.  `gcodetool.moisture.kernel` takes the one that the processor can run.
+WIDE: Final = ("gcodetool.moisture.solver", "gcodetool.moisture.solver_avx2")
+WIDE_FLAGS: Final = ["-mavx2", "-ffp-contract=off"]
 
 
 class BuildKernels(build_ext):  # type: ignore[misc]  # setuptools carries no types
@@ -31,6 +38,8 @@ class BuildKernels(build_ext):  # type: ignore[misc]  # setuptools carries no ty
         for kernel in self.distribution.ext_modules or []:
             if kernel.name not in names:
                 self.forget(kernel.name)
+        if WIDE[1] not in names:
+            self.forget(WIDE[1])
 
     def translated(self, kernels: list[Any]) -> list[Any]:
         """Return *kernels* as C extensions; an empty list means interpreted."""
@@ -41,12 +50,32 @@ class BuildKernels(build_ext):  # type: ignore[misc]  # setuptools carries no ty
         except ImportError:
             return []
         translated = list(
-            cythonize(kernels, compiler_directives=DIRECTIVES, build_dir="build/cython", quiet=True)
+            cythonize(
+                kernels + self.wider(kernels),
+                compiler_directives=DIRECTIVES,
+                build_dir="build/cython",
+                quiet=True,
+            )
         )
         for kernel in translated:
             kernel.optional = True  # no compiler is no reason to fail; cythonize drops the mark
             kernel._needs_stub = False
         return translated
+
+    def wider(self, kernels: list[Any]) -> list[Any]:
+        """Return the second build of a kernel, where processor and compiler are of the kind that has it."""
+        if os.name != "posix" or platform.machine() != "x86_64":
+            return []
+        found = []
+        for kernel in kernels:
+            if kernel.name == WIDE[0]:
+                self.forget(WIDE[1])  # a compiler that fails leaves none
+                copy = pathlib.Path("build", "wide", f"{WIDE[1].rpartition('.')[2]}.py")
+                copy.parent.mkdir(parents=True, exist_ok=True)
+                shutil.copyfile(kernel.sources[0], copy)
+                flags = [*kernel.extra_compile_args, *WIDE_FLAGS]
+                found.append(Extension(WIDE[1], [str(copy)], extra_compile_args=flags, optional=True))
+        return found
 
     def forget(self, name: str) -> None:
         """Remove what an earlier build left of a kernel, or it would be installed after all."""

@@ -266,3 +266,47 @@ def test_a_second_check_starts_from_the_snapshot(record, monkeypatch, capsys):
     monkeypatch.setattr(history, "_replayed", refuse)
     outcome(words)
     assert capsys.readouterr().out == first
+
+
+# ------------------------------------------------------------------------------- many small feeds
+
+
+def fed_often(count, *, apart=0.25 * HOUR, material="PA6", each_mm=90.0):
+    """A reel on a printer that notes every small feed."""
+    feeds = [Event(60 * HOUR + apart * i, "fed", length_mm=each_mm) for i in range(1, count + 1)]
+    return Spool("pa6-07", profiles.material(material), 1.75, 750.0, PLACES, (EVENTS[0], EVENTS[4], *feeds))
+
+
+def test_small_feeds_are_taken_together_whatever_was_seen_before():
+    whole = fed_often(160)
+    end = whole.events[-1].at_s + 600.0
+    shelf = Shelf()
+    for seen in (20, 21, 75, 130, 162):
+        part = dataclasses.replace(whole, events=whole.events[:seen])
+        at = end if seen == 162 else part.events[-1].at_s
+        same(state_at(part, at, members=3), state_at(part, at, members=3, shelf=shelf))
+    assert shelf.saved == 5
+
+
+@pytest.mark.parametrize("material", ["PA6", "PETG"])
+def test_small_feeds_taken_together_change_next_to_nothing(monkeypatch, material):
+    spool = fed_often(300, material=material)
+    end = spool.events[-1].at_s + 600.0
+    together = state_at(spool, end, members=3)
+    monkeypatch.setattr(history, "FEED_WAITS", 0.0)
+    singly = state_at(spool, end, members=3)
+    assert together.remaining_mm == pytest.approx(singly.remaining_mm, rel=1e-12)
+    assert together.water_wt_pct == pytest.approx(singly.water_wt_pct, rel=2e-3)
+    assert together.path_wt_pct == pytest.approx(singly.path_wt_pct, rel=0.03)
+
+
+def test_twenty_thousand_feeds_are_few_marches(monkeypatch):
+    runs = []
+    run = history.SpoolIntegrator.run
+    monkeypatch.setattr(
+        history.SpoolIntegrator, "run", lambda self, *of, **more: runs.append(1) or run(self, *of, **more)
+    )
+    spool = fed_often(20_000, each_mm=10.0)
+    left = [state_at(each, spool.events[-1].at_s).remaining_mm for each in (fed_often(0), spool)]
+    assert left[0] - left[1] == pytest.approx(200_000.0)
+    assert len(runs) < 1500

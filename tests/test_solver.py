@@ -18,6 +18,7 @@ from gcodetool.moisture import air, reel_body, solver
 from gcodetool.moisture import field as fields
 from gcodetool.moisture.constants import MOLAR_GAS
 from gcodetool.moisture.field import SpoolIntegrator, uniform
+from gcodetool.moisture.kernel import KERNEL
 from gcodetool.moisture.polymer import CONDENSATION_J_MOL, polymer, spread_evenly
 from gcodetool.moisture.record import Body, Spool
 from gcodetool.moisture.winding import SHELLS, shells, winding
@@ -678,27 +679,39 @@ def test_layers_converge_with_order_two(monkeypatch):
     assert errors[1] / errors[2] == pytest.approx(4.0, abs=1.0)
 
 
-@pytest.mark.parametrize(("name", "members"), [("PLA", 1), ("PA6", 2), ("PVA", 1), ("PA6", 4)])
+def marched_by(kernel, name, members):
+    own = OWN if members == len(OWN.warmer_K) else air.AS_STATED
+    wind, parameters = wound(name, grams=40.0, members=members)
+    wind = dataclasses.replace(wind, flange_open=0.3, body=BOARD)
+    march = SpoolIntegrator(uniform(wind, parameters, 0.004, ROOM_K, count=8), parameters, kernel=kernel)
+    for around, seconds in STAYS:
+        exposed(march, dataclasses.replace(around, own=own), seconds)
+        march.feed(1.0)
+    return march.field(), march.inflow_kg()
+
+
+@pytest.mark.parametrize(("name", "members"), [("PLA", 1), ("PA6", 2), ("PVA", 1), ("PA6", 4), ("PLA", 7)])
 def test_compiled_and_interpreted_agree(name, members):
     if not solver.COMPILED:
         pytest.skip("the solver is not compiled here")
-    own = OWN if members == 4 else air.AS_STATED
-
-    def ran(kernel):
-        wind, parameters = wound(name, grams=40.0, members=members)
-        wind = dataclasses.replace(wind, flange_open=0.3, body=BOARD)
-        march = SpoolIntegrator(uniform(wind, parameters, 0.004, ROOM_K, count=8), parameters, kernel=kernel)
-        for around, seconds in STAYS:
-            exposed(march, dataclasses.replace(around, own=own), seconds)
-            march.feed(1.0)
-        return march.field(), march.inflow_kg()
-
-    (one, flow), (other, flow_other) = ran(solver), ran(interpreted("gcodetool.moisture.solver"))
+    (one, flow), (other, flow_other) = (
+        marched_by(kernel, name, members) for kernel in (solver, interpreted("gcodetool.moisture.solver"))
+    )
     assert one.water == pytest.approx(other.water, rel=1e-9)
     assert one.gap == pytest.approx(other.gap, rel=1e-9)
     assert one.temperature_K == pytest.approx(other.temperature_K, rel=1e-12)
     assert one.body_kg == pytest.approx(other.body_kg, rel=1e-9)
     assert flow == pytest.approx(flow_other, rel=1e-8, abs=1e-15)
+
+
+@pytest.mark.parametrize(("name", "members"), [("PA6", 65), ("PVA", 64), ("TPU_95A", 9)])
+def test_both_builds_give_the_same_bits(name, members):
+    if KERNEL is solver:
+        pytest.skip("only one build here")
+    (one, flow), (other, flow_other) = (marched_by(kernel, name, members) for kernel in (solver, KERNEL))
+    for attribute in ("water", "gap", "temperature_K", "body_kg"):
+        assert np.array_equal(getattr(one, attribute), getattr(other, attribute))
+    assert np.array_equal(flow, flow_other)
 
 
 def test_an_empty_reel_marches_on_and_says_nan():

@@ -47,7 +47,7 @@ def error_pct(count: int, surface: float, growth: float, tau: float) -> float:
 print("shells  outermost  growth   error of the uptake, %, at tau = " + "  ".join(f"{tau:g}" for tau in TAUS))
 for count, surface, growth in [
     (12, 1 / 12, 1.3), (20, 1 / 20, 1.3), (20, 0.004, 1.3), (24, 0.003, 1.3),
-    (28, 0.003, 1.1), (28, 0.003, 1.3), (28, 0.003, 1.5), (28, 0.003, 2.0), (28, 0.003, 2.5), (60, 0.001, 1.1),
+    (28, 0.003, 1.1), (28, 0.003, 1.3), (28, 0.003, 1.5), (28, 0.003, 2.0), (28, 0.003, 4.0), (60, 0.001, 1.1),
 ]:  # fmt: skip
     errors = "  ".join(f"{error_pct(count, surface, growth, tau):7.2f}" for tau in TAUS)
     print(f"{count:6d}  {surface:9.4f}  {growth:6.1f}   {errors}")

@@ -24,11 +24,16 @@ TIGHT = {
     "ACTIVITY_SLACK": 1e-6,
     "HEAT_SLACK": 1e-4,
     "HEAT_TOLERANCE": 0.01,
+    "NEW_AIR_STEP_S": 0.3,
+    "SAME_AIR_STEP_S": 20.0,
 }
 LOOSER: tuple[dict[str, float], ...] = (
     {},
     {"TOLERANCE": 2.0},
-    {"HEAT_TOLERANCE": 8.0},
+    {"NEW_AIR_STEP_S": 600.0},
+    {"SAME_AIR_STEP_S": 36_000.0, "SAME_AIR_SHARE": 1.0},
+    {"LINE_ERROR": 1.0},
+    {"HEAT_TOLERANCE": 32.0},
     {"HEAT_SLACK": 0.1},
     {"ACTIVITY_SLACK": 0.01},
 )

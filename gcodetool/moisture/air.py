@@ -29,8 +29,8 @@ MAGNUS_PA: Final = 611.2  # the Magnus form: this, times the exponential of 17.6
 MAGNUS_FACTOR: Final = 17.62
 MAGNUS_C: Final = 243.12
 STANDARD_PRESSURE_PA: Final = 101_325.0
-COEFFICIENTS: Final = np.array([-7.85951783, 1.84408259, -11.7866497, 22.6807411, -15.9618719, 1.80122502])
-POWERS: Final = np.array([1.0, 1.5, 3.0, 3.5, 4.0, 7.5])
+# of t, t^1.5, t^3, t^3.5, t^4 and t^7.5, where t = 1 - T / T_critical
+COEFFICIENTS: Final = (-7.85951783, 1.84408259, -11.7866497, 22.6807411, -15.9618719, 1.80122502)
 
 # Film coefficients at the face of a winding.  Own estimates: free convection about 5 W/(m² K) and as much by
 # radiation in still air; mass transfer by the Lewis relation, h_m = h_c/(rho c_p Le^(2/3)) with
@@ -260,9 +260,10 @@ def in_range(name: str, value: ArrayLike, low: float, high: float, unit: str) ->
         With the first value that lies outside *low* to *high*.
     """
     array = np.asarray(value, dtype=np.float64)
-    outside = array[(array < low) | (array > high)]
-    if outside.size:
-        raise OutOfRangeError(f"{name} is {outside.flat[0]:g} {unit}, outside {low:g} to {high:g} {unit}")
+    outside = (array < low) | (array > high)
+    if outside.any():
+        first = array[outside].flat[0]
+        raise OutOfRangeError(f"{name} is {first:g} {unit}, outside {low:g} to {high:g} {unit}")
     return array
 
 
@@ -295,8 +296,10 @@ def saturation_pressure(temperature_K: ArrayLike) -> Floats:
     .. [2] WMO-No. 8, annex 4.B, the Magnus form over (supercooled) water; below it.
     """
     temperature = in_range("temperature", temperature_K, LOWEST_K, CRITICAL_POINT_K, "K")
-    distance = np.clip(1.0 - temperature / CRITICAL_POINT_K, 0.0, 1.0)
-    series = (distance[..., np.newaxis] ** POWERS) @ COEFFICIENTS
+    t = np.maximum(1.0 - temperature / CRITICAL_POINT_K, 0.0)
+    root, cube = np.sqrt(t), t * t * t
+    powers = (t, t * root, cube, cube * root, cube * t, cube * cube * t * root)
+    series = sum(factor * power for factor, power in zip(COEFFICIENTS, powers, strict=True))
     liquid = CRITICAL_PRESSURE_PA * np.exp(series * CRITICAL_POINT_K / temperature)
     return np.asarray(np.where(temperature < TRIPLE_POINT_K, _magnus(temperature), liquid))
 

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from gcodetool.moisture.air import AS_STATED, Air
 from gcodetool.moisture.desiccant_charge import Charges
 from gcodetool.moisture.doubts import Doubts
-from gcodetool.moisture.field import FIRST_STEP_S, SpoolIntegrator
+from gcodetool.moisture.field import SpoolIntegrator, first_step_s
 from gcodetool.moisture.members import spread_over
 from gcodetool.moisture.neighbours import described, shares
 from gcodetool.moisture.places import Surroundings, box_of, place_of, stretches
@@ -50,6 +50,9 @@ class Replayed(Protocol):
 
     def until(self, at_s: float) -> None:
         """March through the present stay, alone."""
+
+    def waits(self, event: Event) -> bool:
+        """Take a feed together with those before it, or say no."""
 
     def apply(self, event: Event) -> None:
         """Let an event happen."""
@@ -121,6 +124,8 @@ class Company(Generic[R]):
         )
         for at_s, i, number in order:
             one, event = self.replays[i], events[i][number]
+            if len(self._with(one)) == 1 and one.waits(event):
+                continue
             beside = [*self._with(one), *self._in(self._goes_to(one, event))]
             for group in (self._with(one), self._in(self._goes_to(one, event))):
                 self._advance(group, at_s)
@@ -243,7 +248,7 @@ def _as_met(air: Air | None, members: int) -> Air | None:
 def _expose(one: Replayed, around: Surroundings, begin_s: float, end_s: float) -> None:
     """March one of a group on in air that is known."""
     assert one.reel is not None
-    first_s = FIRST_STEP_S if one.fresh else min(300.0, (end_s - begin_s) / 8.0)
+    first_s = first_step_s(end_s - begin_s, anew=one.fresh)
     one.fresh = False
     for march, air in ((one.reel, around.reel), (one.path, around.path)):
         if march is not None:

@@ -43,8 +43,9 @@ def past_states(state: State, moments_s: Sequence[float]) -> Iterator[State | No
     done = 0
     for moment in moments_s:
         while done < len(events) and events[done].at_s <= moment:
-            replay.until(events[done].at_s)
-            replay.apply(events[done])
+            if not replay.waits(events[done]):
+                replay.until(events[done].at_s)
+                replay.apply(events[done])
             done += 1
         if not done:
             yield None

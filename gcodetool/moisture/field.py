@@ -6,6 +6,7 @@ the kernel works on, compiled or interpreted, and lets strand be drawn off the o
 
 import math
 from array import array
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from types import SimpleNamespace
 from typing import Any, Final
@@ -14,8 +15,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from gcodetool.errors import CalculationError
-from gcodetool.moisture import solver
 from gcodetool.moisture.air import Air, saturation_pressure, vapour_density
+from gcodetool.moisture.kernel import KERNEL
 from gcodetool.moisture.polymer import Polymer
 from gcodetool.moisture.reel_body import BodyWater
 from gcodetool.moisture.winding import (
@@ -32,16 +33,20 @@ from gcodetool.moisture.winding import (
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
-FIRST_STEP_S: Final = 1.0  # after a change of air
-GROWTH: Final = 2.5  # of the steps, at most; docs/physics.md, section 5, measures what that costs
+FIRST_STEP_S: Final = 1.0  # after a change of air, where the first minutes are looked at
+NEW_AIR_STEP_S: Final = 60.0  # and where only the end of a stay is
+SAME_AIR_STEP_S: Final = 3600.0  # in air that goes on much as it was, at most
+SAME_AIR_SHARE: Final = 0.5  # of a stretch of it
+GROWTH: Final = 4.0  # of the steps, at most; docs/physics.md, section 5, measures what all these cost
 # What a calculation may be off by, relative to limit_good or a tenth of the content in room air, if that is less:
 FINE_SHARE: Final = 0.1
 TOLERANCE: Final = 0.2  # a step's estimated error, many times its true one
-LINE_ERROR: Final = 1e-4  # where Newton stops on D(c)
+LINE_ERROR: Final = 0.03  # where Newton stops on D(c)
 ACTIVITY_SLACK: Final = 1e-3  # and on the isotherm
 HEAT_SLACK: Final = 0.01  # and on temperature [K]: 0.06 % of the vapour's pressure
-HEAT_TOLERANCE: Final = 1.0  # of a step [K], estimated as above
+HEAT_TOLERANCE: Final = 4.0  # of a step [K], estimated as above
 LONGEST_S: Final = 1e9
+SHORTEST_S: Final = 1e-9  # nothing happens in less
 
 # An exposed strand needs no film (Biot number above 1000) and warms in a minute: the cell of a loose coil
 # hangs on the air through what is nearly nothing.
@@ -151,12 +156,17 @@ def uniform(
     return Field(winding, water, gap, kelvin, body_kg=body)
 
 
+def first_step_s(seconds: float, *, anew: bool) -> float:
+    """Return the first step of a stretch of a stay [s]; *anew*: it begins in other air than before."""
+    return NEW_AIR_STEP_S if anew else min(SAME_AIR_STEP_S, SAME_AIR_SHARE * seconds)
+
+
 def _flat(values: ArrayLike) -> "array[float]":
     return array("d", np.ascontiguousarray(values, dtype=np.float64).tobytes())
 
 
 def _zeros(count: int) -> "array[float]":
-    return array("d", [0.0]) * count
+    return array("d", bytes(8 * count))
 
 
 class SpoolIntegrator:
@@ -173,9 +183,11 @@ class SpoolIntegrator:
     ----------
     fed_kg, vented_kg : (members,)
         Water that left with the strand drawn off, and with the air of its gaps.
+    unmoved
+        It has not been put into any air since it was made.
     """
 
-    def __init__(self, start: Field, polymer: Polymer, *, kernel: Any = solver) -> None:
+    def __init__(self, start: Field, polymer: Polymer, *, kernel: Any = KERNEL) -> None:
         self.winding = start.winding
         self.polymer = polymer
         self.shells = start.water.shape[1]
@@ -247,6 +259,8 @@ class SpoolIntegrator:
         self._store = start.store_kg
         self._share = grid.share
         self._tolerance = TOLERANCE * fine
+        self._sound = np.isfinite(start.mean() if layers else np.zeros(self.members))
+        self.unmoved = True
 
     def surround(self, air: Air, *, again: bool = False, loaded_kg: ArrayLike | None = None) -> None:
         """Put the spool into *air*; *again*: it was in this closed place already, whose store goes on.
@@ -254,6 +268,7 @@ class SpoolIntegrator:
         *loaded_kg*: water that a desiccant holds already, per member or for all; else it is fresh.  Where the
         air's numbers are the members' own, each member stands in its own air.
         """
+        self.unmoved = False
         desiccant = air.desiccant
         exchange_m3_s, exchange_kg_m3 = air.members_exchange
         loose = self.winding.loose
@@ -308,25 +323,19 @@ class SpoolIntegrator:
         CalculationError
             Where a member's numbers were finite and are not any more.
         """
-        if not self.winding.layers or seconds <= 0.0:
+        if not self.winding.layers or seconds < SHORTEST_S:
             return first_s
-        before = self._finite()
+        self.unmoved = False
         after = self.kernel.march(seconds, first_s, GROWTH, longest_s, self._tolerance, HEAT_TOLERANCE)
-        lost = before & ~self._finite()
-        if lost.any() and self._air is not None:
-            raise CalculationError(
-                f"{int(lost.sum())} of {self.members} members of the moisture calculation stopped being numbers"
-                f" within {seconds / 3600.0:.3g} h in air of {self._air.temperature_C:.1f} °C and"
-                f" {self._air.rh_pct:.0f} % RH; please report this with the spool's record"
-            )
+        if not self._all_finite():
+            self._complain(seconds)
         if self._body is not None and self._air is not None and not self._air.closed:
             self._exchange_body_water(self._body, self._air, seconds)
         return float(after)
 
-    def _finite(self) -> Bools:
-        """Return whether all that the kernel holds of a member is finite, (members,)."""
+    def _held(self) -> Iterator[Floats]:
+        """Yield all that the kernel holds, (…, members) each."""
         cells = self.winding.layers * self.members
-        total = np.zeros(self.members)
         for values, count in (
             (self.kernel_arrays.water, cells * self.shells),
             (self.kernel_arrays.gap, cells),
@@ -334,8 +343,21 @@ class SpoolIntegrator:
             (self.kernel_arrays.store, self.members),
             (self.kernel_arrays.body, self.members),
         ):
-            total += np.frombuffer(values, dtype=np.float64)[:count].reshape(-1, self.members).sum(axis=0)
-        return np.isfinite(total)
+            yield np.frombuffer(values, dtype=np.float64)[:count].reshape(-1, self.members)
+
+    def _all_finite(self) -> bool:
+        return math.isfinite(sum(float(each.sum()) for each in self._held()))
+
+    def _complain(self, seconds: float) -> None:
+        """Raise an error if a member's numbers were finite at the start and are not any more."""
+        total = sum((each.sum(axis=0) for each in self._held()), np.zeros(self.members))
+        lost = self._sound & ~np.isfinite(total)
+        if lost.any() and self._air is not None:
+            raise CalculationError(
+                f"{int(lost.sum())} of {self.members} members of the moisture calculation stopped being numbers"
+                f" within {seconds / 3600.0:.3g} h in air of {self._air.temperature_C:.1f} °C and"
+                f" {self._air.rh_pct:.0f} % RH; please report this with the spool's record"
+            )
 
     def _exchange_body_water(self, body: BodyWater, air: Air, seconds: float) -> None:
         """Let the body follow constant air, exactly."""
@@ -377,6 +399,10 @@ class SpoolIntegrator:
             self.kernel_arrays.gap_m3[count - 1] = float(after.gap_m3()[-1])
             if after.loose:
                 self.kernel_arrays.face_m2[1] = float(after.face_m2()[1])
+
+    def settled(self) -> "SpoolIntegrator":
+        """Return one that goes on from the numbers alone: what the kernel remembers of its way is forgotten."""
+        return self if self.unmoved else SpoolIntegrator(self.field(), self.polymer)
 
     def outer_mean(self) -> Floats:
         """Return the mean content of the strand fed next, (members,) [kg/kg]; NaN when empty."""

@@ -23,7 +23,7 @@ from gcodetool.moisture.company import Company, members_beside, pictures_of, tog
 from gcodetool.moisture.desiccant_charge import Charges
 from gcodetool.moisture.dryer_runs import known_at
 from gcodetool.moisture.ensemble import Ensemble, ensemble_at, first_ensemble
-from gcodetool.moisture.field import FIRST_STEP_S, SpoolIntegrator, uniform
+from gcodetool.moisture.field import SpoolIntegrator, first_step_s, uniform
 from gcodetool.moisture.inference import Weighed
 from gcodetool.moisture.inspections import SAME_STRAND_MM, SAME_STRAND_S, Inspected
 from gcodetool.moisture.learning import learned, reel_of
@@ -53,6 +53,10 @@ from gcodetool.moisture.replay_facts import (
 )
 from gcodetool.moisture.state import Printed, Quantiles, State, marched, quantile, quantiles
 from gcodetool.moisture.winding import Winding, winding
+
+FEED_WAITS: Final = (
+    0.02  # of a stay: so much later a feed may be noted and still happen where the march has stopped
+)
 
 __all__ = [  # what other packages import from here, whichever file of this package computes it
     "ROOM_C",
@@ -260,9 +264,12 @@ class _Replay:
         self.fed_since = False  # and feeding was noted
         self.looked: Look = NOT_LOOKED  # the last strand looked at,
         self.print_looked: Look = NOT_LOOKED  # and the last one whose print was judged
+        self.waiting_m = 0.0  # fed since the march stopped, not yet drawn off the reel,
+        self.threaded_s = -math.inf  # and when what is in the tube was last fed on
 
     def until(self, at_s: float) -> None:
         """March through the present stay up to *at_s*."""
+        self.draw()
         while self.reel is not None and self.at_s < at_s:
             renewals = self.charges.renewals(self.box)
             end_s = min([at_s, *(one for one in renewals if one > self.at_s)])
@@ -285,7 +292,7 @@ class _Replay:
             doubts=self.doubts,
         ):
             anew = self.fresh or around.corrected
-            first = FIRST_STEP_S if anew else min(300.0, (end - begin) / 8.0)
+            first = first_step_s(end - begin, anew=anew)
             if anew or not around.reel.closed:
                 self.enclosed = around.reel if around.reel.closed else None
             load = self.charges.load(around, begin, self.polymer.members) if anew else None
@@ -302,9 +309,9 @@ class _Replay:
             )
             if said is not None:
                 self.note_once(said)
-            if self.path is not None:
+            if self.path is not None and end > self.threaded_s:
                 self.path.surround(around.path)
-                self.path.run(end - begin, first_s=first)
+                self.path.run(end - max(begin, self.threaded_s), first_s=first)
             self.fresh = False
 
     def note_once(self, text: str) -> None:
@@ -330,15 +337,39 @@ class _Replay:
             self._inspect(event)
         self.settle()
 
+    def waits(self, event: Event) -> bool:
+        """Take a feed together with those before it, if it is little and soon after the march stopped; or say no.
+
+        It then happens where the march stands, from the outermost layer, which has the rest for longer.  Only what
+        came before decides, so that a record goes the same way with and without its last events.
+        """
+        if event.kind != "fed" or self.reel is None or not self.reel.winding.layers:
+            return False
+        total_m = self.waiting_m + (event.length_mm or 0.0) / 1000.0
+        late_s, stayed_s = event.at_s - self.at_s, event.at_s - self.since_s
+        if late_s > FEED_WAITS * stayed_s or total_m >= self.reel.winding.length_m[-1]:
+            return False
+        self.waiting_m, self.threaded_s = total_m, event.at_s
+        self.last, self.fed_since = event, True
+        return True
+
+    def draw(self) -> None:
+        """Draw off the reel what waits for it."""
+        if self.waiting_m and self.reel is not None:
+            self.reel.feed(self.waiting_m)
+            self.waiting_m = 0.0
+            self.path = self._strand_outside()
+
     def settle(self) -> None:
         """Go on from the numbers alone, as from a snapshot: with and without one, a state is the same to the bit."""
         if self.reel is not None:
-            self.reel = SpoolIntegrator(self.reel.field(), self.polymer)
+            self.reel = self.reel.settled()
         if self.path is not None:
-            self.path = SpoolIntegrator(self.path.field(), self.polymer)
+            self.path = self.path.settled()
 
     def state(self) -> State:
         """Return the state at the present moment."""
+        self.draw()
         assert self.reel is not None
         notes = [*self.notes, *self.reel.winding.notes, *self.said]
         if self.record and self.polymer.members == 1:
@@ -382,6 +413,8 @@ class _Replay:
             "enclosed": self.enclosed is not None,
             "loads": {name: since_s for name, (since_s, _) in self.charges.loads.items()},
             "previous": air_facts(self.previous),
+            "waiting_m": self.waiting_m,
+            "threaded_s": None if math.isinf(self.threaded_s) else self.threaded_s,
         }
         arrays = {f"record {i}": members_of(one) for i, one in enumerate(self.record)}
         arrays |= air_arrays(self.previous, self.polymer.members)
@@ -398,6 +431,8 @@ class _Replay:
         self.fresh, self.last = facts["fresh"], last
         self.printer_since, self.fed_since = facts["printer_since"], facts["fed_since"]
         self.notes += [Note(*each) for each in facts["notes"]]
+        self.waiting_m = facts["waiting_m"]
+        self.threaded_s = -math.inf if facts["threaded_s"] is None else facts["threaded_s"]
         self.previous = air_of(facts["previous"], arrays)
         self.box = facts["box"]
         self.charges.loads = {
@@ -575,13 +610,14 @@ class _Replay:
 
     def _thread(self) -> None:
         """On a printer, let the path hold strand as it now comes off the reel."""
-        self.path = None
-        if (
-            self.reel is not None
-            and self.spool.places[self.place].kind == "printer"
-            and self.reel.winding.layers
-        ):
-            self.path = SpoolIntegrator(self.reel.field().outermost(), self.polymer)
+        self.path, self.threaded_s = self._strand_outside(), self.at_s
+
+    def _strand_outside(self) -> SpoolIntegrator | None:
+        if self.reel is None or not self.reel.winding.layers:
+            return None
+        if self.spool.places[self.place].kind != "printer":
+            return None
+        return SpoolIntegrator(self.reel.field().outermost(), self.polymer)
 
 
 def _count(number: int, one: str, many: str = "") -> str:

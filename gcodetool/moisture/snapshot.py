@@ -7,7 +7,8 @@ and compared before a byte of it is used.  Left out: where they lie (``ledger.sn
 import bisect
 import hashlib
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from dataclasses import fields, replace
+from operator import attrgetter
 from typing import Any, Final, Protocol
 
 import numpy as np
@@ -19,7 +20,7 @@ from gcodetool.moisture.record import Event, Place, Spool
 Floats = NDArray[np.float64]
 
 KIND: Final = "snapshot/5"
-MODEL: Final = "5"  # of the physics: another one, and no old snapshot fits
+MODEL: Final = "6"  # of the physics: another one, and no old snapshot fits
 
 
 class SnapshotStore(Protocol):
@@ -57,8 +58,9 @@ def key(spool: Spool, events: Sequence[Event], *, members: int) -> str:
         spool.winding,
     )
     digest.update(repr((*behind, spool.body)).encode())
+    told = attrgetter(*(each.name for each in fields(Event) if each.name != "line"))
     for event in events:
-        digest.update(repr(replace(event, line=None)).encode())
+        digest.update(repr(told(event)).encode())
     return digest.hexdigest()
 
 

@@ -31,7 +31,9 @@ GAMMA = cython.declare(
 REFERENCE_K = cython.declare(cython.double, constants.REFERENCE_K)
 VAPOUR_GAS = cython.declare(cython.double, constants.VAPOUR_GAS)
 SMALLEST_ACTIVITY = cython.declare(cython.double, constants.SMALLEST_ACTIVITY)
-NEAR_K = cython.declare(cython.double, 1.0)  # members this close share one look at the vapour's tables
+MANY = cython.declare(
+    cython.Py_ssize_t, 6
+)  # of so many members on, one look at the vapour's equation is cheaper
 WIDE_K = cython.declare(
     cython.double, 10.0
 )  # members within this of their middle: a cubic, and a longer series
@@ -39,6 +41,7 @@ SPEED_SLACK = cython.declare(cython.double, 2.5)  # of heat_slack: D follows tem
 SHORTEST_S = cython.declare(cython.double, 1e-9)  # too short for a rate
 FULL_STRIDES = cython.declare(cython.int, 1)  # of the iteration on temperature, before
 SHORT_AFTER = cython.declare(cython.int, 10)  # turns; then shorter ones, for what gives off most of all
+CLOSE = cython.declare(cython.double, 0.1)  # of two activities: their difference over their sum, for a series
 LEAP_K = cython.declare(
     cython.double, 40.0
 )  # no strand gets so far from where it was or the air is, in one step
@@ -83,15 +86,6 @@ def saturation(temperature_K: cython.double) -> cython.double:
 
 @cython.cfunc
 @cython.exceptval(check=False)
-def steepness(second: cython.double, third: cython.double, a: cython.double) -> cython.double:
-    """Return the cluster part of the isotherm over activity, ``second * a^(third - 1)``; a line near zero."""
-    if a < SMALLEST_ACTIVITY:
-        a = SMALLEST_ACTIVITY
-    return second * power(a, third - 1.0)
-
-
-@cython.cfunc
-@cython.exceptval(check=False)
 def grown(x: cython.double) -> cython.double:
     """Return exp(x) for a small x, off by less than 1e-9 up to 0.1: a few times cheaper, and in vectors."""
     return 1.0 + x * (1.0 + x * (0.5 + x * (1.0 / 6.0 + x * (1.0 / 24.0 + x * (1.0 / 120.0)))))
@@ -105,6 +99,34 @@ def grown_far(x: cython.double) -> cython.double:
     g *= g
     g *= g
     return g * g
+
+
+@cython.cfunc
+@cython.exceptval(check=False)
+def raised(x: cython.double) -> cython.double:
+    """Return exp(x), off by less than 1e-10 of it up to 20 either way; in vectors too."""
+    g: cython.double = grown(x * (1.0 / 1024.0))
+    g *= g
+    g *= g
+    g *= g
+    g *= g
+    g *= g
+    g *= g
+    g *= g
+    g *= g
+    g *= g
+    return g * g
+
+
+@cython.cfunc
+@cython.exceptval(check=False)
+def log_ratio(now: cython.double, before: cython.double) -> cython.double:
+    """Return ln(now / before), off by less than 1e-11 where their difference is a tenth of their sum; in vectors."""
+    z: cython.double = (now - before) / (now + before)
+    w: cython.double = z * z
+    return (
+        2.0 * z * (1.0 + w * (1.0 / 3.0 + w * (0.2 + w * (1.0 / 7.0 + w * (1.0 / 9.0 + w * (1.0 / 11.0))))))
+    )
 
 
 @cython.cclass
@@ -131,7 +153,6 @@ class Reel:
     shells: cython.Py_ssize_t
     members: cython.Py_ssize_t
     gab: cython.bint
-    begun: cython.bint  # surfaces are known
     flat: cython.bint  # a member's diffusivity (nearly) does not depend on content
     plain: cython.bint  # diffusivity does not depend on content
     sided: cython.bint  # there are open flanges
@@ -220,16 +241,12 @@ class Reel:
     taken: cython.double[::1]  # (layers, members), its activity
     line_level: cython.double[::1]  # and the isotherm's line there, over activity, at 23 °C
     line_slope: cython.double[::1]
+    cluster: cython.double[::1]  # the cluster part of the isotherm over activity, (layers, members)
+    clustered: cython.double[::1]  # and the activity that it was taken at; 0: never
     ceiling: cython.double[::1]  # no shell of a layer can get wetter than this, (members)
     row_p: cython.double[::1]  # winding elimination, (layers, members)
     row_q: cython.double[::1]
-    row_rest: cython.double[::1]  # of the row before, (members)
-    row_kept: cython.double[::1]
-    row_below: cython.double[::1]
     row_side: cython.double[::1]  # (layers, members), where flanges are open
-    side_rest: cython.double[::1]  # of the row before, (members)
-    out_rest: cython.double[::1]  # what the outside has got of all rows before, (members)
-    out_kept: cython.double[::1]
     crossed: cython.double[::1]  # inflow of one stage, (members)
     crossed_before: cython.double[::1]  # and of the stage before
     error: cython.double  # of the step just made, estimated: kg
@@ -298,15 +315,11 @@ class Reel:
         self.taken = work(cells)
         self.line_level = work(cells)
         self.line_slope = work(cells)
+        self.cluster = work(cells)
+        self.clustered = work(cells)
         self.row_side = work(cells)
         self.row_p = work(cells)
         self.row_q = work(cells)
-        self.row_rest = work(given.members)
-        self.row_kept = work(given.members)
-        self.row_below = work(given.members)
-        self.side_rest = work(given.members)
-        self.out_rest = work(given.members)
-        self.out_kept = work(given.members)
         self.old_body = work(given.members)
         self.crossed_before = work(given.members)
         self.slack = work(given.members)
@@ -319,7 +332,6 @@ class Reel:
         self.full_air_Pa = work(given.members)
         self.plain = True
         self.flat = False
-        self.begun = False
         self.stride = 1.0
         self.sided = False
         self.latent = False
@@ -352,9 +364,7 @@ class Reel:
             for i in range(total):
                 self.guess[i] = -1e3
             for i in range(cells):
-                self.far[i] = 1e6
-            self.linearise()
-            self.begun = True
+                self.far[i] = 1e6  # all lines are taken anew
 
     def set_layers(self, layers: cython.Py_ssize_t) -> None:
         """Leave the layers outside the first *layers* out from now on: they have been fed."""
@@ -507,6 +517,8 @@ class Reel:
         self.hasten()
         for i in range(self.layers):
             self.dirty[i] = 1.0
+        if not self.plain:
+            self.linearise()
         for _ in range(60):
             self.eliminate(dt)
             self.wind(dt)
@@ -529,59 +541,76 @@ class Reel:
         i: cython.Py_ssize_t
         m: cython.Py_ssize_t
         j: cython.Py_ssize_t
+        begin: cython.Py_ssize_t
+        wide: cython.Py_ssize_t
         n: cython.Py_ssize_t = self.layers
         M: cython.Py_ssize_t = self.members
         outer: cython.double[::1] = self.air_K
         heat: cython.double[::1] = self.parameters[LATENT * M : (LATENT + 1) * M]
-        rest: cython.double[::1] = self.row_rest
-        carried: cython.double[::1] = self.row_kept
         old: cython.double[::1] = self.old_temperature
         gained: cython.double[::1] = self.gained
         kelvin: cython.double[::1] = self.temperature
         row_p: cython.double[::1] = self.row_p
         row_q: cython.double[::1] = self.row_q
+        rest = cython.declare(cython.double[64])
+        carried = cython.declare(cython.double[64])
+        passed = cython.declare(cython.double[64])
         half: cython.double = 2.0 * self.conductivity / self.pitch_m
         film: cython.double = dt / (1.0 / half + 1.0 / self.heat_film)
         sides: cython.double = dt / (
             self.side_m / self.conductivity + self.flange_m2K_W + 1.0 / self.heat_film
         )
         stride: cython.double = self.stride
-        below: cython.double = 0.0
         above: cython.double
         lost: cython.double
         known: cython.double
         total: cython.double
-        for m in range(M):
-            rest[m] = 0.0
-            carried[m] = 0.0
-        for i in range(n):
-            capacity: cython.double = self.strand_kg[i] * self.heat_capacity
-            side: cython.double = sides * self.flange_m2[i]
-            above = film * self.face_m2[n]
-            if i < n - 1:
-                above = dt * 0.5 * half * self.face_m2[i + 1]
-            j = i * M
-            for m in range(M):  # from the air's own temperature, so that no heat is lost to rounding
-                lost = capacity + side + below * rest[m]
-                known = capacity * (old[j + m] - outer[m]) + dt * heat[m] * gained[j + m] + below * carried[m]
-                total = 1.0 / (lost + above)
-                carried[m] = known * total
-                rest[m] = lost * total
-                row_q[j + m] = known * total
-                row_p[j + m] = above * total
-            below = above
-        for m in range(M):
-            rest[m] = 0.0
-        for i in range(n - 1, -1, -1):
-            j = i * M
-            for m in range(M):
-                rest[m] = row_q[j + m] + row_p[j + m] * rest[m]
-            for m in range(M):
-                goal: cython.double = outer[m] + rest[m]
-                low: cython.double = (old[j + m] if old[j + m] < outer[m] else outer[m]) - LEAP_K
-                high: cython.double = (old[j + m] if old[j + m] > outer[m] else outer[m]) + LEAP_K
-                goal = low if goal < low else (high if goal > high else goal)
-                kelvin[j + m] += stride * (goal - kelvin[j + m])
+        low: cython.double
+        high: cython.double
+        for begin in range(0, M, BLOCK):
+            wide = M - begin
+            if wide > BLOCK:
+                wide = BLOCK
+            for m in range(wide):
+                rest[m] = 0.0
+                carried[m] = 0.0
+            below: cython.double = 0.0
+            for i in range(n):
+                capacity: cython.double = self.strand_kg[i] * self.heat_capacity
+                side: cython.double = sides * self.flange_m2[i]
+                above = film * self.face_m2[n]
+                if i < n - 1:
+                    above = dt * 0.5 * half * self.face_m2[i + 1]
+                j = i * M + begin
+                for m in range(wide):  # from the air's own temperature, so that no heat is lost to rounding
+                    lost = capacity + side + below * rest[m]
+                    known = capacity * (old[j + m] - outer[begin + m]) + below * carried[m]
+                    known += dt * heat[begin + m] * gained[j + m]
+                    total = 1.0 / (lost + above)
+                    carried[m] = known * total
+                    rest[m] = lost * total
+                    passed[m] = above * total
+                for m in range(wide):
+                    row_q[j + m] = carried[m]
+                    row_p[j + m] = passed[m]
+                below = above
+            for m in range(wide):
+                rest[m] = 0.0
+            for i in range(n - 1, -1, -1):
+                j = i * M + begin
+                for m in range(wide):
+                    rest[m] = row_q[j + m] + row_p[j + m] * rest[m]
+                for m in range(wide):
+                    low = outer[begin + m] if outer[begin + m] < old[j + m] else old[j + m]
+                    high = outer[begin + m] if outer[begin + m] > old[j + m] else old[j + m]
+                    low -= LEAP_K
+                    high += LEAP_K
+                    known = outer[begin + m] + rest[m]
+                    known = low if known < low else known
+                    known = high if known > high else known
+                    passed[m] = known
+                for m in range(wide):
+                    kelvin[j + m] += stride * (passed[m] - kelvin[j + m])
 
     @cython.cfunc
     @cython.exceptval(check=False)
@@ -595,58 +624,24 @@ class Reel:
         bed: cython.double[::1] = self.parameters[BED * M : (BED + 1) * M]
         kelvin: cython.double[::1] = self.temperature
         known: cython.double[::1] = self.known_K
-        full: cython.double[::1] = self.full_Pa
-        warmth: cython.double[::1] = self.warmth
-        gap_flow: cython.double[::1] = self.gap_flow
         x: cython.double
         any_: cython.bint = False
         for i in range(self.layers):
             j = i * M
-            middle: cython.double = kelvin[j]
             moved: cython.double = 0.0
-            apart: cython.double = 0.0
-            steep: cython.double = 0.0
             for m in range(M):
                 x = fabs(kelvin[j + m] - known[j + m])
                 moved = x if x > moved else moved
-                x = fabs(kelvin[j + m] - middle)
-                apart = x if x > apart else apart
-                x = fabs(sorption[m])
-                steep = x if x > steep else steep
             if moved < self.heat_slack:
                 continue
             any_ = True
-            near: cython.bint = apart < NEAR_K and steep < 5000.0
-            if not near and steep < 5000.0 and self.widely(i):
-                self.settle(i)
-                continue
-            at: cython.double = saturation(middle)
-            # Members close together: ln p as a parabola around the first one's, good to 1e-6 of p.
-            up: cython.double = log(saturation(middle + NEAR_K) / at)
-            down: cython.double = log(saturation(middle - NEAR_K) / at)
-            first: cython.double = 0.5 * (up - down) / NEAR_K
-            second: cython.double = 0.5 * (up + down) / (NEAR_K * NEAR_K)
-            distance: cython.double = 1.0 / middle - 1.0 / REFERENCE_K
-            free: cython.double = 2.16e-5 * power(middle / 273.15, 1.81) * self.bed / (VAPOUR_GAS * middle)
-            last_heat: cython.double = 0.0
-            warm: cython.double = 1.0
-            if near:
-                for m in range(M):
-                    if sorption[m] != last_heat:  # the members mostly share it
-                        last_heat = sorption[m]
-                        warm = exp(-last_heat * distance)
-                    warmth[j + m] = warm
-                for m in range(M):
-                    x = kelvin[j + m] - middle
-                    full[j + m] = at * grown(x * (first + second * x))
-                    gap_flow[j + m] = free * bed[m] * (1.0 + 0.81 * x / middle)
-                    warmth[j + m] *= grown(sorption[m] * x / (middle * kelvin[j + m]))
-            else:
+            if M < MANY or not self.widely(i):
                 for m in range(M):
                     x = kelvin[j + m]
-                    full[j + m] = saturation(x)
-                    warmth[j + m] = exp(-sorption[m] * (1.0 / x - 1.0 / REFERENCE_K))
-                    gap_flow[j + m] = 2.16e-5 * power(x / 273.15, 1.81) * self.bed / (VAPOUR_GAS * x) * bed[m]
+                    self.full_Pa[j + m] = saturation(x)
+                    self.warmth[j + m] = exp(-sorption[m] * (1.0 / x - 1.0 / REFERENCE_K))
+                    x = 2.16e-5 * power(x / 273.15, 1.81) * self.bed / (VAPOUR_GAS * x)
+                    self.gap_flow[j + m] = x * bed[m]
             self.settle(i)
         return any_
 
@@ -659,15 +654,15 @@ class Reel:
         j: cython.Py_ssize_t = i * M
         for m in range(M):
             self.known_K[j + m] = self.temperature[j + m]
-            if self.taken[j + m] < -1.0:
-                self.tangent(i, m)
-            else:
-                self.bend(i, m)
+        if self.taken[j] < -1.0:
+            self.tangent(i)
+        else:
+            self.bend(i)
 
     @cython.cfunc
     @cython.exceptval(check=False)
     def widely(self, i: cython.Py_ssize_t) -> cython.bint:
-        """Take the properties of a layer whose members differ by some kelvin, as in air of their own.
+        """Take the properties of a layer for all members together, which may differ by some kelvin.
 
         ln p is a cubic through four points about the members' middle, good to 5e-6 of p.  Return whether they
         are close enough for that.
@@ -704,21 +699,16 @@ class Reel:
         level: cython.double = 0.5 * (outer_up + outer_down) - second
         third: cython.double = 0.5625 * (outer_up - outer_down - 3.0 * (inner_up - inner_down))
         first: cython.double = 0.5 * (outer_up - outer_down) - third
-        distance: cython.double = 1.0 / middle - 1.0 / REFERENCE_K
         free: cython.double = 2.16e-5 * power(middle / 273.15, 1.81) * self.bed / (VAPOUR_GAS * middle)
-        last_heat: cython.double = 0.0
-        warm: cython.double = 1.0
+        per_half: cython.double = 1.0 / half
+        per_middle: cython.double = 1.0 / middle
         for m in range(M):
-            if sorption[m] != last_heat:  # the members mostly share it
-                last_heat = sorption[m]
-                warm = exp(-last_heat * distance)
-            warmth[j + m] = warm
-        for m in range(M):
-            x = (kelvin[j + m] - middle) / half
+            x = (kelvin[j + m] - middle) * per_half
             full[j + m] = at * grown_far(level + x * (first + x * (second + x * third)))
-            x = (kelvin[j + m] - middle) / middle
-            warmth[j + m] *= grown_far(sorption[m] * x / kelvin[j + m])
-            # (T/middle)^0.81, as a series
+        for m in range(M):
+            warmth[j + m] = raised(-sorption[m] * (1.0 / kelvin[j + m] - 1.0 / REFERENCE_K))
+        for m in range(M):  # (T/middle)^0.81, as a series
+            x = (kelvin[j + m] - middle) * per_middle
             gap_flow[j + m] = free * bed[m] * (1.0 + x * (0.81 + x * (-0.07695 + x * 0.0305235)))
         return True
 
@@ -735,7 +725,7 @@ class Reel:
         kelvin: cython.double[::1] = self.temperature
         known: cython.double[::1] = self.speed_K
         speed: cython.double[::1] = self.speed
-        area: cython.double = self.radius_m * self.radius_m
+        per_area: cython.double = 1.0 / (self.radius_m * self.radius_m)
         x: cython.double
         any_: cython.bint = False
         for i in range(self.layers):
@@ -756,8 +746,9 @@ class Reel:
                     known[j + m] = kelvin[j + m]
             else:
                 for m in range(M):
-                    x = exp(-activation[m] * (1.0 / kelvin[j + m] - 1.0 / REFERENCE_K))
-                    speed[j + m] = diffusivity[m] * x / area
+                    x = raised(-activation[m] * (1.0 / kelvin[j + m] - 1.0 / REFERENCE_K))
+                    speed[j + m] = diffusivity[m] * x * per_area
+                for m in range(M):
                     known[j + m] = kelvin[j + m]
         return any_
 
@@ -832,6 +823,7 @@ class Reel:
                             passed[j + m] = further * total
                 for m in range(n):
                     self.surface_kept[c + m] = reach[m] * carried[m]
+                for m in range(n):
                     self.surface_lost[c + m] = reach[m] * rest[m]
 
     @cython.cfunc
@@ -853,13 +845,14 @@ class Reel:
         guess: cython.double[::1] = self.guess
         inverse: cython.double[::1] = self.inverse
         offset: cython.double[::1] = self.offset
+        ceiling: cython.double[::1] = self.ceiling
         x: cython.double
         c: cython.double
         k: cython.double
         for i in range(self.layers):
             if self.dirty[i] != 1.0:
                 continue
-            raised: cython.bint = False
+            lifted: cython.bint = False
             furthest: cython.double = 0.0
             leap: cython.double = 0.0
             for m in range(M):
@@ -879,14 +872,23 @@ class Reel:
                     for m in range(M):
                         offset[j + m] = water[j + m] - (1.0 - inverse[j + m]) * ungrowth[m]
                     continue
-                if not raised:
+                if not lifted:
                     self.raise_ceiling(i)
-                    raised = True
+                    lifted = True
+                if not self.flat:
+                    for m in range(M):  # Newton's first leap on a steep exponential
+                        c = water[j + m]
+                        guess[j + m] = ceiling[m] if c > ceiling[m] else c
+                    for m in range(M):
+                        inverse[j + m] = raised(-growth[m] * guess[j + m])
+                    for m in range(M):
+                        offset[j + m] = guess[j + m] - (1.0 - inverse[j + m]) * ungrowth[m]
+                    continue
                 for m in range(M):
                     k = growth[m]
                     c = water[j + m]
-                    if c > self.ceiling[m]:  # Newton's first leap on a steep exponential
-                        c = self.ceiling[m]
+                    if c > ceiling[m]:
+                        c = ceiling[m]
                     guess[j + m] = c
                     if fabs(k * c) < 1e-9:
                         inverse[j + m] = 1.0 - k * c
@@ -908,7 +910,7 @@ class Reel:
             c: cython.double = self.surface[i * M + m]
             if k != 0.0 and k * c > -1.0:
                 c = log(1.0 + k * c) / k
-            self.ceiling[m] = c if self.begun else 1e3
+            self.ceiling[m] = c
         for s in range(self.shells):
             j = (i * self.shells + s) * M
             for m in range(M):
@@ -917,61 +919,148 @@ class Reel:
 
     @cython.cfunc
     @cython.exceptval(check=False)
-    def tangent(self, i: cython.Py_ssize_t, m: cython.Py_ssize_t) -> cython.void:
+    def tangent(self, i: cython.Py_ssize_t) -> cython.void:
         """Take the isotherm of a layer as a line over activity, at the last pressure in its gap."""
+        m: cython.Py_ssize_t
+        begin: cython.Py_ssize_t
+        wide: cython.Py_ssize_t
         M: cython.Py_ssize_t = self.members
-        j: cython.Py_ssize_t = i * M + m
-        first: cython.double = self.parameters[FIRST * M + m]
-        second: cython.double = self.parameters[SECOND * M + m]
-        third: cython.double = self.parameters[THIRD * M + m]
-        a: cython.double = self.pressure[j] / self.full_Pa[j]
-        inside: cython.double = a
-        if inside < 0.0:
-            inside = 0.0
-        elif inside > 1.0:
-            inside = 1.0
-        slope: cython.double
-        content: cython.double
-        if self.gab:  # first, second, third = m0, C, K
-            x: cython.double = 1.0 - third * inside
-            y: cython.double = x + second * third * inside
-            slope = first * second * third / (x * y)
-            content = slope * inside
-            slope *= 1.0 + inside * third * (1.0 / x - (second - 1.0) / y)
-        else:
-            cluster: cython.double = steepness(second, third, inside)
-            content = (first + cluster) * inside
-            slope = first + (cluster if inside < SMALLEST_ACTIVITY else third * cluster)
-        self.taken[j] = a
-        self.line_level[j] = content - slope * inside
-        self.line_slope[j] = slope
-        self.bend(i, m)
+        j: cython.Py_ssize_t
+        first: cython.double[::1] = self.parameters[FIRST * M : (FIRST + 1) * M]
+        second: cython.double[::1] = self.parameters[SECOND * M : (SECOND + 1) * M]
+        third: cython.double[::1] = self.parameters[THIRD * M : (THIRD + 1) * M]
+        pressure: cython.double[::1] = self.pressure
+        full: cython.double[::1] = self.full_Pa
+        taken: cython.double[::1] = self.taken
+        line_level: cython.double[::1] = self.line_level
+        line_slope: cython.double[::1] = self.line_slope
+        inside = cython.declare(cython.double[64])
+        content = cython.declare(cython.double[64])
+        slope = cython.declare(cython.double[64])
+        a: cython.double
+        x: cython.double
+        y: cython.double
+        r: cython.double
+        for begin in range(0, M, BLOCK):
+            wide = M - begin
+            if wide > BLOCK:
+                wide = BLOCK
+            j = i * M + begin
+            for m in range(wide):
+                a = pressure[j + m] / full[j + m]
+                taken[j + m] = a
+                a = 0.0 if a < 0.0 else a
+                inside[m] = 1.0 if a > 1.0 else a
+            if self.gab:  # first, second, third = m0, C, K
+                for m in range(wide):
+                    x = 1.0 - third[begin + m] * inside[m]
+                    y = x + second[begin + m] * third[begin + m] * inside[m]
+                    r = 1.0 / (x * y)
+                    a = first[begin + m] * second[begin + m] * third[begin + m] * r
+                    content[m] = a * inside[m]
+                    slope[m] = a * (
+                        1.0 + inside[m] * third[begin + m] * r * (y - (second[begin + m] - 1.0) * x)
+                    )
+            else:
+                self.gather(i, begin, wide, inside)
+                for m in range(wide):
+                    a = self.cluster[j + m]
+                    content[m] = (first[begin + m] + a) * inside[m]
+                    r = third[begin + m]
+                    r = 1.0 if inside[m] < SMALLEST_ACTIVITY else r
+                    slope[m] = first[begin + m] + r * a
+            for m in range(wide):
+                line_level[j + m] = content[m] - slope[m] * inside[m]
+                line_slope[j + m] = slope[m]
+        self.bend(i)
 
     @cython.cfunc
     @cython.exceptval(check=False)
-    def bend(self, i: cython.Py_ssize_t, m: cython.Py_ssize_t) -> cython.void:
+    def gather(
+        self,
+        i: cython.Py_ssize_t,
+        begin: cython.Py_ssize_t,
+        wide: cython.Py_ssize_t,
+        activity: cython.double[64],
+    ) -> cython.void:
+        """Bring the cluster part of a layer's isotherms over activity up to date: second * a^(third - 1)."""
+        m: cython.Py_ssize_t
+        M: cython.Py_ssize_t = self.members
+        j: cython.Py_ssize_t = i * M + begin
+        second: cython.double[::1] = self.parameters[SECOND * M : (SECOND + 1) * M]
+        third: cython.double[::1] = self.parameters[THIRD * M : (THIRD + 1) * M]
+        cluster: cython.double[::1] = self.cluster
+        known: cython.double[::1] = self.clustered
+        now = cython.declare(cython.double[64])
+        a: cython.double
+        far: cython.long = 0
+        for m in range(wide):  # a straight line through the origin below the smallest one
+            a = activity[m]
+            now[m] = SMALLEST_ACTIVITY if a < SMALLEST_ACTIVITY else a
+        for m in range(wide):
+            far += fabs(now[m] - known[j + m]) > CLOSE * (now[m] + known[j + m])
+        if far:
+            for m in range(wide):
+                cluster[j + m] = second[begin + m] * power(now[m], third[begin + m] - 1.0)
+        else:
+            for m in range(wide):
+                a = log_ratio(now[m], known[j + m])
+                cluster[j + m] *= raised((third[begin + m] - 1.0) * a)
+        for m in range(wide):
+            known[j + m] = now[m]
+
+    @cython.cfunc
+    @cython.exceptval(check=False)
+    def bend(self, i: cython.Py_ssize_t) -> cython.void:
         """Make phi at a strand's surface a line over the pressure in its gap, of the isotherm's line over activity.
 
         Above saturation phi goes on as it left it: its exponential along the isotherm's line there overflows.
         """
+        m: cython.Py_ssize_t
+        begin: cython.Py_ssize_t
+        wide: cython.Py_ssize_t
         M: cython.Py_ssize_t = self.members
-        j: cython.Py_ssize_t = i * M + m
-        k: cython.double = self.parameters[GROWTH * M + m]
-        a: cython.double = self.taken[j]
-        if a > 1.0:
-            a = 1.0
-        slope: cython.double = self.line_slope[j] * self.warmth[j]
-        content: cython.double = self.line_level[j] * self.warmth[j] + slope * a
-        slope /= self.full_Pa[j]
-        if k != 0.0:
-            x: cython.double = exp(k * content)
-            slope *= x
-            if fabs(k * content) < 1e-9:
-                content *= 1.0 + 0.5 * k * content
-            else:
-                content = (x - 1.0) / k
-        self.surface_level[j] = content - slope * a * self.full_Pa[j]
-        self.surface_slope[j] = slope
+        j: cython.Py_ssize_t
+        growth: cython.double[::1] = self.parameters[GROWTH * M : (GROWTH + 1) * M]
+        full: cython.double[::1] = self.full_Pa
+        warmth: cython.double[::1] = self.warmth
+        taken: cython.double[::1] = self.taken
+        line_level: cython.double[::1] = self.line_level
+        line_slope: cython.double[::1] = self.line_slope
+        ungrowth: cython.double[::1] = self.ungrowth
+        inside = cython.declare(cython.double[64])
+        content = cython.declare(cython.double[64])
+        slope = cython.declare(cython.double[64])
+        x: cython.double
+        k: cython.double
+        for begin in range(0, M, BLOCK):
+            wide = M - begin
+            if wide > BLOCK:
+                wide = BLOCK
+            j = i * M + begin
+            for m in range(wide):
+                x = taken[j + m]
+                inside[m] = 1.0 if x > 1.0 else x
+                slope[m] = line_slope[j + m] * warmth[j + m]
+                content[m] = line_level[j + m] * warmth[j + m] + slope[m] * inside[m]
+            if self.flat:
+                for m in range(wide):
+                    k = growth[begin + m]
+                    x = exp(k * content[m])
+                    slope[m] *= x
+                    if fabs(k * content[m]) < 1e-9:
+                        content[m] *= 1.0 + 0.5 * k * content[m]
+                    else:
+                        content[m] = (x - 1.0) / k
+            elif not self.plain:
+                for m in range(wide):
+                    x = raised(growth[begin + m] * content[m])
+                    slope[m] *= x
+                    content[m] = (x - 1.0) * ungrowth[begin + m]
+            for m in range(wide):
+                self.surface_level[j + m] = content[m] - slope[m] * inside[m]
+            for m in range(wide):
+                self.surface_slope[j + m] = slope[m] / full[j + m]
 
     @cython.cfunc
     @cython.exceptval(check=False)
@@ -982,6 +1071,11 @@ class Reel:
         m: cython.Py_ssize_t
         j: cython.Py_ssize_t
         M: cython.Py_ssize_t = self.members
+        pressure: cython.double[::1] = self.pressure
+        full: cython.double[::1] = self.full_Pa
+        taken: cython.double[::1] = self.taken
+        slack: cython.double = self.activity_slack
+        x: cython.double
         self.stride = 1.0
         for turn in range(60):
             again: cython.bint = self.exchange(dt)
@@ -1002,13 +1096,13 @@ class Reel:
                     again = True
             for i in range(self.layers):
                 j = i * M
+                moved: cython.long = 0
                 for m in range(M):
-                    if (
-                        fabs(self.pressure[j + m] - self.taken[j + m] * self.full_Pa[j + m])
-                        > self.activity_slack * self.full_Pa[j + m]
-                    ):
-                        self.tangent(i, m)
-                        again = True
+                    x = fabs(pressure[j + m] - taken[j + m] * full[j + m])
+                    moved += x > slack * full[j + m]
+                if moved:
+                    self.tangent(i)
+                    again = True
             if not again:
                 break
 
@@ -1023,92 +1117,106 @@ class Reel:
         i: cython.Py_ssize_t
         m: cython.Py_ssize_t
         j: cython.Py_ssize_t
+        begin: cython.Py_ssize_t
+        wide: cython.Py_ssize_t
         M: cython.Py_ssize_t = self.members
         n: cython.Py_ssize_t = self.layers
         again: cython.bint = False
-        rest: cython.double[::1] = self.row_rest
-        carried: cython.double[::1] = self.row_kept
-        below: cython.double[::1] = self.row_below
-        side: cython.double[::1] = self.side_rest
-        out_rest: cython.double[::1] = self.out_rest
-        out_kept: cython.double[::1] = self.out_kept
         gap_flow: cython.double[::1] = self.gap_flow
+        kelvin: cython.double[::1] = self.temperature
+        old_gap: cython.double[::1] = self.old_gap
+        surface_kept: cython.double[::1] = self.surface_kept
+        surface_lost: cython.double[::1] = self.surface_lost
+        surface_level: cython.double[::1] = self.surface_level
+        surface_slope: cython.double[::1] = self.surface_slope
         row_p: cython.double[::1] = self.row_p
         row_q: cython.double[::1] = self.row_q
         row_side: cython.double[::1] = self.row_side
-        for m in range(M):
-            rest[m] = 0.0
-            carried[m] = 0.0
-            below[m] = 0.0
-            side[m] = 0.0
-            out_rest[m] = 0.0
-            out_kept[m] = 0.0
-        face: cython.double = 0.0
+        rest = cython.declare(cython.double[64])
+        carried = cython.declare(cython.double[64])
+        below = cython.declare(cython.double[64])
+        above = cython.declare(cython.double[64])
+        side = cython.declare(
+            cython.double[64]
+        )  # of the row before, and what the outside has got of all rows
+        aside = cython.declare(cython.double[64])
+        out_rest = cython.declare(cython.double[64])
+        out_kept = cython.declare(cython.double[64])
         gaps: cython.double
         mass: cython.double
         slope: cython.double
-        capacity: cython.double
         known: cython.double
         lost: cython.double
-        aside: cython.double
-        above: cython.double
         total: cython.double
-        for i in range(n):
-            j = i * M
-            mass = self.strand_kg[i]
-            gaps = self.gap_m3[i]
-            if i < n - 1:
-                face = 0.5 * dt * self.face_m2[i + 1] / self.pitch_m
-                for m in range(M):
-                    row_p[j + m] = face * (gap_flow[j + m] + gap_flow[j + M + m])
-            else:
-                for m in range(M):
-                    row_p[j + m] = dt * self.face_link(j + m, m)
-            for m in range(M):
-                slope = mass * self.surface_lost[j + m]
-                capacity = gaps / (VAPOUR_GAS * self.temperature[j + m]) + slope * self.surface_slope[j + m]
-                known = gaps * self.old_gap[j + m] + mass * self.surface_kept[j + m]
-                known += below[m] * carried[m] - slope * self.surface_level[j + m]
-                lost = capacity + below[m] * rest[m]
-                above = row_p[j + m]
-                aside = 0.0
+        face: cython.double
+        for begin in range(0, M, BLOCK):
+            wide = M - begin
+            if wide > BLOCK:
+                wide = BLOCK
+            for m in range(wide):
+                rest[m] = 0.0
+                carried[m] = 0.0
+                below[m] = 0.0
+                side[m] = 0.0
+                aside[m] = 0.0
+                out_rest[m] = 0.0
+                out_kept[m] = 0.0
+            for i in range(n):
+                j = i * M + begin
+                mass = self.strand_kg[i]
+                gaps = self.gap_m3[i]
+                if i < n - 1:
+                    face = 0.5 * dt * self.face_m2[i + 1] / self.pitch_m
+                    for m in range(wide):
+                        above[m] = face * (gap_flow[j + m] + gap_flow[j + M + m])
+                else:
+                    for m in range(wide):
+                        above[m] = dt * self.face_link(j + m, begin + m)
                 if self.sided:
-                    aside = dt * self.side_link(i, j + m, m) + below[m] * side[m]
-                total = 1.0 / (lost + aside + above)
+                    for m in range(wide):
+                        aside[m] = dt * self.side_link(i, j + m, begin + m) + below[m] * side[m]
+                for m in range(wide):
+                    slope = mass * surface_lost[j + m]
+                    lost = gaps / (VAPOUR_GAS * kelvin[j + m]) + slope * surface_slope[j + m]
+                    lost += below[m] * rest[m]
+                    known = gaps * old_gap[j + m] + mass * surface_kept[j + m]
+                    known += below[m] * carried[m] - slope * surface_level[j + m]
+                    total = 1.0 / (lost + aside[m] + above[m])
+                    out_rest[m] += aside[m] * lost * total
+                    out_kept[m] += aside[m] * known * total
+                    side[m] = aside[m] * total
+                    carried[m] = known * total
+                    rest[m] = lost * total
+                    below[m] = above[m]
+                    above[m] *= total
+                for m in range(wide):
+                    row_q[j + m] = carried[m]
+                    row_p[j + m] = above[m]
                 if self.sided:
-                    out_rest[m] += aside * lost * total
-                    out_kept[m] += aside * known * total
-                    side[m] = aside * total
-                    row_side[j + m] = aside * total
-                carried[m] = known * total
-                rest[m] = lost * total
-                row_q[j + m] = known * total
-                row_p[j + m] = above * total
-                below[m] = above
-        for m in range(M):
-            lost = below[m] * rest[m] + out_rest[m]
-            known = below[m] * carried[m] + out_kept[m]
-            if self.closed:
-                before: cython.double = self.outside[m]
-                self.outside[m] = self.enclose(m, dt, lost, known)
-                if (self.desiccant_kg > 0.0 or self.body_kg > 0.0) and fabs(
-                    self.outside[m] - before
-                ) > self.activity_slack * self.full_air_Pa[m]:
-                    again = True
-            else:
-                self.vent(m, dt, lost, known)
-            rest[m] = self.outside[m]
-        for i in range(n - 1, -1, -1):
-            j = i * M
-            if self.sided:
-                for m in range(M):
-                    row_q[j + m] += row_side[j + m] * self.outside[m]
-            for m in range(M):
-                above = row_q[j + m] + row_p[j + m] * rest[m]
-                rest[m] = above
-                self.surface[j + m] = self.surface_level[j + m] + self.surface_slope[j + m] * above
-                self.pressure[j + m] = above
-                self.gap[j + m] = above / (VAPOUR_GAS * self.temperature[j + m])
+                    for m in range(wide):
+                        row_side[j + m] = side[m]
+            for m in range(wide):
+                lost = below[m] * rest[m] + out_rest[m]
+                known = below[m] * carried[m] + out_kept[m]
+                if self.closed:
+                    again = self.enclose(begin + m, dt, lost, known) or again
+                else:
+                    self.vent(begin + m, dt, lost, known)
+            for m in range(wide):
+                out_rest[m] = self.outside[begin + m]
+                rest[m] = out_rest[m]
+            for i in range(n - 1, -1, -1):
+                j = i * M + begin
+                if self.sided:
+                    for m in range(wide):
+                        row_q[j + m] += row_side[j + m] * out_rest[m]
+                for m in range(wide):
+                    rest[m] = row_q[j + m] + row_p[j + m] * rest[m]
+                    self.pressure[j + m] = rest[m]
+                for m in range(wide):
+                    self.surface[j + m] = surface_level[j + m] + surface_slope[j + m] * rest[m]
+                for m in range(wide):
+                    self.gap[j + m] = rest[m] / (VAPOUR_GAS * kelvin[j + m])
         return again
 
     @cython.cfunc
@@ -1157,8 +1265,11 @@ class Reel:
     @cython.exceptval(check=False)
     def enclose(
         self, m: cython.Py_ssize_t, dt: cython.double, lost: cython.double, known: cython.double
-    ) -> cython.double:
-        """Return the pressure in a closed place's air, and keep its water: air, desiccant and body [Pa]."""
+    ) -> cython.bint:
+        """Set the pressure in a closed place's air, and keep its water: air, desiccant and body [Pa].
+
+        Return whether it moved from where the lines of desiccant and body were taken.
+        """
         full: cython.double = self.full_air_Pa[m]
         density: cython.double = VAPOUR_GAS * self.air_K[m]
         capacity: cython.double = self.air_m3 / density
@@ -1186,7 +1297,9 @@ class Reel:
         if self.body_kg > 0.0:
             self.body[m] = (1.0 - follows) * self.old_body[m] + body_level + body_capacity * p
         self.crossed[m] = leaked - out * p
-        return p
+        moved: cython.double = fabs(p - self.outside[m])
+        self.outside[m] = p
+        return (self.desiccant_kg > 0.0 or self.body_kg > 0.0) and moved > self.activity_slack * full
 
     @cython.cfunc
     @cython.exceptval(check=False)
