@@ -51,7 +51,7 @@ def _caution(
     from gcodetool.drying.too_hot import too_hot, too_hot_now, too_hot_then
     from gcodetool.judge.heat_damage import heat_damage
     from gcodetool.judge.reasons import too_hot_caution
-    from gcodetool.judge.record_facts import stays
+    from gcodetool.moisture.stays import stays
 
     try:
         spool = records.load_spool(conn, spool_id, known)
@@ -60,7 +60,7 @@ def _caution(
     found = too_hot(spool, place, at_s)
     if found is None:
         return None
-    stay = next(one for one in stays(spool, math.inf) if one.begin_s <= at_s < one.end_s)
+    stay = next(one for one in stays(spool) if one.begin_s <= at_s < one.end_s)
     if math.isinf(stay.end_s):
         return too_hot_now(found)
     damage = heat_damage(spool, stay.end_s)

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 from typing import Final
 
 from gcodetool.errors import SpoolError, UsageError
-from gcodetool.judge.record_facts import stays
 from gcodetool.moisture.constants import HOUR_S
 from gcodetool.moisture.record import Place, Spool
+from gcodetool.moisture.stays import stays
 
 BEFORE_S: Final = 2 * HOUR_S  # a weigh-in so long before the spool goes in counts as its start
 AFTER_S: Final = 0.5 * HOUR_S  # and one so soon after it came out as its end

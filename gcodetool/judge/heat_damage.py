@@ -12,8 +12,8 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final, Literal
 
 from gcodetool import profiles
-from gcodetool.judge.record_facts import stays
 from gcodetool.moisture.dryer_runs import as_run, changes
+from gcodetool.moisture.stays import stays
 
 if TYPE_CHECKING:
     from gcodetool.moisture.record import Spool

@@ -17,8 +17,8 @@ if TYPE_CHECKING:
     from gcodetool.judge.heat_damage import HeatDamage
     from gcodetool.judge.latest_start import LatestStart
     from gcodetool.judge.outcomes import Judgement
-    from gcodetool.judge.record_facts import Stay
     from gcodetool.judge.severity import Damage
+    from gcodetool.moisture.stays import Stay
 
 AT_ONCE_S: Final = 300.0
 

@@ -18,6 +18,7 @@ from gcodetool.ledger.records import HEAT, PlaceRecord, SpoolRecord, wall
 from gcodetool.ledger.spoolfile import COLDEST_C, HOTTEST_C
 from gcodetool.moisture.dryer_runs import ONE_SLOT, air_C, air_since_C
 from gcodetool.moisture.record import Place, Thermometer
+from gcodetool.moisture.stays import spans
 
 SAME_K: Final = 0.05  # rounding of figures that people note
 FOREVER_US: Final = 2**62
@@ -127,10 +128,9 @@ def stays_of(record: SpoolRecord, dryer: str) -> list[NotedStay]:
     """Return a spool's stays in a dryer."""
     moves = [(record.received_us, record.received)]
     moves += [(entry.at_us, entry.facts) for entry in record.happened if entry.kind == "moved"]
-    ends = [at_us for at_us, _ in moves[1:]] + [FOREVER_US]
     return [
         NotedStay(record.id, begin_us, end_us, heat_of(facts))
-        for (begin_us, facts), end_us in zip(moves, ends, strict=True)
+        for begin_us, end_us, facts in spans(moves, FOREVER_US)
         if facts["place"] == dryer and begin_us < end_us and not (record.retired and end_us == FOREVER_US)
     ]
 

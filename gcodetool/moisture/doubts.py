@@ -6,7 +6,6 @@ Left out: the doubts about the polymer (``polymer``) and about the scale (``infe
 """
 
 import hashlib
-import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final
@@ -18,6 +17,7 @@ from gcodetool.moisture.air import TRACE_PA, Air, OwnAir, saturation_pressure
 from gcodetool.moisture.airlog import log_air
 from gcodetool.moisture.bag import leak_g_day, leak_range
 from gcodetool.moisture.constants import HOUR_S
+from gcodetool.moisture.stays import stays_in
 
 if TYPE_CHECKING:
     from gcodetool.moisture.record import Event, Place, Spool
@@ -170,11 +170,9 @@ def doubted(spool: "Spool", events: "Sequence[Event]") -> tuple[str, ...]:
     Of the places that the spool stood in, and of the rooms of these, those that it was longest in.
     """
     hours: dict[str, float] = {}
-    moved = [event for event in events if event.place is not None]
-    for event, after in itertools.zip_longest(moved, moved[1:]):
-        end_s = events[-1].at_s if after is None else after.at_s
-        for name in _drawn_on(spool, event.place or ""):
-            hours[name] = hours.get(name, 0.0) + end_s - event.at_s
+    for stay in stays_in(events, events[-1].at_s):
+        for name in _drawn_on(spool, stay.place):
+            hours[name] = hours.get(name, 0.0) + stay.end_s - stay.begin_s
     longest = sorted(hours, key=lambda name: (-hours[name], name))
     names = [doubt for name in longest for doubt in _doubts_of(spool.places[name])]
     return tuple(names[:MOST])
