@@ -40,6 +40,7 @@ SCHEMA = json.loads((pathlib.Path(__file__).parent.parent / "docs" / "drying.sch
 
 def workshop(folder: pathlib.Path, **oven: object) -> Ledger:
     """Return a ledger with a bench, an oven and three spools."""
+    folder.mkdir(exist_ok=True)
     ledger = open_ledger(folder / "l.sqlite")
     place_entries.add_place(ledger, "bench", {"kind": "open", "temperature_C": 22, "rh_pct": 48}, at_s=T0)
     facts = {"kind": "dryer", "temperature_C": 60, "room": "bench", **oven}
@@ -225,6 +226,26 @@ def test_readings_go_out_with_the_record_and_come_back(shop: Ledger, tmp_path: p
     exchange.import_spool(other, tmp_path / "petg-03.toml")
     assert exchange.export(other, "petg-03", beside=tmp_path) == out
     assert air(loaded(other, "petg-03"), T0 + 2 * HOUR) == 59
+
+
+def test_a_file_that_gives_a_dryer_a_second_temperature_is_not_taken_in(
+    shop: Ledger, tmp_path: pathlib.Path
+) -> None:
+    dryings.dried(shop, "pla-11", hours=5, temperature_C=45, at_s=T0 + 10 * HOUR)
+    other = workshop(tmp_path / "other", slots=3)
+    for hours, name in ((3, "petg-03"), (1, "tpu-05")):  # from 7 h on; and when the other is out again
+        dryings.dried(other, name, hours=hours, temperature_C=62, at_s=T0 + (11 if hours == 1 else 10) * HOUR)
+        (tmp_path / f"{name}.toml").write_text(exchange.export(other, name, beside=tmp_path).text, "utf-8")
+    for name in ("petg-03", "tpu-05"):
+        writers.undo(shop, name)
+    with pytest.raises(LedgerError, match=r"pla-11 at 45 °C and petg-03 at 62 °C .* --force"):
+        exchange.import_spool(shop, tmp_path / "petg-03.toml")
+    with reading(shop) as conn:
+        assert "petg-03" not in records.on_shelf(conn)  # nothing is half-written
+    assert exchange.import_spool(shop, tmp_path / "tpu-05.toml").notes == ()
+    assert not list(maintenance.integrity_errors(shop))
+    said = exchange.import_spool(shop, tmp_path / "petg-03.toml", force=True).notes
+    assert "pla-11 at 45 °C and petg-03 at 62 °C" in said[-1]
 
 
 @pytest.mark.parametrize(

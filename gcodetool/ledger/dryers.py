@@ -224,13 +224,15 @@ def _crowded(
     ]
 
 
-def contradictions(conn: Connection, dryer: PlaceRecord) -> list[str]:
-    """Return where the record gives a dryer two temperatures at a time."""
+def contradictions(conn: Connection, dryer: PlaceRecord, spool_id: str | None = None) -> list[str]:
+    """Return where the record gives a dryer two temperatures at a time; *spool_id*: only with that spool in it."""
     place, found = as_place(dryer), []
     stays = stays_in(conn, dryer.name)
     for i, stay in enumerate(stays):
         for other in stays[i + 1 :]:
             if other.spool == stay.spool or not stay.crosses(other.begin_us, other.end_us):
+                continue
+            if spool_id is not None and spool_id not in (stay.spool, other.spool):
                 continue
             one, two = (each.real_C(place, other.begin_us) for each in (stay, other))
             if one is not None and two is not None and abs(one - two) > SAME_K:
