@@ -385,6 +385,8 @@ def _own(spool: Spool, place: Place, air: Air, window: _Window, doubts: Doubts) 
     if place.kind == "printer" and not measured and place.room is not None:
         room = place_of(spool, place.room, None, wanted_by=place.name)
         return _own(spool, room, air, window, doubts)
+    if place.kind == "dryer":
+        return dryer_own(place, air, doubts, _room_moister(spool, place, window, doubts))
     warmer = doubts.warmer_K(place)
     if measured and not air.closed:
         humid = doubts.humidity_pct(place)
@@ -393,23 +395,17 @@ def _own(spool: Spool, place: Place, air: Air, window: _Window, doubts: Doubts) 
             warmer, humid = warmer + more_K, humid + more_pct
         return of_reading(air, warmer, humid)
     room_moister = _room_moister(spool, place, window, doubts)
-    if place.kind == "dryer" and not air.closed:
-        return OwnAir(
-            warmer_K=warmer,
-            moister=room_moister,
-            draught=doubts.draught(place),
-            vent_m3_s=doubts.vent_m3_s(place),
-        )
-    if place.kind == "dryer":
-        return OwnAir(
-            warmer_K=warmer,
-            moister=room_moister,
-            incoming=room_moister,
-            exchange=doubts.exchange(place),
-            draught=doubts.draught(place),
-        )
     came = 1.0 if window.previous is None else window.previous.own.moister
     return OwnAir(warmer_K=warmer, moister=came, incoming=room_moister, exchange=doubts.exchange(place))
+
+
+def dryer_own(place: Place, air: Air, doubts: Doubts, moister: float | Floats) -> OwnAir:
+    """Return how the members' air in a dryer differs; *moister*: the factor on its room's vapour pressure."""
+    warmer, draught = doubts.warmer_K(place), doubts.draught(place)
+    if not air.closed:
+        return OwnAir(warmer_K=warmer, moister=moister, draught=draught, vent_m3_s=doubts.vent_m3_s(place))
+    exchange = doubts.exchange(place)
+    return OwnAir(warmer_K=warmer, moister=moister, incoming=moister, exchange=exchange, draught=draught)
 
 
 def _room_moister(spool: Spool, place: Place, window: _Window, doubts: Doubts) -> float | Floats:
