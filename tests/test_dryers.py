@@ -27,10 +27,13 @@ from gcodetool.judge.record_facts import last_drying, steam_seen
 from gcodetool.ledger import dryers, dryings, exchange, maintenance, place_entries, records, writers
 from gcodetool.ledger.spoolfile import spool_of
 from gcodetool.ledger.store import Ledger, open_ledger, reading
+from gcodetool.moisture import neighbours
 from gcodetool.moisture.dryer_runs import as_run, knob_offset_C
 from gcodetool.moisture.history import state_at, stretches
 from gcodetool.moisture.record import Body, Event, Place, Spool, Thermometer
 from gcodetool.moisture.solver import COMPILED
+from gcodetool.queue.spool_simulation import SpoolSimulator
+from gcodetool.queue.spool_steps import ForecastOptions, StepHistory
 
 T0 = 1_790_000_000.0
 HOUR = 3600.0
@@ -460,6 +463,28 @@ def test_in_a_dryer_that_keeps_its_own_air_each_reel_holds_up_the_others() -> No
     assert both.advised_s == pytest.approx(one.advised_s, rel=0.03)
     with pytest.raises(UsageError, match="each spool once"):
         together([(state, device), (state, device)])
+
+
+def test_a_queue_lets_reels_that_stand_in_a_dryer_share_its_air() -> None:
+    """Those that stand there when it is made; one that a plan puts in later still has the air to itself."""
+    oven = Place("oven", "dryer", 60.0, room="bench", exchange_m3_h=0.02, air_L=10.0, max_temperature_C=70.0)
+    put = Event(T0 + 2 * HOUR, "moved", place="oven")
+    reels = {}
+    for name in ("one", "two"):
+        spool = roasted(40.0, material="PETG")
+        places = {**spool.places, "oven": oven}
+        reels[name] = replace(
+            spool, id=name, places=places, events=(*spool.events[:1], put), net_mass_g=500.0
+        )
+    needed = []
+    for spools in (neighbours.together(reels), {"one": reels["one"]}):
+        simulator = SpoolSimulator(
+            spools, {}, {}, ForecastOptions(T0 + 3 * HOUR), firsts={}, shelf_of=lambda _: None
+        )
+        found = simulator.drying_time(StepHistory("one"), "oven", T0 + 3 * HOUR, 1e9)
+        assert found is not None
+        needed.append(found.seconds)
+    assert needed[0] > needed[1]
 
 
 def test_cautions_can_all_be_obeyed_and_stand_once() -> None:
