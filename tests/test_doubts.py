@@ -71,6 +71,7 @@ def test_what_is_learned_about_is_where_the_spool_stood_longest_and_not_what_is_
         "humidity bench",
         "warmth oven",
         "vents oven",
+        "warm-up oven",
     )
     exact = {**PLACES, "bench": Place("bench", "open", 22.0, 48.0, **EXACT)}
     assert doubted(spool(RECEIVED, places=exact), (RECEIVED,)) == ()
@@ -114,6 +115,32 @@ def test_a_dryer_has_the_water_of_its_room_and_its_own_warmth():
     assert np.std(oven.members_K - oven.temperature_K) == pytest.approx(doubt.DRYER_C, rel=0.1)
     stated = dataclasses.replace(PLACES["oven"], accuracy_C=0.5)
     assert np.std(many.warmer_K(stated)) == pytest.approx(0.5, rel=0.1)
+
+
+def test_a_dryers_air_comes_up_once_a_reel_is_put_in_and_not_again_when_it_was_only_weighed():
+    doubts = Doubts(MEMBERS)
+    moves = [RECEIVED, Event(HOUR, "moved", place="oven")]
+    out = [Event(5 * HOUR, "moved", place="bench"), Event(5.2 * HOUR, "moved", place="oven")]
+
+    def lack_K(begin, end, *more, place="oven"):
+        held = spool(*moves, *more)
+        there = list(stretches(held, place, begin, end, now_s=9 * HOUR, previous=None, doubts=doubts))
+        assert there[0][0] == begin and there[-1][1] == end
+        return [float(np.mean(70.0 + 273.15 - around.reel.members_K)) for _, _, around in there]
+
+    first = lack_K(HOUR, 5 * HOUR)
+    assert first == sorted(first, reverse=True)
+    assert first[0] > 20.0 and abs(first[-1]) < 0.5
+    # split anywhere, the warmth that lacked is the same
+    parts = [*lack_K(HOUR, HOUR + 700.0), *lack_K(HOUR + 700.0, 5 * HOUR)]
+    edges = [0.0, 300.0, 700.0, 900.0, 1800.0, 3600.0, 7200.0, 4 * HOUR]
+    whole = np.dot(first, np.diff([edge for edge in edges if edge != 700.0]))
+    assert np.dot(parts, np.diff(edges)) == pytest.approx(whole, rel=1e-9)
+    assert max(map(abs, lack_K(5.2 * HOUR, 6 * HOUR, *out))) < 0.5
+    late = Event(7 * HOUR, "moved", place="oven")
+    assert lack_K(7 * HOUR, 8 * HOUR, *out[:1], late)[0] > 20.0  # it was out for long
+    ahead = surroundings(spool(*moves), "oven", HOUR, doubts).reel
+    assert abs(float(np.mean(ahead.members_K)) - 343.15) < 0.5
 
 
 @pytest.mark.parametrize("dryer", ["oven", "heated-box", "desiccant-dryer"])

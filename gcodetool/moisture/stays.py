@@ -37,6 +37,21 @@ def stays(spool: "Spool", at_s: float = math.inf) -> list[Stay]:
     return stays_in(spool.events, at_s)
 
 
+def joined(found: Iterable[Stay], gap_s: float) -> list[Stay]:
+    """Return stays with those of one place that follow each other within a gap as one.
+
+    >>> joined([Stay("oven", 0.0, 5.0), Stay("oven", 6.0, 9.0), Stay("oven", 20.0, 21.0)], 2.0)
+    [Stay(place='oven', begin_s=0.0, end_s=9.0), Stay(place='oven', begin_s=20.0, end_s=21.0)]
+    """
+    one: list[Stay] = []
+    for stay in found:
+        if one and one[-1].place == stay.place and stay.begin_s - one[-1].end_s <= gap_s:
+            one[-1] = Stay(stay.place, one[-1].begin_s, stay.end_s)
+        else:
+            one.append(stay)
+    return one
+
+
 def stays_in(events: "Iterable[Event]", at_s: float) -> list[Stay]:
     """Return the stays that events tell of; those later than the moment do not count."""
     moves = [(one.at_s, one.place) for one in events if one.place is not None and one.at_s <= at_s]
