@@ -63,6 +63,7 @@ __all__ = [
     "is_path",
     "lookup",
     "material",
+    "most_delicate_body",
     "names",
     "of_slicer_type",
     "path_of",
@@ -111,6 +112,11 @@ def spool_body(name: str | Path) -> SpoolBody:
     from gcodetool.profilefile import profile, read_spool_body
 
     return profile("spool-bodies", name, read_spool_body)
+
+
+def most_delicate_body() -> SpoolBody:
+    """Return the spool body that stands the least heat: what a reel of unknown material is taken as."""
+    return min((spool_body(name) for name in names("spool-bodies")), key=lambda body: body.safe_C)
 
 
 def desiccant(name: str | Path) -> Desiccant:

@@ -8,6 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from gcodetool import profiles
+from gcodetool.drying.device import of_place, of_profile, room_at, room_of
 from gcodetool.moisture import doubts as doubt
 from gcodetool.moisture.air import room_air
 from gcodetool.moisture.bare_run import crossed, strand_uptake
@@ -70,6 +71,7 @@ def test_what_is_learned_about_is_where_the_spool_stood_longest_and_not_what_is_
         "humidity bench",
         "warmth oven",
         "vents oven",
+        "warm-up oven",
     )
     exact = {**PLACES, "bench": Place("bench", "open", 22.0, 48.0, **EXACT)}
     assert doubted(spool(RECEIVED, places=exact), (RECEIVED,)) == ()
@@ -113,6 +115,59 @@ def test_a_dryer_has_the_water_of_its_room_and_its_own_warmth():
     assert np.std(oven.members_K - oven.temperature_K) == pytest.approx(doubt.DRYER_C, rel=0.1)
     stated = dataclasses.replace(PLACES["oven"], accuracy_C=0.5)
     assert np.std(many.warmer_K(stated)) == pytest.approx(0.5, rel=0.1)
+
+
+def test_a_dryers_air_comes_up_once_a_reel_is_put_in_and_not_again_when_it_was_only_weighed():
+    doubts = Doubts(MEMBERS)
+    moves = [RECEIVED, Event(HOUR, "moved", place="oven")]
+    out = [Event(5 * HOUR, "moved", place="bench"), Event(5.2 * HOUR, "moved", place="oven")]
+
+    def lack_K(begin, end, *more, place="oven"):
+        held = spool(*moves, *more)
+        there = list(stretches(held, place, begin, end, now_s=9 * HOUR, previous=None, doubts=doubts))
+        assert there[0][0] == begin and there[-1][1] == end
+        return [float(np.mean(70.0 + 273.15 - around.reel.members_K)) for _, _, around in there]
+
+    first = lack_K(HOUR, 5 * HOUR)
+    assert first == sorted(first, reverse=True)
+    assert first[0] > 20.0 and abs(first[-1]) < 0.5
+    # split anywhere, the warmth that lacked is the same
+    parts = [*lack_K(HOUR, HOUR + 700.0), *lack_K(HOUR + 700.0, 5 * HOUR)]
+    edges = [0.0, 300.0, 700.0, 900.0, 1800.0, 3600.0, 7200.0, 4 * HOUR]
+    whole = np.dot(first, np.diff([edge for edge in edges if edge != 700.0]))
+    assert np.dot(parts, np.diff(edges)) == pytest.approx(whole, rel=1e-9)
+    assert max(map(abs, lack_K(5.2 * HOUR, 6 * HOUR, *out))) < 0.5
+    late = Event(7 * HOUR, "moved", place="oven")
+    assert lack_K(7 * HOUR, 8 * HOUR, *out[:1], late)[0] > 20.0  # it was out for long
+    ahead = surroundings(spool(*moves), "oven", HOUR, doubts).reel
+    assert abs(float(np.mean(ahead.members_K)) - 343.15) < 0.5
+
+
+@pytest.mark.parametrize("dryer", ["oven", "heated-box", "desiccant-dryer"])
+def test_a_dryers_profile_is_as_little_known_as_a_place_that_states_as_much(dryer):
+    like = profiles.dryer(dryer)
+    given = {"exchange_m3_h": like.exchange_m3_h, "air_L": like.air_L, "draught": like.draught}
+    where = {"room": "bench"} if like.dew_point_C is None else {"dew_point_C": like.dew_point_C}
+    places = {**PLACES, dryer: Place(dryer, "dryer", 70.0, **given, **where)}
+    held = spool(RECEIVED, Event(HOUR, "moved", place=dryer), places=places)
+    state = state_at(held, 2 * HOUR, members=MEMBERS)
+    bench = room_of(held, "bench", 2 * HOUR, state.doubts)
+    one, other = of_place(held, state, dryer).air(70.0), of_profile(like, bench, state.doubts).air(70.0)
+    for name in ("warmer_K", "moister", "incoming", "exchange", "draught", "vent_m3_s"):
+        assert np.all(getattr(one.own, name) == getattr(other.own, name)), name
+    assert np.ptp(other.members_K) > 5.0
+    assert np.all(of_profile(like, bench).air(70.0).own.warmer_K == 0.0)
+
+
+def test_a_stated_room_is_known_as_well_as_one_stated_once():
+    doubts = Doubts(64)
+    known, told = room_at(23.0, 50.0), room_at(23.0, 50.0, doubts)
+    assert known == told  # what is shown is the same
+    assert known.moister == 1.0
+    off_pct = 50.0 * np.asarray(told.moister) - 50.0
+    assert (
+        0.8 * doubt.CONSTANT_PCT < np.std(off_pct) < 1.4 * doubt.CONSTANT_PCT
+    )  # its temperature is in doubt too
 
 
 @given(st.floats(0.0, 100.0), st.floats(0.0, 50.0))
@@ -258,3 +313,37 @@ def test_weighing_finds_a_hygrometer_that_reads_eight_low():
     learned = state_at(spool(*ordered, places=stated, net_g=500.0), 47 * HOUR, members=48)
     off = float(learned.weights @ learned.doubts.humidity_pct(stated["bench"]))
     assert off > 2.0  # towards the truth, 14 % RH; the rest may as well be the strand's own uptake
+
+
+@pytest.mark.parametrize("leak_g_day", [0.3, 0.0])
+def test_a_bag_that_leaks_by_what_the_scale_shows_is_told(leak_g_day):
+    bag = Place("bag", "sealed", 22.0, air_L=0.5, room="bench")
+    true = dataclasses.replace(bag, leak_g_per_day=leak_g_day)
+    moves = (
+        RECEIVED,
+        Event(HOUR, "moved", place="oven"),
+        Event(9 * HOUR, "moved", place="bag"),
+        Event(9 * HOUR + 8 * DAY, "moved", place="bench"),
+    )
+    looks = [9 * HOUR - 1.0, 9 * HOUR + 8 * DAY - 1.0]
+    exact = {name: dataclasses.replace(place, **EXACT) for name, place in PLACES.items()}
+    there = [
+        state_at(spool(*moves, places={**exact, "bag": true}, material="PETG", net_g=500.0), at, members=1)
+        for at in looks
+    ]
+    events = [
+        Event(at, "weighed", gross_g=round(710.0 + 5.0 * float(one.mean_wt_pct[0]), 1))
+        for at, one in zip(looks, there, strict=True)
+    ]
+    record = spool(
+        *sorted((*moves, *events), key=lambda event: event.at_s),
+        places={**PLACES, "bag": bag},
+        material="PETG",
+        net_g=500.0,
+    )
+    found = state_at(record, 9 * HOUR + 8 * DAY, members=32)
+    told = [note.text for note in found.notes if "leaks by what the scale shows" in note.text]
+    assert len(told) == (1 if leak_g_day else 0)
+    if told:
+        leak = found.quantiles(0.03 * found.doubts.exchange(bag))
+        assert leak.p10 <= leak_g_day <= leak.p90

@@ -19,6 +19,7 @@ from gcodetool.drying import instructions
 from gcodetool.drying.device import of_place, of_profile, room_at
 from gcodetool.drying.limits import set_point, stated
 from gcodetool.drying.together import together
+from gcodetool.drying.too_hot import too_hot
 from gcodetool.errors import LedgerError, SpoolError, UsageError
 from gcodetool.judge import reasons
 from gcodetool.judge.heat_damage import heat_damage
@@ -26,10 +27,13 @@ from gcodetool.judge.record_facts import last_drying, steam_seen
 from gcodetool.ledger import dryers, dryings, exchange, maintenance, place_entries, records, writers
 from gcodetool.ledger.spoolfile import spool_of
 from gcodetool.ledger.store import Ledger, open_ledger, reading
+from gcodetool.moisture import neighbours
 from gcodetool.moisture.dryer_runs import as_run, knob_offset_C
 from gcodetool.moisture.history import state_at, stretches
 from gcodetool.moisture.record import Body, Event, Place, Spool, Thermometer
 from gcodetool.moisture.solver import COMPILED
+from gcodetool.queue.spool_simulation import SpoolSimulator
+from gcodetool.queue.spool_steps import ForecastOptions, StepHistory
 
 T0 = 1_790_000_000.0
 HOUR = 3600.0
@@ -39,6 +43,7 @@ SCHEMA = json.loads((pathlib.Path(__file__).parent.parent / "docs" / "drying.sch
 
 def workshop(folder: pathlib.Path, **oven: object) -> Ledger:
     """Return a ledger with a bench, an oven and three spools."""
+    folder.mkdir(exist_ok=True)
     ledger = open_ledger(folder / "l.sqlite")
     place_entries.add_place(ledger, "bench", {"kind": "open", "temperature_C": 22, "rh_pct": 48}, at_s=T0)
     facts = {"kind": "dryer", "temperature_C": 60, "room": "bench", **oven}
@@ -226,6 +231,26 @@ def test_readings_go_out_with_the_record_and_come_back(shop: Ledger, tmp_path: p
     assert air(loaded(other, "petg-03"), T0 + 2 * HOUR) == 59
 
 
+def test_a_file_that_gives_a_dryer_a_second_temperature_is_not_taken_in(
+    shop: Ledger, tmp_path: pathlib.Path
+) -> None:
+    dryings.dried(shop, "pla-11", hours=5, temperature_C=45, at_s=T0 + 10 * HOUR)
+    other = workshop(tmp_path / "other", slots=3)
+    for hours, name in ((3, "petg-03"), (1, "tpu-05")):  # from 7 h on; and when the other is out again
+        dryings.dried(other, name, hours=hours, temperature_C=62, at_s=T0 + (11 if hours == 1 else 10) * HOUR)
+        (tmp_path / f"{name}.toml").write_text(exchange.export(other, name, beside=tmp_path).text, "utf-8")
+    for name in ("petg-03", "tpu-05"):
+        writers.undo(shop, name)
+    with pytest.raises(LedgerError, match=r"pla-11 at 45 °C and petg-03 at 62 °C .* --force"):
+        exchange.import_spool(shop, tmp_path / "petg-03.toml")
+    with reading(shop) as conn:
+        assert "petg-03" not in records.on_shelf(conn)  # nothing is half-written
+    assert exchange.import_spool(shop, tmp_path / "tpu-05.toml").notes == ()
+    assert not list(maintenance.integrity_errors(shop))
+    said = exchange.import_spool(shop, tmp_path / "petg-03.toml", force=True).notes
+    assert "pla-11 at 45 °C and petg-03 at 62 °C" in said[-1]
+
+
 @pytest.mark.parametrize(
     ("call", "says"),
     [
@@ -298,13 +323,19 @@ def roasted(
 @given(st.floats(30, 150), st.sampled_from(["PLA", "PETG", "PA6"]), st.sampled_from([None, "polystyrene"]))
 def test_a_stay_marks_the_spool_exactly_where_it_is_above_softening_or_reel(celsius, material, body) -> None:
     spool = roasted(celsius, material=material, body=body)
-    limits = [spool.material.softening_C, None if body is None else spool.body.profile.safe_C]
-    above = [limit for limit in limits if limit is not None and celsius > limit]
+    bodies = profiles.names("spool-bodies") if body is None else [body]
+    reel_C = min(profiles.spool_body(each).safe_C for each in bodies)
+    above = [limit for limit in (spool.material.softening_C, reel_C) if limit is not None and celsius > limit]
     found = heat_damage(spool, T0 + 6 * HOUR)
     assert (found is not None) == bool(above)
     if found is not None:
-        assert found.limit_C == min(above)
         assert found.seconds == 4 * HOUR
+        # what is stated comes before what is assumed
+        softened = spool.material.softening_C is not None and celsius > spool.material.softening_C
+        assert found.limit_C == (spool.material.softening_C if body is None and softened else min(above))
+        assert found.assumed == (body is None and not softened)
+        said = reasons.too_hot_caution("reel", found)
+        assert ("own material is not stated" in said and "spool set reel --body" in said) == found.assumed
     assert heat_damage(spool, T0 + 0.5 * HOUR) is None  # not before it happened
 
 
@@ -329,6 +360,37 @@ def test_the_mark_stays_until_somebody_has_looked() -> None:
     assert reasons.too_hot(heat_damage(early, T0 + 3 * HOUR)) == (
         "a free end of its strand sagged in oven: too hot; look at the winding before you feed it"
     )
+
+
+def test_a_coil_without_a_reel_is_not_marked_for_one() -> None:
+    coil = replace(roasted(50.0, material="PETG", body=None), winding="loose")
+    assert heat_damage(coil, T0 + 6 * HOUR) is None
+    assert heat_damage(replace(coil, winding="wound"), T0 + 6 * HOUR) is not None
+
+
+@given(
+    st.sampled_from(["PLA", "PETG", "PA6", "ABS"]),
+    st.sampled_from([None, "polystyrene", "cardboard"]),
+    st.sampled_from([0.0, 4.0]),
+    st.sampled_from([0.0, 6.0, -3.0]),
+    st.sampled_from([None, 8.0]),
+)
+def test_what_a_plan_sets_is_never_too_hot_and_a_degree_above_a_limit_is(
+    material, body, swing, offset, accuracy
+) -> None:
+    spool = roasted(40.0, material=material, body=body)
+    oven = replace(spool.places["oven"], swing_C=swing, set_offset_C=offset, accuracy_C=accuracy)
+    oven = replace(oven, max_temperature_C=150.0)
+    spool = replace(spool, places={**spool.places, "oven": oven}, events=spool.events[:1])
+    point = set_point(spool, of_place(spool, state_at(spool, T0 + HOUR), "oven"))
+    for above, hot in ((0.0, False), (point.binding.limit_C - swing - point.temperature_C + 1.0, True)):
+        put = Event(T0 + HOUR, "moved", place="oven", temperature_C=point.temperature_C + above)
+        found = too_hot(replace(spool, events=(*spool.events, put)), "oven", T0 + 2 * HOUR)
+        assert (found is not None) is hot
+        if found is not None:
+            assert found.bound == point.binding
+            assert found.at_most_C >= point.temperature_C - 1e-9
+            assert (found.knob_C is None) == (offset == 0.0)
 
 
 def test_a_look_at_the_winding_says_nothing_of_the_water() -> None:
@@ -401,6 +463,28 @@ def test_in_a_dryer_that_keeps_its_own_air_each_reel_holds_up_the_others() -> No
     assert both.advised_s == pytest.approx(one.advised_s, rel=0.03)
     with pytest.raises(UsageError, match="each spool once"):
         together([(state, device), (state, device)])
+
+
+def test_a_queue_lets_reels_that_stand_in_a_dryer_share_its_air() -> None:
+    """Those that stand there when it is made; one that a plan puts in later still has the air to itself."""
+    oven = Place("oven", "dryer", 60.0, room="bench", exchange_m3_h=0.02, air_L=10.0, max_temperature_C=70.0)
+    put = Event(T0 + 2 * HOUR, "moved", place="oven")
+    reels = {}
+    for name in ("one", "two"):
+        spool = roasted(40.0, material="PETG")
+        places = {**spool.places, "oven": oven}
+        reels[name] = replace(
+            spool, id=name, places=places, events=(*spool.events[:1], put), net_mass_g=500.0
+        )
+    needed = []
+    for spools in (neighbours.together(reels), {"one": reels["one"]}):
+        simulator = SpoolSimulator(
+            spools, {}, {}, ForecastOptions(T0 + 3 * HOUR), firsts={}, shelf_of=lambda _: None
+        )
+        found = simulator.drying_time(StepHistory("one"), "oven", T0 + 3 * HOUR, 1e9)
+        assert found is not None
+        needed.append(found.seconds)
+    assert needed[0] > needed[1]
 
 
 def test_cautions_can_all_be_obeyed_and_stand_once() -> None:
@@ -502,3 +586,52 @@ def test_an_evening_with_a_dehydrator_of_three(
     assert say("spool", "inspect", "pla-11", "--winding", "good", "--at", day + "23:40")[0] == 0
     assert "too hot" not in say("spool", "list", "--members", "1", "--at", day + "23:45")[1]
     assert say("ledger", "check")[0] == 0
+
+
+def test_too_much_heat_is_said_when_it_is_noted(
+    tmp_path: pathlib.Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("GCODETOOL_LEDGER", str(tmp_path / "l.sqlite"))
+    monkeypatch.setenv("GCODETOOL_PROFILES", str(tmp_path / "none"))
+    day = "2026-11-02T"
+    add = ("--at", day + "08:00")
+    say("place", "add", "bench", "--kind", "open", "--temperature", "22", "--humidity", "48", *add)
+    oven = ("--kind", "dryer", "--temperature", "50", "--room", "bench", "--slots", "3")
+    say("place", "add", "oven", *oven, "--set-offset", "4", *add)
+    stock = ("--net-mass", "200", "--place", "bench", *add)
+    for name, material in (("pla-11", "PLA"), ("petg-03", "PETG")):
+        say("spool", "add", name, "--material", material, "--body", "polycarbonate", *stock)
+    say("spool", "add", "petg-04", "--material", "PETG", *stock)
+    hot = "is too hot for it"
+
+    code, out = say("spool", "move", "pla-11", "oven", "--at", day + "09:00")
+    assert (code, hot in out) == (0, False)
+    # who turns the dryer for all is told of all
+    code, out = say("spool", "move", "petg-03", "oven", "--temperature", "65", "--at", day + "10:00")
+    assert (code, out.count(hot)) == (0, 1)
+    assert "pla-11: oven is too hot for it: its air has 65 °C" in out
+    assert "Turn it down to 50 °C or less (its knob at 54 °C), or take pla-11 out" in out
+    say("spool", "move", "pla-11", "bench", "--at", day + "11:00")
+    # a thermometer tells more than the knob
+    code, out = say("place", "read", "oven", "--temperature", "64", "--at", day + "12:00")
+    assert hot not in out
+    code, out = say("place", "read", "oven", "--temperature", "71", "--at", day + "12:30")
+    assert "petg-03: oven is too hot for it" in out
+    say("spool", "move", "petg-03", "bench", "--at", day + "13:00")
+    # a reel of unknown material is the most delicate
+    code, out = say("spool", "move", "petg-04", "oven", "--temperature", "50", "--at", day + "14:00")
+    assert "a reel of unknown material: taken as the most delicate" in out
+    say("spool", "move", "petg-04", "bench", "--at", day + "15:00")
+    assert "own material is not stated" in " ".join(
+        say("spool", "list", "--members", "1", "--at", day + "16:00")[1].split()
+    )
+    say("spool", "set", "petg-04", "--body", "polycarbonate", "--at", day + "16:00")
+    code, out = say("spool", "list", "--members", "1", "--at", day + "16:00")
+    assert "petg-04 was too hot" not in out and "not stated" not in out
+    # what has ended is to be looked at
+    dried = ("--hours", "3", "--dryer", "oven")
+    code, out = say("spool", "dried", "petg-03", *dried, "--temperature", "90", "--at", day + "20:00")
+    assert "above the softening of PETG" in out and "Turn it down" not in out
+    code, out = say("spool", "dried", "pla-11", *dried, "--temperature", "51", "--at", day + "23:30")
+    assert "no more than 50 °C next time" in out
+    assert (code, say("ledger", "check")[0]) == (0, 0)

@@ -1,5 +1,6 @@
 """When is it done: whoever is asked of a reel in a dryer at one moment says the same."""
 
+import functools
 import itertools
 import pathlib
 from dataclasses import replace
@@ -19,11 +20,12 @@ from gcodetool.drying.device import of_place
 from gcodetool.drying.fit import FEWEST
 from gcodetool.drying.instructions import instruction
 from gcodetool.drying.status import is_dry, status
-from gcodetool.drying.status_words import headline, short
+from gcodetool.drying.status_words import headline, short, to_go
+from gcodetool.drying.words import hours as hours_of
 from gcodetool.errors import SpoolError
 from gcodetool.ledger import writers
 from gcodetool.ledger.store import open_ledger
-from gcodetool.moisture.history import state_at
+from gcodetool.moisture.history import Quantiles, state_at
 from gcodetool.moisture.record import Event
 from gcodetool.moisture.solver import COMPILED
 
@@ -163,3 +165,30 @@ def test_is_dry_is_what_status_says_inside() -> None:
         assert is_dry(state) == (said.because == "reached")
         seen.add(said.word)
     assert seen == {"not-yet", "done"}
+
+
+@functools.cache
+def one_status():
+    spool = reel("PETG", "polycarbonate", 300.0)
+    began = spool.events[-1].at_s + HOUR
+    spool = replace(spool, events=(*spool.events, Event(began, "moved", place="oven")))
+    return status_of(spool, state_at(spool, began + HOUR, members=4))
+
+
+@given(st.tuples(*[st.floats(60.0, 90 * HOUR)] * 3), st.booleans(), st.booleans())
+def test_hours_are_told_as_one_figure_only_where_they_are_known_closely(times, from_now, scale) -> None:
+    low, middle, high = sorted(times)
+    low = 0.0 if from_now else low
+    said = one_status()
+    look = said.next_hour if scale else None
+    said = replace(said, word="not-yet", to_go_s=Quantiles(low, middle, high), weigh_next=look)
+    text, line = to_go(said), headline(said)
+    assert text in line and text in short(said)
+    if high <= 2.25 * low:
+        assert text == f"{hours_of(middle)} to go"
+        assert "known closer" not in line
+    else:
+        assert text == f"{f'{hours_of(low)} to' if low else 'up to'} {hours_of(high)} to go"
+        assert ("not known closer before the next weigh-in" in line) == scale
+    alone = replace(said, to_go_s=Quantiles(None, middle, None))
+    assert to_go(alone) == f"{hours_of(middle)} to go"

@@ -420,3 +420,22 @@ def test_what_was_to_be_seen_contradicts_nothing():
     for bubbles in ("few", "many"):
         seen = state_at(wet((20, {"bubbles": bubbles}), material="PC"), 30 * HOUR, members=48)
         assert not any(note.kind == "contradiction" for note in seen.notes)
+
+
+@given(st.lists(st.floats(0.0, 15.0), min_size=3, max_size=7, unique=True), st.floats(0.01, 1.0))
+def test_a_model_that_is_wrong_by_a_share_blurs_a_loss_and_not_a_curves_bend(lost, resolution_g):
+    record = [
+        inference.Weighed(700.0 - one, resolution_g, np.full(2, 20.0 - one), 490.0, 0.0) for one in lost
+    ]
+    covariance = inference.weighing_covariance(record, inference.ReelMass(500.0, 210.0))
+    moved = lost[0] - np.array(lost)
+    # what neither the reel's mass nor a share of the loss moves: the curve's bend
+    _, _, rows = np.linalg.svd(np.stack([np.ones(len(lost)), moved]))
+    bend = rows[2]
+    own = (inference.READING_SHARE * resolution_g) ** 2 + (inference.MODEL_NOISE_SHARE * moved) ** 2
+    assert bend @ covariance @ bend == pytest.approx(bend**2 @ own, rel=1e-6)
+    first_to_last = np.zeros(len(lost))
+    first_to_last[0], first_to_last[-1] = -1.0, 1.0
+    share = inference.MODEL_SHARE**2 + inference.MODEL_NOISE_SHARE**2
+    loss = 2 * (inference.READING_SHARE * resolution_g) ** 2 + share * moved[-1] ** 2
+    assert first_to_last @ covariance @ first_to_last == pytest.approx(loss, rel=1e-6)

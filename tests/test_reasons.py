@@ -11,8 +11,8 @@ from gcodetool.judge import reasons
 from gcodetool.judge.findings import Exposure
 from gcodetool.judge.outcomes import Judgement
 from gcodetool.judge.reasons import Cause
-from gcodetool.judge.record_facts import Stay
 from gcodetool.judge.severity import damage
+from gcodetool.moisture.stays import Stay
 
 HOUR = 3600.0
 JUDGED = Judgement(

@@ -43,6 +43,7 @@ WORDS = {
     "warmth oven": "temperature of the dryer",
     "vents oven": "its vents",
     "draught oven": "its fan",
+    "warm-up oven": "how fast it comes up",
     "vents": "leaks of bag and box",
     LIMITS: "print limits (content over them)",
 }

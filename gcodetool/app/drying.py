@@ -329,7 +329,9 @@ def device_of(held: Spool, state: State, wanted: DryerQuestion) -> Device:
     if like is None:
         offer = nearest(name, [*held.places, *profiles.names("dryers")])
         raise UsageError(f"--dryer '{name}': no place of {held.id} and no dryer profile; {offer}")
-    return powered(of_profile(like, likely_room(held, state) if room is None else room), wanted.power_W)
+    if room is None:
+        room = likely_room(held, state)
+    return powered(of_profile(like, room, state.doubts), wanted.power_W)
 
 
 def _of_record(
@@ -357,14 +359,14 @@ def _room(held: Spool, state: State, wanted: DryerQuestion) -> Room | None:
     if (celsius is None) != (rh_pct is None):
         raise UsageError("--temperature and --humidity describe the room together; add the other")
     if celsius is None or rh_pct is None:
-        return None if wanted.room is None else room_of(held, wanted.room, state.as_of_s)
+        return None if wanted.room is None else room_of(held, wanted.room, state.as_of_s, state.doubts)
     if wanted.room is not None:
         raise UsageError("--room names a place, --temperature and --humidity state another; leave one out")
     if not COLDEST_C <= celsius <= WARMEST_ROOM_C:
         raise UsageError(
             f"--temperature {celsius:g}: a room is from {COLDEST_C:g} to {WARMEST_ROOM_C:g} °C; correct it"
         )
-    return room_at(celsius, rh_pct)
+    return room_at(celsius, rh_pct, state.doubts)
 
 
 def job_feed(job: JobToDryFor, held: Spool, state: State, machine: "Printer | None") -> JobFeed:

@@ -217,12 +217,13 @@ def set_place(
 
     When its air has changed, use 'place read'.
     """
+    from gcodetool.app.heat import with_heat_cautions
     from gcodetool.ledger import place_entries
 
+    shelf = context.ledger(make=False)
     changes = {**_facts(options), **dict.fromkeys(fact_keys(forget, FORGETTABLE))}
-    done = place_entries.set_place(
-        context.ledger(make=False), name, changes, at_s=context.at_s, force=context.force
-    )
+    done = place_entries.set_place(shelf, name, changes, at_s=context.at_s, force=context.force)
+    done = with_heat_cautions(shelf, done)
     return report_entry(name, "corrected", done, as_json=context.as_json, subject="place")
 
 
@@ -251,10 +252,12 @@ def read(
     Between readings of a hygrometer the air is taken to change evenly.  A thermometer tells how far a dryer is off;
     that counts for all dryings in it.
     """
+    from gcodetool.app.heat import with_heat_cautions
     from gcodetool.ledger import place_entries
 
+    shelf = context.ledger(make=False)
     done = place_entries.read(
-        context.ledger(make=False),
+        shelf,
         name,
         rh_pct=humidity,
         temperature_C=temperature,
@@ -263,6 +266,7 @@ def read(
         force=context.force,
     )
     read_ = f"{temperature:g} °C" if humidity is None else f"{humidity:g} % RH"
+    done = with_heat_cautions(shelf, done)
     return report_entry(name, read_, done, as_json=context.as_json, subject="place")
 
 

@@ -166,10 +166,12 @@ def move(
 
     A dryer has one temperature at a time: a spool that joins others takes theirs, or turns it for all.
     """
+    from gcodetool.app.heat import with_heat_cautions
     from gcodetool.ledger import writers
 
+    shelf = context.ledger(make=False)
     done = writers.move(
-        context.ledger(make=False),
+        shelf,
         spool_id,
         place,
         tool=tool,
@@ -179,9 +181,8 @@ def move(
         note=note,
         force=context.force,
     )
-    return report_entry(
-        spool_id, f"at {place}" + ("" if tool is None else f", tool {tool}"), done, as_json=context.as_json
-    )
+    what = f"at {place}" + ("" if tool is None else f", tool {tool}")
+    return report_entry(spool_id, what, with_heat_cautions(shelf, done), as_json=context.as_json)
 
 
 @spool.command("dried", epilog="Example: gcodetool spool dried pa6-07 --hours 10 --temperature 78")
@@ -208,10 +209,12 @@ def dried(
 
     For advice see 'gcodetool drying plan'.
     """
+    from gcodetool.app.heat import with_heat_cautions
     from gcodetool.ledger import dryings
 
+    shelf = context.ledger(make=False)
     done = dryings.dried(
-        context.ledger(make=False),
+        shelf,
         spool_ids,
         hours=hours,
         temperature_C=temperature,
@@ -223,7 +226,7 @@ def dried(
         force=context.force,
     )
     return report_entries(
-        done,
+        with_heat_cautions(shelf, done),
         lambda rows: f"dried {hours:g} h in {rows[0].facts['place']}, now at {rows[-1].facts['place']}",
         as_json=context.as_json,
     )

@@ -1,6 +1,7 @@
 """A spool in a device from now on: contents over time, layer by layer, until they are where they should be.
 
-The solver computes; what is looked at is decided here.  Left out: a dryer's own warm-up (the spool goes in after it).
+The solver computes; what is looked at is decided here.  Left out: a dryer's own warm-up (here the spool goes in after it;
+what happened is replayed with it, see ``moisture.places``).
 """
 
 import math

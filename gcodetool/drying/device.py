@@ -5,27 +5,35 @@ chosen; every other place is taken as it is.  A box holds its own air, which lea
 meets a desiccant.  Left out: how hot to run it (``limits``), how long (``course``).
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import NDArray
 
 from gcodetool.errors import OutOfRangeError, UsageError
 from gcodetool.judge.print_air import is_room_air
 from gcodetool.moisture import air as airs
 from gcodetool.moisture.air import Air
 from gcodetool.moisture.constants import HOUR_S, VAPOUR_GAS, ZERO_CELSIUS_K
+from gcodetool.moisture.doubts import CONSTANT_PCT, THERMOMETER_C, Doubts, of_reading
 from gcodetool.moisture.dryer_runs import ONE_SLOT, air_C, as_run, knob_offset_C
 from gcodetool.moisture.history import ROOM_C, ROOM_RH_PCT, State, surroundings
+from gcodetool.moisture.places import dryer_own
 from gcodetool.moisture.record import Place, Spool
 from gcodetool.profiles import Dryer
+
+Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
 class Room:
-    """The air that a dryer stands in; `assumed` where nothing stated it."""
+    """The air that a dryer stands in; `assumed` where nothing stated it, `moister` the members' factors on its vapour."""
 
     name: str
     temperature_C: float
     vapour_Pa: float
     assumed: bool = False
+    moister: float | Floats = field(default=1.0, compare=False, repr=False)
 
     @property
     def rh_pct(self) -> float:
@@ -118,14 +126,18 @@ class Device:
         return replace(self, around=airs.exchanging(self.around, stream_m3_h / HOUR_S, self.incoming_Pa))
 
 
-def room_at(temperature_C: float, rh_pct: float) -> Room:
-    """Return a room as a thermometer and a hygrometer read it."""
+def room_at(temperature_C: float, rh_pct: float, doubts: Doubts | None = None) -> Room:
+    """Return a room as somebody states it, with *doubts* as little known as what is stated once."""
     air = airs.room_air(temperature_C, rh_pct)
-    return Room(f"a room of {temperature_C:g} °C and {rh_pct:g} % RH", temperature_C, air.vapour_Pa)
+    room = Room(f"a room of {temperature_C:g} °C and {rh_pct:g} % RH", temperature_C, air.vapour_Pa)
+    if doubts is None:
+        return room
+    off = doubts.normal("warmth stated", THERMOMETER_C), doubts.normal("humidity stated", CONSTANT_PCT)
+    return replace(room, moister=of_reading(air, *off).moister)
 
 
-def room_of(spool: Spool, name: str, at_s: float) -> Room:
-    """Return the air of a place of the record.
+def room_of(spool: Spool, name: str, at_s: float, doubts: Doubts | None = None) -> Room:
+    """Return the air of a place of the record, with *doubts* as little known as it is.
 
     Raises
     ------
@@ -135,8 +147,8 @@ def room_of(spool: Spool, name: str, at_s: float) -> Room:
     if name not in spool.places:
         known = ", ".join(sorted(spool.places)) or "none"
         raise UsageError(f"--room '{name}': the record of {spool.id} has no such place; it has {known}")
-    air = surroundings(spool, name, at_s).path
-    return Room(name, air.temperature_C, air.vapour_Pa)
+    air = surroundings(spool, name, at_s, doubts).path
+    return Room(name, air.temperature_C, air.vapour_Pa, moister=air.own.moister)
 
 
 def likely_room(spool: Spool, state: State) -> Room:
@@ -148,8 +160,11 @@ def likely_room(spool: Spool, state: State) -> Room:
     for name in names:
         place = spool.places.get(name)
         if place is not None and is_room_air(place):
-            return replace(room_of(spool, name, state.as_of_s), assumed=True)
-    return replace(room_at(ROOM_C, ROOM_RH_PCT), assumed=True)
+            return replace(room_of(spool, name, state.as_of_s, state.doubts), assumed=True)
+    ordinary = replace(room_at(ROOM_C, ROOM_RH_PCT), assumed=True)
+    if state.doubts is None:
+        return ordinary
+    return replace(ordinary, moister=state.doubts.assumed(airs.room_air(ROOM_C, ROOM_RH_PCT)).own.moister)
 
 
 def of_place(spool: Spool, state: State, name: str, *, room: Room | None = None) -> Device:
@@ -195,11 +210,13 @@ def _dryer_place(spool: Spool, state: State, place: Place, air: Air, room: Room 
     stated_C = air_C(place)
     reached_C = max(air.temperature_C, air.temperature_C if stated_C is None else stated_C)
     if room is None and place.room is not None:
-        room = room_of(spool, place.room, state.as_of_s)
+        room = room_of(spool, place.room, state.as_of_s, state.doubts)
     elif room is None:
         room = likely_room(spool, state)
     elif not dried:
-        air = airs.exchanging(replace(air, vapour_Pa=room.vapour_Pa), air.exchange_m3_s, room.vapour_Pa)
+        own = replace(air.own, moister=room.moister, incoming=room.moister)
+        there = replace(air, vapour_Pa=room.vapour_Pa, own=own)
+        air = airs.exchanging(there, air.exchange_m3_s, room.vapour_Pa)
     if place.max_temperature_C is None:
         notes.append(
             f"{place.name} states no max_temperature_C: taken as no hotter than the "
@@ -224,8 +241,8 @@ def _dryer_place(spool: Spool, state: State, place: Place, air: Air, room: Room 
     )
 
 
-def of_profile(profile: Dryer, room: Room) -> Device:
-    """Return a kind of dryer standing in *room*."""
+def of_profile(profile: Dryer, room: Room, doubts: Doubts | None = None) -> Device:
+    """Return a kind of dryer standing in *room*; with *doubts* it is as little known as a place that states as much."""
     if profile.max_temperature_C is None:
         raise UsageError(f"dryer {profile.key}: the profile states no max_temperature_C; add it")
     vapour = room.vapour_Pa
@@ -242,6 +259,12 @@ def of_profile(profile: Dryer, room: Room) -> Device:
             desiccant_kg=(profile.desiccant_g or 0.0) / 1000.0 if agent is not None else 0.0,
         )
         air = airs.exchanging(air, (profile.exchange_m3_h or 0.0) / HOUR_S, vapour)
+    if doubts is not None:
+        like = Place(
+            profile.key, "dryer", exchange_m3_h=profile.exchange_m3_h, dew_point_C=profile.dew_point_C
+        )
+        moister = 1.0 if profile.dew_point_C is not None else room.moister
+        air = replace(air, own=dryer_own(like, air, doubts, moister))
     return Device(
         name=profile.key,
         profile=profile.key,

@@ -88,9 +88,8 @@ def stated(spool: Spool, accuracy_C: float | None = None) -> list[Bound]:
     if body is not None:
         found.append(Bound(body.safe_C, f"the reel ({body.key.replace('_', ' ')})"))
     elif spool.winding != "loose":  # a loose coil has none
-        every = [profiles.spool_body(name) for name in profiles.names("spool-bodies")]
-        least = min(each.safe_C for each in every)
-        found.append(Bound(least, "a reel of unknown material: taken as the most delicate"))
+        least = profiles.most_delicate_body()
+        found.append(Bound(least.safe_C, "a reel of unknown material: taken as the most delicate"))
     return found
 
 

@@ -8,13 +8,13 @@ from dataclasses import dataclass
 from typing import Final
 
 from gcodetool.errors import SpoolError, UsageError
-from gcodetool.judge.record_facts import stays
 from gcodetool.moisture.constants import HOUR_S
+from gcodetool.moisture.dryer_runs import GAP_S
 from gcodetool.moisture.record import Place, Spool
+from gcodetool.moisture.stays import joined, stays
 
 BEFORE_S: Final = 2 * HOUR_S  # a weigh-in so long before the spool goes in counts as its start
 AFTER_S: Final = 0.5 * HOUR_S  # and one so soon after it came out as its end
-GAP_S: Final = HOUR_S  # taken out to be weighed, and put back
 
 
 @dataclass(frozen=True)
@@ -37,16 +37,12 @@ class DryingStay:
 
 def runs_of(spool: Spool, now_s: float, place: str | None = None) -> list[DryingStay]:
     """Return the runs of a spool in dryers, or in one place, by time; short absences are part of a run."""
-    found: list[DryingStay] = []
-    for stay in stays(spool, now_s):
-        kind = spool.places[stay.place].kind
-        if stay.place != place if place is not None else kind != "dryer":
-            continue
-        if found and found[-1].place == stay.place and stay.begin_s - found[-1].end_s <= GAP_S:
-            found[-1] = DryingStay(found[-1].begin_s, stay.end_s, stay.place)
-        else:
-            found.append(DryingStay(stay.begin_s, stay.end_s, stay.place))
-    return found
+    inside = [
+        stay
+        for stay in stays(spool, now_s)
+        if (spool.places[stay.place].kind == "dryer" if place is None else stay.place == place)
+    ]
+    return [DryingStay(stay.begin_s, stay.end_s, stay.place) for stay in joined(inside, GAP_S)]
 
 
 def last_run(spool: Spool, now_s: float, place: str | None) -> tuple[float, float, Place]:

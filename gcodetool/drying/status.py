@@ -265,12 +265,16 @@ class _Answer:
         weights = goal.state.weights
         name, limit = goal.targets[0]
         course = ran.course
+        # the hours are those to the content shown; how far the members' own limits lie from it is for `sure_s`
+        shown = np.full(limit.shape, quantile(limit, 0.5, weights))
         if goal.upwards:
             ratio, times = limit / course.middle[0], rises_to(course.at_s, course.middle, limit)
+            to_shown = rises_to(course.at_s, course.middle, shown)
         else:
             ratio, times = course.wettest[0] / limit, falls_to(course.at_s, course.wettest, limit)
+            to_shown = falls_to(course.at_s, course.wettest, shown)
         self.share = float(weights[ratio <= 1].sum() / weights.sum())
-        self.to_go_s = quantiles(times, weights)
+        self.to_go_s = quantiles(to_shown, weights)
         self.sure_s = known(reached(times, sure, weights))
         held, asked = (limit, course.middle[0]) if goal.upwards else (course.wettest[0], limit)
         there, surely = (_there(held, asked, ratio, share, weights) for share in (CONFIDENCE, sure))

@@ -9,6 +9,9 @@ from gcodetool.moisture.constants import HOUR_S
 from gcodetool.moisture.history import Quantiles
 
 AIMS: Final = {"good": "dry", "target": "there", "job": "dry enough"}
+CLOSE: Final = (
+    1.5**2
+)  # p90 over p10 up to which the middle is a figure to go by: then 8 in 10 are within a factor 1.5
 
 
 def headline(said: DryingStatus) -> str:
@@ -31,14 +34,48 @@ def short(said: DryingStatus) -> str:
     return f"not {AIMS[said.goal]} yet, {to_go(said)}"
 
 
+def is_close(times: Quantiles) -> bool:
+    """Return whether a time is known well enough to be told as one figure; without a band it is all there is.
+
+    >>> is_close(Quantiles(3600.0, 5400.0, 8000.0)), is_close(Quantiles(3600.0, 5400.0, 9000.0))
+    (True, False)
+    """
+    if times.p10 is None or times.p90 is None:
+        return True
+    return times.p90 <= CLOSE * times.p10
+
+
 def to_go(said: DryingStatus) -> str:
-    """Return the hours to go; of a reel that is likely there, the hours until that is sure."""
+    """Return the hours to go, a range where they are not known closely; of a reel likely there, those until it is sure."""
     seconds = said.to_go_s.p50
     if seconds == 0.0:
         return "not sure" if said.sure_s is None else f"{hours(said.sure_s)} to be sure"
     if not math.isfinite(seconds):
         return f"more than {hours(HORIZON_S)} to go"
-    return f"{hours(seconds)} to go"
+    if is_close(said.to_go_s):
+        return f"{hours(seconds)} to go"
+    return f"{_between(said.to_go_s)} to go"
+
+
+def to_go_at_length(said: DryingStatus) -> str:
+    """Return the same with the band, or with what would make it closer."""
+    band, text = said.to_go_s, to_go(said)
+    if is_close(band):
+        return f"{text}{span(band)}"
+    if band.p50 == 0.0 or not math.isfinite(band.p50) or said.weigh_next is None:
+        return text
+    return f"{text}, not known closer before the next weigh-in"
+
+
+def _between(times: Quantiles) -> str:
+    """Return a wide band in words.
+
+    >>> _between(Quantiles(3600.0, 7200.0, math.inf)), _between(Quantiles(0.0, 60.0, 7200.0))
+    ('1 h to more than 96 h', 'up to 2 h')
+    """
+    low, high = times.p10 or 0.0, times.p90
+    most = hours(high) if high is not None and math.isfinite(high) else f"more than {hours(HORIZON_S)}"
+    return f"{hours(low)} to {most}" if low > 0.0 else f"up to {most}"
 
 
 def span(times: Quantiles) -> str:
@@ -121,7 +158,7 @@ def _not_yet(said: DryingStatus) -> str:
         return (
             f"{said.spool} is not surely {aim(said)} yet: {chances(said.share)}{sure}; {against(said)}{back}"
         )
-    return f"{name}: {to_go(said)}{span(said.to_go_s)} {where(said)}; {against(said)}{back}"
+    return f"{name}: {to_go_at_length(said)}, {where(said)}; {against(said)}{back}"
 
 
 def next_hour(said: DryingStatus, digits: int = 1) -> str:

@@ -1,22 +1,26 @@
 """Whether a spool was too hot, by its record, and whether anybody has looked at its winding since.
 
 Too hot is what polymer or reel do not stand without changing their shape: air above the softening of the polymer
-or above what the reel is safe to, or a free end of strand that sagged.  A reel of unknown material is not blamed.
+or above what the reel is safe to, or a free end of strand that sagged.  A reel of unknown material is taken as the
+most delicate one, and that is said.
 Left out: what a dryer may be set to (``drying.limits``), which keeps further below.
 """
 
 import itertools
 from collections.abc import Iterator
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Final, Literal
 
-from gcodetool.judge.record_facts import stays
+from gcodetool import profiles
 from gcodetool.moisture.dryer_runs import as_run, changes
+from gcodetool.moisture.stays import stays
 
 if TYPE_CHECKING:
     from gcodetool.moisture.record import Spool
 
 Sign = Literal["softening", "reel", "free-end", "deformed"]
+
+WARM_C: Final = 40.0  # up to here nothing gives way: the softest reel stands 45
 
 
 @dataclass(frozen=True)
@@ -34,6 +38,8 @@ class HeatDamage:
         Of a stay: where, how long, how hot, and what it should have stayed below.
     what
         Whose limit it is: the polymer's or the reel's name.
+    assumed
+        The reel's material is not stated; *what* is what it was taken as.
     """
 
     sign: Sign
@@ -43,12 +49,14 @@ class HeatDamage:
     air_C: float = 0.0
     limit_C: float = 0.0
     what: str = ""
+    assumed: bool = False
 
 
 def heat_damage(spool: "Spool", at_s: float) -> HeatDamage | None:
     """Return the worst sign of heat since the winding was last found good; None: there is none.
 
-    Eyes count first: a deformed winding, then a free end that sagged, then the stay that was furthest above.
+    Eyes count first: a deformed winding, then a free end that sagged, then the stay that was furthest above a limit;
+    of an assumed one only where no stated one was passed.
     """
     looks = [event for event in spool.events if event.at_s <= at_s and event.kind == "inspected"]
     good_s = max((event.at_s for event in looks if event.winding == "good"), default=None)
@@ -60,7 +68,9 @@ def heat_damage(spool: "Spool", at_s: float) -> HeatDamage | None:
         if event.free_end == "sags":
             return HeatDamage("free-end", event.at_s, place=_place_at(spool, event.at_s))
     found = list(_stays_above(spool, at_s, good_s))
-    return max(found, key=lambda one: (one.air_C - one.limit_C, one.seconds)) if found else None
+    if not found:
+        return None
+    return max(found, key=lambda one: (not one.assumed, one.air_C - one.limit_C, one.seconds))
 
 
 def _place_at(spool: "Spool", at_s: float) -> str:
@@ -70,6 +80,7 @@ def _place_at(spool: "Spool", at_s: float) -> str:
 
 def _stays_above(spool: "Spool", at_s: float, good_s: float | None) -> Iterator[HeatDamage]:
     """Yield the stays in air that was too hot, as far as they are later than a look that found all good."""
+    limits: list[HeatDamage] | None = None
     for stay in stays(spool, at_s):
         begin_s = stay.begin_s if good_s is None else max(stay.begin_s, good_s)
         place = spool.places.get(stay.place)
@@ -78,16 +89,24 @@ def _stays_above(spool: "Spool", at_s: float, good_s: float | None) -> Iterator[
         moments = [begin_s, *changes(place, begin_s, stay.end_s), stay.end_s]
         for begin, end in itertools.pairwise(moments):
             hot = as_run(spool, place, begin).temperature_C
-            for sign, limit_C, what in limits_of_shape(spool):
-                if hot is not None and hot > limit_C:
-                    yield HeatDamage(sign, begin, stay.place, end - begin, hot, limit_C, what)
+            if hot is None or hot <= WARM_C:
+                continue
+            limits = limits_of_shape(spool) if limits is None else limits
+            for one in limits:
+                if hot > one.limit_C:
+                    yield replace(one, at_s=begin, place=stay.place, seconds=end - begin, air_C=hot)
 
 
-def limits_of_shape(spool: "Spool") -> list[tuple[Sign, float, str]]:
-    """Return above what the winding changes its shape [°C], as far as that is known: sign, limit and whose it is."""
-    found: list[tuple[Sign, float, str]] = []
-    if spool.material.softening_C is not None:
-        found.append(("softening", spool.material.softening_C, spool.material.key))
-    if spool.body.profile is not None:
-        found.append(("reel", spool.body.profile.safe_C, spool.body.profile.key.replace("_", " ")))
+def limits_of_shape(spool: "Spool") -> list[HeatDamage]:
+    """Return above what the winding changes its shape: a sign each, whose stay is still to be told."""
+    found: list[HeatDamage] = []
+    stock, body = spool.material, spool.body.profile
+    if stock.softening_C is not None:
+        found.append(HeatDamage("softening", 0.0, limit_C=stock.softening_C, what=stock.key))
+    unknown = body is None and spool.winding != "loose"  # a loose coil has none
+    if unknown:
+        body = profiles.most_delicate_body()
+    if body is not None:
+        name = body.key.replace("_", " ")
+        found.append(HeatDamage("reel", 0.0, limit_C=body.safe_C, what=name, assumed=unknown))
     return found

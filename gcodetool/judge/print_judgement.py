@@ -18,13 +18,14 @@ from gcodetool.judge.latest_start import HORIZON_S, LatestStart, is_fed, judged_
 from gcodetool.judge.outcomes import Judgement, reached
 from gcodetool.judge.print_air import PrintAir
 from gcodetool.judge.reasons import Cause
-from gcodetool.judge.record_facts import last_drying, stays, steam_seen
+from gcodetool.judge.record_facts import last_drying, steam_seen
 from gcodetool.judge.severity import damage
 from gcodetool.judge.verdict_codes import Code, worse
 from gcodetool.moisture.forecast import Arrival, forecast
 from gcodetool.moisture.history import State, quantile, state_at
 from gcodetool.moisture.next_measurement import worth_recording
 from gcodetool.moisture.record import Spool
+from gcodetool.moisture.stays import stays
 from gcodetool.motion.feed import ToolFeed
 
 DIAMETER_SLACK_MM: Final = 0.2

@@ -17,8 +17,8 @@ if TYPE_CHECKING:
     from gcodetool.judge.heat_damage import HeatDamage
     from gcodetool.judge.latest_start import LatestStart
     from gcodetool.judge.outcomes import Judgement
-    from gcodetool.judge.record_facts import Stay
     from gcodetool.judge.severity import Damage
+    from gcodetool.moisture.stays import Stay
 
 AT_ONCE_S: Final = 300.0
 
@@ -245,22 +245,27 @@ def too_hot(damage: "HeatDamage") -> str:
             f"a free end of its strand sagged{f' in {damage.place}' if damage.place else ''}: too hot; {look}"
         )
     above = max(1, round(damage.air_C - damage.limit_C))
-    limit = (
-        f"the softening of {damage.what}"
-        if damage.sign == "softening"
-        else f"what its reel stands ({damage.what})"
-    )
     time = (
         f"{damage.seconds / HOUR_S:.2g} h" if damage.seconds >= HOUR_S else f"{damage.seconds / 60:.0f} min"
     )
-    return f"{time} at {damage.air_C:.0f} °C in {damage.place}, {above} K above {limit}: {look}"
+    return f"{time} at {damage.air_C:.0f} °C in {damage.place}, {above} K above {whose_limit(damage)}: {look}"
+
+
+def whose_limit(damage: "HeatDamage") -> str:
+    """Return whose limit a stay was above."""
+    if damage.sign == "softening":
+        return f"the softening of {damage.what}"
+    if damage.assumed:
+        return f"the {damage.limit_C:g} °C of the most delicate reel ({damage.what}), as its own material is not stated"
+    return f"what its reel stands ({damage.what})"
 
 
 def too_hot_caution(spool: str, damage: "HeatDamage") -> str:
     """Return the caution of a winding that was too hot, and how it is taken off."""
     if damage.sign == "deformed":
         return f"{spool}: {too_hot(damage)}"
-    return f"{spool}: {too_hot(damage)}, and note it: gcodetool spool inspect {spool} --winding good|deformed"
+    state = f", or say what it is: gcodetool spool set {spool} --body abs" if damage.assumed else ""
+    return f"{spool}: {too_hot(damage)}, and note it: gcodetool spool inspect {spool} --winding good|deformed{state}"
 
 
 # ---------------------------------------------------------------- what to do

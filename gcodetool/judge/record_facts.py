@@ -5,30 +5,16 @@ Events later than the moment asked about do not count.
 
 import math
 from collections.abc import Iterator
-from typing import TYPE_CHECKING, Final, NamedTuple
+from typing import TYPE_CHECKING, Final
 
 from gcodetool.judge.print_air import KEEPS
+from gcodetool.moisture.stays import Stay, stays
 
 if TYPE_CHECKING:
     from gcodetool.moisture.record import Event, Spool
 
 
 LEAST_DRYING_S: Final = 1800.0  # a shorter stay in a dryer dried nothing (own estimate)
-
-
-class Stay(NamedTuple):
-    """A stay in one place, from begin to end; the last one ends at the moment asked about. [s since 1970]"""
-
-    place: str
-    begin_s: float
-    end_s: float
-
-
-def stays(spool: "Spool", at_s: float) -> list[Stay]:
-    """Return the stays of a spool up to a moment, in order."""
-    moves = [event for event in _until(spool, at_s) if event.place is not None]
-    ends = [event.at_s for event in moves[1:]] + [at_s]
-    return [Stay(event.place or "", event.at_s, end) for event, end in zip(moves, ends, strict=True)]
 
 
 def last_drying(spool: "Spool", at_s: float) -> Stay | None:

@@ -18,6 +18,7 @@ from gcodetool.ledger.records import HEAT, PlaceRecord, SpoolRecord, wall
 from gcodetool.ledger.spoolfile import COLDEST_C, HOTTEST_C
 from gcodetool.moisture.dryer_runs import ONE_SLOT, air_C, air_since_C
 from gcodetool.moisture.record import Place, Thermometer
+from gcodetool.moisture.stays import spans
 
 SAME_K: Final = 0.05  # rounding of figures that people note
 FOREVER_US: Final = 2**62
@@ -127,10 +128,9 @@ def stays_of(record: SpoolRecord, dryer: str) -> list[NotedStay]:
     """Return a spool's stays in a dryer."""
     moves = [(record.received_us, record.received)]
     moves += [(entry.at_us, entry.facts) for entry in record.happened if entry.kind == "moved"]
-    ends = [at_us for at_us, _ in moves[1:]] + [FOREVER_US]
     return [
         NotedStay(record.id, begin_us, end_us, heat_of(facts))
-        for (begin_us, facts), end_us in zip(moves, ends, strict=True)
+        for begin_us, end_us, facts in spans(moves, FOREVER_US)
         if facts["place"] == dryer and begin_us < end_us and not (record.retired and end_us == FOREVER_US)
     ]
 
@@ -224,13 +224,15 @@ def _crowded(
     ]
 
 
-def contradictions(conn: Connection, dryer: PlaceRecord) -> list[str]:
-    """Return where the record gives a dryer two temperatures at a time."""
+def contradictions(conn: Connection, dryer: PlaceRecord, spool_id: str | None = None) -> list[str]:
+    """Return where the record gives a dryer two temperatures at a time; *spool_id*: only with that spool in it."""
     place, found = as_place(dryer), []
     stays = stays_in(conn, dryer.name)
     for i, stay in enumerate(stays):
         for other in stays[i + 1 :]:
             if other.spool == stay.spool or not stay.crosses(other.begin_us, other.end_us):
+                continue
+            if spool_id is not None and spool_id not in (stay.spool, other.spool):
                 continue
             one, two = (each.real_C(place, other.begin_us) for each in (stay, other))
             if one is not None and two is not None and abs(one - two) > SAME_K:

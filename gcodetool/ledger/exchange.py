@@ -13,10 +13,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
+from sqlalchemy import Connection
+
 from gcodetool import profiles
 from gcodetool.errors import LedgerError, SpoolError
 from gcodetool.ledger import entries, records
-from gcodetool.ledger.dryers import as_place, heat_of
+from gcodetool.ledger.dryers import as_place, contradictions, heat_of
 from gcodetool.ledger.entries import Draft, Readings, micro
 from gcodetool.ledger.place_entries import check_name
 from gcodetool.ledger.records import PlaceRecord
@@ -165,7 +167,8 @@ def import_spool(
     SpoolError, ProfileError
         The file says what it cannot mean.
     LedgerError
-        The id is taken by another record, or a place differs.
+        The id is taken by another record, a place differs, or a dryer would have two temperatures at a time (unless
+        *force*).
     """
     read_spool(path)  # refuses what cannot be, with its line
     data = load(path, SpoolError, "spool file", most=MOST_RECORD).data
@@ -206,7 +209,20 @@ def import_spool(
             if entry.kind == "logged":
                 entries.add_readings(conn, entry, readings[entry.name])
         records.load_spool(conn, spool_id)
+        notes += _two_temperatures(conn, spool_id, force=force)
         return Written(tuple(written), tuple(notes))
+
+
+def _two_temperatures(conn: Connection, spool_id: str, *, force: bool) -> list[str]:
+    """Return where a record gives a dryer of the ledger another temperature than it had; refuse that without *force*."""
+    stood = {place for _, place, _ in records.spool(conn, spool_id).stays()}
+    machines = [each for name, each in records.places(conn).items() if name in stood and each.kind == "dryer"]
+    found = [text for machine in machines for text in contradictions(conn, machine, spool_id)]
+    if found and not force:
+        raise LedgerError(
+            f"{found[0]}; a dryer has one temperature at a time: correct the file or the ledger's note, or add --force"
+        )
+    return found
 
 
 def _from_file(path: Path, word: str) -> str:

@@ -19,6 +19,7 @@ from gcodetool.ledger.spoolfile import check_places
 from gcodetool.moisture.neighbours import ClosedStay, Meetings, counted, shares
 from gcodetool.moisture.places import closed_place
 from gcodetool.moisture.record import AirLog, Spool
+from gcodetool.moisture.stays import spans
 
 MOVES: Final = ("added", "moved", "set", "undone")
 ANY_AIR: Final = AirLog((0.0,), (20.0,), (50.0,))  # stands for readings, where only their being there counts
@@ -58,14 +59,12 @@ def meetings(conn: Connection, known: Mapping[str, PlaceRecord], among: list[str
 
 def _closed(record: SpoolRecord, boxes: Mapping[str, str]) -> list[ClosedStay]:
     """Return a record's stays in closed places."""
-    all_stays = record.stays()
-    ends = [stay[0] / MICRO for stay in all_stays[1:]] + [math.inf]
-    found = []
-    for (since_us, place, _), end_s in zip(all_stays, ends, strict=True):
-        box = boxes.get(place)
-        if box is not None:
-            found.append(ClosedStay(box, since_us / MICRO, end_s))
-    return found
+    moves = [(since_us / MICRO, place) for since_us, place, _ in record.stays()]
+    return [
+        ClosedStay(boxes[place], begin_s, end_s)
+        for begin_s, end_s, place in spans(moves, math.inf)
+        if place in boxes
+    ]
 
 
 def with_neighbours(

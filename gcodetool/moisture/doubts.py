@@ -6,7 +6,6 @@ Left out: the doubts about the polymer (``polymer``) and about the scale (``infe
 """
 
 import hashlib
-import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final
@@ -18,6 +17,7 @@ from gcodetool.moisture.air import TRACE_PA, Air, OwnAir, saturation_pressure
 from gcodetool.moisture.airlog import log_air
 from gcodetool.moisture.bag import leak_g_day, leak_range
 from gcodetool.moisture.constants import HOUR_S
+from gcodetool.moisture.stays import stays_in
 
 if TYPE_CHECKING:
     from gcodetool.moisture.record import Event, Place, Spool
@@ -38,6 +38,9 @@ VENT_M3_H: Final = (0.02, 10.0)
 EXCHANGE_FACTOR: Final = (0.5, 2.0)
 DRAUGHT_FACTOR: Final = (0.5, 2.0)
 FLANGE_FACTOR: Final = (0.6, 1.5)  # on how far flanges are open
+# Time constant in which a dryer's air comes up from its room's once a reel is put in: from one that had settled and was
+# opened for a moment to one that is switched on with the reel in it (own estimate).
+WARM_UP_S: Final = (60.0, 1800.0)
 BARE_M: Final = (0.15, 0.8)  # strand in room air between a box and the drive gear (own estimate: 15 to 80 cm)
 
 MOST: Final = 8  # doubts that are learned about; the others keep their draws
@@ -103,6 +106,12 @@ class Doubts:
         film = place.kind == "sealed" or place.leak_g_per_day is not None or place.film is not None
         between = leak_range(place) if film and place.exchange_m3_h is None else EXCHANGE_FACTOR
         return self.evenly(f"vents {place.name}", between)
+
+    def still_cool(self, place: "Place", begin_s: float, end_s: float) -> Floats:
+        """Return the share of a dryer's warmth that still lacks, mean of a window since a reel was put in, (members,)."""
+        time_s = self.evenly(f"warm-up {place.name}", WARM_UP_S)
+        mean = time_s / (end_s - begin_s) * (np.exp(-begin_s / time_s) - np.exp(-end_s / time_s))
+        return np.asarray(mean)
 
     def draught(self, place: "Place") -> Floats:
         """Return the factor on how a dryer's fan moves its air, (members,)."""
@@ -170,11 +179,9 @@ def doubted(spool: "Spool", events: "Sequence[Event]") -> tuple[str, ...]:
     Of the places that the spool stood in, and of the rooms of these, those that it was longest in.
     """
     hours: dict[str, float] = {}
-    moved = [event for event in events if event.place is not None]
-    for event, after in itertools.zip_longest(moved, moved[1:]):
-        end_s = events[-1].at_s if after is None else after.at_s
-        for name in _drawn_on(spool, event.place or ""):
-            hours[name] = hours.get(name, 0.0) + end_s - event.at_s
+    for stay in stays_in(events, events[-1].at_s):
+        for name in _drawn_on(spool, stay.place):
+            hours[name] = hours.get(name, 0.0) + stay.end_s - stay.begin_s
     longest = sorted(hours, key=lambda name: (-hours[name], name))
     names = [doubt for name in longest for doubt in _doubts_of(spool.places[name])]
     return tuple(names[:MOST])
@@ -196,7 +203,7 @@ def _doubts_of(place: "Place") -> list[str]:
     """Return the names of what counts at a place: a room's warmth by itself does not, nor what is known exactly."""
     if place.kind == "dryer":
         warmth = [] if place.accuracy_C == 0.0 else [f"warmth {place.name}"]
-        return [*warmth, f"vents {place.name}"]
+        return [*warmth, f"vents {place.name}", f"warm-up {place.name}"]
     found = []
     if (place.rh_pct is not None or place.log is not None) and place.accuracy_rh_pct != 0.0:
         found.append(f"humidity {place.name}")

@@ -11,8 +11,10 @@ from dataclasses import replace
 from typing import Final
 
 from gcodetool.moisture.record import Event, Place, Spool
+from gcodetool.moisture.stays import joined, stays
 
 THERMOMETER_K: Final = 1.0  # of a household thermometer, standard deviation (own estimate, 0.5 to 2 K)
+GAP_S: Final = 3600.0  # taken out to be weighed, and put back: the same run
 ONE_SLOT: Final = 1  # of a dryer that does not state how many reels it takes at a time
 
 
@@ -63,6 +65,14 @@ def stay_at(spool: Spool, place: str, at_s: float) -> Event | None:
     """Return the event that began the spool's stay at a place at a moment; None: it was elsewhere."""
     moves = [event for event in spool.events if event.place is not None and event.at_s <= at_s]
     return moves[-1] if moves and moves[-1].place == place else None
+
+
+def began_s(spool: Spool, place: str, at_s: float) -> float | None:
+    """Return when the spool's run in a dryer began that goes on at a moment; None: it was elsewhere. [s since 1970]"""
+    there = stays(spool, at_s)
+    if not there or there[-1].place != place:
+        return None
+    return joined([stay for stay in there if stay.place == place], GAP_S)[-1].begin_s
 
 
 def as_run(spool: Spool, place: Place, at_s: float) -> Place:

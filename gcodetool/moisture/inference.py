@@ -30,7 +30,10 @@ BODY_STATED_SHARE: Final = 0.005  # of a stated body mass, at least a gram
 NET_MASS_SHARE: Final = 0.0058  # of the net mass: within 1 % of the label, evenly
 FED_SHARE: Final = 0.02  # of the mass fed: diameter, density and counted length
 READING_SHARE: Final = 0.4  # of the scale's resolution
-MODEL_SHARE: Final = 0.02  # of the water that came or went since the first weigh-in
+MODEL_SHARE: Final = (
+    0.02  # of the water that came or went since the first weigh-in: what the model makes too much
+)
+MODEL_NOISE_SHARE: Final = 0.01  # of the same, afresh at every weigh-in: a model is wrong smoothly over time
 CARDBOARD_SHARE: Final = 0.015  # of a cardboard body's mass, afresh at every weigh-in: its own water
 UNNOTED_SHARE: Final = 1.0  # of a use that nobody noted, or this at least:
 UNNOTED_LEAST_G: Final = 2.0
@@ -169,7 +172,7 @@ def weighing_covariance(weighed: Sequence[Weighed], reel: ReelMass) -> Floats:
     fed = np.array([one.fed_g for one in weighed])
     covariance += FED_SHARE**2 * np.outer(fed, fed)
     moved = np.array([float(np.mean(one.water_g - weighed[0].water_g)) for one in weighed])
-    covariance += MODEL_SHARE**2 * np.diag(moved**2)
+    covariance += MODEL_SHARE**2 * np.outer(moved, moved) + MODEL_NOISE_SHARE**2 * np.diag(moved**2)
     covariance += np.diag([(READING_SHARE * one.resolution_g) ** 2 for one in weighed])
     if reel.cardboard:
         mass = BODY_UNKNOWN_G[0] if reel.body_g is None else reel.body_g

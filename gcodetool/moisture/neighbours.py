@@ -14,6 +14,7 @@ import numpy as np
 
 from gcodetool.moisture.places import box_of
 from gcodetool.moisture.record import Place, Spool
+from gcodetool.moisture.stays import stays
 
 SLACK_S: Final = 1e-3  # of moments that were rounded on their way
 K = TypeVar("K")
@@ -30,16 +31,14 @@ class ClosedStay:
     end_s: float
 
 
-def stays_of(spool: Spool) -> list[ClosedStay]:
+def closed_stays(spool: Spool) -> list[ClosedStay]:
     """Return a spool's stays in closed places; places of one name and one description are the same place."""
     found = []
-    moves = [event for event in spool.events if event.place is not None]
-    for event, after in zip(moves, [*moves[1:], None], strict=True):
-        place = spool.places.get(event.place or "")
+    for stay in stays(spool):
+        place = spool.places.get(stay.place)
         box = None if place is None else box_of(spool, place)
         if box is not None and shares(spool.places[box]):
-            end_s = math.inf if after is None else after.at_s
-            found.append(ClosedStay(described(spool.places[box]), event.at_s, end_s))
+            found.append(ClosedStay(described(spool.places[box]), stay.begin_s, stay.end_s))
     return found
 
 
@@ -131,7 +130,7 @@ def counted(spool: Spool, until_s: float) -> Spool:
 def together(spools: Mapping[K, Spool]) -> dict[K, Spool]:
     """Return each spool with those of the others that stood with it in closed places which both describe alike."""
     known = list(spools.values())
-    stays = {str(i): stays_of(spool) for i, spool in enumerate(known)}
+    stays = {str(i): closed_stays(spool) for i, spool in enumerate(known)}
     renewals = {stay.box: stay.box.desiccant_fresh_s for each in stays.values() for stay in each}
     meetings = Meetings(stays, renewals)
     found = {}

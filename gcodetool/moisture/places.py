@@ -19,7 +19,7 @@ from gcodetool.moisture.air import Air, OwnAir
 from gcodetool.moisture.airlog import log_air
 from gcodetool.moisture.constants import HOUR_S, ZERO_CELSIUS_K
 from gcodetool.moisture.doubts import Doubts, Floats, of_reading
-from gcodetool.moisture.dryer_runs import as_run, changes
+from gcodetool.moisture.dryer_runs import as_run, began_s, changes
 from gcodetool.moisture.record import Place, Spool
 
 ROOM_C: Final = 22.0  # where a sealed bag's temperature is not stated
@@ -29,6 +29,8 @@ WINDOW_SHARE: Final = 0.05  # of the time since
 FAR_FROM_READING_S: Final = 86_400.0
 ROOMS: Final = ("open", "printer")
 CLOSED: Final = ("box", "sealed")  # kinds of place whose air is their own unless it is read
+# Since a reel was put into a dryer: until then its air still comes up, and in such steps, a mean over each.
+WARMING_S: Final = (300.0, 900.0, 1800.0, 3600.0, 7200.0)
 CLOSED_DRYER_L: Final = 10.0  # the air of a dryer that states an exchange but no volume (own estimate)
 
 
@@ -85,7 +87,10 @@ def stretches(
         bounds = [part.begin_s, part.end_s]
         if part.read or (logged and part.end_s > part.begin_s):
             bounds = _windows(part.begin_s, part.end_s, now_s)
-        if cuts := changes(here, part.begin_s, part.end_s):
+        cuts = changes(here, part.begin_s, part.end_s)
+        if doubts is not None:
+            cuts += _warming(spool, here, part.begin_s, part.end_s)
+        if cuts:
             bounds = sorted({*bounds, *cuts})
         for begin, end in itertools.pairwise(bounds):
             here = as_run(of, of.places[place], begin)
@@ -94,6 +99,12 @@ def stretches(
             if part.shown_Pa is not None and begin == part.begin_s:
                 around = _corrected(around, spool.places[around.box or place], part.shown_Pa, doubts)
             yield begin, end, around
+
+
+def _warming(spool: Spool, place: Place, begin_s: float, end_s: float) -> list[float]:
+    """Return the moments between two at which a dryer's air that still comes up is taken anew."""
+    put_s = began_s(spool, place.name, begin_s) if place.kind == "dryer" and not is_closed(place) else None
+    return [] if put_s is None else [put_s + one for one in WARMING_S if begin_s < put_s + one < end_s]
 
 
 @dataclass(frozen=True)
@@ -385,6 +396,9 @@ def _own(spool: Spool, place: Place, air: Air, window: _Window, doubts: Doubts) 
     if place.kind == "printer" and not measured and place.room is not None:
         room = place_of(spool, place.room, None, wanted_by=place.name)
         return _own(spool, room, air, window, doubts)
+    if place.kind == "dryer":
+        cooler_K = _still_cooler_K(spool, place, air, window, doubts)
+        return dryer_own(place, air, doubts, _room_moister(spool, place, window, doubts), cooler_K)
     warmer = doubts.warmer_K(place)
     if measured and not air.closed:
         humid = doubts.humidity_pct(place)
@@ -393,23 +407,38 @@ def _own(spool: Spool, place: Place, air: Air, window: _Window, doubts: Doubts) 
             warmer, humid = warmer + more_K, humid + more_pct
         return of_reading(air, warmer, humid)
     room_moister = _room_moister(spool, place, window, doubts)
-    if place.kind == "dryer" and not air.closed:
-        return OwnAir(
-            warmer_K=warmer,
-            moister=room_moister,
-            draught=doubts.draught(place),
-            vent_m3_s=doubts.vent_m3_s(place),
-        )
-    if place.kind == "dryer":
-        return OwnAir(
-            warmer_K=warmer,
-            moister=room_moister,
-            incoming=room_moister,
-            exchange=doubts.exchange(place),
-            draught=doubts.draught(place),
-        )
     came = 1.0 if window.previous is None else window.previous.own.moister
     return OwnAir(warmer_K=warmer, moister=came, incoming=room_moister, exchange=doubts.exchange(place))
+
+
+def _still_cooler_K(spool: Spool, place: Place, air: Air, window: _Window, doubts: Doubts) -> float | Floats:
+    """Return how much cooler a dryer's air still is, a while after a reel was put in; a forecast's has come up.
+
+    Left out in one that keeps its own air.
+    """
+    put_s = None if window.ahead or air.closed else began_s(spool, place.name, window.begin_s)
+    if put_s is None or window.begin_s - put_s >= WARMING_S[-1]:
+        return 0.0
+    room = room_behind(spool, place, window.end_s)
+    room_K = ROOM_C + ZERO_CELSIUS_K
+    if room is not None:
+        room_K = _air(spool, room, window.begin_s, window.end_s, None).temperature_K
+    share = doubts.still_cool(place, window.begin_s - put_s, window.end_s - put_s)
+    return max(0.0, air.temperature_K - room_K) * share
+
+
+def dryer_own(
+    place: Place, air: Air, doubts: Doubts, moister: float | Floats, cooler_K: float | Floats = 0.0
+) -> OwnAir:
+    """Return how the members' air in a dryer differs.
+
+    *moister*: the factor on its room's vapour pressure; *cooler_K*: what it still lacks.
+    """
+    warmer, draught = doubts.warmer_K(place) - cooler_K, doubts.draught(place)
+    if not air.closed:
+        return OwnAir(warmer_K=warmer, moister=moister, draught=draught, vent_m3_s=doubts.vent_m3_s(place))
+    exchange = doubts.exchange(place)
+    return OwnAir(warmer_K=warmer, moister=moister, incoming=moister, exchange=exchange, draught=draught)
 
 
 def _room_moister(spool: Spool, place: Place, window: _Window, doubts: Doubts) -> float | Floats:

@@ -376,7 +376,7 @@ def status_facts(said: DryingStatus) -> list[tuple[str, str]]:
     if said.marginal is not None and said.word != "done":
         rows.append(("marginal", marginal(said.marginal)))
     if not said.take_out:
-        rows.append(("to go", f"{status_words.to_go(said)}{status_words.span(said.to_go_s)}"))
+        rows.append(("to go", status_words.to_go_at_length(said)))
         if said.sure_s is not None and said.members > 1 and said.goal != "job":
             rows.append(("surely after", f"{words.hours(said.sure_s)}, for 9 in 10"))
     if said.end_g is not None and not said.take_out:

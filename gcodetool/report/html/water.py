@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from gcodetool.moisture.content_history import content_history
 from gcodetool.moisture.history import State, quantile
 from gcodetool.moisture.record import Event, Place, Spool
+from gcodetool.moisture.stays import stays
 
 if TYPE_CHECKING:
     from gcodetool.judge.findings import SpoolOverJob
@@ -100,7 +101,7 @@ def water(over: "SpoolOverJob", *, at_s: float) -> Water:
         moments_s=moments,
         reel=curve(reel, state),
         outside=middle,
-        stays=stays_of(spool, at_s),
+        stays=drawn_stays(spool, at_s),
         events=tuple(zip(seen, heights.tolist(), strict=True)),
         now=section(state),
         end=None if over.after is None else section(over.after),
@@ -125,14 +126,12 @@ def curve(contents: Floats, state: State) -> Curve:
     return Curve(table[:, 0], table[:, 1], table[:, 2])
 
 
-def stays_of(spool: Spool, at_s: float) -> tuple[DrawnStay, ...]:
+def drawn_stays(spool: Spool, at_s: float) -> tuple[DrawnStay, ...]:
     """Return where the spool was, in order; the last stay ends at *at_s*."""
-    moves = [event for event in spool.events if event.place is not None and event.at_s <= at_s]
-    ends = [event.at_s for event in moves[1:]] + [at_s]
     return tuple(
-        DrawnStay(spool.places[event.place], event.at_s, end)
-        for event, end in zip(moves, ends, strict=True)
-        if event.place in spool.places and end > event.at_s
+        DrawnStay(spool.places[stay.place], stay.begin_s, stay.end_s)
+        for stay in stays(spool, at_s)
+        if stay.place in spool.places and stay.end_s > stay.begin_s
     )
 
 
