@@ -15,7 +15,10 @@ from gcodetool.ledger.steps import STEPS
 
 SHELF = pathlib.Path(__file__).parents[1] / "sample_gcode" / "shelf"
 DAMAGES = 2000 if os.environ.get("GCODETOOL_HYPOTHESIS") == "long" else 40
-CHAINED = "SELECT number, subject, name, kind, at_us, facts, chain FROM entry ORDER BY number"
+CHAINED = (
+    "SELECT number, subject, name, kind, at_us, facts, chain, who, noted_us, call, part, turn_us FROM entry "
+    "ORDER BY number"
+)
 
 
 @pytest.fixture(scope="module")

@@ -66,6 +66,9 @@ def export(ledger: Ledger, spool_id: str, *, beside: Path | None = None) -> Expo
             return name
 
         data = records.data_of(record, known, log_of)
+        for event, entry in zip(data["event"], (record.added, *record.happened), strict=True):
+            if entry.who:
+                event["who"] = entry.who
     if beside is not None:
         data["material"] = _seen_from(beside, data["material"])
         for place in data["place"].values():
@@ -187,10 +190,17 @@ def import_spool(
             key: value for key, value in data.items() if key not in ("id", "place", "event") and value != {}
         }
         drafts.append(
-            Draft("spool", spool_id, "added", received["at"], {**facts, "received": _facts(received, {})})
+            Draft(
+                "spool",
+                spool_id,
+                "added",
+                received["at"],
+                {**facts, "received": _facts(received, {})},
+                received.get("who", ""),
+            )
         )
         drafts += [
-            Draft("spool", spool_id, event["kind"], event["at"], _facts(event, hot))
+            Draft("spool", spool_id, event["kind"], event["at"], _facts(event, hot), event.get("who", ""))
             for event in events
             if event is not received
         ]
@@ -218,7 +228,7 @@ def _from_file(path: Path, word: str) -> str:
 
 def _facts(event: Mapping[str, Any], hot: Mapping[str, Place]) -> dict[str, Any]:
     """Return an event's facts; in a dryer whose figures the ledger states otherwise, with what its air had."""
-    facts = {key: value for key, value in event.items() if key not in ("at", "kind")}
+    facts = {key: value for key, value in event.items() if key not in ("at", "kind", "who")}
     if event["kind"] == "moved" and facts["place"] in hot:
         celsius = air_C(hot[facts["place"]], **heat_of(facts))
         assert celsius is not None  # a dryer states one
