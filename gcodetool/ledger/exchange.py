@@ -8,6 +8,7 @@ and plans: they are the ledger's, not the record's.
 import json
 import os
 import re
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -151,6 +152,7 @@ def import_spool(
     *,
     as_id: str | None = None,
     keep_places: bool = False,
+    merge: bool = False,
     at_s: float | None = None,
     force: bool = False,
 ) -> Written:
@@ -162,6 +164,8 @@ def import_spool(
         The spool's id here, in place of the file's.
     keep_places
         Where a place of the ledger differs from the file's: take the ledger's.
+    merge
+        Where the spool is on the shelf with another record: add the events that it lacks.
 
     Raises
     ------
@@ -208,9 +212,14 @@ def import_spool(
         if old is not None:
             if _same(old, drafts):
                 return Written((), (f"{spool_id} is on the shelf with the same record; nothing written",))
-            raise LedgerError(
-                f"spool '{spool_id}' is on the shelf already, with another record; name this one with --as ID"
-            )
+            if merge:
+                drafts, told = _lacking(old, drafts)
+                notes += told
+            else:
+                raise LedgerError(
+                    f"spool '{spool_id}' is on the shelf already, with another record; add what that lacks with --merge, or "
+                    "name this one with --as ID"
+                )
         written = entries.append(conn, drafts)
         for entry in written:
             if entry.kind == "logged":
@@ -244,6 +253,29 @@ def _same(old: records.SpoolRecord, drafts: list[Draft]) -> bool:
     return (description, old.received_us) == (added.facts, added.at_us) and there == [
         (draft.kind, draft.at_us, draft.facts) for draft in rest
     ]
+
+
+def _lacking(old: records.SpoolRecord, drafts: list[Draft]) -> tuple[list[Draft], list[str]]:
+    """Return the drafts of what was never noted of a spool here, undone or not, and what to say.
+
+    The same thing twice in a file is twice what happened.
+    """
+    known = Counter((entry.kind, entry.at_us, entries.packed(entry.facts)) for entry in old.entries)
+    added = next(draft for draft in drafts if draft.kind == "added" and draft.subject == "spool")
+    found, notes = [], []
+    for draft in drafts:
+        sign = (draft.kind, draft.at_us, entries.packed(draft.facts))
+        if draft.subject == "spool" and known[sign] > 0:
+            known[sign] -= 1
+        elif draft is not added:
+            found.append(draft)
+    here = {**old.facts, "received": {"at": records.wall(old.received_us), **old.received}}
+    there = {**added.facts, "received": {"at": records.wall(added.at_us), **added.facts["received"]}}
+    if here != there:
+        notes.append(f"{old.id}: the file says otherwise, and this ledger counts: {_difference(here, there)}")
+    if not any(draft.subject == "spool" for draft in found):
+        return [], [*notes, f"{old.id}: all events of the file are here; nothing written"]
+    return found, notes
 
 
 def _places(
