@@ -20,7 +20,7 @@ from gcodetool.ledger.store import open_ledger, reading
 
 LEDGERS = pathlib.Path(__file__).parent / "data" / "ledgers"
 RELEASED = sorted(path.name for path in LEDGERS.iterdir())
-LATE = ("who", "turn_us")  # columns that came with step 4
+LATE = ("who", "turn_us", "nth")  # columns that came with step 4
 
 
 @pytest.fixture(params=RELEASED)

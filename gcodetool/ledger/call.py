@@ -11,7 +11,8 @@ from gcodetool.tomlfile import shown
 CALL: Final = "gcodetool call"  # keys of a connection's ``info``: the sign that its entries share,
 WROTE: Final = "gcodetool wrote"  # how many there are,
 NUMBERS: Final = "gcodetool numbers"  # and which
-TURN: Final = "gcodetool turn"  # their turn among all entries
+TURN: Final = "gcodetool turn"  # their turn among all entries,
+HELD: Final = "gcodetool held"  # and how many there were before
 WHO: Final = "GCODETOOL_WHO"
 LONGEST_WHO: Final = 80
 CLOCK_SLACK_US: Final = 300_000_000  # how far the clocks of a shop's machines may differ

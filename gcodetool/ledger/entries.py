@@ -19,7 +19,7 @@ from typing import Any, Final, Literal
 from sqlalchemy import Connection, Row, func, insert, select
 
 from gcodetool.errors import LedgerError
-from gcodetool.ledger.call import CALL, NUMBERS, TURN, WROTE, now_us, writer_name
+from gcodetool.ledger.call import CALL, HELD, NUMBERS, TURN, WROTE, now_us, writer_name
 from gcodetool.ledger.schema import ENTRIES, READINGS
 
 Subject = Literal["spool", "place"]
@@ -56,6 +56,7 @@ class LedgerEntry:
     who: str | None = None
     part: int = 0
     turn_us: int = 0
+    nth: int | None = None
 
     @property
     def sign(self) -> tuple[str, int]:
@@ -127,7 +128,7 @@ def linked(before: str, row: Any, facts: str) -> str:
     """Return the digest of an entry, a row or the like of one, and of all that stands before it under its name."""
     parts = [before, row.subject, row.name, row.kind, str(row.at_us), facts]
     if row.who is not None:  # entries of older versions vouch for what happened alone
-        parts += [row.who, str(row.noted_us), row.call, str(row.part), str(row.turn_us)]
+        parts += [row.who, str(row.noted_us), row.call, str(row.part), str(row.turn_us), str(row.nth)]
     text = "\x1f".join(map(str, parts))
     return hashlib.sha256(text.encode("utf-8", "surrogateescape")).hexdigest()
 
@@ -167,6 +168,7 @@ def _entry(row: Row[Any], before: str | None = None) -> LedgerEntry:
         who=None if row.who is None else str(row.who),
         part=row.part if isinstance(row.part, int) else 0,
         turn_us=row.turn_us if isinstance(row.turn_us, int) else 0,
+        nth=row.nth,
     )
 
 
@@ -205,9 +207,12 @@ def adopt(conn: Connection, entry: LedgerEntry) -> LedgerEntry:
         .order_by(ENTRIES.c.number.desc())
         .limit(1)
     ).scalar()
+    if HELD not in conn.info:
+        conn.info[HELD] = conn.execute(select(func.count()).select_from(ENTRIES)).scalar_one()
+    entry = replace(entry, nth=conn.info[HELD] + conn.info.get(WROTE, 0) + 1)
     facts = packed(entry.facts)
     chain = linked(before or "", entry, facts)
-    kept = ("subject", "name", "kind", "at_us", "noted_us", "call", "part", "who", "turn_us")
+    kept = ("subject", "name", "kind", "at_us", "noted_us", "call", "part", "who", "turn_us", "nth")
     values = {key: getattr(entry, key) for key in kept}
     number = conn.execute(insert(ENTRIES).values(**values, facts=facts, chain=chain)).inserted_primary_key
     assert number is not None

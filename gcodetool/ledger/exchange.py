@@ -121,7 +121,9 @@ def _key(name: str) -> str:
 
 
 def _text(word: str) -> str:
-    return json.dumps(word, ensure_ascii=False).replace("\x7f", "\\u007F")
+    """Return a text as TOML writes it; bytes that are no text, which it has not, stand there as their escapes."""
+    letters = word.encode("utf-8", "backslashreplace").decode()
+    return json.dumps(letters, ensure_ascii=False).replace("\x7f", "\\u007F")
 
 
 def _value(value: Any) -> str:

@@ -92,9 +92,11 @@ def _file_faults(conn: Connection) -> Iterator[Fault]:
 def _content_faults(conn: Connection, *, numbered: bool) -> Iterator[Fault]:
     """Yield what is wrong with entries, readings and records; *numbered*: the database counts what it wrote."""
     brought: dict[int, entries.Readings] = {}
+    where: dict[int, set[str]] = {}  # a digest does not hold the place
     asked = select(READINGS).order_by(READINGS.c.entry, READINGS.c.at_us)
     for row in conn.execute(asked):
         brought.setdefault(row.entry, []).append((row.at_us, row.temperature_C, row.rh_pct))
+        where.setdefault(row.entry, {row.place}).add(row.place)
     known: set[int] = set()
     for subject in ("spool", "place"):
         for name, rows in entries.by_name(entries.of(conn, subject)).items():
@@ -106,8 +108,10 @@ def _content_faults(conn: Connection, *, numbered: bool) -> Iterator[Fault]:
                     yield Fault("entry", f"{which}: {entry.damage}")
                 elif entry.kind == "undone" and not set(entry.facts["cancels"]) <= numbers:
                     yield Fault("entry", f"{which}: cancels an entry that is not there")
-                elif "digest" in entry.facts and entry.facts["digest"] != entries.digest_of(
-                    brought.get(entry.number, [])
+                elif where.get(entry.number, {name}) != {name} or (
+                    entries.digest_of(brought.get(entry.number, [])) != entry.facts["digest"]
+                    if "digest" in entry.facts
+                    else entry.number in brought
                 ):
                     yield Fault("readings", f"{which}: its readings are not those that were noted")
     if not set(brought) <= known:
@@ -122,6 +126,15 @@ def _lost(conn: Connection, known: set[int], *, numbered: bool) -> Iterator[Faul
     there = conn.execute(select(func.count()).select_from(ENTRIES)).scalar_one()
     if there != len(known):
         yield Fault("entry", f"{there - len(known)} entries belong to neither a spool nor a place")
+    before = 0
+    counted = conn.execute(select(ENTRIES.c.number, ENTRIES.c.nth).order_by(ENTRIES.c.number))
+    for position, (number, nth) in enumerate(counted, 1):
+        if isinstance(nth, int) and nth - position != before:
+            before = nth - position
+            yield Fault(
+                "entry",
+                f"entry {number} was the {nth}. of all, and is the {position}.: some before it are gone or were put in",
+            )
     if numbered:
         last = conn.exec_driver_sql("SELECT seq FROM sqlite_sequence WHERE name = 'entry'").scalar()
         if isinstance(last, int) and last > max(known, default=0):

@@ -50,6 +50,9 @@ ENTRIES: Final = Table(
     Column(
         "turn_us", BigInteger, nullable=False, server_default="0"
     ),  # its order among all entries: see ``entries``
+    Column(
+        "nth", BigInteger
+    ),  # how many entries the ledger held with this one; none: written before schema 4
     UniqueConstraint("call", "part", name="entry_once"),
     Index("entry_by_name", "subject", "name", "number"),
     Index("entry_by_turn", "turn_us"),

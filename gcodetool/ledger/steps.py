@@ -37,9 +37,10 @@ def _fold(conn: Connection) -> None:
 
 
 def _writers(conn: Connection) -> None:
-    """Give entries a column for who wrote them, and their turns: as noted, but in the order of their numbers."""
-    if not {"who", "turn_us"} <= _columns(conn, ENTRIES):
-        for name in ("who", "turn_us"):
+    """Give entries columns for who wrote them and their count, and turns: as noted, but in the order of their numbers."""
+    missing = [name for name in ("who", "turn_us", "nth") if name not in _columns(conn, ENTRIES)]
+    if missing:
+        for name in missing:
             spec = CreateColumn(ENTRIES.c[name]).compile(dialect=conn.dialect)
             conn.exec_driver_sql(f"ALTER TABLE {ENTRIES.name} ADD COLUMN {spec}")
         next(index for index in ENTRIES.indexes if index.name == "entry_by_turn").create(conn)
