@@ -354,6 +354,7 @@ def test_a_spool_does_not_come_into_other_air(tmp_path: pathlib.Path) -> None:
     assert "rh_pct 48, there 65" in texts(done, "left-out")[0]
     done = merge.merge(mine, yours.path, keep_places=True)
     assert [(entry.name, entry.kind) for entry in done.entries] == [("pla-11", "added")]
+    assert [(each.kind, each.name) for each in done.conflicts] == [("kept", "bench")]
     with reading(mine) as conn:
         assert records.places(conn)["bench"].facts["rh_pct"] == 48
 
@@ -390,7 +391,7 @@ def test_a_damaged_shelf_is_not_merged(sides: tuple[Ledger, Ledger]) -> None:
     with writing(yours) as conn:
         conn.execute(entries.ENTRIES.update().values(facts="{}").where(entries.ENTRIES.c.name == "bench"))
     for ledger, other in ((mine, yours), (yours, mine)):
-        with pytest.raises(LedgerError, match=r"damaged.*not as it was noted"):
+        with pytest.raises(LedgerError, match=r"damaged.*bench, entry 1"):
             merge.merge(ledger, other.path)
 
 

@@ -35,12 +35,13 @@ class Conflict:
     Attributes
     ----------
     kind
-        left-out: entries of this name were not taken, each ledger keeps its own; corrected: both corrected the same
-        fact, the later one counts; moved: both noted moves; twice: perhaps one thing noted by both; doubtful: a
-        check doubts a figure now; entry: one entry says different things, this ledger's counts.
+        left-out: entries of this name were not taken, each ledger keeps its own; kept: the same, as was asked for;
+        corrected: both corrected the same fact, the later one counts; moved: both noted moves; twice: perhaps one
+        thing noted by both; doubtful: a check doubts a figure now; entry: one entry says different things, this
+        ledger's counts.
     """
 
-    kind: Literal["left-out", "corrected", "moved", "twice", "doubtful", "entry"]
+    kind: Literal["left-out", "kept", "corrected", "moved", "twice", "doubtful", "entry"]
     subject: str
     name: str
     text: str
@@ -133,8 +134,6 @@ class _Merge:
         self._take("place", name, here, missing, there)
 
     def _other_place(self, mine: PlaceRecord, yours: PlaceRecord) -> None:
-        if not self.keep_places:
-            self.other_air.add(mine.name)
         keys = sorted(
             key for key in {*mine.facts, *yours.facts} if mine.facts.get(key) != yours.facts.get(key)
         )
@@ -145,9 +144,12 @@ class _Merge:
             )
             or "the air was measured there and here, from different figures on"
         )
-        self._left_out(
-            "place", mine.name, f"added on both sides, and not the same ({what}); this ledger's stays"
-        )
+        text = f"added on both sides, and not the same ({what}); this ledger's stays"
+        if self.keep_places:
+            self.conflicts.append(Conflict("kept", "place", mine.name, text))
+        else:
+            self.other_air.add(mine.name)
+            self._left_out("place", mine.name, text)
 
     def spool(self, name: str, there: Rows) -> None:
         """Take the entries of one spool."""
