@@ -12,6 +12,7 @@
     ├── CalculationError      finite numbers went in, none came out: a fault of the program
     ├── WriteError            the result could not be written; the target is as it was
     ├── LedgerError           the ledger cannot be read or written, or has no such name
+    ├── SchedulerError        a cluster that was at work is there no more
     └── UsageError            exit 2: the call's words do not fit together
 
 A message is one line: what, where (``file:line``), what to do.  ``cli`` is the one place that
@@ -68,6 +69,10 @@ class WriteError(GcodetoolError):
 
 class LedgerError(GcodetoolError):
     """The ledger cannot be read or written, knows no such name, or an entry contradicts what is in it."""
+
+
+class SchedulerError(GcodetoolError):
+    """A cluster that was at work is there no more, or its workers do not fit."""
 
 
 class UsageError(GcodetoolError):

@@ -67,6 +67,7 @@ def test_the_week_on_the_page_happens(tmp_path: pathlib.Path, monkeypatch: pytes
     monkeypatch.chdir(tmp_path)
     monkeypatch.setenv("GCODETOOL_LEDGER", "ledger.sqlite")
     monkeypatch.setenv("GCODETOOL_PROFILES", str(tmp_path / "none"))
+    monkeypatch.setenv("GCODETOOL_WHO", "workshop")
     monkeypatch.setenv("TZ", "Europe/Vienna")
     monkeypatch.setenv("COLUMNS", "160")
     time.tzset()

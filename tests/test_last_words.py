@@ -40,10 +40,13 @@ COMMANDS = {
     "spool fed": "spool fed petg-03 --length 1000",
     "spool undo": "spool undo petg-03",
     "spool import": f"spool import {SHELF}/pla-11.toml --keep-places",
+    "spool import --merge": "spool import other.sqlite --merge --keep-places",
+    "spool import of a lent one": "spool import lent.toml --merge --keep-places",
     "spool export": "spool export petg-03 -o record.toml",
     "place add": "place add shelf-2 --kind open --temperature 20 --humidity 50",
     "place log": "place log log-room log.csv",
     "ledger backup": "ledger backup -o copy.sqlite",
+    "ledger restore": "ledger restore other.sqlite",
     "first place": "place add shelf-2 --kind open --temperature 20 --humidity 50 --ledger new.sqlite",
     "profiles import": f"profiles import {ROOT}/tests/data/machines/klipper/printer.cfg -o made.toml",
 }
@@ -133,8 +136,14 @@ def template(tmp_path_factory: pytest.TempPathFactory) -> pathlib.Path:
     (folder / "log.csv").write_text(
         "time,temperature_C,rh_pct\n2026-11-20T08:00:00,21,50\n2026-11-20T09:00:00,21,51\n"
     )
-    with contextlib.closing(sqlite3.connect(folder / "ledger.sqlite")) as conn:
-        conn.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    text = (SHELF / "petg-03.toml").read_text(encoding="utf-8")
+    more = '[[event]]\nat = 2026-11-25T08:50:00+01:00\nkind = "fed"\nlength_mm = 100\n'
+    (folder / "lent.toml").write_text(f"{text}\n{more}", encoding="utf-8")
+    other = ["--ledger", str(folder / "other.sqlite")]
+    assert outcome(["spool", "import", str(SHELF / "tpu-05.toml"), *other]) == 0
+    for name in ("ledger", "other"):
+        with contextlib.closing(sqlite3.connect(folder / f"{name}.sqlite")) as conn:
+            conn.execute("PRAGMA wal_checkpoint(TRUNCATE)")
     return folder
 
 
@@ -172,7 +181,7 @@ def test_what_is_said_is_what_was_done(
     before = state_of(folder)
     counting = Stopper()
     whole = run(words_of(name), counting, monkeypatch)
-    assert whole in (0, 30), capsys.readouterr()
+    assert whole in (0, 30), capsys.readouterr().err
     assert state_of(folder) != before
     assert counting.count > 1
     dice = random.Random(name)

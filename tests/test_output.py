@@ -5,16 +5,19 @@ import json
 import lzma
 import os
 import pathlib
+import random
 import re
 import shutil
 import sys
 import unicodedata
 
+import click
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gcodetool.cli.main import outcome
+from gcodetool.cli import progress
+from gcodetool.cli.main import MODULES, main, outcome
 from gcodetool.cli.output import Careful, escaped, fitted, json_for
 
 ROOT = pathlib.Path(__file__).parents[1]
@@ -24,6 +27,9 @@ AT = ["--at", "2026-11-25T09:00:00+01:00", "--members", "1"]
 PAGES = ("utf-8", "ascii", "cp1252", "cp437", "cp932", "latin-1", "koi8-r", "gb18030")
 NASTY = os.fsdecode(b"t\x80\x1b[31m\xe2\x80\xae \xc3\xa9\xe2\x82\xac\xf0\x9f\x98\x80\xf3\xa0\x81\x81\x07")
 PLAIN = "plain"
+LONG = os.environ.get("GCODETOOL_HYPOTHESIS") == "long"
+ROUNDS = 25 if LONG else 2  # of names, each on every code page, to a terminal and to a pipe
+FEW = 5  # commands of a round
 STYLE = re.compile(r"\x1b\[[0-9;]*m")
 
 
@@ -50,59 +56,199 @@ def call(
     return code, *(stream.held.getvalue().decode(page) for stream in (out, err))  # type: ignore[return-value]
 
 
-def world(folder: pathlib.Path, name: str) -> list[list[str]]:
-    """Make a folder whose files and notes bear *name*; return calls that print them."""
+PIECES = (
+    *(
+        "a",
+        "spool 3",
+        "é",
+        "€",
+        "ß",
+        "日本",
+        "ไทย",
+        "Ж",
+        "😀",
+        "e\u0301",
+        "−",
+        "°C",
+        "[bold]",
+        "[/]",
+        "{x}",
+        "%s",
+        "$(ls)",
+    ),
+    *(
+        "\x1b[31m",
+        "\x1b]0;t\x07",
+        "\r",
+        "\n",
+        "\t",
+        "\x08",
+        "\x7f",
+        "\x9b2J",
+        "\u202e",
+        "\u2066",
+        "\u200b",
+        "\ufeff",
+    ),
+    *(
+        "\u2028",
+        "\ue000",
+        "\U000e0041",
+        "\udc80",
+        "\udcff",
+        "'",
+        '"',
+        "\\",
+        ";",
+        "#",
+        "=",
+        "'''",
+        "&lt;",
+        "<b>",
+        "--",
+    ),
+)
+
+
+def a_name(dice: random.Random) -> str:
+    """Return what a file may be called, or a note may say, on a system that takes any bytes."""
+    if dice.random() < 0.3:
+        some = bytes(dice.choice(range(1, 256)) for _ in range(dice.randrange(1, 40)))
+        return "t" + os.fsdecode(some).replace("/", "_")
+    return "t" + "".join(dice.choice(PIECES) for _ in range(dice.randrange(1, 9)))[:60].replace("/", "_")
+
+
+def a_place(dice: random.Random) -> str:
+    """Return a place's name: printable, as the ledger takes no others."""
+    return "".join(sign for sign in a_name(dice) if sign.isprintable())[:60].strip()
+
+
+def beginning(folder: pathlib.Path, name: str, place: str) -> list[list[str]]:
+    """Make a folder whose files, places and notes bear names; return the calls that fill its ledger."""
     folder.mkdir()
-    job = folder / f"{name}.gcode"
-    job.write_bytes(lzma.decompress(SMALL.read_bytes()))
-    shutil.copy(ROOT / "tests" / "data" / "profiles" / "a-flat-petg-green.ini", folder / f"{name}.ini")
+    (folder / f"{name}.gcode").write_bytes(lzma.decompress(SMALL.read_bytes()))
+    for source, ending in (
+        ("profiles/a-flat-petg-green.ini", "ini"),
+        ("machines/klipper/hot-end.cfg", "cfg"),
+    ):
+        shutil.copy(ROOT / "tests" / "data" / source, folder / f"{name}.{ending}")
+    shutil.copy(SHELF / "pla-11.toml", folder / f"{name}.toml")
+    log = "time,temperature_C,rh_pct\n2026-11-20T08:00,21,50\n2026-11-20T09:00,21,51\n"
+    (folder / f"{name}.csv").write_text(log)
     ledger = ["--ledger", str(folder / "ledger.sqlite")]
-    bench = ["place", "add", "bench", "--kind", "open", "--temperature", "21", "--humidity", "50"]
-    added = ["spool", "add", "a-1", "--material", "PETG", "--colour", name]
+    open_air = ["--kind", "open", "--temperature", "21", "--humidity", "50", "--at", "2026-11-01T08:00"]
+    oven = ["--kind", "dryer", "--temperature", "65", "--room", place, "--at", "2026-11-01T08:00"]
+    spool = ["--material", "PETG", "--colour", name, "--place", place, "--at", "2026-11-01T08:00"]
     return [
-        [*bench, "--note", name, *ledger],
-        [*added, *ledger],
-        ["spool", "weigh", "a-1", "1000", "--note", name, "--force", *ledger],
+        ["place", "add", place, *open_air, "--note", name, *ledger],
+        ["place", "add", "oven", *oven, *ledger],
+        ["spool", "add", "a-1", *spool, *ledger],
+        ["spool", "dried", "a-1", "--hours", "6", "--note", name, "--at", "2026-11-20T08:00", *ledger],
+        ["spool", "weigh", "a-1", "1000", "--note", name, "--force", "--at", "2026-11-21T08:00", *ledger],
+    ]
+
+
+def world(folder: pathlib.Path, name: str, place: str) -> list[list[str]]:
+    """Return a call of every command, each with the names where it takes one."""
+    job, csv, toml = (str(folder / f"{name}.{ending}") for ending in ("gcode", "csv", "toml"))
+    ledger, own = ["--ledger", str(folder / "ledger.sqlite")], ["--ledger", str(folder / f"{name}.sqlite")]
+    petg = ["--spool", str(SHELF / "petg-03.toml")]
+    when = ["--at", "2026-11-22T08:00", *ledger]
+    return [
         ["spool", "list", *ledger, *AT],
-        ["spool", "show", "a-1", *ledger],
-        ["spool", "show", "a-1", "--json", *ledger],
+        ["spool", "show", "a-1", *ledger, "--members", "1"],
+        ["spool", "show", "a-1", "--json", *ledger, "--members", "1"],
+        ["spool", "show", toml, *AT],
+        ["spool", "show", f"{name}-none", *ledger],
+        ["spool", "set", "a-1", "--note", name, *ledger],
+        ["spool", "move", "a-1", f"{name}-none", *when],
+        ["spool", "move", "a-1", place, "--note", name, *when],
+        ["spool", "inspect", "a-1", "--bubbles", "few", "--note", name, *when],
+        ["spool", "fed", "a-1", "--length", "100", "--note", name, *when],
+        ["spool", "fed", "a-1", "--job", str(folder / f"{name}.json"), *when],
         ["spool", "export", "a-1", *ledger],
+        ["spool", "export", "a-1", "-o", str(folder / f"{name}-out.toml"), *ledger],
+        ["spool", "import", toml, *own],
+        ["spool", "import", str(folder / "ledger.sqlite"), "--merge", *own],
+        ["spool", "undo", "a-1", *ledger],
+        ["spool", "retire", "a-1", "--note", name, *ledger],
         ["place", "list", *ledger],
-        ["place", "log", "bench", str(folder / f"{name}.csv"), *ledger],
-        ["check", str(job), *AT],
-        ["check", str(job), "--json", *AT],
+        ["place", "show", place, *ledger],
+        ["place", "show", place, "--json", *ledger],
+        ["place", "set", place, "--note", name, *ledger],
+        ["place", "read", place, "--humidity", "51", *ledger],
+        ["place", "log", place, csv, *ledger],
+        ["place", "undo", place, *ledger],
+        ["check", job, *petg, *AT],
+        ["check", job, "--json", *AT],
+        ["check", job, "--printer", name, *AT],
         ["check", str(folder / f"{name}-none.gcode"), *AT],
-        ["prepare", str(job), "--report", str(folder / f"{name}.json"), *AT],
-        ["prepare", "--in-place", str(job), *AT],
-        ["review", str(job), "-o", str(folder / f"{name}.html"), *AT],
-        ["adjust", str(folder / f"{name}.ini"), "--spool", str(SHELF / "petg-03.toml"), "--diff", *AT],
-        ["spool", "show", name, *ledger],
-        ["spool", "move", "a-1", name, *ledger],
+        ["prepare", job, "--report", str(folder / f"{name}.json"), *AT],
+        ["prepare", "--in-place", job, *AT],
+        ["review", job, "-o", str(folder / f"{name}.html"), *AT],
+        ["queue", job, toml, *AT],
+        ["queue", str(folder), "--json", "--html", str(folder / f"{name}.html"), *AT],
+        ["adjust", str(folder / f"{name}.ini"), *petg, "--diff", *AT],
+        ["adjust", str(folder / f"{name}.ini"), *petg, "-o", str(folder / f"{name}-new.ini"), *AT],
+        ["drying", "plan", toml, "--dryer", "oven", *AT],
+        ["drying", "status", f"{name}-none", *ledger],
+        ["drying", "fit", toml, "--log", csv, "--knob", "60", *AT],
+        ["drying", "list", *ledger],
+        ["profiles", "list"],
+        ["profiles", "show", name],
+        ["profiles", "import", str(folder / f"{name}.cfg"), "-o", str(folder / f"{name}-made.toml")],
         ["ledger", "check", *ledger],
-        ["ledger", "backup", "-o", str(folder / f"{name}.sqlite"), *ledger],
+        ["ledger", "backup", "-o", str(folder / f"{name}-copy.sqlite"), *ledger],
+        ["ledger", "restore", str(folder / f"{name}-copy.sqlite"), *ledger],
+        ["ledger", "restore", name, *ledger],
+        ["licences"],
+        ["demo"],
         [name],
     ]
 
 
-@pytest.mark.parametrize(
-    ("page", "terminal"), [(page, bool(number % 2)) for number, page in enumerate(PAGES)]
-)
+def test_every_command_is_called(tmp_path: pathlib.Path) -> None:
+    """One that is new is not forgotten."""
+    calls = [*beginning(tmp_path / "plain", PLAIN, PLAIN), *world(tmp_path / "plain", PLAIN, PLAIN)]
+    context = click.Context(main)
+    for name in MODULES:
+        command = main.get_command(context, name)
+        for below in getattr(command, "commands", {"": None}):
+            words = [name, below] if below else [name]
+            assert any(call[: len(words)] == words for call in calls), words
+
+
+@pytest.mark.parametrize("terminal", [False, True], ids=["pipe", "terminal"])
+@pytest.mark.parametrize("page", PAGES)
 def test_exit_codes_are_those_of_plain_names(
     page: str, terminal: bool, tmp_path: pathlib.Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    """A few commands each time, on names drawn anew; all of them in the long mode."""
     monkeypatch.setenv("GCODETOOL_CACHE", "")
-    plain, nasty = world(tmp_path / "plain", PLAIN), world(tmp_path / "nasty", NASTY)
-    for words, nasty_words in zip(plain, nasty, strict=True):
-        wanted = call(words, page, terminal, monkeypatch)
-        code, out, err = call(nasty_words, page, terminal, monkeypatch)
-        assert code == wanted[0], (nasty_words, wanted[2], err)
-        assert err.count("\n") == wanted[2].count("\n"), err
-        for sign in STYLE.sub("", out) + err:
-            assert sign in "\n\t" or unicodedata.category(sign) not in ("Cc", "Cf", "Cs"), (nasty_words, sign)
-        assert "\x1b[31m" not in err
-        if "--json" in words:
-            json.loads(out)
-            assert page == "utf-8" or out.isascii()
+    monkeypatch.setenv("COLUMNS", "200")
+    monkeypatch.setattr(progress, "AFTER_S", 1e9)  # its bar moves the cursor, on a slow machine
+    monkeypatch.chdir(tmp_path)
+    for seed in range(ROUNDS):
+        dice = random.Random(f"{page} {terminal} {seed}")
+        name, place = (a_name(dice), a_place(dice)) if seed else (NASTY, "bench")
+        folders = tmp_path / f"plain-{seed}", tmp_path / f"nasty-{seed}"
+        pairs = list(
+            zip(beginning(folders[0], PLAIN, PLAIN), beginning(folders[1], name, place), strict=True)
+        )
+        more = list(zip(world(folders[0], PLAIN, PLAIN), world(folders[1], name, place), strict=True))
+        pairs += sorted(dice.sample(more, len(more) if LONG else FEW), key=more.index)
+        for words, nasty_words in pairs:
+            wanted = call(words, page, terminal, monkeypatch)
+            code, out, err = call(nasty_words, page, terminal, monkeypatch)
+            where = (seed, nasty_words, wanted, err)
+            assert code == wanted[0], where
+            assert code not in (1, 2) or err.count("\n") == wanted[2].count("\n"), where
+            for sign in STYLE.sub("", out) + err:
+                assert sign in "\n\t" or unicodedata.category(sign) not in ("Cc", "Cf", "Cs"), (where, sign)
+            assert "\x1b[31m" not in err, where
+            if "--json" in words and code not in (1, 2):
+                json.loads(out)
+                assert page == "utf-8" or out.isascii(), where
 
 
 @given(st.text(st.characters()), st.sampled_from(PAGES))

@@ -58,6 +58,8 @@ READERS = {
     "app.limits.adopt_limits": "our own",  # read as a profile before
     "report.html.page.written": "our own",
     "ledger.store.copy": "our own",
+    "ledger.store._alike": "our own",
+    "ledger.merge.is_ledger": "spool import --merge",
 }
 
 
@@ -166,6 +168,11 @@ def _import(world: World) -> tuple[pathlib.Path, list[object]]:
     return bad, ["spool", "import", bad, "--ledger", world.ledger]
 
 
+def _merge(world: World) -> tuple[pathlib.Path, list[object]]:
+    bad = world.path("bad.sqlite")
+    return bad, ["spool", "import", bad, "--merge", "--ledger", world.ledger]
+
+
 def _place_log(world: World) -> tuple[pathlib.Path, list[object]]:
     bad = world.path("bad.csv")
     return bad, ["place", "log", "bench", bad, "--ledger", world.ledger]
@@ -228,6 +235,7 @@ CALLS: dict[str, Call] = {
     "spool file": _spool_file,
     "log of a place": _log,
     "spool import": _import,
+    "spool import --merge": _merge,
     "place log": _place_log,
     "drying fit": _fit,
     "spool fed": _fed,

@@ -1,7 +1,7 @@
 """``queue``: many jobs against the shelf."""
 
 import os
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -36,6 +36,7 @@ def queue_plan(
     processes: int | None = None,
     scheduler: str | None = None,
     progress: "Progress | None" = None,
+    tell: Callable[[str], None] = lambda _: None,
 ) -> "QueueFindings":
     """Return which of many jobs can run when, on which spool, and what to dry for them.
 
@@ -49,6 +50,7 @@ def queue_plan(
     confidence, members, ledger : as for a check.
     processes, scheduler : how many processes (as many as cores), or the address of a Dask cluster.
     progress : is told how far the work is.
+    tell : is told, in words, what the work has to wait for.
 
     Raises
     ------
@@ -61,7 +63,7 @@ def queue_plan(
         raise UsageError("--scheduler and --processes cannot be used together; leave one out")
     wanted, told = listed([Path(each) for each in jobs], printer, ledger)
     stock, more = stock_of([Path(each) for each in shelf] or wanted.shelf, ledger, wanted)
-    with executor_of(scheduler, processes) as workers:
+    with executor_of(scheduler, processes, tell) as workers:
         found = plan(
             wanted,
             stock,
@@ -74,7 +76,8 @@ def queue_plan(
             shelf_of=snapshots_of(ledger) if stock.spools else None,
             progress=progress,
         )
-    return replace(found, notes=(*told, *more, *found.notes))
+    lost = [] if workers.lost is None else [workers.lost]
+    return replace(found, notes=(*told, *more, *found.notes, *workers.notes, *lost), lost=workers.lost)
 
 
 def listed(
@@ -165,11 +168,11 @@ def of_ledger(ledger: str | None, job_list: "JobList") -> tuple[Stock, tuple[str
 
 
 def executor_of(
-    scheduler: str | None, processes: int | None
+    scheduler: str | None, processes: int | None, tell: Callable[[str], None]
 ) -> "SerialExecutor | ProcessExecutor | DaskExecutor[Any, Any]":
     """Return who does the work."""
     if scheduler is not None:
-        return executors.DaskExecutor(scheduler)
+        return executors.DaskExecutor(scheduler, tell)
     cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
     count = processes or cores
     return executors.SerialExecutor() if count == 1 else executors.ProcessExecutor(count)

@@ -65,6 +65,7 @@ MODULES: Final = {
     "limits": "gcodetool.cli.limits",
     "profiles": "gcodetool.cli.profiles",
     "demo": "gcodetool.cli.demo",
+    "licences": "gcodetool.cli.licences",
 }
 
 

@@ -105,6 +105,7 @@ def queue(
             processes=processes,
             scheduler=scheduler,
             progress=progress,
+            tell=lambda text: click.echo(f"gcodetool: {text}", err=True),
         )
     if page is not None:
         from gcodetool.gcode.edits import write_atomic
@@ -130,11 +131,11 @@ def queue(
     if not found.complete:
         finished = sum(ORDER.index(row.verdict) < ORDER.index("not-read") for row in found.rows)
         click.echo(
-            f"gcodetool: stopped; {finished} of {len(found.rows)} jobs were finished and are shown"
+            f"gcodetool: {found.lost or 'stopped'}; {finished} of {len(found.rows)} jobs were finished and are shown"
             + ("" if page is None else f"; {page} was written"),
             err=True,
         )
-        return INTERRUPTED
+        return INTERRUPTED if found.lost is None else 1
     return found.exit_code
 
 

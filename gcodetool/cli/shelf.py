@@ -201,6 +201,7 @@ def entry_dict(entry: "LedgerEntry") -> dict[str, Any]:
         "kind": entry.kind,
         "at": utc(entry.at_us).isoformat(),
         "noted": utc(entry.noted_us).isoformat(),
+        "who": entry.who or None,
         "facts": jsonable(entry.facts),
     }
 
@@ -221,7 +222,8 @@ def history_of(rows: "list[LedgerEntry]") -> "list[Happened]":
 
     gone = cancelled(rows)
     return [
-        Happened(entry.number, entry.at_s, entry.kind, entry.facts, gone.get(entry.number)) for entry in rows
+        Happened(entry.number, entry.at_s, entry.kind, entry.facts, gone.get(entry.number), entry.who or None)
+        for entry in rows
     ]
 
 

@@ -24,7 +24,7 @@ from gcodetool.cli.shelf import (
     writer,
 )
 from gcodetool.cli.spool_options import described, heated, judged, said_of_print, stated_facts
-from gcodetool.errors import UsageError
+from gcodetool.errors import LedgerError, UsageError
 
 FORGETTABLE: Final = {
     "safe-exposure": "safe_exposure_h",
@@ -608,20 +608,70 @@ def export(spool_id: str, output: Path | None, ledger: str | None) -> int:
 @click.argument("file", type=click.Path(path_type=Path))
 @click.option("--as", "as_id", metavar="ID", help="Its ID in the ledger, in place of the file's.")
 @click.option("--keep-places", is_flag=True, help="Where a place differs, take the ledger's figures.")
+@click.option(
+    "--merge", is_flag=True, help="Add what is missing here; FILE may be another ledger, or a backup of one."
+)
 @click.option("--force", is_flag=True, help="Write it even if a check says that it is impossible.")
 @ledger_option
 @json_option()
 def import_spool(
-    file: Path, as_id: str | None, keep_places: bool, force: bool, ledger: str | None, as_json: bool
+    file: Path,
+    as_id: str | None,
+    keep_places: bool,
+    merge: bool,
+    force: bool,
+    ledger: str | None,
+    as_json: bool,
 ) -> int:
-    """Take a spool file into the ledger, with places and history."""
+    """Take a spool file into the ledger, with places and history.
+
+    With --merge also into a record that is there, or a whole shelf into another.
+    """
     from gcodetool.ledger import exchange
+    from gcodetool.ledger.merge import is_ledger
     from gcodetool.ledger.spoolfile import read_spool
 
+    if is_ledger(file):
+        if not merge or as_id is not None:
+            raise UsageError(f"{file} is a ledger, not one spool's file; add --merge, and leave --as out")
+        return merge_shelf(file, keep_places, ledger, as_json)
     read_spool(file)  # a file that cannot be read makes no ledger
     done = exchange.import_spool(
-        opened(ledger, make=True), file, as_id=as_id, keep_places=keep_places, force=force
+        opened(ledger, make=True), file, as_id=as_id, keep_places=keep_places, merge=merge, force=force
     )
     name = next((entry.name for entry in done.entries if entry.subject == "spool"), as_id or file.stem)
     events = sum(entry.subject == "spool" for entry in done.entries)
     return report_entry(name, f"added with {events} events", done, as_json=as_json)
+
+
+def merge_shelf(file: Path, keep_places: bool, word: str | None, as_json: bool) -> int:
+    """Take another shelf in, and say where the two do not agree.
+
+    Raises
+    ------
+    LedgerError
+        Names were left out; the others are merged.
+    """
+    from gcodetool.ledger.merge import merge
+
+    done = merge(opened(word, make=True), file, keep_places=keep_places)
+    if as_json:
+        conflicts = [
+            {"kind": each.kind, "subject": each.subject, "name": each.name, "text": each.text}
+            for each in done.conflicts
+        ]
+        rows = [entry_dict(entry) for entry in done.entries]
+        say_json(json.dumps({"entries": rows, "conflicts": conflicts}, indent=1))
+    else:
+        for conflict in done.conflicts:
+            click.echo(f"- {conflict}")
+        names = len({(entry.subject, entry.name) for entry in done.entries})
+        click.echo(
+            f"{len(done.entries)} entries taken in from {file}, of {names} spools and places"
+            if done.entries
+            else f"nothing in {file} that is not here; nothing written"
+        )
+    out = [conflict for conflict in done.conflicts if conflict.kind == "left-out"]
+    if out:
+        raise LedgerError(f"{file}: {len(out)} not merged, the first: {out[0]}")
+    return 0

@@ -285,8 +285,8 @@ def _prove(file: IO[bytes], block: BinaryBlock) -> None:
 
 
 def _pairs(data: bytes) -> Iterator[tuple[str, str]]:
-    """Yield the pairs of lines ``key=value``."""
-    for line in data.decode("utf-8", "replace").replace("\r", "\n").split("\n"):
+    """Yield the pairs of lines ``key=value``; no zero byte among them, which would make a text of the job none."""
+    for line in data.decode("utf-8", "replace").replace("\0", "\ufffd").replace("\r", "\n").split("\n"):
         key, equals, value = line.partition("=")
         if equals and key.strip() and "gcodetool:" not in line:  # nothing may look like a mark of ours
             yield key.strip(), value.strip()

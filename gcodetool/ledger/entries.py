@@ -2,7 +2,9 @@
 
 An entry of kind ``undone`` names the entries that it cancels, undone entries among them.  Each row carries
 a digest over itself and the row before it of the same spool or place, so the last one stands for the whole
-history behind it.  Left out: what the facts mean (``records``).
+history behind it.  Numbers count up as rows come in; what is later than what, an entry's *turn* says: the moment
+at which it was noted, but never before an entry that its writer could have seen.  It stays when entries come from
+another ledger, so two ledgers with the same entries say the same.  Left out: what the facts mean (``records``).
 """
 
 import contextlib
@@ -11,28 +13,30 @@ import hashlib
 import json
 import re
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Final, Literal
 
 from sqlalchemy import Connection, Row, func, insert, select
 
 from gcodetool.errors import LedgerError
-from gcodetool.ledger.call import CALL, NUMBERS, WROTE, now_us
+from gcodetool.ledger.call import CALL, HELD, NUMBERS, TURN, WROTE, now_us, writer_name
 from gcodetool.ledger.schema import ENTRIES, READINGS
 
 Subject = Literal["spool", "place"]
 MICRO: Final = 1_000_000
+LAST_US: Final = 253_000_000_000 * MICRO  # in the year 9987: nothing that was noted lies beyond
 
 
 @dataclass(frozen=True)
 class Draft:
-    """An entry to be written."""
+    """An entry to be written; ``who`` None: by whoever gives this command, empty: nobody knows."""
 
     subject: Subject
     name: str
     kind: str
     at_us: int
     facts: dict[str, Any] = field(default_factory=dict)
+    who: str | None = None
 
 
 @dataclass(frozen=True)
@@ -49,6 +53,20 @@ class LedgerEntry:
     call: str
     chain: str
     damage: str | None = None  # what is wrong with it: then its facts are empty, and nothing of it counts
+    who: str | None = None
+    part: int = 0
+    turn_us: int = 0
+    nth: int | None = None
+
+    @property
+    def sign(self) -> tuple[str, int]:
+        """What tells this entry from all others, in every ledger that has it."""
+        return self.call, self.part
+
+    @property
+    def turn(self) -> tuple[int, str, int]:
+        """Its place in the order of all entries, the same in every ledger that has it."""
+        return self.turn_us, self.call, self.part
 
     @property
     def at_s(self) -> float:
@@ -106,10 +124,26 @@ def utc(at_us: int) -> datetime.datetime:
     return datetime.datetime.fromtimestamp(whole, datetime.UTC).replace(microsecond=rest)
 
 
-def linked(before: str, subject: str, name: str, kind: str, at_us: int, facts: str) -> str:
-    """Return the digest of an entry and of all that stands before it under its name."""
-    text = "\x1f".join((before, subject, name, kind, str(at_us), facts))
+def linked(before: str, row: Any, facts: str) -> str:
+    """Return the digest of an entry, a row or the like of one, and of all that stands before it under its name."""
+    parts = [before, row.subject, row.name, row.kind, str(row.at_us), facts]
+    if row.who is not None:  # entries of older versions vouch for what happened alone
+        parts += [row.who, str(row.noted_us), row.call, str(row.part), str(row.turn_us), str(row.nth)]
+    text = "\x1f".join(map(str, parts))
     return hashlib.sha256(text.encode("utf-8", "surrogateescape")).hexdigest()
+
+
+def _says_enough(subject: str, kind: str, facts: dict[str, Any]) -> bool:
+    """Return whether facts have what every entry of a kind has; where digests are not looked at, a damaged one may not."""
+    if kind == "undone":
+        cancels = facts.get("cancels")
+        return isinstance(cancels, list) and all(isinstance(number, int) for number in cancels)
+    if subject == "spool" and kind == "added":
+        received = facts.get("received")
+        return isinstance(received, dict) and isinstance(received.get("place"), str)
+    if subject == "spool" and kind == "moved":
+        return isinstance(facts.get("place"), str)
+    return subject != "place" or kind != "added" or isinstance(facts.get("kind"), str)
 
 
 CHANGED: Final = "not as it was noted (changed, or one before it is gone)"
@@ -124,12 +158,13 @@ def _entry(row: Row[Any], before: str | None = None) -> LedgerEntry:
     try:
         facts = unpacked(row.facts)
         if not isinstance(facts, dict) or not all(
-            isinstance(each, int) for each in (row.at_us, row.noted_us)
+            isinstance(each, int) and abs(each) < LAST_US
+            for each in (row.at_us, row.noted_us, row.turn_us, row.part)
         ):
             damage = "cannot be read"
-        elif before is not None and row.chain != linked(
-            before, row.subject, row.name, row.kind, row.at_us, row.facts
-        ):
+        elif not _says_enough(row.subject, row.kind, facts):
+            damage = "does not say what such an entry says"
+        elif before is not None and row.chain != linked(before, row, row.facts):
             damage = CHANGED
     except (ValueError, TypeError, KeyError, OverflowError, RecursionError):
         damage = "cannot be read"
@@ -145,6 +180,10 @@ def _entry(row: Row[Any], before: str | None = None) -> LedgerEntry:
         call=str(row.call),
         chain=str(row.chain),
         damage=damage,
+        who=None if row.who is None else str(row.who),
+        part=row.part if isinstance(row.part, int) else 0,
+        turn_us=row.turn_us if isinstance(row.turn_us, int) else 0,
+        nth=row.nth,
     )
 
 
@@ -157,54 +196,57 @@ def drafted(draft: Draft) -> LedgerEntry:
 
 def append(conn: Connection, drafts: Sequence[Draft]) -> list[LedgerEntry]:
     """Write entries within the caller's ``writing`` transaction, and return them with their numbers."""
-    call, noted = conn.info[CALL], now_us()
-    part = conn.info.get(WROTE, 0)
+    noted = now_us()
+    if TURN not in conn.info:
+        conn.info[TURN] = max(noted, _last_turn_us(conn) + 1)
+    mine = writer_name() if any(draft.who is None for draft in drafts) else ""
     written = []
     for draft in drafts:
-        before = conn.execute(
-            select(ENTRIES.c.chain)
-            .where(ENTRIES.c.subject == draft.subject, ENTRIES.c.name == draft.name)
-            .order_by(ENTRIES.c.number.desc())
-            .limit(1)
-        ).scalar()
-        facts = packed(draft.facts)
-        chain = linked(before or "", draft.subject, draft.name, draft.kind, draft.at_us, facts)
-        values = {
-            "subject": draft.subject,
-            "name": draft.name,
-            "kind": draft.kind,
-            "at_us": draft.at_us,
-            "noted_us": noted,
-            "facts": facts,
-            "call": call,
-            "part": part,
-            "chain": chain,
-        }
-        number = conn.execute(insert(ENTRIES).values(values)).inserted_primary_key
-        assert number is not None
-        written.append(
-            LedgerEntry(
-                number[0],
-                draft.subject,
-                draft.name,
-                draft.kind,
-                draft.at_us,
-                noted,
-                draft.facts,
-                call,
-                chain,
-            )
+        entry = replace(
+            drafted(draft),
+            noted_us=noted,
+            call=conn.info[CALL],
+            who=mine if draft.who is None else draft.who,
+            part=conn.info.get(WROTE, 0),
+            turn_us=conn.info[TURN],
         )
-        part += 1
-        conn.info[WROTE] = part
-        conn.info.setdefault(NUMBERS, []).append(number[0])
+        written.append(adopt(conn, entry))
     return written
 
 
+def adopt(conn: Connection, entry: LedgerEntry) -> LedgerEntry:
+    """Write an entry that has all but its number and its link, and return it with them."""
+    before = conn.execute(
+        select(ENTRIES.c.chain)
+        .where(ENTRIES.c.subject == entry.subject, ENTRIES.c.name == entry.name)
+        .order_by(ENTRIES.c.number.desc())
+        .limit(1)
+    ).scalar()
+    if HELD not in conn.info:
+        conn.info[HELD] = conn.execute(select(func.count()).select_from(ENTRIES)).scalar_one()
+    entry = replace(entry, nth=conn.info[HELD] + conn.info.get(WROTE, 0) + 1)
+    facts = packed(entry.facts)
+    chain = linked(before or "", entry, facts)
+    kept = ("subject", "name", "kind", "at_us", "noted_us", "call", "part", "who", "turn_us", "nth")
+    values = {key: getattr(entry, key) for key in kept}
+    number = conn.execute(insert(ENTRIES).values(**values, facts=facts, chain=chain)).inserted_primary_key
+    assert number is not None
+    conn.info[WROTE] = conn.info.get(WROTE, 0) + 1
+    conn.info.setdefault(NUMBERS, []).append(number[0])
+    return replace(entry, number=number[0], chain=chain)
+
+
+def _last_turn_us(conn: Connection) -> int:
+    last = conn.execute(select(func.max(ENTRIES.c.turn_us))).scalar()
+    return last if isinstance(last, int) else 0  # a damaged one says nothing
+
+
 def of(conn: Connection, subject: Subject, name: str | None = None) -> list[LedgerEntry]:
-    """Return the entries of one name, or of all, in the order in which they were written."""
+    """Return the entries of one name, or of all, in the order of their turns."""
     asked = select(ENTRIES).where(ENTRIES.c.subject == subject).order_by(ENTRIES.c.number)
     if name is not None:
+        if HALVES.search(name):  # a database takes text alone, so it has no such name
+            return []
         asked = asked.where(ENTRIES.c.name == name)
     found: list[LedgerEntry] = []
     last: dict[str, str] = {}
@@ -212,13 +254,14 @@ def of(conn: Connection, subject: Subject, name: str | None = None) -> list[Ledg
         entry = _entry(row, last.get(str(row.name), ""))
         last[entry.name] = entry.chain
         found.append(entry)
-    return found
+    return sorted(found, key=lambda entry: entry.turn)
 
 
 def of_kinds(conn: Connection, subject: Subject, kinds: Sequence[str]) -> list[LedgerEntry]:
-    """Return the entries of some kinds, in the order in which they were written."""
+    """Return the entries of some kinds, in the order of their turns."""
     asked = select(ENTRIES).where(ENTRIES.c.subject == subject, ENTRIES.c.kind.in_(kinds))
-    return [_entry(row) for row in conn.execute(asked.order_by(ENTRIES.c.number))]
+    found = [_entry(row) for row in conn.execute(asked.order_by(ENTRIES.c.number))]
+    return sorted(found, key=lambda entry: entry.turn)
 
 
 def names_saying(conn: Connection, subject: Subject, text: str) -> list[str]:
@@ -231,9 +274,10 @@ def names_saying(conn: Connection, subject: Subject, text: str) -> list[str]:
 
 
 def moments(conn: Connection, kinds: Sequence[str]) -> list[tuple[str, int, int]]:
-    """Return (name, number, at [µs]) of all entries of spools of some kinds."""
+    """Return (name, number, at [µs]) of all entries of spools of some kinds, in the order of their turns."""
     asked = select(ENTRIES.c.name, ENTRIES.c.number, ENTRIES.c.at_us)
-    rows = conn.execute(asked.where(ENTRIES.c.subject == "spool", ENTRIES.c.kind.in_(kinds)))
+    turns = (ENTRIES.c.turn_us, ENTRIES.c.call, ENTRIES.c.part)
+    rows = conn.execute(asked.where(ENTRIES.c.subject == "spool", ENTRIES.c.kind.in_(kinds)).order_by(*turns))
     return [(row[0], row[1], row[2]) for row in rows]
 
 
@@ -262,10 +306,20 @@ def names_with(conn: Connection, kind: str) -> set[str]:
     return set(conn.execute(select(ENTRIES.c.name).where(ENTRIES.c.kind == kind)).scalars())
 
 
-def last_noted_us(conn: Connection) -> int:
-    """Return when the last entry was written down; 0 where there is none."""
-    last = select(func.max(ENTRIES.c.number)).scalar_subquery()
-    return conn.execute(select(ENTRIES.c.noted_us).where(ENTRIES.c.number == last)).scalar() or 0
+def last_noted(conn: Connection) -> tuple[int, str]:
+    """Return when the last entry was written down [µs], and by whom; 0 where there is none."""
+    asked = select(ENTRIES.c.noted_us, ENTRIES.c.who).order_by(
+        ENTRIES.c.turn_us.desc(), ENTRIES.c.part.desc()
+    )
+    row = conn.execute(asked.limit(1)).first()
+    return (0, "") if row is None else (row.noted_us, row.who or "")
+
+
+def server_clock_us(conn: Connection) -> int | None:
+    """Return what a server's clock says [µs]; None where the ledger is a file of this machine."""
+    if conn.dialect.name == "sqlite":
+        return None
+    return int(conn.execute(select(func.extract("epoch", func.clock_timestamp()) * MICRO)).scalar_one())
 
 
 def cancelled(entries: Iterable[LedgerEntry]) -> dict[int, int]:
@@ -274,7 +328,7 @@ def cancelled(entries: Iterable[LedgerEntry]) -> dict[int, int]:
     Later entries decide over earlier ones: an undo that is itself undone cancels nothing.
     """
     found: dict[int, int] = {}
-    for entry in sorted(entries, key=lambda each: -each.number):
+    for entry in sorted(entries, key=lambda each: each.turn, reverse=True):
         if entry.kind == "undone" and entry.number not in found and entry.damage is None:
             for number in entry.facts["cancels"]:
                 found.setdefault(number, entry.number)
@@ -282,7 +336,7 @@ def cancelled(entries: Iterable[LedgerEntry]) -> dict[int, int]:
 
 
 def live(entries: Sequence[LedgerEntry]) -> list[LedgerEntry]:
-    """Return the entries that count, without the undoing ones, in the order in which they were written.
+    """Return the entries that count, without the undoing ones, in the order given.
 
     Raises
     ------
@@ -326,20 +380,22 @@ def add_readings(conn: Connection, entry: LedgerEntry, readings: Readings) -> No
 
 
 def readings_of(conn: Connection, place: str, counted: Iterable[int]) -> Readings:
-    """Return a place's readings by time, of the entries that count; of two at the same time the later noted."""
-    wanted = set(counted)
+    """Return a place's readings by time, of the entries that count; of two at a time that of the last of *counted*."""
+    turns = {number: turn for turn, number in enumerate(counted)}
     rows = conn.execute(
         select(READINGS.c.at_us, READINGS.c.entry, READINGS.c.temperature_C, READINGS.c.rh_pct)
         .where(READINGS.c.place == place)
         .order_by(READINGS.c.at_us, READINGS.c.entry)
     )
-    found = {}
+    found: dict[int, tuple[int, float, float]] = {}
     for at_us, entry, celsius, rh in rows:
-        if entry in wanted:
+        if entry in turns:
             if not (isinstance(at_us, int) and isinstance(celsius, float) and isinstance(rh, float)):
                 raise LedgerError(
                     f"place {place}, entry {entry}: its readings are not those that were noted; "
                     "'gcodetool ledger restore FILE' puts a backup in the ledger's place"
                 )
-            found[at_us] = (celsius, rh)
-    return [(at_us, celsius, rh) for at_us, (celsius, rh) in found.items()]
+            turn = turns[entry]
+            if at_us not in found or turn > found[at_us][0]:
+                found[at_us] = (turn, celsius, rh)
+    return [(at_us, celsius, rh) for at_us, (_, celsius, rh) in found.items()]

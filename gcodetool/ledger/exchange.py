@@ -8,6 +8,7 @@ and plans: they are the ledger's, not the record's.
 import json
 import os
 import re
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -68,6 +69,9 @@ def export(ledger: Ledger, spool_id: str, *, beside: Path | None = None) -> Expo
             return name
 
         data = records.data_of(record, known, log_of)
+        for event, entry in zip(data["event"], (record.added, *record.happened), strict=True):
+            if entry.who:
+                event["who"] = entry.who
     if beside is not None:
         data["material"] = _seen_from(beside, data["material"])
         for place in data["place"].values():
@@ -119,7 +123,9 @@ def _key(name: str) -> str:
 
 
 def _text(word: str) -> str:
-    return json.dumps(word, ensure_ascii=False).replace("\x7f", "\\u007F")
+    """Return a text as TOML writes it; bytes that are no text, which it has not, stand there as their escapes."""
+    letters = word.encode("utf-8", "backslashreplace").decode()
+    return json.dumps(letters, ensure_ascii=False).replace("\x7f", "\\u007F")
 
 
 def _value(value: Any) -> str:
@@ -150,6 +156,7 @@ def import_spool(
     *,
     as_id: str | None = None,
     keep_places: bool = False,
+    merge: bool = False,
     at_s: float | None = None,
     force: bool = False,
 ) -> Written:
@@ -161,6 +168,8 @@ def import_spool(
         The spool's id here, in place of the file's.
     keep_places
         Where a place of the ledger differs from the file's: take the ledger's.
+    merge
+        Where the spool is on the shelf with another record: add the events that it lacks.
 
     Raises
     ------
@@ -190,10 +199,17 @@ def import_spool(
             key: value for key, value in data.items() if key not in ("id", "place", "event") and value != {}
         }
         drafts.append(
-            Draft("spool", spool_id, "added", received["at"], {**facts, "received": _facts(received, {})})
+            Draft(
+                "spool",
+                spool_id,
+                "added",
+                received["at"],
+                {**facts, "received": _facts(received, {})},
+                received.get("who", ""),
+            )
         )
         drafts += [
-            Draft("spool", spool_id, event["kind"], event["at"], _facts(event, hot))
+            Draft("spool", spool_id, event["kind"], event["at"], _facts(event, hot), event.get("who", ""))
             for event in events
             if event is not received
         ]
@@ -201,9 +217,14 @@ def import_spool(
         if old is not None:
             if _same(old, drafts):
                 return Written((), (f"{spool_id} is on the shelf with the same record; nothing written",))
-            raise LedgerError(
-                f"spool '{spool_id}' is on the shelf already, with another record; name this one with --as ID"
-            )
+            if merge:
+                drafts, told = _lacking(old, drafts)
+                notes += told
+            else:
+                raise LedgerError(
+                    f"spool '{spool_id}' is on the shelf already, with another record; add what that lacks with --merge, or "
+                    "name this one with --as ID"
+                )
         written = entries.append(conn, drafts)
         for entry in written:
             if entry.kind == "logged":
@@ -234,7 +255,7 @@ def _from_file(path: Path, word: str) -> str:
 
 def _facts(event: Mapping[str, Any], hot: Mapping[str, Place]) -> dict[str, Any]:
     """Return an event's facts; in a dryer whose figures the ledger states otherwise, with what its air had."""
-    facts = {key: value for key, value in event.items() if key not in ("at", "kind")}
+    facts = {key: value for key, value in event.items() if key not in ("at", "kind", "who")}
     if event["kind"] == "moved" and facts["place"] in hot:
         celsius = air_C(hot[facts["place"]], **heat_of(facts))
         assert celsius is not None  # a dryer states one
@@ -250,6 +271,29 @@ def _same(old: records.SpoolRecord, drafts: list[Draft]) -> bool:
     return (description, old.received_us) == (added.facts, added.at_us) and there == [
         (draft.kind, draft.at_us, draft.facts) for draft in rest
     ]
+
+
+def _lacking(old: records.SpoolRecord, drafts: list[Draft]) -> tuple[list[Draft], list[str]]:
+    """Return the drafts of what was never noted of a spool here, undone or not, and what to say.
+
+    The same thing twice in a file is twice what happened.
+    """
+    known = Counter((entry.kind, entry.at_us, entries.packed(entry.facts)) for entry in old.entries)
+    added = next(draft for draft in drafts if draft.kind == "added" and draft.subject == "spool")
+    found, notes = [], []
+    for draft in drafts:
+        sign = (draft.kind, draft.at_us, entries.packed(draft.facts))
+        if draft.subject == "spool" and known[sign] > 0:
+            known[sign] -= 1
+        elif draft is not added:
+            found.append(draft)
+    here = {**old.facts, "received": {"at": records.wall(old.received_us), **old.received}}
+    there = {**added.facts, "received": {"at": records.wall(added.at_us), **added.facts["received"]}}
+    if here != there:
+        notes.append(f"{old.id}: the file says otherwise, and this ledger counts: {_difference(here, there)}")
+    if not any(draft.subject == "spool" for draft in found):
+        return [], [*notes, f"{old.id}: all events of the file are here; nothing written"]
+    return found, notes
 
 
 def _places(

@@ -90,7 +90,7 @@ def _whole(rows: list[LedgerEntry]) -> bool:
 
 
 def _chain(before: str, entry: LedgerEntry, facts: dict[str, Any]) -> str:
-    return entries.linked(before, entry.subject, entry.name, entry.kind, entry.at_us, entries.packed(facts))
+    return entries.linked(before, entry, entries.packed(facts))
 
 
 def _take_back(conn: Connection, place: PlaceRecord) -> None:

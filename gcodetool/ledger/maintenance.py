@@ -15,7 +15,7 @@ from sqlalchemy.exc import DBAPIError
 from gcodetool.changes import making
 from gcodetool.errors import GcodetoolError, LedgerError
 from gcodetool.ledger import dryers, entries, plausibility, records
-from gcodetool.ledger.call import now_us
+from gcodetool.ledger.call import CLOCK_SLACK_US, now_us
 from gcodetool.ledger.schema import ENTRIES, OUTLOOKS, READINGS, SNAPSHOTS, VERSIONS
 from gcodetool.ledger.steps import NEWEST
 from gcodetool.ledger.store import Ledger, copy, open_file, open_ledger, reading, writing
@@ -29,12 +29,12 @@ class Fault:
     ----------
     kind
         file: damaged, nothing more can be read; entry: not as it was noted; readings: not those that were
-        noted; record: cannot be read; doubtful: a figure that a check doubts.
+        noted; record: cannot be read; clock: noted by a wrong one; doubtful: a figure that a check doubts.
     text
         Where and what, in one line.
     """
 
-    kind: Literal["file", "entry", "readings", "record", "doubtful"]
+    kind: Literal["file", "entry", "readings", "record", "clock", "doubtful"]
     text: str
 
     def __str__(self) -> str:
@@ -92,9 +92,11 @@ def _file_faults(conn: Connection) -> Iterator[Fault]:
 def _content_faults(conn: Connection, *, numbered: bool) -> Iterator[Fault]:
     """Yield what is wrong with entries, readings and records; *numbered*: the database counts what it wrote."""
     brought: dict[int, entries.Readings] = {}
+    where: dict[int, set[str]] = {}  # a digest does not hold the place
     asked = select(READINGS).order_by(READINGS.c.entry, READINGS.c.at_us)
     for row in conn.execute(asked):
         brought.setdefault(row.entry, []).append((row.at_us, row.temperature_C, row.rh_pct))
+        where.setdefault(row.entry, {row.place}).add(row.place)
     known: set[int] = set()
     for subject in ("spool", "place"):
         for name, rows in entries.by_name(entries.of(conn, subject)).items():
@@ -106,13 +108,16 @@ def _content_faults(conn: Connection, *, numbered: bool) -> Iterator[Fault]:
                     yield Fault("entry", f"{which}: {entry.damage}")
                 elif entry.kind == "undone" and not set(entry.facts["cancels"]) <= numbers:
                     yield Fault("entry", f"{which}: cancels an entry that is not there")
-                elif "digest" in entry.facts and entry.facts["digest"] != entries.digest_of(
-                    brought.get(entry.number, [])
+                elif where.get(entry.number, {name}) != {name} or (
+                    entries.digest_of(brought.get(entry.number, [])) != entry.facts["digest"]
+                    if "digest" in entry.facts
+                    else entry.number in brought
                 ):
                     yield Fault("readings", f"{which}: its readings are not those that were noted")
     if not set(brought) <= known:
         yield Fault("readings", "readings are there without the entry that brought them")
     yield from _lost(conn, known, numbered=numbered)
+    yield from _clock_faults(conn)
     yield from _record_faults(conn)
 
 
@@ -121,12 +126,42 @@ def _lost(conn: Connection, known: set[int], *, numbered: bool) -> Iterator[Faul
     there = conn.execute(select(func.count()).select_from(ENTRIES)).scalar_one()
     if there != len(known):
         yield Fault("entry", f"{there - len(known)} entries belong to neither a spool nor a place")
+    before = 0
+    counted = conn.execute(select(ENTRIES.c.number, ENTRIES.c.nth).order_by(ENTRIES.c.number))
+    for position, (number, nth) in enumerate(counted, 1):
+        if isinstance(nth, int) and nth - position != before:
+            before = nth - position
+            yield Fault(
+                "entry",
+                f"entry {number} was the {nth}. of all, and is the {position}.: some before it are gone or were put in",
+            )
     if numbered:
         last = conn.exec_driver_sql("SELECT seq FROM sqlite_sequence WHERE name = 'entry'").scalar()
         if isinstance(last, int) and last > max(known, default=0):
             yield Fault(
                 "entry", f"entries up to {last} were noted, and those after {max(known, default=0)} are gone"
             )
+
+
+def _clock_faults(conn: Connection) -> Iterator[Fault]:
+    """Yield what tells of a wrong clock: a note in the future, or one well before another that stood there already."""
+    asked = select(ENTRIES.c.number, ENTRIES.c.name, ENTRIES.c.noted_us, ENTRIES.c.who)
+    rows = conn.execute(asked.order_by(ENTRIES.c.turn_us, ENTRIES.c.call, ENTRIES.c.part))
+    now, before = now_us(), None
+    for row in rows:
+        if not isinstance(row.noted_us, int) or abs(row.noted_us) >= entries.LAST_US:
+            continue  # damaged, and named as that
+        which, by = f"{row.name}, entry {row.number}", f" by {row.who}" if row.who else ""
+        if row.noted_us > now + CLOCK_SLACK_US:
+            at = records.wall(row.noted_us)
+            yield Fault("clock", f"{which}: noted{by} at {at}, which is still to come: a clock was wrong")
+        elif before is not None and row.noted_us < before.noted_us - CLOCK_SLACK_US:
+            yield Fault(
+                "clock",
+                f"{which}: noted{by} {(before.noted_us - row.noted_us) / 3.6e9:.1f} h before entry {before.number}, which "
+                "stood there already: a clock was wrong",
+            )
+        before = row
 
 
 def _record_faults(conn: Connection) -> Iterator[Fault]:

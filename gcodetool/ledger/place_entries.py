@@ -44,7 +44,7 @@ def add_place(
         told = {key: value for key, value in facts.items() if value is not None}
         _linked(conn, told)
         written = entries.append(conn, [Draft("place", name, "added", at_us, told)])
-        _check(conn)
+        check_places_of(conn)
         return Written(tuple(written))
 
 
@@ -64,7 +64,7 @@ def _linked(conn: Connection, facts: Mapping[str, Any]) -> None:
             records.place(known, str(facts[key]))
 
 
-def _check(conn: Connection) -> None:
+def check_places_of(conn: Connection) -> None:
     """Refuse places that do not stand by themselves or together, by the rules of the spool file."""
     known = records.places(conn)
     stated = {}
@@ -89,7 +89,7 @@ def set_place(
         if facts.get(FRESH):
             facts[FRESH] = sorted({*place.facts.get(FRESH, []), *facts[FRESH]})
         written = entries.append(conn, [Draft("place", name, "set", at_us, facts)])
-        _check(conn)
+        check_places_of(conn)
         return Written(tuple(written))
 
 
@@ -136,7 +136,7 @@ def read(
         facts = {"temperature_C": float(temperature_C), "rh_pct": float(rh_pct)}
         written = entries.append(conn, [Draft("place", name, "read", at_us, _vouched(facts, new))])
         entries.add_readings(conn, written[0], new)
-        _check(conn)
+        check_places_of(conn)
         return Written(tuple(written), tuple(notes))
 
 
@@ -174,7 +174,7 @@ def read_dryer(
     if any({**facts, "at": records.utc(at_us)} == one for one in dryer.thermometer):
         return Written((), (f"{dryer.name}: this reading is there already; nothing written",))
     written = entries.append(conn, [Draft("place", dryer.name, "read", at_us, facts)])
-    _check(conn)
+    check_places_of(conn)
     off = knob_offset_C(dryers.as_place(records.places(conn)[dryer.name]))
     if knob_C is not None and off:
         than = f"{abs(off):.1f} K {'cooler' if off > 0 else 'warmer'} than its knob shows"
@@ -262,7 +262,7 @@ def log(
         facts = _vouched({"source": source, "until_us": new[-1][0]}, new)
         written = entries.append(conn, [Draft("place", name, "logged", new[0][0], facts)])
         entries.add_readings(conn, written[0], new)
-        _check(conn)
+        check_places_of(conn)
         return Written(tuple(written), tuple(notes))
 
 
@@ -296,5 +296,5 @@ def undo_place(
                 raise LedgerError(
                     f"{name}: {users[0]} has stood there; 'gcodetool place set' corrects the place"
                 )
-        _check(conn)
+        check_places_of(conn)
         return Written(tuple(written), () if name in known else (f"{name} is taken back",))

@@ -66,8 +66,7 @@ class PlaceRecord:
             return []
         read = [entry for entry in entries.live(self.entries) if entry.kind == "read"]
         return [
-            {"at": utc(entry.at_us), **entry.facts}
-            for entry in sorted(read, key=lambda entry: (entry.at_us, entry.number))
+            {"at": utc(entry.at_us), **entry.facts} for entry in sorted(read, key=lambda entry: entry.at_us)
         ]
 
     @property
@@ -168,9 +167,7 @@ def spool_record(spool_id: str, rows: list[LedgerEntry]) -> SpoolRecord | None:
             received_us = changes.pop("received_us", received_us)
             received = merged(received, changes.pop("received", {}))
             facts = merged(facts, changes)
-    happened = sorted(
-        (entry for entry in after if entry.kind in HAPPENED), key=lambda entry: (entry.at_us, entry.number)
-    )
+    happened = sorted((entry for entry in after if entry.kind in HAPPENED), key=lambda entry: entry.at_us)
     return SpoolRecord(
         spool_id,
         tuple(rows),
@@ -221,11 +218,11 @@ def at_places(conn: Connection, at_us: int) -> dict[str, str]:
     gone: set[int] = set()
     for rows in entries.by_name(entries.of_kinds(conn, "spool", ("undone",))).values():
         gone |= set(entries.cancelled(rows))
-    last: dict[str, tuple[int, int]] = {}
+    last: dict[str, tuple[int, int]] = {}  # moment and number; of the same moment the later turn
     corrected = entries.names_with(conn, "set")  # it may have come in at another moment, or elsewhere
     for name, number, moment in entries.moments(conn, ("added", "moved")):
-        if number not in gone and moment <= at_us:
-            last[name] = max(last.get(name, (moment, number)), (moment, number))
+        if number not in gone and last.get(name, (moment, 0))[0] <= moment <= at_us:
+            last[name] = (moment, number)
     there = entries.facts_of(conn, [number for _, number in last.values()])
     found = {}
     for spool_id in on_shelf(conn):

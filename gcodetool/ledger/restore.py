@@ -48,15 +48,19 @@ def restore(file: Path, word: str | None = None) -> Restored:
     path = path_of(place_of(word))
     if path is not None and path.exists() and file.exists() and path.samefile(file):
         raise LedgerError(f"{file}: that is the ledger itself; name a backup")
-    with _checked_copy(file, None if path is None else path.parent) as draft:
+    folder = None if path is None else path.parent
+    with checked_copy(file, folder, "not restored, the backup is damaged") as draft:
         if path is not None:
             return _into_file(draft, path)
         return _into_server(draft, open_ledger(word))
 
 
 @contextlib.contextmanager
-def _checked_copy(file: Path, folder: Path | None) -> Iterator[Ledger]:
-    """Give a copy of the backup, whole and of this version's schema; it is gone afterwards."""
+def checked_copy(file: Path, folder: Path | None, what: str) -> Iterator[Ledger]:
+    """Give a copy of the ledger in *file*, whole and of this version's schema; it is gone afterwards.
+
+    *what*: to say where it is damaged.
+    """
     source = open_file(file)
     try:
         if folder is not None:
@@ -67,8 +71,9 @@ def _checked_copy(file: Path, folder: Path | None) -> Iterator[Ledger]:
     try:
         draft = work / "ledger.sqlite"
         copy(source, draft)
-        refuse_damaged(open_file(draft), f"{file}: not restored, the backup is damaged")
-        yield open_ledger(draft, make=False)
+        opened = open_ledger(draft, make=False)  # one of an older version cannot be read as it stands
+        refuse_damaged(opened, f"{file}: {what}")
+        yield opened
     finally:
         for left in work.iterdir():
             left.unlink()

@@ -46,8 +46,16 @@ ENTRIES: Final = Table(
     Column("call", String(32), nullable=False),  # entries of one command share it
     Column("part", Integer, nullable=False),
     Column("chain", String(64), nullable=False),  # SHA-256 over this entry and the one before of its name
+    Column("who", String(80)),  # who wrote it down; empty: not known, none: written before schema 4
+    Column(
+        "turn_us", BigInteger, nullable=False, server_default="0"
+    ),  # its order among all entries: see ``entries``
+    Column(
+        "nth", BigInteger
+    ),  # how many entries the ledger held with this one; none: written before schema 4
     UniqueConstraint("call", "part", name="entry_once"),
     Index("entry_by_name", "subject", "name", "number"),
+    Index("entry_by_turn", "turn_us"),
     sqlite_autoincrement=True,
 )
 READINGS: Final = Table(

@@ -19,6 +19,7 @@ from typing import Any, Final, Literal, NoReturn, get_args
 
 from gcodetool import profiledata, profiles
 from gcodetool.errors import SpoolError
+from gcodetool.ledger.call import LONGEST_WHO, is_writer_name
 from gcodetool.moisture import bag
 from gcodetool.moisture.record import (
     AirLog,
@@ -72,7 +73,7 @@ PLACE_KEYS: Final[dict[str, tuple[str, ...]]] = {  # besides kind and note
     ),
     "printer": ("printer", "room", "fed_from"),
 }
-EVENT_KEYS: Final[dict[str, tuple[str, ...]]] = {  # besides at, kind and note
+EVENT_KEYS: Final[dict[str, tuple[str, ...]]] = {  # besides at, kind, who (noted it) and note
     "received": ("place", "water_wt_pct", "sealed"),
     "moved": ("place", "tool", "temperature_C", "knob_C"),
     "weighed": ("gross_g", "resolution_g"),
@@ -578,7 +579,9 @@ def check_event(data: dict[str, Any], source: str) -> None:
 
 def _event(table: Table, places: dict[str, Place], metre_g: float) -> Event:
     kind: EventKind = _kind(table, get_args(EventKind))
-    _only(table, EVENT_KEYS[kind], ("at", "kind"), kind)
+    _only(table, EVENT_KEYS[kind], ("at", "kind", "who"), kind)
+    if (who := table.text("who")) is not None and not is_writer_name(who):
+        table.fail("who", f"{shown(who)} cannot be a name; {LONGEST_WHO} letters, digits and spaces at most")
     table.need("at")
     at_s = table.moment("at")
     assert at_s is not None  # need() saw it

@@ -7,7 +7,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
-from sqlalchemy import Connection, func, insert, inspect, select
+from sqlalchemy import Connection, Table, bindparam, func, insert, inspect, select, update
+from sqlalchemy.schema import CreateColumn
 
 from gcodetool.ledger.fold_dryers import fold_dryers
 from gcodetool.ledger.schema import ENTRIES, METADATA, OUTLOOKS, READINGS, SNAPSHOTS, VERSIONS
@@ -30,10 +31,40 @@ def _caches(conn: Connection) -> None:
     METADATA.create_all(conn, [SNAPSHOTS, OUTLOOKS])
 
 
+def _fold(conn: Connection) -> None:
+    _writers(conn)  # this step reads and writes by today's table
+    fold_dryers(conn)
+
+
+def _writers(conn: Connection) -> None:
+    """Give entries columns for who wrote them and their count, and turns: as noted, but in the order of their numbers."""
+    missing = [name for name in ("who", "turn_us", "nth") if name not in _columns(conn, ENTRIES)]
+    if missing:
+        for name in missing:
+            spec = CreateColumn(ENTRIES.c[name]).compile(dialect=conn.dialect)
+            conn.exec_driver_sql(f"ALTER TABLE {ENTRIES.name} ADD COLUMN {spec}")
+        next(index for index in ENTRIES.indexes if index.name == "entry_by_turn").create(conn)
+    turn, before, turns = 0, None, []
+    asked = select(ENTRIES.c.number, ENTRIES.c.noted_us, ENTRIES.c.call).order_by(ENTRIES.c.number)
+    for number, noted_us, call in conn.execute(asked):
+        if call != before:
+            turn = max(noted_us if isinstance(noted_us, int) else 0, turn + 1)
+        before = call
+        turns.append({"which": number, "turn": turn})
+    if turns:
+        changed = update(ENTRIES).where(ENTRIES.c.number == bindparam("which"), ENTRIES.c.turn_us == 0)
+        conn.execute(changed.values(turn_us=bindparam("turn")), turns)
+
+
+def _columns(conn: Connection, table: Table) -> set[str]:
+    return {str(column["name"]) for column in inspect(conn).get_columns(table.name)}
+
+
 STEPS: Final = (
     Step(1, "the record: entries and readings", _record),
     Step(2, "room for snapshots and outlooks", _caches),
-    Step(3, "one place for each dryer, a temperature for each stay", fold_dryers),
+    Step(3, "one place for each dryer, a temperature for each stay", _fold),
+    Step(4, "who wrote each entry, and its turn among all", _writers),
 )
 NEWEST: Final = STEPS[-1].version
 

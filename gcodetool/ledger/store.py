@@ -6,6 +6,7 @@ the order in which they became visible.  Left out: what entries mean (``entries`
 """
 
 import contextlib
+import hashlib
 import os
 import tempfile
 import time
@@ -90,13 +91,36 @@ def _open_sqlite(path: Path, *, make: bool) -> Ledger:
         _make_sqlite(path)
     ledger, version = _as_it_stands(path)
     if version < NEWEST:
-        if version:
-            kept = path.with_name(f"{path.name}.version-{version}.backup")
-            with making(f"a copy of the older ledger was written to {kept}"):
-                copy(ledger, kept)
+        _rehearse(ledger, path, version)
         with writing(ledger) as conn:
             forward(conn, version=version_of(conn), now_us=now_us())
     return ledger
+
+
+def _rehearse(ledger: Ledger, path: Path, version: int) -> None:
+    """Take the steps forward on a copy first, and keep another copy as it was: a step that fails changes nothing.
+
+    An earlier copy of that name stays unless it is the same: it may be the better one.
+    """
+    with tempfile.TemporaryDirectory(prefix=f".{path.name}.", dir=path.parent) as work:
+        old, new = Path(work) / "old", Path(work) / "new"
+        copy(ledger, old)
+        copy(ledger, new)
+        tried = Ledger(ledger.where, _sqlite_engine(new), new)
+        with writing(tried) as conn:
+            forward(conn, version=version, now_us=now_us())
+        kept, count = path.with_name(f"{path.name}.version-{version}.backup"), 1
+        while kept.exists() and not _alike(kept, old):
+            count += 1
+            kept = path.with_name(f"{path.name}.version-{version}-{count}.backup")
+        with making(f"a copy of the older ledger was written to {kept}"):
+            old.replace(kept)
+
+
+def _alike(one: Path, other: Path) -> bool:
+    with opened(one) as mine, opened(other) as theirs:
+        digests = [hashlib.file_digest(file, "sha256").digest() for file in (mine, theirs)]
+    return digests[0] == digests[1]
 
 
 def open_file(path: Path) -> Ledger:

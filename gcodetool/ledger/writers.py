@@ -8,23 +8,21 @@ whole dryings (``dryings``).
 import contextlib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
-from typing import Any, Final
+from typing import Any
 
 from sqlalchemy import Connection
 
 from gcodetool import profiles
 from gcodetool.errors import LedgerError
 from gcodetool.ledger import entries, records
-from gcodetool.ledger.call import now_us
+from gcodetool.ledger.call import CLOCK_SLACK_US, now_us
 from gcodetool.ledger.dryers import heat_words, join, stated_heat
-from gcodetool.ledger.entries import MICRO, Draft, LedgerEntry, micro
+from gcodetool.ledger.entries import Draft, LedgerEntry, micro
 from gcodetool.ledger.plausibility import check_plausible
 from gcodetool.ledger.records import PlaceRecord, SpoolRecord, wall
 from gcodetool.ledger.spoolfile import NAME, check_event
 from gcodetool.ledger.store import Ledger, writing
 from gcodetool.tomlfile import shown
-
-CLOCK_SLACK_US: Final = 300 * MICRO  # how far the clocks of a shop's machines may differ
 
 
 @dataclass(frozen=True)
@@ -48,13 +46,25 @@ def write_transaction(ledger: Ledger, at_s: float | None, *, force: bool) -> Ite
         if at_s is not None:
             yield conn, micro(at_s)
             return
-        now, last = now_us(), entries.last_noted_us(conn)
-        if now < last - CLOCK_SLACK_US and not force:
-            raise LedgerError(
-                f"this machine's clock says {wall(now)}, but the last note was made at {wall(last)}; "
-                "set the clock, name the moment with --at, or add --force"
-            )
+        now = now_us()
+        if not force:
+            _refuse_wrong_clock(conn, now)
         yield conn, now
+
+
+def _refuse_wrong_clock(conn: Connection, now: int) -> None:
+    """Refuse to note a moment by a clock that others contradict: the server's, or that of the last note."""
+    way_out = "set the clock, name the moment with --at, or add --force"
+    server = entries.server_clock_us(conn)
+    if server is not None and abs(now - server) > CLOCK_SLACK_US:
+        raise LedgerError(f"this machine's clock says {wall(now)}, the server's {wall(server)}; {way_out}")
+    last, who = entries.last_noted(conn)
+    if now < last - CLOCK_SLACK_US:
+        by = f" by {who}" if who else ""
+        raise LedgerError(
+            f"this machine's clock says {wall(now)}, but the last note was made at {wall(last)}{by}: one of the clocks is "
+            f"wrong; {way_out}"
+        )
 
 
 # ---------------------------------------------------------------- spools

@@ -7,15 +7,19 @@ kills its worker twice gives a :class:`WorkerDied` in place of a result.  Left o
 
 import contextlib
 import importlib
+import logging
 import os
 import signal
 import threading
+import time
 from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import CancelledError
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final, Generic, Protocol, TypeVar
+from queue import Empty, SimpleQueue
+from typing import TYPE_CHECKING, Any, Final, Generic, NoReturn, Protocol, TypeVar
 
 import gcodetool
-from gcodetool.errors import UsageError
+from gcodetool.errors import SchedulerError, UsageError
 
 if TYPE_CHECKING:
     from concurrent.futures import ProcessPoolExecutor
@@ -26,6 +30,10 @@ Result = TypeVar("Result")
 
 AHEAD: Final = 2  # items given to each worker before its last one is done
 CONNECT_S: Final = 15.0
+CLOSE_S: Final = 5.0
+LOOK_S: Final = 1.0  # how often a cluster that is silent is looked at
+WAIT_S: Final = 60.0  # how long work waits for a worker where none is left,
+WAIT: Final = "GCODETOOL_SCHEDULER_WAIT"  # the same, from outside: seconds
 
 
 @dataclass(frozen=True)
@@ -34,10 +42,19 @@ class WorkerDied:
 
 
 class Executor(Protocol):
-    """Workers."""
+    """Workers.
+
+    Attributes
+    ----------
+    shares_files : they see this machine's cache folder.
+    notes : what is to be said of them when the work is done.
+    lost : why they are there no more.
+    """
 
     count: int
-    shares_files: bool  # they see this machine's cache folder
+    shares_files: bool
+    notes: list[str]
+    lost: str | None
 
     def map_unordered(
         self, work: Callable[[Item], Result], items: Sequence[Item]
@@ -53,6 +70,10 @@ class SerialExecutor:
 
     count = 1
     shares_files = True
+    lost: str | None = None
+
+    def __init__(self) -> None:
+        self.notes: list[str] = []
 
     def map_unordered(
         self, work: Callable[[Item], Result], items: Sequence[Item]
@@ -75,9 +96,10 @@ class ProcessExecutor:
     """Processes beside this one, started when there is work for them."""
 
     shares_files = True
+    lost: str | None = None
 
     def __init__(self, count: int) -> None:
-        self.count = count
+        self.count, self.notes = count, list[str]()
         self._pool: ProcessPoolExecutor | None = None
 
     def __enter__(self) -> "ProcessExecutor":
@@ -175,6 +197,14 @@ def _begin() -> None:
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 
+@dataclass(frozen=True)
+class _OtherVersion:
+    """In place of a result: who did not do it, as it runs another version of this tool."""
+
+    worker: str
+    version: str
+
+
 class DaskExecutor(Generic[Item, Result]):
     """A Dask cluster that runs already; its workers must have this gcodetool and see the same files.
 
@@ -186,7 +216,9 @@ class DaskExecutor(Generic[Item, Result]):
 
     shares_files = False
 
-    def __init__(self, address: str) -> None:
+    def __init__(self, address: str, tell: Callable[[str], None] = lambda _: None) -> None:
+        self.address, self.notes, self._tell = address, list[str](), tell
+        self.lost: str | None = None
         try:
             self._farm: Any = importlib.import_module("distributed")  # untyped calls
         except ImportError:
@@ -200,27 +232,28 @@ class DaskExecutor(Generic[Item, Result]):
                 f"--scheduler '{address}': nobody answers there ({type(error).__name__}); "
                 "start one with 'dask scheduler' and its workers, and write tcp://HOST:8786"
             ) from error
-        self._check(address)
+        _silence()
+        try:
+            self.count = self._check()
+        except UsageError:
+            self._client.close()
+            raise
 
-    def _check(self, address: str) -> None:
+    def _check(self) -> int:
+        """Return how many workers there are, all of this version."""
+        where = f"--scheduler '{self.address}'"
         try:
             found = self._client.run(_version)
         except Exception as error:
-            self._client.close()
             raise UsageError(
-                f"--scheduler '{address}': its workers cannot run gcodetool ({error}); install it there"
+                f"{where}: its workers cannot run gcodetool ({error}); install it there"
             ) from error
         if not found:
-            self._client.close()
-            raise UsageError(f"--scheduler '{address}' has no workers; start some: dask worker {address}")
+            raise UsageError(f"{where} has no workers; start some: dask worker {self.address}")
         for worker, version in found.items():
             if version != gcodetool.__version__:
-                self._client.close()
-                raise UsageError(
-                    f"--scheduler '{address}': worker {worker} has gcodetool {version}, "
-                    f"this is {gcodetool.__version__}; install the same version"
-                )
-        self.count = len(found)
+                raise UsageError(f"{where}: {_other(worker, version)}")
+        return len(found)
 
     def cancel(self) -> None:
         """Do nothing: what is not asked for any more, the scheduler drops itself."""
@@ -229,36 +262,120 @@ class DaskExecutor(Generic[Item, Result]):
         return self
 
     def __exit__(self, *_: object) -> None:
-        self._client.close()
+        self._client.close(timeout=CLOSE_S)
 
     def map_unordered(
         self, work: Callable[[Item], Result], items: Sequence[Item]
     ) -> Iterator[tuple[int, Result | WorkerDied]]:
-        """Yield the results as they come; the scheduler gives a dead worker's items out again."""
+        """Yield the results as they come; the scheduler gives a dead worker's items out again.
+
+        Raises
+        ------
+        SchedulerError
+            The scheduler went away, all workers did and none came back in time, or one of another version came.
+        """
         waiting = iter(range(len(items)))
-        coming = self._farm.as_completed(loop=self._client.loop)
+        done: SimpleQueue[Any] = SimpleQueue()
         running: dict[Any, int] = {}
 
         def give() -> None:
             index = next(waiting, None)
             if index is not None:
-                future = self._client.submit(work, items[index], pure=False)
+                future = self._client.submit(_guarded, gcodetool.__version__, work, items[index], pure=False)
                 running[future.key] = index
-                coming.add(future)
+                future.add_done_callback(done.put)
 
-        for _ in range(max(self.count, 1) * AHEAD * 2):
-            give()
-        for future in coming:
-            index = running.pop(future.key)
+        try:
+            for _ in range(max(self.count, 1) * AHEAD * 2):
+                give()
+            while running:
+                future = self._next(done)
+                result = self._result(future)
+                yield running.pop(future.key), result
+                future.release()
+                give()
+        except (OSError, CancelledError):
+            self._end("the scheduler went away; start it again, or leave --scheduler out")
+
+    def _next(self, done: "SimpleQueue[Any]") -> Any:
+        while True:
             try:
-                result = future.result()
+                return done.get(timeout=LOOK_S)
+            except Empty:
+                self._look()
+
+    def _result(self, future: Any) -> "Result | WorkerDied":
+        """Return what became of an item; where its worker died with the result, what becomes of it elsewhere."""
+        patience = LOOK_S
+        while True:
+            try:
+                result = future.result(timeout=patience)
+                break
             except self._farm.KilledWorker:
-                yield index, WorkerDied()
-            else:
-                yield index, result
-            future.release()
-            give()
+                return WorkerDied()
+            except TimeoutError:
+                if future.status == "error":
+                    raise
+                self._look()
+                patience = min(2 * patience, CONNECT_S)  # a large result over a slow line
+        if isinstance(result, _OtherVersion):
+            self._end(_other(result.worker, result.version))
+        return result  # type: ignore[no-any-return]
+
+    def _look(self) -> None:
+        """Return while there is somebody to do the work; where no worker is left, wait for one.
+
+        Raises
+        ------
+        SchedulerError
+            None came, or the scheduler is gone.
+        """
+        if self._workers():
+            return
+        wait_s = _number_from(WAIT, WAIT_S)
+        self._tell(f"no worker is left at {self.address}; waiting {wait_s:g} s for one")
+        end_s = time.monotonic() + wait_s
+        while not self._workers():
+            if time.monotonic() > end_s:
+                self._end(f"no worker was left, and none came within {wait_s:g} s; start some, and try again")
+            time.sleep(min(LOOK_S, 0.2))
+
+    def _workers(self) -> int:
+        if self._client.status != "running":
+            raise ConnectionError(self.address)
+        return len(self._client.nthreads())
+
+    def _end(self, why: str) -> NoReturn:
+        self.lost = f"--scheduler '{self.address}': {why}"
+        raise SchedulerError(self.lost) from None
+
+
+def _other(worker: str, version: str) -> str:
+    here = gcodetool.__version__
+    return f"worker {worker} has gcodetool {version}, this is {here}; install the same version"
+
+
+def _silence() -> None:
+    """Keep the farm's own log off stderr: what is wrong with the cluster is said once, in a line of ours."""
+    for name in list(logging.root.manager.loggerDict):
+        if name.split(".")[0] in ("distributed", "tornado"):
+            logging.getLogger(name).setLevel(logging.CRITICAL + 1)
+
+
+def _number_from(variable: str, usual: float) -> float:
+    try:
+        return max(0.0, float(os.environ.get(variable, usual)))
+    except ValueError:
+        return usual
 
 
 def _version() -> str:
     return gcodetool.__version__
+
+
+def _guarded(version: str, work: Callable[[Item], Result], item: Item) -> "Result | _OtherVersion":
+    """Do one piece of work, on a worker that joined since, too, if it is of the caller's version."""
+    if gcodetool.__version__ == version:
+        return work(item)
+    farm: Any = importlib.import_module("distributed")
+    return _OtherVersion(str(farm.get_worker().address), gcodetool.__version__)

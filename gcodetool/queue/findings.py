@@ -161,6 +161,7 @@ class QueueFindings:
     unmet, changes : jobs that are not clear or adjust by their due time; spools mounted that were not on the printer.
     search : how the plan was found, in words.
     complete : False where the call was stopped.
+    lost : why the workers were there no more; None: they were to the end.
     """
 
     as_of_s: float
@@ -173,6 +174,7 @@ class QueueFindings:
     notes: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
     complete: bool = True
+    lost: str | None = None
 
     @property
     def unmet(self) -> int:

@@ -11,6 +11,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+from gcodetool.errors import SchedulerError
 from gcodetool.queue import forecast_store
 from gcodetool.queue.executors import Executor, SerialExecutor
 from gcodetool.queue.findings import QueueFindings
@@ -63,7 +64,8 @@ def plan(
 
     Notes
     -----
-    A stop at the keyboard ends the work; what is finished by then is returned, marked as incomplete.
+    A stop at the keyboard, or a cluster that goes away, ends the work; what is finished by then is
+    returned, marked as incomplete.
     """
     workers: Executor = SerialExecutor() if executor is None else executor
     count = _usual(stock) if members is None else members
@@ -102,7 +104,7 @@ def plan(
             done, said = forecast_in_full(full, start, done, workers, progress, folder=folder)
             search += said
             drier = hints(full, done)
-    except KeyboardInterrupt:
+    except (KeyboardInterrupt, SchedulerError):
         complete = False
         workers.cancel()
         full.stopped = True
@@ -153,7 +155,7 @@ def _read_jobs(
     try:
         for at, job in read_all(wanted, executor, folder=folder, progress=tick):
             found[wanted[at]] = job
-    except KeyboardInterrupt:
+    except (KeyboardInterrupt, SchedulerError):
         executor.cancel()
         return found, False
     return found, True

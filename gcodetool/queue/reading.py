@@ -5,6 +5,7 @@ is (``summary``), where it is kept (``job_cache``), who reads (``executors``).
 """
 
 import hashlib
+import os
 import time
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
@@ -22,6 +23,7 @@ from gcodetool.textfile import opened
 
 BATCH_BYTES: Final = 8_000_000  # given to a worker at a time: less talk, and a stop is still quick
 BATCH_FILES: Final = 16
+UNSEEN: Final = 3  # files named that workers do not see
 INLINE_BYTES: Final = 3_000_000  # less than this is read before workers have started
 
 
@@ -61,6 +63,7 @@ class _ReadResult:
     data: bytes = b""
     wrong: str | None = None
     kept: bool = False
+    absent: bool = False  # the worker sees no such file
 
 
 def read_all(
@@ -82,6 +85,7 @@ def read_all(
     stamps: dict[tuple[int, tuple[tuple[int, float], ...]], str] = {}
     tasks: dict[int, _ReadTask] = {}
     sizes: dict[int, int] = {}
+    unseen: list[str] = []
     done = 0
 
     def tick() -> None:
@@ -112,8 +116,12 @@ def read_all(
         )
         sizes[number] = size
     try:
-        for number, read in _worked(tasks, sizes, executor):
-            task = tasks[number]
+        for number, found in _worked(tasks, sizes, executor):
+            task, read = tasks[number], found
+            if found.absent and not executor.shares_files:
+                read = _read(task)
+                if not read.absent:
+                    unseen.append(task.wanted.path.name)
             job = None if read.wrong is not None else decode(read.data)
             if job is not None:
                 if not read.kept:
@@ -125,6 +133,19 @@ def read_all(
             yield number, job if job is not None else Unreadable(wrong)
     finally:
         index.save()
+        if unseen:
+            executor.notes.append(said_of_unseen(unseen))
+
+
+def said_of_unseen(names: Sequence[str]) -> str:
+    """Return what is to be said of files that workers do not see.
+
+    >>> said_of_unseen(["a.gcode"])
+    'workers do not see 1 file that is here (a.gcode): read by this process; share the folder under the same path'
+    """
+    listed = ", ".join(names[:UNSEEN]) + (", …" if len(names) > UNSEEN else "")
+    files = "1 file that is" if len(names) == 1 else f"{len(names)} files that are"
+    return f"workers do not see {files} here ({listed}): read by this process; share the folder under the same path"
 
 
 def _worked(
@@ -185,6 +206,7 @@ def _read_batch(tasks: Sequence[_ReadTask]) -> list[_ReadResult]:
 def _read(task: _ReadTask) -> _ReadResult:
     """Read one file, or say what is wrong with it."""
     given, path = task.wanted.path, task.absolute
+    absent = not _seen(path)
     try:
         at_ns = time.time_ns()
         glance(path)  # what is no job is refused before all of it is hashed
@@ -209,7 +231,15 @@ def _read(task: _ReadTask) -> _ReadResult:
         wrong = f"{given}: {error.strerror or error}; check the path and its permissions"
     except Exception as error:  # one row, and the others stand
         wrong = f"{given}: a fault in gcodetool itself: {type(error).__name__}: {error}; please report it"
-    return _ReadResult(wrong=wrong)
+    return _ReadResult(wrong=wrong, absent=absent)
+
+
+def _seen(path: Path) -> bool:
+    try:
+        path.stat()
+    except OSError:
+        return False
+    return os.access(path, os.R_OK)
 
 
 def _sha256(path: Path) -> str:

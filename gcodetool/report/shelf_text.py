@@ -28,13 +28,14 @@ STYLES: Final = {"dry": "green", "marginal": "yellow", "wet": "bold red", "unkno
 
 @dataclass(frozen=True)
 class Happened:
-    """One entry of a history; ``undone_by`` is the number of the entry that cancels it."""
+    """One entry of a history; ``undone_by`` is the number of the entry that cancels it, ``who`` wrote it down."""
 
     number: int
     at_s: float
     kind: str
     facts: dict[str, Any]
     undone_by: int | None = None
+    who: str | None = None
 
 
 def when(at_s: float) -> str:
@@ -163,12 +164,19 @@ def print_history(rows: Sequence[Happened], stream: TextIO, *, last: int) -> Non
     table = Table.grid(padding=(0, 2, 0, 0))
     table.add_column(justify="right", min_width=6)
     table.add_column(no_wrap=True)
+    known = any(row.who is not None for row in shown)
+    if known:
+        table.add_column(max_width=16, overflow="fold")
     table.add_column()
     for row in shown:
         style = "" if row.undone_by is None else "dim strike"
         undone = "" if row.undone_by is None else f"  (undone by {row.undone_by})"
+        by = [Text(plain(row.who or "-"))] if known else []
         table.add_row(
-            str(row.number), when(row.at_s), Text(plain(words(row)), style=style).append(undone, style="")
+            str(row.number),
+            when(row.at_s),
+            *by,
+            Text(plain(words(row)), style=style).append(undone, style=""),
         )
     console.print(table)
 
