@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from gcodetool.app.drying_list import drying_list as drying_list
     from gcodetool.app.drying_shared import drying_choices as drying_choices
     from gcodetool.app.drying_shared import drying_together as drying_together
+    from gcodetool.app.due import due as due
     from gcodetool.app.limits import adopt_limits as adopt_limits
     from gcodetool.app.limits import drop_limits as drop_limits
     from gcodetool.app.limits import learned_limits as learned_limits
@@ -44,6 +45,7 @@ _HOMES: Final = {
     "drying_plan": "gcodetool.app.drying",
     "drying_status": "gcodetool.app.drying",
     "drying_together": "gcodetool.app.drying_shared",
+    "due": "gcodetool.app.due",
     "learned_limits": "gcodetool.app.limits",
     "prepare": "gcodetool.app.prepare",
     "queue_plan": "gcodetool.app.queue",
@@ -64,6 +66,7 @@ __all__ = [
     "drying_plan",
     "drying_status",
     "drying_together",
+    "due",
     "learned_limits",
     "prepare",
     "queue_plan",

@@ -12,6 +12,8 @@
     ├── CalculationError      finite numbers went in, none came out: a fault of the program
     ├── WriteError            the result could not be written; the target is as it was
     ├── LedgerError           the ledger cannot be read or written, or has no such name
+    │   ├── FormUsedError     a form of the page was sent before
+    │   └── MovedMeanwhileError   what a form is about went elsewhere since
     ├── SchedulerError        a cluster that was at work is there no more
     └── UsageError            exit 2: the call's words do not fit together
 
@@ -73,6 +75,28 @@ class LedgerError(GcodetoolError):
 
 class SchedulerError(GcodetoolError):
     """A cluster that was at work is there no more, or its workers do not fit."""
+
+
+class FormUsedError(LedgerError):
+    """A form that was sent before.
+
+    Attributes
+    ----------
+    numbers : of the entries that it made then.
+    same : the same was filled in.
+    """
+
+    def __init__(self, text: str, *, numbers: tuple[int, ...], same: bool) -> None:
+        super().__init__(text)
+        self.numbers, self.same = numbers, same
+
+
+class MovedMeanwhileError(LedgerError):
+    """What a form is about went elsewhere since the form was made; *numbers* of the entries that say so."""
+
+    def __init__(self, text: str, *, numbers: tuple[int, ...]) -> None:
+        super().__init__(text)
+        self.numbers = numbers
 
 
 class UsageError(GcodetoolError):

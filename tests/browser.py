@@ -105,14 +105,27 @@ class Browser:
             mobile=width < 600,
         )
 
+    def dark(self, *, on: bool) -> None:
+        """Let pages know that the person likes them dark, or light."""
+        wish = [{"name": "prefers-color-scheme", "value": "dark" if on else "light"}]
+        self.call("Emulation.setEmulatedMedia", features=wish)
+
     def scripts(self, *, on: bool) -> None:
         """Let the next page run its scripts, or not."""
         self.call("Emulation.setScriptExecutionDisabled", value=not on)
 
     def open(self, path: pathlib.Path) -> None:
         """Open a file and wait until it is there."""
+        self.visit(path.resolve().as_uri())
+
+    def visit(self, url: str) -> None:
+        """Open an address and wait until it is there."""
         self.events.clear()
-        self.call("Page.navigate", url=path.resolve().as_uri())
+        self.call("Page.navigate", url=url)
+        self.loaded()
+
+    def loaded(self) -> None:
+        """Wait until the page that is on its way is there."""
         until = time.monotonic() + PATIENCE_S
         while not any(event.get("method") == "Page.loadEventFired" for event in self.events):
             self.events.append(self.next(until))

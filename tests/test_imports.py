@@ -88,6 +88,7 @@ MAY = {
         "gcode",
     },
     "app": {
+        "changes",
         "slicerfiles",
         "limits",
         "cachefile",
@@ -119,9 +120,11 @@ MAY = {
         "profiles",
         "queue",
         "report",
+        "serve",
         "textfile",
         "tweaks",
     },
+    "serve": {"app", "errors", "report"},
     "_build": set(),
 }
 

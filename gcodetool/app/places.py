@@ -3,7 +3,8 @@
 from typing import TYPE_CHECKING
 
 from gcodetool.app.resolve import Moment, clock
-from gcodetool.judge.shelf_findings import AirReading, PlaceOnShelf
+from gcodetool.judge.shelf_findings import AirReading
+from gcodetool.judge.shelf_findings import PlaceOnShelf as PlaceOnShelf  # noqa: PLC0414  # what pages are told
 from gcodetool.ledger import records
 from gcodetool.ledger.entries import micro
 from gcodetool.ledger.store import open_ledger, reading

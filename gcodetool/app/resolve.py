@@ -86,10 +86,15 @@ def find_spool(
             f"no spool file '{word}', and no ledger at {location.place_of(ledger)}; name a file, or begin a ledger "
             "with 'gcodetool place add' and 'gcodetool spool add'"
         )
+    return ledger_spool(word, ledger=ledger, also=also)
+
+
+def ledger_spool(name: str, *, ledger: str | None = None, also: tuple[str, ...] = ()) -> "Spool":
+    """Return a spool of the ledger, whatever files there are; arguments and errors as of :func:`find_spool`."""
     from gcodetool.ledger import records, store
 
     with store.reading(store.open_ledger(ledger, make=False)) as conn:
-        return _loaded(conn, word, records.places(conn), also)
+        return _loaded(conn, name, records.places(conn), also)
 
 
 def is_dryer(word: str, *, ledger: str | None = None) -> bool:

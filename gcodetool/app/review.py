@@ -28,10 +28,16 @@ def review(
     output : the page; an existing one is replaced.
     reading : is told how far the reading is.
     """
-    from gcodetool.report.html.review import review as page_of
-
-    asked = JobQuestion(spool, **words)
-    seen = examine_job(job, asked, watch_z_mm=WATCH, reading=reading)
-    text = page_of(seen.program, seen.examined, printer=seen.printer)
+    seen, text = review_page(job, spool, reading=reading, **words)
     write_atomic(Path(output), [text.encode("utf-8", "replace")])
     return seen
+
+
+def review_page(
+    job: str | Path, spool: Spools = None, *, reading: Reading | None = None, **words: Unpack[Words]
+) -> "tuple[CheckedJob, str]":
+    """Return the check of a job, and the page on it; parameters as of :func:`review`."""
+    from gcodetool.report.html.review import review as page_of
+
+    seen = examine_job(job, JobQuestion(spool, **words), watch_z_mm=WATCH, reading=reading)
+    return seen, page_of(seen.program, seen.examined, printer=seen.printer)

@@ -26,7 +26,9 @@ from gcodetool.judge.idle_forecast import (
 )
 from gcodetool.judge.print_air import ROOM_AIR
 from gcodetool.judge.record_facts import kind_of
-from gcodetool.judge.shelf_findings import InDryer, ListedSpool, SpoolFindings
+from gcodetool.judge.shelf_findings import InDryer
+from gcodetool.judge.shelf_findings import ListedSpool as ListedSpool  # noqa: PLC0414  # what pages are told
+from gcodetool.judge.shelf_findings import SpoolFindings as SpoolFindings  # noqa: PLC0414  # the same
 from gcodetool.judge.spool_judgement import judge_spool
 from gcodetool.ledger import cache, entries, records
 from gcodetool.ledger.entries import micro

@@ -63,6 +63,8 @@ MODULES: Final = {
     "ledger": "gcodetool.cli.ledger",
     "drying": "gcodetool.cli.drying",
     "limits": "gcodetool.cli.limits",
+    "due": "gcodetool.cli.due",
+    "serve": "gcodetool.cli.serve",
     "profiles": "gcodetool.cli.profiles",
     "demo": "gcodetool.cli.demo",
     "licences": "gcodetool.cli.licences",

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
+from gcodetool.cli.label import place_label
 from gcodetool.cli.options import MomentType, at_option, json_option, ledger_option
 from gcodetool.cli.output import say_json
 from gcodetool.cli.shelf import (
@@ -15,7 +16,6 @@ from gcodetool.cli.shelf import (
     WriteContext,
     entry_dict,
     fact_keys,
-    history_of,
     jsonable,
     opened,
     report_entry,
@@ -55,6 +55,7 @@ FORGETTABLE: Final = {
     "note": "note",
 }
 GAPS_SHOWN: Final = 3
+LOOK_EVERY_S: Final = 10.0  # at a logger's file that grows
 
 
 @click.group(epilog="Example: gcodetool place read bench --humidity 52")
@@ -283,6 +284,7 @@ def read(
     help="Order of day and month in dates like 3/4/2026, if unsure.",
 )
 @click.option("--dry-run", is_flag=True, help="Only say how the file is understood.")
+@click.option("--follow", is_flag=True, help="Stay, and take in what the logger adds, thinned, until Ctrl-C.")
 @click.option(
     "--force", is_flag=True, help="Take readings also where they differ from those of the same moment."
 )
@@ -294,6 +296,7 @@ def log(
     zone: str | None,
     order: str | None,
     dry_run: bool,
+    follow: bool,
     force: bool,
     ledger: str | None,
     as_json: bool,
@@ -309,6 +312,8 @@ def log(
     where = opened(ledger, make=False)
     with reading(where) as conn:
         place_entries.measured(records.places(conn), name)
+    if follow:
+        return follow_log(name, file, zone, order, ledger)
     found = hygrometer.parse_readings(file, zone=zone, order=order)
     done = Written((), ("nothing written: --dry-run",))
     if not dry_run:
@@ -328,6 +333,38 @@ def log(
         click.echo(
             f"{name}: {new} readings added (entry {done.entries[0].number}; undo: gcodetool place undo {name})"
         )
+    return 0
+
+
+def follow_log(name: str, file: Path, zone: str | None, order: str | None, ledger: str | None) -> int:
+    """Take in what a logger adds to its file, and say so, until somebody stops it."""
+    import time
+
+    from gcodetool.app.air import follow
+
+    def wait() -> bool:
+        time.sleep(LOOK_EVERY_S)
+        return True
+
+    for new, noted in follow(name, file, zone=zone, order=order, ledger=ledger, wait=wait):
+        click.echo(f"{name}: {new} new readings, {noted} noted by them")
+    return 0
+
+
+@place.command("sensor", epilog="Example: gcodetool place sensor box-2 --name box-2-hygrometer")
+@click.argument("name", type=PLACE)
+@click.option("--name", "sensor", metavar="WORD", help="What to call it; left out: the place's name.")
+@ledger_option
+def sensor(name: str, sensor: str | None, ledger: str | None) -> int:
+    """Make a token for a sensor that sends by itself.
+
+    It sends what it reads to the page of 'gcodetool serve', POST /air/NAME (docs/serve.md).
+
+    The token is shown once; made again, the old one ends.  'gcodetool serve devices drop' takes it back.
+    """
+    from gcodetool.app.access import grant
+
+    click.echo(grant(sensor or f"sensor of {name}", "sensor", place=name, ledger=ledger))
     return 0
 
 
@@ -446,6 +483,7 @@ def list_places(at_s: float | None, ledger: str | None, as_json: bool) -> int:
 @json_option()
 def show(name: str, at_s: float | None, history: int, ledger: str | None, as_json: bool) -> int:
     """Say what a place is, its readings, spools and history."""
+    from gcodetool.app.noting import history_of
     from gcodetool.app.places import place as look_at
     from gcodetool.report.shelf_text import air_in_words, facts_in_words, print_history
 
@@ -483,3 +521,6 @@ def reading_dict(found: "PlaceOnShelf") -> dict[str, Any] | None:
     if last is None:
         return None
     return {"at": utc(last.at_s), "temperature_C": last.temperature_C, "rh_pct": last.rh_pct}
+
+
+place.add_command(place_label)

@@ -20,7 +20,6 @@ if TYPE_CHECKING:
     from gcodetool.ledger.entries import LedgerEntry
     from gcodetool.ledger.store import Ledger
     from gcodetool.ledger.writers import Written
-    from gcodetool.report.shelf_text import Happened
 
 SPAN: Final = re.compile(r"(\d+(?:[.,]\d+)?)\s*(s|min|m|h|d|w)", re.IGNORECASE)
 LONGEST_SPAN_S: Final = 50 * 365.25 * 86_400.0
@@ -213,18 +212,6 @@ def jsonable(value: Any) -> Any:
     if isinstance(value, dict):
         return {key: jsonable(each) for key, each in value.items()}
     return [jsonable(each) for each in value] if isinstance(value, list) else value
-
-
-def history_of(rows: "list[LedgerEntry]") -> "list[Happened]":
-    """Return entries as lines of a history."""
-    from gcodetool.ledger.entries import cancelled
-    from gcodetool.report.shelf_text import Happened
-
-    gone = cancelled(rows)
-    return [
-        Happened(entry.number, entry.at_s, entry.kind, entry.facts, gone.get(entry.number), entry.who or None)
-        for entry in rows
-    ]
 
 
 def without_none(**facts: Any) -> dict[str, Any]:

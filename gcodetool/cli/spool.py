@@ -7,6 +7,7 @@ from typing import Any, Final
 
 import click
 
+from gcodetool.cli.label import spool_label
 from gcodetool.cli.options import MomentType, at_option, json_option, ledger_option, members_option
 from gcodetool.cli.output import say_json
 from gcodetool.cli.shelf import (
@@ -16,7 +17,6 @@ from gcodetool.cli.shelf import (
     WriteContext,
     entry_dict,
     fact_keys,
-    history_of,
     opened,
     report_entries,
     report_entry,
@@ -550,6 +550,7 @@ def show(
 
     print_spool(seen, sys.stdout)
     if noted and history:
+        from gcodetool.app.noting import history_of
         from gcodetool.report.shelf_text import print_history
 
         print_history(history_of(entries_of(found.id, ledger)), sys.stdout, last=history)
@@ -675,3 +676,6 @@ def merge_shelf(file: Path, keep_places: bool, word: str | None, as_json: bool) 
     if out:
         raise LedgerError(f"{file}: {len(out)} not merged, the first: {out[0]}")
     return 0
+
+
+spool.add_command(spool_label)

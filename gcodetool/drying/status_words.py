@@ -3,7 +3,7 @@
 import math
 from typing import Final
 
-from gcodetool.drying.status import HORIZON_S, DryingStatus
+from gcodetool.drying.status import HORIZON_S, DryingStatus, OnScale
 from gcodetool.drying.words import content, degrees, hours
 from gcodetool.moisture.constants import HOUR_S
 from gcodetool.moisture.history import Quantiles
@@ -177,9 +177,15 @@ def weigh_next(said: DryingStatus) -> str | None:
     if look is None:
         return None
     within = hours(max(look.at_s, HOUR_S / 12))
+    also_now = ", and now" if look.gross_g is None else ""
+    return f"in {within}{also_now}: {scale_shows(look)}"
+
+
+def scale_shows(look: OnScale) -> str:
+    """Return what a scale should show at some moment; of a reel never weighed, how much less than now."""
     if look.gross_g is None:
-        return f"in {within}, and now: about {abs(look.loss_g.p50):.1f} g less by then"
-    return f"in {within}: about {look.gross_g.p50:.1f} g{_grams(look.gross_g)}"
+        return f"about {abs(look.loss_g.p50):.1f} g less by then"
+    return f"about {look.gross_g.p50:.1f} g{_grams(look.gross_g)}"
 
 
 def by_then(said: DryingStatus) -> str | None:

@@ -27,9 +27,10 @@ from gcodetool.moisture.history import State, quantiles, surroundings
 from gcodetool.moisture.state import marched
 
 if TYPE_CHECKING:
+    from gcodetool.moisture.places import Surroundings
     from gcodetool.moisture.record import Spool
 
-FORM: Final = "4"  # of the text; another one, and no kept forecast fits
+FORM: Final = "5"  # of the text; another one, and no kept forecast fits
 HORIZON_S: Final = 60 * 86_400.0
 SAFE_AT_S: Final = (0.0, 3600.0, 6 * 3600.0, 86_400.0, 4 * 86_400.0, 15 * 86_400.0, HORIZON_S)
 """Moments of a stay out of room air at which the safe exposure afterwards is worked out. [s]"""
@@ -66,6 +67,9 @@ class IdleForecast:
         The last inspection since the last drying saw a wet strand.
     heat
         The fields of ``heat_damage.HeatDamage``, where there is a sign of it.
+    spent_s
+        When half of the members have the desiccant of its place spent, since ``as_of_s``; None: not in the time
+        looked at, or there is none. [s]
     """
 
     spool: str
@@ -101,6 +105,7 @@ class IdleForecast:
     colour: str | None = None
     heat: dict[str, Any] | None = None
     limits_source: str = "stated"
+    spent_s: float | None = None
 
 
 def idle_forecast(spool: "Spool", state: State) -> IdleForecast:
@@ -162,7 +167,16 @@ def idle_forecast(spool: "Spool", state: State) -> IdleForecast:
         tool=moves[-1].tool if moves else None,
         colour=spool.colour,
         heat=None if hot is None else asdict(hot),
+        spent_s=_spent_s(around, march),
     )
+
+
+def _spent_s(around: "Surroundings", march: SpoolIntegrator) -> float | None:
+    """Return when the desiccant of a closed place is spent, for half of the members, since the march began. [s]"""
+    if around.reel.desiccant is None or not around.reel.desiccant_kg:
+        return None
+    median = float(np.median(march.spent_s()))
+    return median if math.isfinite(median) else None
 
 
 class _Curve:
@@ -258,6 +272,7 @@ def read_at(seen: IdleForecast, now_s: float) -> SpoolRow:
         colour=seen.colour,
         heat=_heat(seen, now_s),
         limits_source=seen.limits_source,
+        spent_s=None if seen.spent_s is None else max(0.0, seen.spent_s - after_s),
     )
 
 

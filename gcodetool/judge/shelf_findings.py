@@ -4,7 +4,7 @@ None stands for what cannot be known.  Left out: jobs (``findings``), which are 
 """
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 from gcodetool.judge.findings import Band, SpoolState
 
@@ -31,6 +31,15 @@ class InDryer:
     sure_s: float | None
 
 
+class IdlePoint(NamedTuple):
+    """What is fed next at a moment from now [s], if nobody touches the spool; p10 and p90 None for one member. [wt %]"""
+
+    at_s: float
+    p10: float | None
+    p50: float
+    p90: float | None
+
+
 @dataclass(frozen=True)
 class SpoolFindings:
     """All that is known of one spool where it stands; words and times as in ``idle_forecast.SpoolRow``."""
@@ -55,6 +64,7 @@ class SpoolFindings:
     gains: tuple[tuple[str, float], ...] = ()  # records that could be made, share of the band each removes
     drying: InDryer | None = None  # while it is in a dryer
     limits_source: str = "stated"  # or by which prints of one's own
+    ahead: tuple[IdlePoint, ...] = ()  # next-fed content, if nobody touches it
 
 
 @dataclass(frozen=True)
@@ -75,6 +85,8 @@ class SpoolRow:
         What it was exposed to, where that was too hot and nobody has found its winding good since; else None.
     drying
         Whether it is done; None outside dryers.
+    spent_s
+        Until the desiccant of its place is spent; None: longer than was looked at, or none is there. [s]
     """
 
     spool: str
@@ -96,6 +108,7 @@ class SpoolRow:
     heat: str | None = None
     drying: InDryer | None = None
     limits_source: str = "stated"
+    spent_s: float | None = None
 
 
 @dataclass(frozen=True)

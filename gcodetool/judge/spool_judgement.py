@@ -4,14 +4,16 @@ from typing import TYPE_CHECKING, Any
 
 from gcodetool.judge import reasons
 from gcodetool.judge.findings import Band, SpoolState
-from gcodetool.judge.idle_forecast import idle_forecast, read_at
+from gcodetool.judge.idle_forecast import IdleForecast, idle_forecast, read_at
 from gcodetool.judge.print_judgement import limits_of
 from gcodetool.judge.severity import damage
-from gcodetool.judge.shelf_findings import SpoolFindings
+from gcodetool.judge.shelf_findings import IdlePoint, SpoolFindings
 from gcodetool.moisture.history import State, quantile, quantiles
 from gcodetool.moisture.next_measurement import best_measurement, measurement_gains
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     import numpy as np
 
 
@@ -44,8 +46,16 @@ def judge_spool(state: State, nominal: State) -> SpoolFindings:
             reasons.storage_advice(row.word, row.whole_word, damage(spool.material, wettest)),
         ),
         sharpen=best_measurement(state),
+        ahead=tuple(ahead(seen)),
         gains=tuple((gain.what, gain.share) for gain in measurement_gains(state)),
     )
+
+
+def ahead(seen: IdleForecast) -> "Iterator[IdlePoint]":
+    """Yield the content of what is fed next over the time from now on, while nobody touches the spool."""
+    for at, (at_s, middle) in enumerate(zip(seen.at_s, seen.p50, strict=False)):
+        low = None if seen.p10 is None else seen.p10[at]
+        yield IdlePoint(at_s, low, middle, None if seen.p90 is None else seen.p90[at])
 
 
 def band_of(state: State, values: "np.ndarray[Any, Any]") -> Band:

@@ -13,6 +13,7 @@ WROTE: Final = "gcodetool wrote"  # how many there are,
 NUMBERS: Final = "gcodetool numbers"  # and which
 TURN: Final = "gcodetool turn"  # their turn among all entries,
 HELD: Final = "gcodetool held"  # and how many there were before
+BY: Final = "gcodetool by"  # who gave it, where that is not who runs this: a paired device
 WHO: Final = "GCODETOOL_WHO"
 LONGEST_WHO: Final = 80
 CLOCK_SLACK_US: Final = 300_000_000  # how far the clocks of a shop's machines may differ

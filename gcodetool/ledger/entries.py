@@ -19,7 +19,7 @@ from typing import Any, Final, Literal
 from sqlalchemy import Connection, Row, func, insert, select
 
 from gcodetool.errors import LedgerError
-from gcodetool.ledger.call import CALL, HELD, NUMBERS, TURN, WROTE, now_us, writer_name
+from gcodetool.ledger.call import BY, CALL, HELD, NUMBERS, TURN, WROTE, now_us, writer_name
 from gcodetool.ledger.schema import ENTRIES, READINGS
 
 Subject = Literal["spool", "place"]
@@ -199,7 +199,7 @@ def append(conn: Connection, drafts: Sequence[Draft]) -> list[LedgerEntry]:
     noted = now_us()
     if TURN not in conn.info:
         conn.info[TURN] = max(noted, _last_turn_us(conn) + 1)
-    mine = writer_name() if any(draft.who is None for draft in drafts) else ""
+    mine = (conn.info.get(BY) or writer_name()) if any(draft.who is None for draft in drafts) else ""
     written = []
     for draft in drafts:
         entry = replace(
@@ -304,6 +304,11 @@ def heads(conn: Connection, subject: Subject) -> dict[str, str]:
 def names_with(conn: Connection, kind: str) -> set[str]:
     """Return the names that have an entry of this kind, undone or not."""
     return set(conn.execute(select(ENTRIES.c.name).where(ENTRIES.c.kind == kind)).scalars())
+
+
+def newest(conn: Connection) -> int:
+    """Return the number of the last entry; 0 where there is none."""
+    return conn.execute(select(func.max(ENTRIES.c.number))).scalar() or 0
 
 
 def last_noted(conn: Connection) -> tuple[int, str]:

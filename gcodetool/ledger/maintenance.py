@@ -16,7 +16,7 @@ from gcodetool.changes import making
 from gcodetool.errors import GcodetoolError, LedgerError
 from gcodetool.ledger import dryers, entries, plausibility, records
 from gcodetool.ledger.call import CLOCK_SLACK_US, now_us
-from gcodetool.ledger.schema import ENTRIES, OUTLOOKS, READINGS, SNAPSHOTS, VERSIONS
+from gcodetool.ledger.schema import ACCESS, ENTRIES, FORMS, HELD_AIR, OUTLOOKS, READINGS, SNAPSHOTS, VERSIONS
 from gcodetool.ledger.steps import NEWEST
 from gcodetool.ledger.store import Ledger, copy, open_file, open_ledger, reading, writing
 
@@ -211,8 +211,8 @@ def backup(ledger: Ledger, target: Path) -> None:
             copy(ledger, draft)
             copied = open_ledger(draft)
             with writing(copied) as conn:
-                conn.execute(SNAPSHOTS.delete())
-                conn.execute(OUTLOOKS.delete())
+                for table in (SNAPSHOTS, OUTLOOKS, ACCESS, HELD_AIR):  # a backup lets nobody in
+                    conn.execute(table.delete())
             with copied.engine.connect() as conn:
                 conn.exec_driver_sql("VACUUM")
                 conn.exec_driver_sql("PRAGMA journal_mode = DELETE")
@@ -247,7 +247,7 @@ def _copied(ledger: Ledger, draft: Path) -> None:
     target = open_ledger(draft)
     with reading(ledger) as source, writing(target) as conn:
         conn.execute(VERSIONS.delete())
-        for table in (VERSIONS, ENTRIES, READINGS):
+        for table in (VERSIONS, ENTRIES, READINGS, FORMS):
             rows = [dict(row._mapping) for row in source.execute(select(table))]
             for first in range(0, len(rows), 1000):
                 conn.execute(insert(table), rows[first : first + 1000])

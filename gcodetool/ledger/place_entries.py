@@ -11,7 +11,7 @@ from sqlalchemy import Connection
 
 from gcodetool.errors import LedgerError
 from gcodetool.ledger import dryers, entries, records
-from gcodetool.ledger.entries import Draft, Readings
+from gcodetool.ledger.entries import Draft, LedgerEntry, Readings
 from gcodetool.ledger.records import MEASURABLE, PlaceRecord
 from gcodetool.ledger.spoolfile import COLDEST_C, HOTTEST_C, check_places
 from gcodetool.ledger.store import Ledger
@@ -259,11 +259,16 @@ def log(
         notes = [f"{len(new)} readings are new, {len(same)} were there already"]
         if not new:
             return Written((), (*notes, "nothing written"))
-        facts = _vouched({"source": source, "until_us": new[-1][0]}, new)
-        written = entries.append(conn, [Draft("place", name, "logged", new[0][0], facts)])
-        entries.add_readings(conn, written[0], new)
-        check_places_of(conn)
-        return Written(tuple(written), tuple(notes))
+        return Written((take_readings(conn, place, new, source=source),), tuple(notes))
+
+
+def take_readings(conn: Connection, place: PlaceRecord, rows: Readings, *, source: str) -> LedgerEntry:
+    """Note readings that are new, by time, within the caller's transaction; *source*: whence, for the history."""
+    facts = _vouched({"source": source, "until_us": rows[-1][0]}, rows)
+    written = entries.append(conn, [Draft("place", place.name, "logged", rows[0][0], facts)])
+    entries.add_readings(conn, written[0], rows)
+    check_places_of(conn)
+    return written[0]
 
 
 def undo_place(

@@ -21,7 +21,7 @@ from gcodetool.ledger import records
 from gcodetool.ledger.call import now_us
 from gcodetool.ledger.location import path_of, place_of
 from gcodetool.ledger.maintenance import backup, refuse_damaged
-from gcodetool.ledger.schema import ENTRIES, OUTLOOKS, READINGS, SNAPSHOTS
+from gcodetool.ledger.schema import ENTRIES, FORMS, OUTLOOKS, READINGS, SNAPSHOTS
 from gcodetool.ledger.store import Ledger, copy, open_file, open_ledger, reading, writing
 from gcodetool.textfile import own_folder
 
@@ -136,9 +136,9 @@ def _into_server(draft: Ledger, ledger: Ledger) -> Restored:
     with making(f"{ledger.where} was restored"), reading(draft) as source, writing(ledger) as conn:
         if conn.execute(select(func.count()).select_from(ENTRIES)).scalar_one() != there:
             raise LedgerError(f"{ledger.where}: somebody noted something meanwhile; try again")
-        for table in (SNAPSHOTS, OUTLOOKS, READINGS, ENTRIES):
+        for table in (SNAPSHOTS, OUTLOOKS, FORMS, READINGS, ENTRIES):
             conn.execute(table.delete())
-        for table in (ENTRIES, READINGS):
+        for table in (ENTRIES, READINGS, FORMS):
             rows = [dict(row._mapping) for row in source.execute(select(table))]
             for first in range(0, len(rows), 1000):
                 conn.execute(insert(table), rows[first : first + 1000])

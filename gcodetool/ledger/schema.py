@@ -1,7 +1,9 @@
 """The ledger's tables.
 
 ``entry`` is the record: rows are added and never changed.  ``reading`` holds the hygrometer figures that
-entries of places brought in.  ``snapshot`` and ``outlook`` are caches that may be emptied at any time.
+entries of places brought in.  ``form`` holds the keys of forms that are noted once, ``access`` who may send them,
+``held_air`` readings of sensors that wait to be averaged.  ``snapshot`` and ``outlook`` are caches that may be emptied
+at any time.
 Left out: how an older ledger gets them (``steps``).
 """
 
@@ -85,4 +87,33 @@ OUTLOOKS: Final = Table(
     Column("key", String(64), nullable=False),
     Column("data", Text, nullable=False),
     PrimaryKeyConstraint("spool", "members", name="outlook_once"),
+)
+FORMS: Final = Table(
+    "form",
+    METADATA,
+    Column("key", String(64), primary_key=True),
+    Column("sent", String(64), nullable=False),  # SHA-256 of what was filled in
+    Column("call", String(32), nullable=False),  # that of its entries
+    Column("at_us", BigInteger, nullable=False),
+)
+ACCESS: Final = Table(
+    "access",
+    METADATA,
+    Column("name", String(200), primary_key=True),
+    Column("role", String(8), CheckConstraint("role IN ('device', 'sensor', 'calendar')"), nullable=False),
+    Column("digest", String(64), nullable=False, unique=True),  # SHA-256 of the token
+    Column("place", String(200)),
+    Column("made_us", BigInteger, nullable=False),
+    Column("seen_us", BigInteger, nullable=False),
+)
+HELD_AIR: Final = Table(
+    "held_air",
+    METADATA,
+    Column("place", String(200), primary_key=True),
+    Column("count_", Integer, nullable=False),
+    Column("at_us", BigInteger, nullable=False),  # the mean of these, and below
+    Column("temperature_C", Float(53), nullable=False),
+    Column("rh_pct", Float(53), nullable=False),
+    Column("first_us", BigInteger, nullable=False),
+    Column("last_us", BigInteger, nullable=False),
 )

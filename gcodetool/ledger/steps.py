@@ -11,7 +11,17 @@ from sqlalchemy import Connection, Table, bindparam, func, insert, inspect, sele
 from sqlalchemy.schema import CreateColumn
 
 from gcodetool.ledger.fold_dryers import fold_dryers
-from gcodetool.ledger.schema import ENTRIES, METADATA, OUTLOOKS, READINGS, SNAPSHOTS, VERSIONS
+from gcodetool.ledger.schema import (
+    ACCESS,
+    ENTRIES,
+    FORMS,
+    HELD_AIR,
+    METADATA,
+    OUTLOOKS,
+    READINGS,
+    SNAPSHOTS,
+    VERSIONS,
+)
 
 
 @dataclass(frozen=True)
@@ -60,11 +70,16 @@ def _columns(conn: Connection, table: Table) -> set[str]:
     return {str(column["name"]) for column in inspect(conn).get_columns(table.name)}
 
 
+def _forms(conn: Connection) -> None:
+    METADATA.create_all(conn, [FORMS, ACCESS, HELD_AIR])
+
+
 STEPS: Final = (
     Step(1, "the record: entries and readings", _record),
     Step(2, "room for snapshots and outlooks", _caches),
     Step(3, "one place for each dryer, a temperature for each stay", _fold),
     Step(4, "who wrote each entry, and its turn among all", _writers),
+    Step(5, "forms noted once, who may send them, air that waits", _forms),
 )
 NEWEST: Final = STEPS[-1].version
 

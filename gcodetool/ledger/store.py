@@ -23,6 +23,7 @@ from sqlalchemy.pool import NullPool
 from gcodetool.changes import making
 from gcodetool.errors import LedgerError
 from gcodetool.ledger.call import CALL, NUMBERS, WROTE, now_us
+from gcodetool.ledger.forms import Form, take
 from gcodetool.ledger.location import exists as exists  # noqa: PLC0414  # asked for here by those who open
 from gcodetool.ledger.location import path_of, place_of
 from gcodetool.ledger.schema import ENTRIES
@@ -44,11 +45,13 @@ class Ledger:
     where : path or URL without password, for messages.
     engine : connections are made for each transaction and closed after it.
     path : the SQLite file; None for a server.
+    form : what is written through this handle comes from that form, and is written once.
     """
 
     where: str
     engine: Engine
     path: Path | None
+    form: Form | None = None
 
 
 def open_ledger(word: str | Path | None = None, *, make: bool = True) -> Ledger:
@@ -345,6 +348,8 @@ def writing(ledger: Ledger, *, patience: float | None = None) -> Iterator[Connec
         call = uuid.uuid4().hex
         conn.info[CALL] = call
         try:
+            if ledger.form is not None:
+                take(conn, ledger.form)
             yield conn
         except BaseException:
             with contextlib.suppress(SQLAlchemyError):

@@ -105,7 +105,7 @@ def from_paths(paths: Sequence[Path], *, printer: str | None, find: Finder = by_
     found: list[Path] = []
     for path in paths:
         if path.is_dir():
-            jobs = _in_folder(path)
+            jobs = in_folder(path)
             if not jobs:
                 raise QueueError(
                     f"{path}: no sliced file in this folder ({', '.join(ENDINGS)}); name another"
@@ -117,7 +117,8 @@ def from_paths(paths: Sequence[Path], *, printer: str | None, find: Finder = by_
     return JobList(tuple(JobRequest(path, printer) for path in found), printers)
 
 
-def _in_folder(folder: Path) -> list[Path]:
+def in_folder(folder: Path) -> list[Path]:
+    """Return the sliced files of a folder, by name."""
     return sorted(
         path
         for path in folder.iterdir()

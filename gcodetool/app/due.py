@@ -1,0 +1,101 @@
+"""``due``: what needs a hand and when, from the record and the forecast of every spool, and from waiting jobs."""
+
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+from gcodetool.app.drying import StatusQuestion, statuses
+from gcodetool.app.places import places
+from gcodetool.app.resolve import Moment, clock
+from gcodetool.app.spools import spools
+from gcodetool.app.waiting import WaitingJob, waiting_jobs
+from gcodetool.drying.status import DryingStatus
+from gcodetool.drying.status_words import headline, scale_shows
+from gcodetool.errors import GcodetoolError
+from gcodetool.judge.due import DueFindings as DueFindings  # noqa: PLC0414  # what pages are told
+from gcodetool.judge.due import DueItem, of_boxes, of_row
+from gcodetool.judge.shelf_findings import ListedSpool
+
+if TYPE_CHECKING:
+    from gcodetool.app.spools import Progress
+
+DAY_S: Final = 86_400.0
+
+
+def due(
+    *,
+    at: Moment = None,
+    within_s: float = DAY_S,
+    members: int | None = None,
+    ledger: str | None = None,
+    jobs: str | Path | None = None,
+    printer: str | None = None,
+    progress: "Progress | None" = None,
+) -> DueFindings:
+    """Return what needs a hand, the first thing first.
+
+    Parameters
+    ----------
+    at, members, ledger : as for a check.
+    within_s : how far ahead a thing counts as due. [s]
+    jobs, printer : a folder of sliced files that wait to be printed, and on which machine.
+    progress : is told how far the work is.
+
+    Raises
+    ------
+    LedgerError
+        There is no ledger, or it cannot be used.
+    UsageError
+        *jobs* is no folder.
+    """
+    now_s = clock(at)
+    listed = spools(at=now_s, members=members, ledger=ledger, progress=progress)
+    kinds = {each.name: each.kind for each in places(at=now_s, ledger=ledger)}
+    waiting = (
+        [] if jobs is None else waiting_jobs(jobs, printer=printer, at=now_s, members=members, ledger=ledger)
+    )
+    return due_of(listed, kinds, waiting, now_s=now_s, within_s=within_s, members=members, ledger=ledger)
+
+
+def due_of(
+    listed: list[ListedSpool],
+    kinds: Mapping[str, str],
+    waiting: list[WaitingJob],
+    *,
+    now_s: float,
+    within_s: float,
+    members: int | None = None,
+    ledger: str | None = None,
+) -> DueFindings:
+    """Return the same from a list of spools, the kind of each place and jobs that are at hand."""
+    rows = [each.row for each in listed if each.row is not None]
+    items = [item for row in rows for item in of_row(row, kinds, now_s)]
+    items += of_boxes(rows, now_s)
+    troubles = [f"{each.id}: {each.trouble}" for each in listed if each.trouble is not None]
+    asked = StatusQuestion(None, None, now_s, members, None, ledger)
+    for row in rows:
+        if kinds.get(row.place) == "dryer" and row.word != "empty":
+            try:
+                for _, _, said in statuses(row.spool, asked):
+                    items += _in_dryer(said)
+            except GcodetoolError as error:
+                troubles.append(f"{row.spool}: {error}")
+    for job in waiting:
+        if job.start_by_s is not None:
+            items.append(DueItem("start-by", job.start_by_s, spool=job.spool, job=job.name))
+    ordered = sorted(items, key=lambda item: (item.at_s, item.kind, item.spool or "", item.place or ""))
+    return DueFindings(now_s, within_s, tuple(ordered), tuple(troubles))
+
+
+def _in_dryer(said: DryingStatus) -> Iterator[DueItem]:
+    """Yield what a spool in a dryer needs: out, elsewhere, or onto the scale."""
+    now_s, about = said.as_of_s, {"spool": said.spool, "place": said.dryer}
+    if said.take_out:
+        yield DueItem("take-out", now_s, detail=headline(said), **about)
+    elif said.word == "cannot":
+        yield DueItem("dry-elsewhere", now_s, detail=headline(said), **about)
+    elif said.sure_s is not None:
+        yield DueItem("take-out", now_s + said.sure_s, detail=headline(said), **about)
+    if said.weigh_next is not None:
+        shows = scale_shows(said.weigh_next)
+        yield DueItem("weigh", now_s + said.weigh_next.at_s, detail=f"the scale should show {shows}", **about)

@@ -1,0 +1,141 @@
+"""What the page notes: the same writers as the commands, each form once.
+
+Left out: reading what was filled in (``serve``).
+"""
+
+import functools
+import hashlib
+import json
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from datetime import datetime
+from typing import TYPE_CHECKING, Any, Final, Literal
+
+from gcodetool.app.resolve import clock
+from gcodetool.changes import collected
+from gcodetool.ledger import dryings, entries, place_entries, writers
+from gcodetool.ledger.forms import Form
+from gcodetool.ledger.location import place_of
+from gcodetool.ledger.store import open_ledger, reading
+from gcodetool.report.shelf_text import Happened
+
+if TYPE_CHECKING:
+    from gcodetool.ledger.store import Ledger
+    from gcodetool.ledger.writers import Written
+
+Subject = Literal["spool", "place"]
+
+
+@dataclass(frozen=True)
+class Noted:
+    """What was noted, as lines of a history, and what is to be said about it."""
+
+    subject: Subject
+    name: str
+    happened: tuple[Happened, ...]
+    notes: tuple[str, ...] = ()
+
+
+def _undo_spool(ledger: "Ledger", name: str, **values: Any) -> "Written":
+    return writers.undo(ledger, name, **values)
+
+
+def _renewed(ledger: "Ledger", name: str, *, at_s: float | None = None, force: bool = False) -> "Written":
+    fresh = datetime.fromtimestamp(clock(at_s)).astimezone()
+    return place_entries.set_place(ledger, name, {place_entries.FRESH: [fresh]}, at_s=at_s, force=force)
+
+
+ACTIONS: Final[Mapping[tuple[Subject, str], Callable[..., Any]]] = {
+    ("spool", "move"): writers.move,
+    ("spool", "weigh"): writers.weigh,
+    ("spool", "dry"): dryings.dried,
+    ("spool", "look"): writers.inspect,
+    ("spool", "feed"): writers.fed,
+    ("spool", "undo"): _undo_spool,
+    ("place", "read"): place_entries.read,
+    ("place", "renew"): _renewed,
+    ("place", "undo"): place_entries.undo_place,
+}
+
+
+def note(
+    subject: Subject,
+    name: str,
+    what: str,
+    values: Mapping[str, Any],
+    *,
+    key: str,
+    seen: int | None = None,
+    who: str = "",
+    at_s: float | None = None,
+    force: bool = False,
+    ledger: str | None = None,
+) -> Noted:
+    """Note one thing of a spool or a place, once for each *key*.
+
+    Parameters
+    ----------
+    what
+        A word of `ACTIONS`.
+    values
+        What its writer takes by keyword.
+    key, seen, who
+        Of the form: unlike any other; the last entry that its page knew, None where a move does not matter; the name
+        of the device that sent it, empty where nobody was asked.
+
+    Raises
+    ------
+    FormUsedError, MovedMeanwhileError
+        The form was sent before, or what it is about went elsewhere.
+    LedgerError, SpoolError
+        As the writer.
+    """
+    filled_in = json.dumps(
+        [subject, name, what, dict(values), at_s is None, force], sort_keys=True, default=str
+    )
+    form = Form(_digest(key), _digest(filled_in), subject, name, seen, who)
+    handle = replace(opened(ledger), form=form)
+    with collected():  # what one form changed is no last word of a command that goes on for days
+        done: Written = ACTIONS[subject, what](handle, name, at_s=at_s, force=force, **values)
+    return Noted(subject, name, tuple(history_of(list(done.entries))), done.notes)
+
+
+def opened(word: str | None) -> "Ledger":
+    """Return a ledger, opened once for all that a server asks of it.
+
+    Raises
+    ------
+    LedgerError
+        There is none, or it cannot be used.
+    """
+    return _opened(place_of(word))
+
+
+@functools.lru_cache(maxsize=4)
+def _opened(place: str) -> "Ledger":
+    return open_ledger(place, make=False)
+
+
+def _digest(text: str) -> str:
+    return hashlib.sha256(text.encode("utf-8", "surrogateescape")).hexdigest()
+
+
+def history(subject: Subject, name: str, *, ledger: str | None = None) -> list[Happened]:
+    """Return what was noted of a spool or a place, in the order in which it was written."""
+    with reading(opened(ledger)) as conn:
+        return history_of(entries.of(conn, subject, name))
+
+
+def newest(*, ledger: str | None = None) -> int:
+    """Return the number of the last entry of all; 0 where there is none."""
+    with reading(opened(ledger)) as conn:
+        return entries.newest(conn)
+
+
+def history_of(rows: list[entries.LedgerEntry]) -> list[Happened]:
+    """Return entries as lines of a history."""
+    gone = entries.cancelled(rows)
+    return [
+        Happened(entry.number, entry.at_s, entry.kind, entry.facts, gone.get(entry.number), entry.who or None)
+        for entry in rows
+    ]

@@ -1,0 +1,192 @@
+"""What was filled in: the fields of a form to what its writer takes, or one line about the field.
+
+Numbers take a comma or a point.  Left out: whether the figures can be; the writers say that.
+"""
+
+import math
+import time
+from collections.abc import Callable, Mapping
+from typing import Any, Final
+from urllib.parse import parse_qsl
+
+MOST_FIELDS: Final = 40
+AGO: Final = {
+    "0": "now",
+    "300": "5 min ago",
+    "900": "15 min ago",
+    "1800": "30 min ago",
+    "3600": "1 h ago",
+    "7200": "2 h ago",
+    "14400": "4 h ago",
+    "28800": "8 h ago",
+    "43200": "12 h ago",
+    "86400": "a day ago",
+}
+SCALES: Final = ("0.1", "1", "0.01", "5")  # g, what a scale reads to
+Fields = Mapping[str, str]
+
+
+class FieldError(Exception):
+    """A field that cannot be read: one line for the person who filled it in."""
+
+
+def read_fields(body: bytes) -> dict[str, str]:
+    """Return the fields of a form by name; of two with one name the later.
+
+    Raises
+    ------
+    FieldError
+        The body is no form.
+    """
+    try:
+        pairs = parse_qsl(body.decode("utf-8"), keep_blank_values=True, max_num_fields=MOST_FIELDS)
+    except (UnicodeDecodeError, ValueError):
+        raise FieldError("That is no form of this page.") from None
+    return {name: value.replace("\r\n", "\n").strip() for name, value in pairs}
+
+
+def number(fields: Fields, name: str, label: str, *, needed: bool = True) -> float | None:
+    """Return a number.
+
+    >>> number({"g": "948,2"}, "g", "Grams")
+    948.2
+
+    Raises
+    ------
+    FieldError
+        It is none, or is missing and needed.
+    """
+    said = fields.get(name, "").replace("\N{NO-BREAK SPACE}", "").replace(" ", "")
+    if not said:
+        if needed:
+            raise FieldError(f"{label}: write a number.")
+        return None
+    try:
+        found = float(said.replace(",", "."))
+    except ValueError:
+        found = math.nan
+    if not math.isfinite(found):
+        raise FieldError(f"{label}: {said[:20]} is not a number; write one like 948.2.")
+    return found
+
+
+def whole(fields: Fields, name: str, label: str) -> int | None:
+    """Return a whole number from 0 on, or None; errors as `number`."""
+    found = number(fields, name, label, needed=False)
+    if found is None:
+        return None
+    if found != int(found) or not 0 <= found < 256:
+        raise FieldError(f"{label}: write a whole number from 0 on.")
+    return int(found)
+
+
+def choice(fields: Fields, name: str, label: str, known: tuple[str, ...]) -> str | None:
+    """Return one of some words, or None.
+
+    Raises
+    ------
+    FieldError
+        It is none of them.
+    """
+    said = fields.get(name, "")
+    if said and said not in known:
+        raise FieldError(f"{label}: choose one of {', '.join(known)}.")
+    return said or None
+
+
+def yes_no(fields: Fields, name: str, label: str) -> bool | None:
+    """Return what was seen, or None; errors as `choice`."""
+    return {"yes": True, "no": False, None: None}[choice(fields, name, label, ("yes", "no"))]
+
+
+def moment(fields: Fields, now_s: Callable[[], float] = time.time) -> float | None:
+    """Return when it happened; None: just now."""
+    ago = choice(fields, "ago", "When", tuple(AGO)) or "0"
+    return None if ago == "0" else now_s() - float(ago)
+
+
+def _moved(fields: Fields) -> dict[str, Any]:
+    place = fields.get("place", "")
+    if not place:
+        raise FieldError("Where did it go? Choose a place.")
+    return {
+        "place": place,
+        "tool": whole(fields, "tool", "Tool"),
+        "temperature_C": number(fields, "celsius", "Temperature", needed=False),
+    }
+
+
+def _weighed(fields: Fields) -> dict[str, Any]:
+    grams = number(fields, "grams", "Grams")
+    assert grams is not None  # it is needed
+    if not 0 < grams <= 1e6:
+        raise FieldError("Grams: write what the scale shows, reel and all.")
+    resolution = choice(fields, "scale", "Scale", SCALES)
+    return {"gross_g": grams, "resolution_g": None if resolution is None else float(resolution)}
+
+
+def _dried(fields: Fields) -> dict[str, Any]:
+    hours = number(fields, "hours", "Hours")
+    assert hours is not None
+    if not 0 < hours <= 10_000:
+        raise FieldError("Hours: write how long it was in the dryer.")
+    return {
+        "hours": hours,
+        "temperature_C": number(fields, "celsius", "Temperature", needed=False),
+        "dryer": fields.get("dryer") or None,
+    }
+
+
+def _looked(fields: Fields) -> dict[str, Any]:
+    seen = {
+        "bubbles": choice(fields, "bubbles", "Bubbles", ("none", "few", "many")),
+        "oozes": yes_no(fields, "oozes", "Ooze"),
+        "pops": yes_no(fields, "pops", "Crackling"),
+        "winding": choice(fields, "winding", "Winding", ("good", "deformed")),
+    }
+    if all(word is None for word in seen.values()):
+        raise FieldError("What was seen? Choose at least one thing.")
+    return seen
+
+
+def _fed(fields: Fields) -> dict[str, Any]:
+    amount = number(fields, "amount", "How much")
+    assert amount is not None
+    if not 0 < amount <= 1e6:
+        raise FieldError("How much: write grams or metres, more than 0.")
+    if choice(fields, "unit", "Unit", ("g", "m")) == "m":
+        return {"length_mm": 1000.0 * amount}
+    return {"mass_g": amount}
+
+
+def _read(fields: Fields) -> dict[str, Any]:
+    return {
+        "rh_pct": _percent(number(fields, "rh", "Humidity", needed=False)),
+        "temperature_C": number(fields, "celsius", "Temperature", needed=False),
+    }
+
+
+def _percent(rh: float | None) -> float | None:
+    if rh is not None and not 0 <= rh <= 100:
+        raise FieldError("Humidity: write % RH, from 0 to 100.")
+    return rh
+
+
+def _undone(fields: Fields) -> dict[str, Any]:
+    entry = fields.get("entry", "")
+    if not (entry.isascii() and entry.isdecimal()) or len(entry) > 15:
+        raise FieldError("There is no such entry.")
+    return {"number": int(entry)}
+
+
+READERS: Final[Mapping[tuple[str, str], Callable[[Fields], dict[str, Any]]]] = {
+    ("spool", "move"): _moved,
+    ("spool", "weigh"): _weighed,
+    ("spool", "dry"): _dried,
+    ("spool", "look"): _looked,
+    ("spool", "feed"): _fed,
+    ("spool", "undo"): _undone,
+    ("place", "read"): _read,
+    ("place", "renew"): lambda _: {},
+    ("place", "undo"): _undone,
+}
