@@ -114,6 +114,10 @@ def test_everything_else_that_one_does(phone: Client) -> None:
     page = phone.get("/s/petg-03").page
     assert "looked at: bubbles few" in phone.post(page.form("look"), bubbles="few", oozes="no").page.text
     assert "fed 3.20 m" in phone.post(page.form("feed"), amount="3.2", unit="m").page.text
+    came_out = phone.post(page.form("outcome"), strings="few", surface="smooth", parts="good")
+    assert came_out.status == 200
+    assert history("spool", "petg-03")[-1].facts == {"strings": "few", "surface": "smooth", "parts": "good"}
+    assert phone.post(phone.get("/s/petg-03").page.form("outcome")).status == 422
     dried = phone.post(page.form("dry"), hours="6", ago="3600")
     assert "to oven" in dried.page.text
     assert kinds()[-2:] == ["moved", "moved"]

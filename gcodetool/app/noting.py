@@ -40,6 +40,12 @@ def _undo_spool(ledger: "Ledger", name: str, **values: Any) -> "Written":
     return writers.undo(ledger, name, **values)
 
 
+def _came_out(
+    ledger: "Ledger", name: str, *, at_s: float | None = None, force: bool = False, **said: str | None
+) -> "Written":
+    return writers.outcome(ledger, name, said, at_s=at_s, force=force)
+
+
 def _renewed(ledger: "Ledger", name: str, *, at_s: float | None = None, force: bool = False) -> "Written":
     fresh = datetime.fromtimestamp(clock(at_s)).astimezone()
     return place_entries.set_place(ledger, name, {place_entries.FRESH: [fresh]}, at_s=at_s, force=force)
@@ -51,6 +57,7 @@ ACTIONS: Final[Mapping[tuple[Subject, str], Callable[..., Any]]] = {
     ("spool", "dry"): dryings.dried,
     ("spool", "look"): writers.inspect,
     ("spool", "feed"): writers.fed,
+    ("spool", "outcome"): _came_out,
     ("spool", "undo"): _undo_spool,
     ("place", "read"): place_entries.read,
     ("place", "renew"): _renewed,

@@ -149,6 +149,22 @@ def _looked(fields: Fields) -> dict[str, Any]:
     return seen
 
 
+OUTCOME: Final = {
+    "strings": ("Strings", ("none", "few", "many")),
+    "bubbles": ("Bubbles", ("none", "few", "many")),
+    "surface": ("Surface", ("smooth", "matt", "rough")),
+    "parts": ("Parts", ("good", "usable", "scrap")),
+    "because": ("Because of", ("water", "other")),
+}
+
+
+def _came_out(fields: Fields) -> dict[str, Any]:
+    said = {name: choice(fields, name, label, words) for name, (label, words) in OUTCOME.items()}
+    if all(word is None for word in said.values()):
+        raise FieldError("How did it come out? Choose at least one thing.")
+    return said
+
+
 def _fed(fields: Fields) -> dict[str, Any]:
     amount = number(fields, "amount", "How much")
     assert amount is not None
@@ -185,6 +201,7 @@ READERS: Final[Mapping[tuple[str, str], Callable[[Fields], dict[str, Any]]]] = {
     ("spool", "dry"): _dried,
     ("spool", "look"): _looked,
     ("spool", "feed"): _fed,
+    ("spool", "outcome"): _came_out,
     ("spool", "undo"): _undone,
     ("place", "read"): _read,
     ("place", "renew"): lambda _: {},

@@ -20,7 +20,7 @@ from gcodetool.report.due_words import due_at, what, why
 from gcodetool.report.html.idle_curve import idle_curve, in_words
 from gcodetool.report.html.page import clean, moment, sentence
 from gcodetool.report.shelf_text import MARKS, Happened, air_in_words, brief, when, words
-from gcodetool.serve.fields import AGO, SCALES
+from gcodetool.serve.fields import AGO, OUTCOME, SCALES
 from gcodetool.serve.looks import JOBS_AT_A_TIME_S, Looks
 from gcodetool.serve.settings import Settings
 
@@ -76,6 +76,7 @@ class Views:
             scales=SCALES,
             settings=settings,
             of_row=of_row,
+            outcome=OUTCOME,
         )
 
     def page(self, template: str, **context: Any) -> str:
