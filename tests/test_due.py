@@ -103,7 +103,9 @@ def test_from_nothing_due_to_a_dryer_that_waits(gt, tmp_path: pathlib.Path) -> N
     gt(
         "place add box-2 --kind box --air 9 --desiccant clay --desiccant-mass 1 --room bench --leak 3 --temperature 22"
     )
-    gt("spool add petg-03 --material PETG --body-mass 230 --place bench --at 2026-11-02T08:00+00:00")
+    gt(
+        "spool add petg-03 --material PETG --body abs --body-mass 230 --place bench --at 2026-11-02T08:00+00:00"
+    )
     few = "--members 8"
     code, out = gt(f"due --at 2026-11-02T09:00+00:00 {few}")
     assert (code, out.splitlines()[0]) == (0, "nothing due within 1 d 0 h")
