@@ -125,11 +125,12 @@ def _loaded(
     conn: "Connection", spool_id: str, places: "Mapping[str, PlaceRecord]", also: tuple[str, ...]
 ) -> "Spool":
     """Return a spool of the ledger with the workshop's dryers: every command sees the same places."""
-    from gcodetool.ledger import neighbours, records
+    from gcodetool.ledger import neighbours, records, relatives
 
     dryers = (name for name, place in places.items() if place.kind == "dryer")
     found = records.load_spool(conn, spool_id, places, also=(*also, *dryers))
-    return neighbours.with_neighbours(conn, found, places)
+    found = neighbours.with_neighbours(conn, found, places)
+    return relatives.with_relatives(conn, found, places)
 
 
 def spools_in_dryer(place: str, at_s: float | None, *, ledger: str | None = None) -> "list[Spool]":

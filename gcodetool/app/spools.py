@@ -33,6 +33,7 @@ from gcodetool.judge.spool_judgement import judge_spool
 from gcodetool.ledger import cache, entries, records
 from gcodetool.ledger.entries import micro
 from gcodetool.ledger.neighbours import NOBODY, meetings, with_neighbours
+from gcodetool.ledger.relatives import with_relatives
 from gcodetool.ledger.store import open_ledger, reading
 from gcodetool.moisture.history import State, state_at
 from gcodetool.moisture.members import default_members
@@ -119,6 +120,7 @@ def spools(
     with reading(work.ledger) as conn:
         heads, marks = entries.heads(conn, "spool"), cache.marks(conn)
         work.met = meetings(conn, records.places(conn))
+        work.families = records.families(conn)
         gone = entries.names_with(conn, "retired")
         kept = cache.outlooks(conn, work.members)
     found: dict[str, ListedSpool] = {}
@@ -145,11 +147,13 @@ class _List:
         self.ledger, self.now_s, self.members = ledger, now_s, members
         self.stamp = cache.profiles_stamp()
         self.met = NOBODY
+        self.families: Mapping[str, list[str]] = {}
 
     def head(self, spool_id: str, heads: Mapping[str, str]) -> str:
-        """Return the digest of a spool's whole history, and of those that stood with it in closed places."""
+        """Return the digest of a spool's whole history, of those in closed places with it, and of its reel's others."""
         until, _ = self.met.needed(spool_id)
         beside = [f"{name} {until[name]} {heads[name]}" for name in sorted(until)]
+        beside += [heads[name] for name in self.families.get(spool_id, ())]
         return " ".join((heads[spool_id], *beside))
 
     def key(self, head: str, places: dict[str, int | None], marks: "Marks", files: list[str]) -> str:
@@ -194,6 +198,7 @@ class _List:
                 with reading(self.ledger) as conn:
                     held = records.spool_from(conn, record, places, airs=airs)
                     held = with_neighbours(conn, held, places, met=self.met, airs=airs)
+                    held = with_relatives(conn, held, places, airs=airs)
                 store = cache.LedgerShelf(self.ledger, spool_id)
                 state = state_at(held, self.now_s, members=self.members, shelf=store)
                 seen, drying = idle_forecast(held, state), in_dryer(held, state)
@@ -201,6 +206,13 @@ class _List:
                 found[spool_id] = ListedSpool(spool_id, None, str(error), record.retired)
                 continue
             used = relied_on(record, places, micro(state.as_of_s))
+            for other in held.relatives:
+                used = {**dict.fromkeys(other.places), **used}
+            if held.origins:
+                used = {
+                    **dict.fromkeys(records.around(places, (one.place for one in held.events if one.place))),
+                    **used,
+                }
             for other in held.neighbours:  # and their places' air
                 end_s = self.met.needed(spool_id)[0][other.id]
                 end_us = None if math.isinf(end_s) else micro(end_s)

@@ -419,6 +419,52 @@ def _said(options: dict[str, Any], printed: dict[str, Any] | None) -> dict[str, 
     }
 
 
+@spool.command("cut", epilog="Example: gcodetool spool cut petg-03 petg-03-a --mass 30")
+@click.argument("spool_id", metavar="ID", type=SPOOL)
+@click.argument("sample_id", metavar="NEW")
+@click.option("--length", type=click.FloatRange(0, 1e9, min_open=True), metavar="MM", help="Cut off, mm.")
+@click.option("--mass", type=click.FloatRange(0, 1e6, min_open=True), metavar="G", help="The same, grams.")
+@click.option(
+    "--winding",
+    type=click.Choice(["loose", "wound"]),
+    default="loose",
+    show_default=True,
+    help="A coil with all its strands open to the air, or wound again.",
+)
+@click.option("--note", metavar="TEXT")
+@writer
+def cut(
+    spool_id: str,
+    sample_id: str,
+    length: float | None,
+    mass: float | None,
+    winding: Any,
+    note: str | None,
+    context: WriteContext,
+) -> int:
+    """Note a sample that was cut off a spool: NEW is a spool of its own.
+
+    It has the water of the turns that were cut.  What is weighed or seen of one counts for the other's past.
+    """
+    from gcodetool.ledger import cuts
+
+    if (length is None) == (mass is None):
+        raise UsageError("give one of --length MM and --mass G")
+    done = cuts.cut(
+        context.ledger(make=False),
+        spool_id,
+        sample_id,
+        length_mm=length,
+        mass_g=mass,
+        winding=winding,
+        at_s=context.at_s,
+        note=note,
+        force=context.force,
+    )
+    said = f"{cuts.length_of(done) / 1000:.2f} m cut off, now {sample_id}"
+    return report_entry(spool_id, said, done, as_json=context.as_json)
+
+
 @spool.command("undo", epilog="Example: gcodetool spool undo pa6-07")
 @click.argument("spool_id", metavar="ID", type=SPOOL)
 @click.argument("entry", type=click.IntRange(1), required=False)

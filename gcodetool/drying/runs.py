@@ -63,11 +63,13 @@ def last_run(spool: Spool, now_s: float, place: str | None) -> tuple[float, floa
 def readings_of(spool: Spool, began_s: float, ended_s: float) -> tuple[WeighIn, ...]:
     """Return the weigh-ins of a run, by time since the spool went in; a last one before counts as its start."""
     low, high = began_s - BEFORE_S, ended_s + AFTER_S
-    fed = [event.at_s for event in spool.events if event.kind == "fed" and low <= event.at_s <= high]
+    fed = [event.at_s for event in spool.events if event.kind in ("fed", "cut") and low <= event.at_s <= high]
     weighed = [
         event
         for event in spool.events
-        if event.kind == "weighed" and low <= event.at_s <= high and not any(at > event.at_s for at in fed)
+        if event.kind == "weighed"
+        and max(low, spool.own_from_s) <= event.at_s <= high
+        and not any(at > event.at_s for at in fed)
     ]
     before = [event for event in weighed if event.at_s <= began_s][-1:]
     after = [event for event in weighed if event.at_s > began_s]

@@ -32,6 +32,7 @@ from gcodetool.textfile import MOST_RECORD
 from gcodetool.tomlfile import load
 
 BARE: Final = re.compile(r"[A-Za-z0-9_-]+")
+TABLES: Final = ("body", "cut_from", "place", "event")
 FIRST: Final = ("kind", "temperature_C", "rh_pct")  # of a place, as people write them
 
 
@@ -68,8 +69,10 @@ def export(ledger: Ledger, spool_id: str, *, beside: Path | None = None) -> Expo
             logs[name] = _csv(rows)
             return name
 
-        data = records.data_of(record, known, log_of)
-        for event, entry in zip(data["event"], (record.added, *record.happened), strict=True):
+        before = records.ancestors(conn, record)
+        data = records.data_of(record, known, log_of, before=before)
+        rows = [entry for one in (*before, record) for entry in (one.added, *one.happened)]
+        for event, entry in zip(data["event"], rows, strict=True):
             if entry.who:
                 event["who"] = entry.who
     if beside is not None:
@@ -101,10 +104,12 @@ def _time(at_us: int) -> str:
 
 def _toml(data: Mapping[str, Any]) -> str:
     """Return the text of a spool file."""
-    plain = [key for key in SPOOL_KEYS if key in data and key not in ("body", "place", "event")]
+    plain = [key for key in SPOOL_KEYS if key in data and key not in TABLES]
     lines = [f"{key} = {_value(data[key])}" for key in plain]
     if data.get("body"):
         lines += ["", "[body]", *_pairs(data["body"], ())]
+    for origin in data.get("cut_from", []):
+        lines += ["", "[[cut_from]]", *_pairs(origin, ("id",))]
     for name, place in data["place"].items():
         lines += ["", f"[place.{_key(name)}]", *_pairs(place, FIRST)]
     for event in data["event"]:

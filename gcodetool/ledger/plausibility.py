@@ -52,15 +52,21 @@ def doubtful(record: SpoolRecord, spool: Spool) -> list[tuple[int | None, str]]:
 def _doubts(record: SpoolRecord, spool: Spool) -> list[tuple[int | None, str, str]]:
     metre_g = spool.material.density_kg_m3 * math.pi * (spool.diameter_mm / 2e3) ** 2 * 1e3
     found = _odd_masses(record, spool, metre_g)
-    fed_mm = math.fsum(_fed_g(entry, metre_g) / metre_g * 1e3 for entry in record.happened)
+    fed_mm = math.fsum(_fed_g(entry, metre_g) / metre_g * 1e3 for entry in _own(record))
     held_mm = full_mm(spool)
     if fed_mm > held_mm * FED_SLACK:
         text = (
-            f"{fed_mm / 1e3:.1f} m fed in all is more than the reel held ({held_mm / 1e3:.1f} m of "
+            f"{fed_mm / 1e3:.1f} m fed and cut off in all is more than the reel held ({held_mm / 1e3:.1f} m of "
             f"{spool.net_mass_g:g} g)"
         )
-        found.append((None, "fed", text))
+        found.append((None, "cut" if any(entry.kind == "cut" for entry in record.happened) else "fed", text))
     return found
+
+
+def _own(record: SpoolRecord) -> list[LedgerEntry]:
+    """Return what happened to a spool since it was one of its own: a sample's file tells what was before, too."""
+    cuts = [i for i, entry in enumerate(record.happened) if "cut_from" in entry.facts]
+    return list(record.happened[cuts[-1] + 1 if cuts else 0 :])
 
 
 def _odd_masses(record: SpoolRecord, spool: Spool, metre_g: float) -> list[tuple[int | None, str, str]]:
@@ -69,7 +75,7 @@ def _odd_masses(record: SpoolRecord, spool: Spool, metre_g: float) -> list[tuple
     body_g, net_g = spool.body.mass_g, spool.net_mass_g
     heaviest_g = max(HEAVIEST_BODY_G, net_g) if body_g is None else body_g * BODY_SHARE
     fed_g = 0.0
-    for entry in record.happened:
+    for entry in _own(record):
         fed_g += _fed_g(entry, metre_g)
         gross_g = entry.facts.get("gross_g")
         if gross_g is None:
@@ -88,7 +94,7 @@ def _odd_masses(record: SpoolRecord, spool: Spool, metre_g: float) -> list[tuple
 
 def _fed_g(entry: LedgerEntry, metre_g: float) -> float:
     """Return what an entry says was fed; 0 for another kind. [g]"""
-    if entry.kind != "fed":
+    if entry.kind != "fed" and "into" not in entry.facts:
         return 0.0
     if "length_mm" in entry.facts:
         return float(entry.facts["length_mm"]) / 1e3 * metre_g

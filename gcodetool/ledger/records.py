@@ -6,7 +6,7 @@ ledger and an exported file cannot disagree.  Left out: writing (``writers``), T
 
 import contextlib
 from array import array
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
@@ -26,8 +26,10 @@ HAPPENED: Final = (
     "inspected",
     "fed",
     "outcome",
+    "cut",
 )  # of a spool, beside ``added`` (which receives it)
 MEASURABLE: Final = ("open", "box", "sealed")  # kinds of places whose air may be measured
+ORIGIN: Final = ("net_mass_g", "winding", "body")  # what is kept of a reel in its samples' files
 LINKS: Final = ("room", "fed_from")
 HEAT: Final = ("temperature_C", "knob_C")  # of a stay in a dryer: one of them, or neither
 
@@ -97,6 +99,12 @@ class SpoolRecord:
     received: dict[str, Any]
     happened: tuple[LedgerEntry, ...]
     retired: bool
+
+    @property
+    def cut_from(self) -> dict[str, Any] | None:
+        """Of a sample: ``spool`` that it was cut from, and ``length_mm``; None of any other spool."""
+        found: dict[str, Any] | None = self.received.get("cut_from")
+        return found
 
     def stays(self, until_us: int | None = None) -> list[tuple[int, str, int | None]]:
         """Return (since [µs], place, tool) of each stay that began up to a moment."""
@@ -312,12 +320,15 @@ def data_of(
     log_of: Callable[[PlaceRecord], Any],
     *,
     also: Iterable[str] = (),
+    before: Sequence[SpoolRecord] = (),
 ) -> dict[str, Any]:
     """Return the keys and values of the spool's file; *log_of* gives a place's ``log``, or None.
 
-    Its places are those that it stood in, *also* others, and those whose air these draw on.
+    Its places are those that it stood in, *also* others, and those whose air these draw on.  *before*: of a sample,
+    what it was cut off, as :func:`ancestors` has it.
     """
-    used = sorted({*places_of(record, known), *around(known, also)})
+    stood = {name for one in (*before, record) for name in places_of(one, known)}
+    used = sorted({*stood, *around(known, also)})
     described = {}
     for name in used:
         facts = known[name].stated
@@ -325,9 +336,66 @@ def data_of(
         if log is not None:
             facts["log"] = log
         described[name] = facts
-    received = {"at": utc(record.received_us), "kind": "received", **record.received}
-    happened = [{"at": utc(entry.at_us), "kind": entry.kind, **entry.facts} for entry in record.happened]
-    return {"id": record.id, **record.facts, "place": described, "event": [received, *happened]}
+    happened = [event for one in (*before, record) for event in _events_of(one)]
+    if before:
+        origins = [
+            {"id": one.id, **{key: one.facts[key] for key in ORIGIN if key in one.facts}} for one in before
+        ]
+        return {"id": record.id, **record.facts, "cut_from": origins, "place": described, "event": happened}
+    return {"id": record.id, **record.facts, "place": described, "event": happened}
+
+
+def _events_of(record: SpoolRecord) -> list[dict[str, Any]]:
+    """Return what happened to a spool while it was one of its own, as a spool file has it."""
+    came = {"at": utc(record.received_us), "kind": "received", **record.received}
+    if record.cut_from is not None:
+        came = {
+            "at": utc(record.received_us),
+            "kind": "cut",
+            "cut_from": record.cut_from["spool"],
+            "length_mm": record.cut_from["length_mm"],
+            "place": record.received["place"],
+        }
+    return [
+        came,
+        *({"at": utc(entry.at_us), "kind": entry.kind, **entry.facts} for entry in record.happened),
+    ]
+
+
+def ancestors(conn: Connection, record: SpoolRecord) -> list[SpoolRecord]:
+    """Return what a sample was cut off, the first reel first: each as it was until then; of other spools nothing.
+
+    Raises
+    ------
+    LedgerError
+        What it was cut from, or that cut, is not in the ledger any more.
+    """
+    found: list[SpoolRecord] = []
+    while record.cut_from is not None:
+        parent = spool(conn, record.cut_from["spool"])
+        cuts = [i for i, entry in enumerate(parent.happened) if entry.facts.get("into") == record.id]
+        if not cuts:
+            raise LedgerError(
+                f"{record.id}: {parent.id}, which it was cut from, has no such cut; 'gcodetool ledger check' says more"
+            )
+        found.insert(0, replace(parent, happened=parent.happened[: cuts[-1]]))
+        record = parent
+    return found
+
+
+def families(conn: Connection) -> dict[str, list[str]]:
+    """Return, of each spool that was cut or cut off, the others of the same first reel."""
+    rows = entries.of_kinds(conn, "spool", ("cut", "undone"))
+    groups: list[set[str]] = []
+    for mine in entries.by_name(rows).values():
+        gone = entries.cancelled(mine)
+        for entry in mine:
+            if entry.number in gone or "into" not in entry.facts:
+                continue
+            both = {entry.name, str(entry.facts["into"])}
+            joined = set().union(both, *(one for one in groups if one & both))
+            groups = [*(one for one in groups if not one & both), joined]
+    return {name: sorted(group - {name}) for group in groups for name in group}
 
 
 def load_spool(
@@ -377,13 +445,15 @@ def spool_from(
             memory[place.name] = air_log(rows) if rows else None
         return memory[place.name]
 
-    return _in_ledger(data_of(record, known, log_of, also=also), record.id)
+    before = ancestors(conn, record)
+    return _in_ledger(data_of(record, known, log_of, also=also, before=before), record.id)
 
 
 def bare(conn: Connection, record: SpoolRecord) -> Spool:
     """Return a spool as it came in: what it is, without what happened to it and without measured air."""
     known = places(conn)
-    facts = data_of(replace(record, happened=()), known, lambda _: None)
+    alone = replace(record, happened=(), received={"place": record.received["place"]})
+    facts = data_of(alone, known, lambda _: None)
     for name, place in facts["place"].items():
         if known[name].kind in MEASURABLE and known[name].measured:
             facts["place"][name] = {"temperature_C": 0.0, "rh_pct": 0.0, **place}

@@ -26,6 +26,7 @@ from gcodetool.moisture.record import (
     Body,
     Event,
     EventKind,
+    Origin,
     Outcome,
     Place,
     PlaceKind,
@@ -79,6 +80,7 @@ EVENT_KEYS: Final[dict[str, tuple[str, ...]]] = {  # besides at, kind, who (note
     "weighed": ("gross_g", "resolution_g"),
     "inspected": ("bubbles", "oozes", "pops", "winding", "free_end"),
     "fed": ("length_mm", "mass_g"),
+    "cut": ("length_mm", "into", "cut_from", "place"),
     "outcome": ("strings", "bubbles", "surface", "parts", "because", "nozzle_C", "melt_s", "job"),
 }
 OUTCOME_WORDS: Final[dict[str, tuple[str, ...]]] = {  # the better word first
@@ -101,9 +103,11 @@ SPOOL_KEYS: Final = (
     "line",
     "note",
     "body",
+    "cut_from",
     "place",
     "event",
 )
+ORIGIN_KEYS: Final = ("id", "net_mass_g", "winding", "body")  # of what a sample was cut off
 LOG_COLUMNS: Final = ("time", "temperature_C", "rh_pct")
 COLDEST_C, HOTTEST_C = -40.0, 200.0  # of a place: a winter store, the hottest dryer for PEEK
 
@@ -165,13 +169,14 @@ def _spool(table: Table, source: str) -> Spool:
     diameter_mm = _asked(table, "diameter_mm", high=10)
     places = _places(table)
     metre_g = material.density_kg_m3 * math.pi * (diameter_mm / 2e3) ** 2 * 1e3
+    origins = tuple(_origin(entry) for entry in table.array("cut_from"))
     return Spool(
         id=spool_id,
         material=material,
         diameter_mm=diameter_mm,
         net_mass_g=_asked(table, "net_mass_g", high=1e5),
         places=places,
-        events=_events(table, places, metre_g),
+        events=_events(table, places, metre_g, origins),
         fibre_wt_pct=table.number("fibre_wt_pct", low=0, high=90) or 0.0,
         winding=_winding(table),
         safe_exposure_h=table.number("safe_exposure_h", high=1e6, above=0),
@@ -179,6 +184,19 @@ def _spool(table: Table, source: str) -> Spool:
         colour=table.text("colour"),
         line=_line(table),
         source=source,
+        origins=origins,
+    )
+
+
+def _origin(table: Table) -> Origin:
+    """Return what a sample was cut off."""
+    table.only(ORIGIN_KEYS)
+    table.need("id", "net_mass_g")
+    return Origin(
+        table.text("id") or "",
+        _asked(table, "net_mass_g", high=1e5),
+        _winding(table),
+        _body(table.table("body")),
     )
 
 
@@ -553,8 +571,10 @@ def _reading(where: str, line: int, name: str, text: str, *, low: float, high: f
 # ---------------------------------------------------------------- events
 
 
-def _events(table: Table, places: dict[str, Place], metre_g: float) -> tuple[Event, ...]:
-    """Return the events by time; exactly one `received`, and nothing before it."""
+def _events(
+    table: Table, places: dict[str, Place], metre_g: float, origins: tuple[Origin, ...]
+) -> tuple[Event, ...]:
+    """Return the events by time; exactly one `received`, nothing before it, and the cuts that *origins* name."""
     tables = table.array("event")
     events = [_event(entry, places, metre_g) for entry in tables]
     received = [
@@ -569,7 +589,16 @@ def _events(table: Table, places: dict[str, Place], metre_g: float) -> tuple[Eve
         if event.at_s < first.at_s:
             text = f"'{event.kind}' is before 'received' (line {first.line}); correct one of the two times"
             entry.fail("at", text)
-    return tuple(sorted(events, key=lambda event: (event.at_s, event.kind != "received")))
+    found = tuple(sorted(events, key=lambda event: (event.at_s, event.kind != "received")))
+    cuts = [event.cut_from for event in found if event.cut_from is not None]
+    named = [origin.id for origin in origins]
+    if cuts != named:
+        text = (
+            f"[[cut_from]] names {', '.join(named) or 'nothing'}, the events of kind 'cut' say that it was cut from "
+            f"{', '.join(cuts) or 'nothing'}; write one [[cut_from]] for each, in order"
+        )
+        table.fail("cut_from", text)
+    return found
 
 
 def check_event(data: dict[str, Any], source: str) -> None:
@@ -594,6 +623,8 @@ def _event(table: Table, places: dict[str, Place], metre_g: float) -> Event:
             _check_heat(table, places[name])
     if kind == "weighed":
         table.need("gross_g")
+    if kind == "cut":
+        _check_cut(table, places)
     if kind == "inspected" and not any(key in table for key in EVENT_KEYS["inspected"]):
         table.fail(None, "an inspection says nothing; add bubbles, oozes, pops, winding or free_end")
     outcome = _outcome(table) if kind == "outcome" else None
@@ -616,7 +647,9 @@ def _event(table: Table, places: dict[str, Place], metre_g: float) -> Event:
         pops=table.flag("pops"),
         winding=winding,
         free_end=free_end,
-        length_mm=_fed_mm(table, metre_g) if kind == "fed" else None,
+        length_mm=_fed_mm(table, metre_g) if kind == "fed" else table.number("length_mm", low=0, high=1e9),
+        into=table.text("into"),
+        cut_from=table.text("cut_from"),
         outcome=outcome,
         line=table.document.line(table.keys),
     )
@@ -633,6 +666,20 @@ def _outcome(table: Table) -> Outcome:
         nozzle_C=table.number("nozzle_C", low=50, high=600),
         melt_s=table.number("melt_s", high=1e5, above=0),
     )
+
+
+def _check_cut(table: Table, places: dict[str, Place]) -> None:
+    """Refuse a cut that does not say which side of it this record is."""
+    table.need("length_mm")
+    if ("into" in table) == ("cut_from" in table):
+        table.fail(
+            None, "a 'cut' needs one of into (the sample's id) and cut_from (what it was cut from); name one"
+        )
+    if "cut_from" in table:
+        table.need("place")
+    name = table.text("place")
+    if name is not None and places and name not in places:
+        table.fail("place", f"no place {shown(name)} in this file; {nearest(name, places)}")
 
 
 def _check_heat(table: Table, place: Place) -> None:

@@ -427,6 +427,8 @@ def undo(
         targets = to_cancel(spool_id, rows, number)
         draft = Draft("spool", spool_id, "undone", at_us, {"cancels": [entry.number for entry in targets]})
         written = entries.append(conn, [draft])
+        others = _undone_with(conn, spool_id, targets, at_us, force=force)
+        written += entries.append(conn, others)
         after = records.spool_record(spool_id, entries.of(conn, "spool", spool_id))
         notes: list[str] = []
         if after is None:
@@ -441,6 +443,43 @@ def undo(
             after_received(after, min((entry.at_us for entry in after.happened), default=after.received_us))
             notes += check_plausible(after, records.bare(conn, after), force=force)
         return Written(tuple(written), tuple(notes))
+
+
+def _undone_with(
+    conn: Connection, spool_id: str, targets: list[LedgerEntry], at_us: int, *, force: bool
+) -> list[Draft]:
+    """Return the undoing of what a cut, or its undoing, wrote under the other name: reel and sample go together.
+
+    Raises
+    ------
+    LedgerError
+        Something happened to the sample since (unless *force*).
+    """
+    found = []
+    for other in _other_side(targets):
+        rows = entries.of(conn, "spool", other)
+        calls = {entry.call for entry in targets}
+        gone = entries.cancelled(rows)
+        cancels = [entry for entry in rows if entry.call in calls and entry.number not in gone]
+        after = [entry for entry in entries.live(rows) if entry not in cancels]
+        if any(entry.kind == "added" for entry in cancels) and after and not force:
+            raise LedgerError(
+                f"{spool_id}: {other} was cut off it then, and {len(after)} more entries are about that; undo those "
+                "first, or add --force"
+            )
+        if cancels:
+            numbers = [entry.number for entry in cancels]
+            found.append(Draft("spool", other, "undone", at_us, {"cancels": numbers, "with": spool_id}))
+    return found
+
+
+def _other_side(targets: list[LedgerEntry]) -> list[str]:
+    """Return the names that a cut, or an undoing of one, is about too."""
+    found = set()
+    for entry in targets:
+        cut = entry.facts.get("received", {}).get("cut_from", {}) if entry.kind == "added" else {}
+        found |= {entry.facts.get("into"), cut.get("spool"), entry.facts.get("with")}
+    return sorted(name for name in found if name)
 
 
 def to_cancel(

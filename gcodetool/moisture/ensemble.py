@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from gcodetool.moisture.doubts import Doubts, doubted, stratified
+from gcodetool.moisture.doubts import MOST, Doubts, doubted, stratified
 from gcodetool.moisture.polymer import COORDINATES, DIMENSIONS, Polymer, polymer, spread_evenly
 from gcodetool.moisture.record import Event, Spool
 
@@ -54,9 +54,10 @@ def first_ensemble(spool: Spool, events: Sequence[Event], members: int) -> Ensem
     """Return members spread evenly over what material and record leave open; one: the nominal one."""
     if members == 1:
         return ensemble_at(spool, None)
-    names = doubted(spool, events)
+    told = [doubted(spool, events), *(doubted(other, other.events) for other in spool.relatives)]
+    names = tuple(dict.fromkeys(name for each in told for name in each))[:MOST]
     columns = [stratified(members, name) for name in names]
-    at = np.column_stack([spread_evenly(members, spool.id), *columns])
+    at = np.column_stack([spread_evenly(members, spool.reel_id), *columns])
     return ensemble_at(spool, at, names)
 
 
@@ -67,7 +68,7 @@ def with_limits_dealt(spool: Spool, ensemble: Ensemble, weights: Floats) -> Ense
     """
     if ensemble.at is None:
         return ensemble
-    order = np.argsort(stratified(ensemble.at.shape[0], f"limit {spool.id}"))
+    order = np.argsort(stratified(ensemble.at.shape[0], f"limit {spool.reel_id}"))
     at = ensemble.at.copy()
     at[order, LIMIT] = np.cumsum(weights[order]) - 0.5 * weights[order]
     dealt = ensemble_at(spool, at, ensemble.names)

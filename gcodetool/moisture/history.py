@@ -20,6 +20,7 @@ from gcodetool.moisture.air import Air
 from gcodetool.moisture.airlog import log_air
 from gcodetool.moisture.bag_note import bag_notes
 from gcodetool.moisture.company import Company, members_beside, pictures_of, together_picture, until
+from gcodetool.moisture.cutting import cut_off, stages
 from gcodetool.moisture.desiccant_charge import Charges
 from gcodetool.moisture.dryer_runs import known_at
 from gcodetool.moisture.ensemble import Ensemble, ensemble_at, first_ensemble
@@ -79,6 +80,7 @@ Look = tuple[
     int, float, float, float, tuple[Any, ...]
 ]  # strand, stay, when first, what was left, what was seen
 NOT_LOOKED: Final[Look] = (0, math.nan, math.nan, math.nan, ())
+OTHERS = 100_000  # strands of other spools are numbered from here on
 
 
 def state_at(
@@ -123,6 +125,8 @@ def state_at(
         raise SpoolError.at(
             spool.source or spool.id, counted[0].line, f"'{counted[0].kind}' stands before 'received'"
         )
+    if spool.relatives:  # what is noted of these is in no snapshot's key
+        shelf = None
     if shelf is not None:
         kept = _taken_up(spool, counted, now_s, notes, members, shelf)
         if kept is not None:
@@ -231,7 +235,18 @@ def _replayed(
     together.through([events, *(until(other, now_s) for other in spool.neighbours)])
     together.capture()
     together.until(now_s)
+    for number, relative in enumerate(spool.relatives if ensemble.at is not None else (), 1):
+        beside = _Replay(relative, ensemble, now_s, [])
+        _lone(beside, until(relative, now_s))
+        together.own.heard_from(beside, number)
     return together
+
+
+def _lone(replay: "_Replay", events: Sequence[Event]) -> None:
+    """Replay a record by itself: of a relative counts what a scale and eyes said."""
+    for event in events:
+        replay.until(event.at_s)
+        replay.apply(event)
 
 
 class _Replay:
@@ -257,6 +272,9 @@ class _Replay:
         self.captured: tuple[dict[str, Any], dict[str, Floats]] | None = None
         self.record: list[Weighed | Inspected] = []
         self.printed: list[Printed] = []
+        self.stages = stages(spool)  # what it was before cuts, and what it is,
+        self.stage = 0  # and as which of these it goes on
+        self.whose: list[int] = []  # of each entry of the record: which of these it was
         self.box: str | None = None  # the closed place that it is in,
         self.enclosed: Air | None = None  # and its air, as it began
         self.charges = Charges(spool)  # of closed places' desiccants
@@ -327,8 +345,10 @@ class _Replay:
             self._receive(event)
         elif event.kind == "moved":
             self._move(event)
-        elif event.kind == "fed":
+        elif event.kind == "fed" or event.into is not None:
             self._feed(event)
+        elif event.kind == "cut":
+            self._cut_off(event)
         elif event.kind == "weighed":
             self._weigh(event)
         elif event.kind == "outcome":
@@ -409,6 +429,8 @@ class _Replay:
             "printer_since": self.printer_since,
             "fed_since": self.fed_since,
             "record": [facts_of(one) for one in self.record],
+            "whose": self.whose,
+            "stage": self.stage,
             "box": self.box,
             "enclosed": self.enclosed is not None,
             "loads": {name: since_s for name, (since_s, _) in self.charges.loads.items()},
@@ -449,7 +471,11 @@ class _Replay:
                 doubts=self.doubts,
             )
             self.enclosed = around.reel
-        self.record = [record_of(one, arrays[f"record {i}"]) for i, one in enumerate(facts["record"])]
+        self.stage, self.whose = facts["stage"], facts["whose"]
+        self.record = [
+            record_of(one, arrays[f"record {i}"], reel_of(self.stages[stage]))
+            for i, (one, stage) in enumerate(zip(facts["record"], self.whose, strict=True))
+        ]
         wound = self._wound()
         length = arrays["length"]
         left = replace(wound, length_m=length, full_m=wound.full_m[: length.shape[0]])
@@ -497,7 +523,7 @@ class _Replay:
 
     def _wound(self) -> Winding:
         """Return the winding as it was when new, its flanges as open as each member has them."""
-        wound = winding(self.spool, self.polymer.density_kg_m3)
+        wound = winding(self.stages[self.stage], self.polymer.density_kg_m3)
         if self.doubts is None:
             return wound
         return replace(wound, flange_open=self.doubts.flange_open(float(np.mean(wound.flange_open))))
@@ -533,6 +559,26 @@ class _Replay:
         self.fed_since = True
         self._thread()
 
+    def _cut_off(self, event: Event) -> None:
+        """Go on as the sample that is cut off here."""
+        assert self.reel is not None
+        self.stage += 1
+        self.reel = SpoolIntegrator(cut_off(self.reel.field(), self._wound()), self.polymer)
+        self.printer_since = self.fed_since = False
+        self._move(event)
+
+    def heard_from(self, relative: "_Replay", number: int) -> None:
+        """Take into the record what was weighed and seen of a spool of the same reel, and is not in it."""
+        mine = [self.stages[stage].id for stage in self.whose]
+        theirs = [relative.stages[stage].id for stage in relative.whose]
+        seen: dict[str, int] = {}
+        for one, name in zip(relative.record, theirs, strict=True):
+            seen[name] = seen.get(name, 0) + 1
+            if seen[name] > mine.count(name):
+                strand = OTHERS * number
+                other = replace(one, strand=one.strand + strand) if isinstance(one, Inspected) else one
+                self.record.append(other)
+
     def _weigh(self, event: Event) -> None:
         assert self.reel is not None and event.gross_g is not None
         dry_kg = math.fsum(self.reel.winding.strand_kg())
@@ -541,7 +587,8 @@ class _Replay:
         body_g = 1000.0 * field.body_gain_kg()
         water_g = water_g + body_g
         unnoted = None
-        last = next((one for one in reversed(self.record) if isinstance(one, Weighed)), None)
+        mine = [one for one, stage in zip(self.record, self.whose, strict=True) if stage == self.stage]
+        last = next((one for one in reversed(mine) if isinstance(one, Weighed)), None)
         lighter = last is not None and event.gross_g < last.gross_g - event.resolution_g
         if last is not None and lighter and self.printer_since and not self.fed_since:
             # Lighter than the water explains: strand was used, and nobody noted it.  What came back heavier, or
@@ -570,10 +617,12 @@ class _Replay:
                 event.resolution_g,
                 water_g,
                 1000.0 * dry_kg,
-                self.spool.net_mass_g - 1000.0 * dry_kg,
+                self.stages[self.stage].net_mass_g - 1000.0 * dry_kg,
                 unnoted,
+                reel_of(self.stages[self.stage]),
             )
         )
+        self.whose.append(self.stage)
         self.printer_since = self.spool.places[self.place].kind == "printer"
         self.fed_since = False
 
@@ -587,6 +636,7 @@ class _Replay:
             looks = (event.bubbles, event.oozes, event.pops)
             self.looked = self._looked(self.looked, looks)
             self.record.append(Inspected(ratio, *looks, self.looked[0]))
+            self.whose.append(self.stage)
 
     def _print(self, event: Event) -> None:
         """Keep what was fed when a print came out so: limits are learned from it, the spool's own water is not."""

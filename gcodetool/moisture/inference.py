@@ -57,6 +57,21 @@ LEAST_MEMBERS: Final = 16  # fewer are weighed, but not drawn anew
 
 
 @dataclass(frozen=True)
+class ReelMass:
+    """What the record says of the body and the filament; *name* tells one reel from its samples."""
+
+    net_g: float
+    body_g: float | None
+    cardboard: bool = False
+    name: str = ""
+
+    @property
+    def likely_body_g(self) -> float:
+        """Mass of the body, as stated or as bodies usually weigh."""
+        return BODY_UNKNOWN_G[0] if self.body_g is None else self.body_g
+
+
+@dataclass(frozen=True)
 class Weighed:
     """One weigh-in: what the scale said, and what each member says the strand held.
 
@@ -70,6 +85,8 @@ class Weighed:
         Dry strand on the reel by the record, and what was fed since it was new.
     unnoted_g
         A use since the last weigh-in that nobody noted, as read from the weights; None: none is possible.
+    reel
+        What was on the scale, where it was not the reel that is asked about: what that was cut off, or a sample.
     """
 
     gross_g: float
@@ -78,15 +95,7 @@ class Weighed:
     dry_g: float
     fed_g: float
     unnoted_g: float | None = None
-
-
-@dataclass(frozen=True)
-class ReelMass:
-    """What the record says of the body and the filament."""
-
-    net_g: float
-    body_g: float | None
-    cardboard: bool = False
+    reel: ReelMass | None = None
 
 
 Record = Sequence[Weighed | Inspected]
@@ -127,8 +136,7 @@ def _with_slips(record: Record, reel: ReelMass, predicted: Floats, scales: list[
 def _gaps(record: Record, reel: ReelMass, predicted: Floats, scales: list[int]) -> tuple[Floats, Floats]:
     """Return what the scale read beyond each row's prediction [g], and the inverse of their covariance."""
     weighed = [one for one in record if isinstance(one, Weighed)]
-    body_g = BODY_UNKNOWN_G[0] if reel.body_g is None else reel.body_g
-    known = np.array([body_g + one.dry_g for one in weighed])
+    known = np.array([(one.reel or reel).likely_body_g + one.dry_g for one in weighed])
     gap = np.array([one.gross_g for one in weighed]) - known - predicted[:, scales]
     return gap, np.asarray(np.linalg.inv(weighing_covariance(weighed, reel)), dtype=np.float64)
 
@@ -164,24 +172,34 @@ def contradiction(record: Record, reel: ReelMass, known: Floats, weights: Floats
 def weighing_covariance(weighed: Sequence[Weighed], reel: ReelMass) -> Floats:
     """Return the covariance of weigh-ins for one member, (weigh-ins, weigh-ins) [g²]."""
     count = len(weighed)
+    reels = [one.reel or reel for one in weighed]
+    same = np.array([[one == other for other in reels] for one in reels], dtype=float)
+    mass = np.array([_mass_variance(one) for one in reels])
+    covariance = same * mass  # rows of one reel have one variance
+    fed = np.array([one.fed_g for one in weighed])
+    covariance += FED_SHARE**2 * same * np.outer(fed, fed)
+    firsts = [weighed[reels.index(one)] for one in reels]
+    moved = np.array(
+        [float(np.mean(one.water_g - first.water_g)) for one, first in zip(weighed, firsts, strict=True)]
+    )
+    covariance += MODEL_SHARE**2 * np.outer(moved, moved) + MODEL_NOISE_SHARE**2 * np.diag(moved**2)
+    covariance += np.diag([(READING_SHARE * one.resolution_g) ** 2 for one in weighed])
+    card = np.array([one.likely_body_g if one.cardboard else 0.0 for one in reels])
+    covariance += np.diag((CARDBOARD_SHARE * card) ** 2)
+    for i, one in enumerate(weighed):
+        if one.unnoted_g is not None:
+            after = (np.arange(count) >= i) * same[i]
+            covariance += max(UNNOTED_LEAST_G, UNNOTED_SHARE * one.unnoted_g) ** 2 * np.outer(after, after)
+    return np.asarray(covariance)
+
+
+def _mass_variance(reel: ReelMass) -> float:
+    """Return the variance of a reel's mass without its water: body and filament. [g²]"""
     if reel.body_g is None:
         body = BODY_UNKNOWN_G[1]
     else:
         body = max(1.0, BODY_STATED_SHARE * reel.body_g)
-    covariance = np.full((count, count), body**2 + (NET_MASS_SHARE * reel.net_g) ** 2)
-    fed = np.array([one.fed_g for one in weighed])
-    covariance += FED_SHARE**2 * np.outer(fed, fed)
-    moved = np.array([float(np.mean(one.water_g - weighed[0].water_g)) for one in weighed])
-    covariance += MODEL_SHARE**2 * np.outer(moved, moved) + MODEL_NOISE_SHARE**2 * np.diag(moved**2)
-    covariance += np.diag([(READING_SHARE * one.resolution_g) ** 2 for one in weighed])
-    if reel.cardboard:
-        mass = BODY_UNKNOWN_G[0] if reel.body_g is None else reel.body_g
-        covariance += np.eye(count) * (CARDBOARD_SHARE * mass) ** 2
-    for i, one in enumerate(weighed):
-        if one.unnoted_g is not None:
-            after = (np.arange(count) >= i).astype(float)
-            covariance += max(UNNOTED_LEAST_G, UNNOTED_SHARE * one.unnoted_g) ** 2 * np.outer(after, after)
-    return covariance
+    return float(body**2 + (NET_MASS_SHARE * reel.net_g) ** 2)
 
 
 def misfit_ratio(record: Record, reel: ReelMass, predicted: Floats, *, slips: bool = True) -> float:
@@ -341,11 +359,11 @@ class Pool:
 
 def uninformative_notes(record: Record, reel: ReelMass) -> list[str]:
     """Return a note where scale or body are too coarse for what the strand can gain or lose."""
-    weighed = [one for one in record if isinstance(one, Weighed)]
+    weighed = [one for one in record if isinstance(one, Weighed) and one.reel in (None, reel)]
     if not weighed:
         return []
     if reel.cardboard:
-        mass = BODY_UNKNOWN_G[0] if reel.body_g is None else reel.body_g
+        mass = reel.likely_body_g
         noise, why = (
             2.0 * CARDBOARD_SHARE * mass,
             f"its cardboard body's own water varies by {mass * 0.03:.0f} g",

@@ -50,7 +50,7 @@ def learned(
     puzzling = _unexplained_looks(replay.record, reel)
     said += [Note("contradiction", contradiction(replay.record[i])) for i in puzzling]
     members = ensemble.at.shape[0]
-    pool = inference.Pool(with_less_power(replay.record, puzzling), reel, ensemble.at, spool.id)
+    pool = inference.Pool(with_less_power(replay.record, puzzling), reel, ensemble.at, spool.reel_id)
     while pool.wants_more():
         anew = pool.drawn()
         again = replayed(ensemble_at(spool, anew.at, ensemble.names))
@@ -95,4 +95,4 @@ def reel_of(spool: Spool) -> inference.ReelMass:
     """Return what weighing needs to know of body and filament."""
     profile = spool.body.profile
     name = "" if profile is None else profile.key
-    return inference.ReelMass(spool.net_mass_g, spool.body.mass_g, "cardboard" in name.lower())
+    return inference.ReelMass(spool.net_mass_g, spool.body.mass_g, "cardboard" in name.lower(), spool.id)

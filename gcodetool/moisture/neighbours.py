@@ -35,6 +35,8 @@ def closed_stays(spool: Spool) -> list[ClosedStay]:
     """Return a spool's stays in closed places; places of one name and one description are the same place."""
     found = []
     for stay in stays(spool):
+        if stay.begin_s < spool.own_from_s:
+            continue
         place = spool.places.get(stay.place)
         box = None if place is None else box_of(spool, place)
         if box is not None and shares(spool.places[box]):

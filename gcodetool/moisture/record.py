@@ -12,7 +12,7 @@ from typing import Literal
 from gcodetool.profiles import Desiccant, Material, SpoolBody
 
 PlaceKind = Literal["open", "box", "sealed", "dryer", "printer"]
-EventKind = Literal["received", "moved", "weighed", "inspected", "fed", "outcome"]
+EventKind = Literal["received", "moved", "weighed", "inspected", "fed", "cut", "outcome"]
 
 
 @dataclass(frozen=True)
@@ -87,7 +87,7 @@ class Event:
 
     at_s: float
     kind: EventKind
-    place: str | None = None  # received, moved
+    place: str | None = None  # received, moved, cut off (where the sample then is)
     tool: int | None = None  # moved to a printer
     temperature_C: float | None = None  # moved to a dryer: what its air has from then on,
     knob_C: float | None = None  # or what its knob shows; neither: what the dryer is stated with
@@ -100,7 +100,11 @@ class Event:
     pops: bool | None = None
     winding: Literal["good", "deformed"] | None = None  # the wound strand itself, after heat
     free_end: Literal["stands", "sags"] | None = None  # a free end of strand that was left to stand out of it
-    length_mm: float | None = None  # fed; a mass is converted when read
+    length_mm: float | None = None  # fed, cut; a mass is converted when read
+    into: str | None = None  # cut: the spool that was made of what was cut off,
+    cut_from: str | None = (
+        None  # or, in that spool's own record, what it was cut off; all before happened to that
+    )
     outcome: Outcome | None = None
     line: int | None = None  # where it stands in its file, for messages
 
@@ -118,8 +122,21 @@ class Body:
 
 
 @dataclass(frozen=True)
+class Origin:
+    """What a spool was before a sample was cut off it and became a spool of its own."""
+
+    id: str
+    net_mass_g: float
+    winding: Literal["wound", "loose"] = "wound"
+    body: Body = field(default_factory=Body)
+
+
+@dataclass(frozen=True)
 class Spool:
-    """One reel and its record; events sorted by time, ties in the record's order."""
+    """One reel and its record; events sorted by time, ties in the record's order.
+
+    The record of a sample begins with that of the spool it was cut off, up to the cut.
+    """
 
     id: str
     material: Material
@@ -138,3 +155,17 @@ class Spool:
     # Spools that stood with it in closed places, or with these in turn, as far as their records matter to it.
     neighbours: tuple["Spool", ...] = ()
     more_neighbours: int = 0  # beyond those
+    origins: tuple[Origin, ...] = ()  # what a sample was cut off, the first reel first; one for each such cut
+    # Spools of the same reel with weigh-ins or inspections that are not in this record: they tell of it too.
+    relatives: tuple["Spool", ...] = ()
+
+    @property
+    def reel_id(self) -> str:
+        """The reel that all this was once wound on: its samples have its members."""
+        return self.origins[0].id if self.origins else self.id
+
+    @property
+    def own_from_s(self) -> float:
+        """When it became a spool of its own: what was before happened to what it was cut off. [s]"""
+        cuts = [event.at_s for event in self.events if event.cut_from is not None]
+        return cuts[-1] if cuts else self.events[0].at_s

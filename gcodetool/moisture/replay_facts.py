@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from gcodetool.moisture.air import AS_STATED, Air, OwnAir
 from gcodetool.moisture.field import Field
-from gcodetool.moisture.inference import Weighed
+from gcodetool.moisture.inference import ReelMass, Weighed
 from gcodetool.moisture.inspections import Inspected
 from gcodetool.moisture.winding import Winding
 
@@ -29,11 +29,11 @@ def members_of(one: Weighed | Inspected) -> Floats:
     return one.water_g if isinstance(one, Weighed) else one.ratio
 
 
-def record_of(facts: list[Any], members: Floats) -> Weighed | Inspected:
-    """Return the weigh-in or inspection again."""
+def record_of(facts: list[Any], members: Floats, reel: ReelMass) -> Weighed | Inspected:
+    """Return the weigh-in, of that *reel*, or the inspection again."""
     if len(facts) == 5:
-        gross_g, resolution_g, *rest = facts
-        return Weighed(gross_g, resolution_g, members, *rest)
+        gross_g, resolution_g, dry_g, fed_g, unnoted_g = facts
+        return Weighed(gross_g, resolution_g, members, dry_g, fed_g, unnoted_g, reel)
     return Inspected(members, *facts)
 
 

@@ -57,7 +57,7 @@ def key(spool: Spool, events: Sequence[Event], *, members: int) -> str:
         spool.fibre_wt_pct,
         spool.winding,
     )
-    digest.update(repr((*behind, spool.body)).encode())
+    digest.update(repr((*behind, spool.body, spool.origins)).encode())
     told = attrgetter(*(each.name for each in fields(Event) if each.name != "line"))
     for event in events:
         digest.update(repr(told(event)).encode())

@@ -191,6 +191,9 @@ def words(row: Happened) -> str:
     note = f"; {facts['note']}" if "note" in facts else ""
     if row.kind == "added" and "received" in facts:
         came = facts["received"]
+        if "cut_from" in came:
+            cut = came["cut_from"]
+            return f"cut off {cut['spool']}, {cut['length_mm'] / 1000:.2f} m; at {came['place']}{note}"
         how = "new, sealed" if came.get("sealed") else "found open"
         if "water_wt_pct" in came:
             how = f"{came['water_wt_pct']:g} wt % water"
@@ -224,6 +227,10 @@ def words(row: Happened) -> str:
     if row.kind == "fed":
         amount = f"{facts['length_mm'] / 1000:.2f} m" if "length_mm" in facts else f"{facts['mass_g']:g} g"
         return f"fed {amount}{note}"
+    if row.kind == "cut" and "into" in facts:
+        return f"{facts['length_mm'] / 1000:.2f} m cut off, now {facts['into']}{note}"
+    if row.kind == "cut":
+        return f"cut off {facts['cut_from']}, {facts['length_mm'] / 1000:.2f} m{note}"
     if row.kind == "undone":
         return f"undid {', '.join(str(number) for number in facts['cancels'])}"
     if row.kind == "planned":

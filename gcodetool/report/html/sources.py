@@ -60,6 +60,7 @@ def of_spool(tool: ToolFindings, spool: "Spool") -> Iterator[Basis]:
         ("inspected", "inspection of the strand", "inspections of the strand"),
         ("fed", "note of filament fed", "notes of filament fed"),
         ("outcome", "print judged", "prints judged"),
+        ("cut", "cut of a sample", "cuts of samples"),
     ):
         count = sum(event.kind == kind for event in events)
         if count:

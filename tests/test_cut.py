@@ -1,0 +1,201 @@
+"""Samples cut off a reel: length and water are conserved, and what is learned of one tells of the other."""
+
+import datetime
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from gcodetool.app.spools import look, spool
+from gcodetool.errors import LedgerError, SpoolError
+from gcodetool.ledger import cuts, entries, exchange, records, writers
+from gcodetool.ledger import place_entries as places
+from gcodetool.ledger.spoolfile import read_spool, spool_of
+from gcodetool.ledger.store import open_ledger, reading
+from gcodetool.moisture.cutting import cut_off
+from gcodetool.moisture.field import SpoolIntegrator, uniform
+from gcodetool.moisture.history import state_at
+from gcodetool.moisture.polymer import polymer
+from gcodetool.moisture.winding import winding
+from gcodetool.profiles import material
+
+DAY_S = 86_400.0
+T0 = datetime.datetime(2026, 10, 1, 8, tzinfo=datetime.UTC)
+AT = T0.timestamp()
+PETG = material("PETG")
+
+
+def record(**facts):
+    data = {
+        "id": "petg-03",
+        "material": "PETG",
+        "diameter_mm": 1.75,
+        "net_mass_g": 400.0,
+        "place": {
+            "bench": {"kind": "open", "temperature_C": 22.0, "rh_pct": 45.0},
+            "jar": {"kind": "box", "temperature_C": 22.0, "rh_pct": 75.0},
+        },
+        "event": [{"at": T0, "kind": "received", "place": "bench", "water_wt_pct": 0.05}],
+    }
+    return spool_of({**data, **facts}, "test")
+
+
+def day(number):
+    return T0 + datetime.timedelta(days=number)
+
+
+@settings(max_examples=25)
+@given(
+    net_g=st.floats(20.0, 900.0),
+    share=st.floats(0.001, 1.0),
+    loose=st.booleans(),
+    seed=st.integers(0, 99),
+)
+def test_a_cut_conserves_length_and_water(net_g, share, loose, seed):
+    held = record(net_mass_g=net_g)
+    stock = polymer(PETG, at=np.random.default_rng(seed).random((3, 12)))
+    reel = SpoolIntegrator(uniform(winding(held, stock.density_kg_m3), stock, 0.001, 295.0), stock)
+    field = reel.field()
+    water = np.random.default_rng(seed).random(field.water.shape) * 0.004
+    reel = SpoolIntegrator(replace(field, water=water), stock)
+    before = reel.field()
+    sample = record(net_mass_g=share * net_g, winding="loose" if loose else "wound")
+    cut = cut_off(before, winding(sample, stock.density_kg_m3))
+    reel.feed(cut.winding.remaining_mm / 1000.0)
+    after = reel.field()
+    lengths = after.winding.remaining_mm + cut.winding.remaining_mm
+    assert lengths == pytest.approx(before.winding.remaining_mm, rel=1e-9)
+    left = after.water_kg() if after.winding.layers else np.zeros(3)
+    assert left + cut.water_kg() == pytest.approx(before.water_kg(), rel=1e-9)
+
+
+def test_a_wound_sample_has_the_outermost_strand_on_its_hub():
+    held = record()
+    stock = polymer(PETG)
+    field = uniform(winding(held, stock.density_kg_m3), stock, 0.001, 295.0)
+    ramp = np.arange(field.winding.layers, dtype=float)[:, np.newaxis, np.newaxis]
+    field = replace(field, water=np.broadcast_to(ramp, field.water.shape).copy())
+    cut = cut_off(field, winding(record(net_mass_g=200.0), stock.density_kg_m3))
+    mean = cut.layer_mean()[:, 0]
+    assert np.all(np.diff(mean) < 0)
+    assert mean[0] > ramp.max() - 1.0
+
+
+def test_a_cut_coil_kept_like_its_parent_agrees_with_the_same_history_apart():
+    """A loose coil and a piece of it, kept alike, stay alike, and like a record that never knew of a cut."""
+    jar = {"at": day(3), "kind": "moved", "place": "jar"}
+    came = {"at": T0, "kind": "received", "place": "bench", "water_wt_pct": 0.05}
+    parent = record(
+        winding="loose",
+        event=[came, {"at": day(2), "kind": "cut", "length_mm": 10_000.0, "into": "a"}, jar],
+    )
+    kept = {"at": day(2), "kind": "cut", "length_mm": 10_000.0, "cut_from": "petg-03", "place": "bench"}
+    sample = record(
+        id="a",
+        winding="loose",
+        net_mass_g=30.0,
+        cut_from=[{"id": "petg-03", "net_mass_g": 400.0, "winding": "loose"}],
+        event=[came, kept, jar],
+    )
+    apart = record(id="other", winding="loose", net_mass_g=30.0, event=[came, jar])
+    for when in (2.5, 3.5, 9.0):
+        contents = [state_at(one, AT + when * DAY_S).mean_wt_pct[0] for one in (parent, sample, apart)]
+        assert contents[1] == pytest.approx(contents[0], rel=1e-3)
+        assert contents[2] == pytest.approx(contents[0], rel=1e-3)
+    members = [state_at(one, AT + 5 * DAY_S, members=16) for one in (parent, sample)]
+    assert members[1].mean_wt_pct == pytest.approx(members[0].mean_wt_pct, rel=1e-3)  # each like its own
+
+
+def test_a_file_of_a_sample_names_what_it_was_cut_from():
+    kept = {"at": day(2), "kind": "cut", "length_mm": 1.0, "cut_from": "petg-03", "place": "bench"}
+    came = {"at": T0, "kind": "received", "place": "bench"}
+    with pytest.raises(SpoolError, match="write one"):
+        record(event=[came, kept])
+    with pytest.raises(SpoolError, match="one of into"):
+        record(event=[came, {"at": day(1), "kind": "cut", "length_mm": 5.0}])
+
+
+@pytest.fixture
+def shelf(tmp_path):
+    ledger = open_ledger(tmp_path / "ledger.db")
+    places.add_place(ledger, "bench", {"kind": "open", "temperature_C": 22.0, "rh_pct": 45.0}, at_s=AT)
+    places.add_place(ledger, "jar", {"kind": "box", "temperature_C": 22.0, "rh_pct": 75.0}, at_s=AT)
+    facts = {"material": "PETG", "diameter_mm": 1.75, "net_mass_g": 400.0, "body": {"mass_g": 200.0}}
+    writers.add_spool(ledger, "petg-03", facts, place="bench", at_s=AT)
+    return ledger
+
+
+def test_the_ledger_cuts_and_undoes_both_sides(shelf, tmp_path):
+    word = str(tmp_path / "ledger.db")
+    cuts.cut(shelf, "petg-03", "a", mass_g=40.0, at_s=AT + 2 * DAY_S)
+    now = AT + 3 * DAY_S
+    whole = spool("petg-03", at=now, members=4, ledger=word)
+    piece = spool("a", at=now, members=4, ledger=word)
+    assert piece.state.remaining_mm + whole.state.remaining_mm == pytest.approx(
+        400.0 / 40.0 * piece.state.remaining_mm
+    )
+    with pytest.raises(LedgerError, match="on the shelf already"):
+        cuts.cut(shelf, "petg-03", "a", mass_g=1.0, at_s=now)
+    with pytest.raises(LedgerError, match="more than the reel held"):
+        cuts.cut(shelf, "petg-03", "b", mass_g=361.0, at_s=now)
+    writers.move(shelf, "a", "jar", at_s=now)
+    with pytest.raises(LedgerError, match="undo those first"):
+        writers.undo(shelf, "petg-03")
+    writers.undo(shelf, "a")  # the move
+    writers.undo(shelf, "a")  # the cut
+    again = spool("petg-03", at=now, members=4, ledger=word)
+    assert again.state.remaining_mm == pytest.approx(400.0 / 360.0 * whole.state.remaining_mm)
+    with reading(shelf) as conn:
+        assert records.on_shelf(conn) == ["petg-03"]
+        number = entries.of(conn, "spool", "petg-03")[-1].number
+    writers.undo(shelf, "petg-03", number)  # and back
+    assert spool("a", at=now, members=4, ledger=word).state.remaining_mm == pytest.approx(
+        piece.state.remaining_mm
+    )
+
+
+def test_what_is_learned_of_a_sample_tells_of_its_parent(shelf, tmp_path):
+    word = str(tmp_path / "ledger.db")
+    for place in ("bench", "jar"):
+        places.set_place(shelf, place, {"accuracy_rh_pct": 2.0}, at_s=AT)
+    cuts.cut(shelf, "petg-03", "a", mass_g=100.0, at_s=AT + DAY_S)
+    before = spool("petg-03", at=AT + 12 * DAY_S, ledger=word)
+    writers.weigh(shelf, "a", 100.5, resolution_g=0.001, at_s=AT + DAY_S)
+    writers.move(shelf, "a", "jar", at_s=AT + DAY_S)
+    writers.weigh(shelf, "a", 100.6, resolution_g=0.001, at_s=AT + 11 * DAY_S)
+    after = spool("petg-03", at=AT + 12 * DAY_S, ledger=word)
+    sample = spool("a", at=AT + 12 * DAY_S, ledger=word)
+    narrow = [one.state.mean_wt_pct.p90 - one.state.mean_wt_pct.p10 for one in (before, after)]
+    assert narrow[1] < 0.5 * narrow[0]  # of its uptake, which a fine scale told
+    assert sample.state.mean_wt_pct.p50 > after.state.mean_wt_pct.p50
+
+
+def test_a_sample_goes_out_and_comes_back_as_a_file(shelf, tmp_path):
+    word = str(tmp_path / "ledger.db")
+    cuts.cut(shelf, "petg-03", "a", length_mm=9000.0, winding="wound", at_s=AT + DAY_S)
+    writers.weigh(shelf, "petg-03", 570.0, at_s=AT + DAY_S)
+    writers.move(shelf, "a", "jar", at_s=AT + 2 * DAY_S)
+    file = tmp_path / "a.toml"
+    file.write_text(exchange.export(shelf, "a").text)
+    mine = look(read_spool(file), at=AT + 9 * DAY_S, members=8)
+    ours = spool("a", at=AT + 9 * DAY_S, members=8, ledger=word)
+    assert mine.state.mean_wt_pct.p50 == pytest.approx(ours.state.mean_wt_pct.p50, rel=0.05)
+    exchange.import_spool(shelf, file, as_id="again")
+    there = spool("again", at=AT + 9 * DAY_S, members=8, ledger=word)
+    assert there.state.mean_wt_pct.p50 == pytest.approx(mine.state.mean_wt_pct.p50, rel=1e-6)
+    assert there.state.remaining_mm == pytest.approx(9000.0)
+
+
+def test_a_snapshot_of_a_sample_gives_the_same_state(shelf, tmp_path):
+    word = str(tmp_path / "ledger.db")
+    writers.weigh(shelf, "petg-03", 601.0, resolution_g=0.01, at_s=AT + DAY_S / 2)
+    cuts.cut(shelf, "petg-03", "a", length_mm=9000.0, at_s=AT + DAY_S)
+    writers.move(shelf, "a", "jar", at_s=AT + 2 * DAY_S)
+    file = tmp_path / "a.toml"
+    file.write_text(exchange.export(shelf, "a").text)
+    first = look(read_spool(file), at=AT + 9 * DAY_S, members=8)
+    again = look(read_spool(file), at=AT + 9 * DAY_S, members=8)
+    assert again.state == first.state
+    assert spool("a", at=AT + 9 * DAY_S, ledger=word).state.mean_wt_pct.p50 > 0
