@@ -30,6 +30,7 @@ SINGULAR: Final[dict[str, str]] = {
     "dryers": "dryer",
     "spool-bodies": "spool body",
     "desiccants": "desiccant",
+    "humidity": "salt solution",
 }
 
 
@@ -269,6 +270,54 @@ class Desiccant:
     source_texts: dict[str, str] = field(default_factory=dict, hash=False)
     confidence: str = "not stated"
     note: str | None = None
+
+
+@dataclass(frozen=True)
+class SaltSolution:
+    """A salt whose saturated solution keeps the air over it at one humidity: [°C, % RH], by temperature."""
+
+    key: str
+    name: str  # in plain words
+    rh_at_C: tuple[Pair, ...]
+    accuracy_rh_pct: float = 2.0  # of the air in a jar over it: standard deviation
+    caution: str | None = None
+    aliases: tuple[str, ...] = ()
+    sources: tuple[str, ...] = ()
+    source_texts: dict[str, str] = field(default_factory=dict, hash=False)
+    confidence: str = "not stated"
+    note: str | None = None
+
+    @property
+    def care(self) -> str:
+        """What to mind with a jar of it, in words."""
+        own = f"{self.name}: {self.caution}; " if self.caution else ""
+        return own + JAR_CARE
+
+    @property
+    def range_C(self) -> Pair:
+        """The temperatures at which its humidity is told: those of the table and REACH_C beyond."""
+        return self.rh_at_C[0][0] - REACH_C, self.rh_at_C[-1][0] + REACH_C
+
+    def rh_pct(self, temperature_C: float) -> float:
+        """Return the humidity over it, straight between the temperatures of the table and beyond its ends.
+
+        >>> SaltSolution("x", "x", ((20.0, 75.5), (30.0, 75.1))).rh_pct(22.5)
+        75.4
+        """
+        rows = self.rh_at_C
+        after = next((i for i, (celsius, _) in enumerate(rows) if celsius >= temperature_C), len(rows) - 1)
+        (low_C, low), (high_C, high) = rows[max(0, after - 1)], rows[max(1, after)]
+        found = low + (high - low) * (temperature_C - low_C) / (high_C - low_C)
+        return round(min(100.0, max(0.0, found)), 6)
+
+
+JAR_CARE: Final = (
+    "never in reach of children or beside food; a slush with solid salt left in it, lid shut, one temperature throughout; "
+    "the strand must not touch it; a hygrometer that you trust says whether it holds"
+)
+REACH_C: Final = (
+    5.0  # beyond a solution's table its humidity goes on as in it (own estimate: within 0.5 % RH)
+)
 
 
 # ---------------------------------------------------------------- where profiles are

@@ -25,6 +25,7 @@ from gcodetool.profiledata import (
     Pair,
     Printer,
     RetractionBounds,
+    SaltSolution,
     SpoolBody,
     Waiting,
     lookup,
@@ -521,16 +522,43 @@ def read_desiccant(table: Table, key: str) -> Desiccant:
     )
 
 
-def _capacity(table: Table) -> tuple[Pair, ...]:
-    """Return the table of [% RH, wt %] of a desiccant, its humidity rising and its content not falling."""
-    rows = table.data.get("capacity_at_rh", [])
+def _rows_of_pairs(table: Table, key: str, form: str, *, high: float) -> tuple[Pair, ...]:
+    """Return a list of pairs of numbers from 0 to *high*; *form* in words."""
+    rows = table.data.get(key, [])
     good = isinstance(rows, list) and all(isinstance(row, list) and len(row) == 2 for row in rows)
     numbers = [number for row in rows for number in row] if good else []
     if not good or any(isinstance(number, bool) or not isinstance(number, int | float) for number in numbers):
-        table.fail("capacity_at_rh", "capacity_at_rh must be a list of pairs; write [[% RH, wt %], …]")
-    pairs = tuple((float(rh), float(content)) for rh, content in rows)
-    if any(not (0 <= number <= 100) for pair in pairs for number in pair):
-        table.fail("capacity_at_rh", "capacity_at_rh holds a number outside 0 to 100; correct it")
+        table.fail(key, f"{key} must be a list of pairs; write {form}")
+    pairs = tuple((float(first), float(second)) for first, second in rows)
+    if any(not (0 <= number <= high) for pair in pairs for number in pair):
+        table.fail(key, f"{key} holds a number outside 0 to {high:g}; correct it")
+    return pairs
+
+
+def read_salt_solution(table: Table, key: str) -> SaltSolution:
+    """Return the salt solution that *table* describes, checked."""
+    extra = ("key", "name", "aliases", "rh_at_C", "caution", "confidence", "note", "sources", "source")
+    found: dict[str, Any] = dict(_numbers(table, {"accuracy_rh_pct": (0.0, 50.0)}, extra))
+    table.need("rh_at_C")
+    rows = _rows_of_pairs(table, "rh_at_C", "[[°C, % RH], …]", high=100.0)
+    if len(rows) < 2 or any(before[0] >= after[0] for before, after in itertools.pairwise(rows)):
+        table.fail("rh_at_C", "rh_at_C needs two temperatures or more, rising; correct it")
+    return SaltSolution(
+        key=key,
+        name=table.text("name") or key.replace("_", " "),
+        rh_at_C=rows,
+        **found,
+        caution=table.text("caution"),
+        aliases=table.words("aliases"),
+        sources=table.words("sources"),
+        source_texts=_sources(table),
+        **_remarks(table),
+    )
+
+
+def _capacity(table: Table) -> tuple[Pair, ...]:
+    """Return the table of [% RH, wt %] of a desiccant, its humidity rising and its content not falling."""
+    pairs = _rows_of_pairs(table, "capacity_at_rh", "[[% RH, wt %], …]", high=100.0)
     for before, after in itertools.pairwise(pairs):
         if before[0] >= after[0] or before[1] > after[1]:
             table.fail(

@@ -23,6 +23,7 @@ from gcodetool.profiledata import (
     Pair,
     Printer,
     RetractionBounds,
+    SaltSolution,
     SpoolBody,
     Waiting,
     find,
@@ -54,6 +55,7 @@ __all__ = [
     "Pair",
     "Printer",
     "RetractionBounds",
+    "SaltSolution",
     "SpoolBody",
     "Waiting",
     "desiccant",
@@ -68,6 +70,7 @@ __all__ = [
     "of_slicer_type",
     "path_of",
     "printer",
+    "salt_solution",
     "sample_folder",
     "shipped_folder",
     "slug",
@@ -124,6 +127,13 @@ def desiccant(name: str | Path) -> Desiccant:
     from gcodetool.profilefile import profile, read_desiccant
 
     return profile("desiccants", name, read_desiccant)
+
+
+def salt_solution(name: str | Path) -> SaltSolution:
+    """Return the salt solution that *name*, an alias or a path means; errors as in :func:`material`."""
+    from gcodetool.profilefile import profile, read_salt_solution
+
+    return profile("humidity", name, read_salt_solution)
 
 
 # ---------------------------------------------------------------- the words of slicers

@@ -19,6 +19,7 @@ LOADERS = {
     "dryers": profiles.dryer,
     "spool-bodies": profiles.spool_body,
     "desiccants": profiles.desiccant,
+    "humidity": profiles.salt_solution,
 }
 OURS = {"key", "aliases", "slicer_types", "source"}  # keys that a profile file adds to the reference's
 SHIPPED = [path for kind in LOADERS for path in sorted((profiles.shipped_folder() / kind).glob("*.toml"))]

@@ -50,6 +50,7 @@ FORGETTABLE: Final = {
     "film-area": "film_area_m2",
     "leak": "leak_g_per_day",
     "fresh-at": "desiccant_fresh_at",
+    "solution": "solution",
     "accuracy": "accuracy_C",
     "humidity-accuracy": "accuracy_rh_pct",
     "note": "note",
@@ -89,6 +90,11 @@ def aired(command: Any) -> Any:
         ),
         click.option(
             "--desiccant-mass", type=click.FloatRange(0), metavar="G", help="Box, bag: grams of it."
+        ),
+        click.option(
+            "--solution",
+            metavar="SALT",
+            help="Box: a saturated salt solution makes its air ('gcodetool profiles list humidity').",
         ),
         click.option(
             "--set-offset",

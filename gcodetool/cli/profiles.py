@@ -7,7 +7,7 @@ import click
 from gcodetool.errors import ProfileError
 from gcodetool.textfile import read_text
 
-KINDS = ("materials", "printers", "dryers", "spool-bodies", "desiccants")
+KINDS = ("materials", "printers", "dryers", "spool-bodies", "desiccants", "humidity")
 
 
 @click.group(epilog="Example: gcodetool profiles show PA6")

@@ -18,6 +18,7 @@ from gcodetool.ledger.store import Ledger
 from gcodetool.ledger.writers import Written, write_transaction
 from gcodetool.moisture.dryer_runs import knob_offset_C
 from gcodetool.moisture.record import AirLog
+from gcodetool.profiles import salt_solution
 from gcodetool.tomlfile import shown
 
 LONGEST_NAME: Final = 60
@@ -45,7 +46,12 @@ def add_place(
         _linked(conn, told)
         written = entries.append(conn, [Draft("place", name, "added", at_us, told)])
         check_places_of(conn)
-        return Written(tuple(written))
+        return Written(tuple(written), _care(told))
+
+
+def _care(facts: Mapping[str, Any]) -> tuple[str, ...]:
+    """Return what to mind with a place of such facts."""
+    return (salt_solution(str(facts["solution"])).care,) if facts.get("solution") else ()
 
 
 def check_name(name: str) -> None:
@@ -90,7 +96,7 @@ def set_place(
             facts[FRESH] = sorted({*place.facts.get(FRESH, []), *facts[FRESH]})
         written = entries.append(conn, [Draft("place", name, "set", at_us, facts)])
         check_places_of(conn)
-        return Written(tuple(written))
+        return Written(tuple(written), _care(facts))
 
 
 def read(

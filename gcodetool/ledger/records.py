@@ -18,6 +18,7 @@ from gcodetool.ledger.entries import MICRO, LedgerEntry, Readings
 from gcodetool.ledger.entries import utc as utc  # noqa: PLC0414  # moments of a record
 from gcodetool.ledger.spoolfile import spool_of
 from gcodetool.moisture.record import AirLog, Spool
+from gcodetool.profiles import salt_solution
 from gcodetool.tomlfile import nearest, shown
 
 HAPPENED: Final = (
@@ -309,6 +310,8 @@ def air_of(conn: Connection, record: PlaceRecord) -> Readings:
         return []
     found = entries.readings_of(conn, record.name, record.measured)
     stated = (record.facts.get("temperature_C"), record.facts.get("rh_pct"))
+    if "solution" in record.facts and stated[0] is not None:
+        stated = (stated[0], salt_solution(record.facts["solution"]).rh_pct(float(stated[0])))
     if found and None not in stated and found[0][0] > record.added.at_us:
         found.insert(0, (record.added.at_us, float(stated[0]), float(stated[1])))  # type: ignore[arg-type]
     return found
@@ -456,7 +459,8 @@ def bare(conn: Connection, record: SpoolRecord) -> Spool:
     facts = data_of(alone, known, lambda _: None)
     for name, place in facts["place"].items():
         if known[name].kind in MEASURABLE and known[name].measured:
-            facts["place"][name] = {"temperature_C": 0.0, "rh_pct": 0.0, **place}
+            air = {} if "solution" in place else {"temperature_C": 0.0, "rh_pct": 0.0}
+            facts["place"][name] = {**air, **place}
     return _in_ledger(facts, record.id)
 
 

@@ -55,7 +55,7 @@ CLOSED_KEYS: Final = (  # of boxes and bags: what leaks differs, not what may be
 NAME: Final = re.compile(r"[a-z0-9][a-z0-9-]*")
 PLACE_KEYS: Final[dict[str, tuple[str, ...]]] = {  # besides kind and note
     "open": ("temperature_C", "rh_pct", "log", "draught", "accuracy_C", "accuracy_rh_pct"),
-    "box": CLOSED_KEYS,
+    "box": (*CLOSED_KEYS, "solution"),
     "sealed": CLOSED_KEYS,
     "dryer": (
         "temperature_C",
@@ -318,11 +318,17 @@ def _place(name: str, table: Table) -> Place:
     desiccant = _desiccant(table)
     log = _log(table)
     _check_air(kind, table)
+    solution = _solution(table)
+    celsius = table.number("temperature_C", low=COLDEST_C, high=HOTTEST_C)
+    if solution is None or celsius is None or log is not None:  # what a hygrometer reads in the jar counts
+        rh_pct = table.number("rh_pct", low=0, high=100)
+    else:
+        rh_pct = solution.rh_pct(celsius)
     return Place(
         name=name,
         kind=kind,
-        temperature_C=table.number("temperature_C", low=COLDEST_C, high=HOTTEST_C),
-        rh_pct=table.number("rh_pct", low=0, high=100),
+        temperature_C=celsius,
+        rh_pct=rh_pct,
         room=table.text("room"),
         fed_from=table.text("fed_from"),
         printer=_printer(table),
@@ -345,8 +351,33 @@ def _place(name: str, table: Table) -> Place:
         leak_g_per_day=table.number("leak_g_per_day", low=0, high=1000),
         draught=table.number("draught", low=0.1, high=100),
         accuracy_C=table.number("accuracy_C", low=0, high=50),
-        accuracy_rh_pct=table.number("accuracy_rh_pct", low=0, high=50),
+        accuracy_rh_pct=_accuracy_rh_pct(table, solution if log is None else None),
+        solution=None if solution is None else solution.name,
     )
+
+
+def _accuracy_rh_pct(table: Table, solution: profiles.SaltSolution | None) -> float | None:
+    stated = table.number("accuracy_rh_pct", low=0, high=50)
+    return solution.accuracy_rh_pct if stated is None and solution is not None else stated
+
+
+def _solution(table: Table) -> profiles.SaltSolution | None:
+    """Return the salt solution in a box, which alone makes its air."""
+    name = table.text("solution")
+    if name is None:
+        return None
+    path = profiles.lookup("humidity", name)
+    if path is None:
+        table.fail("solution", profiles.unknown("humidity", name))
+    found = profiles.salt_solution(path)
+    for key in ("rh_pct", "air_L", "desiccant", "exchange_m3_h", "film", "leak_g_per_day"):
+        if key in table:
+            table.fail(key, f"the solution alone makes the air over it; take out {key}, or solution")
+    low, high = found.range_C
+    if not low <= (table.number("temperature_C") or 0.0) <= high:
+        text = f"the humidity over {found.name} is known from {low:g} to {high:g} °C; keep the box there"
+        table.fail("temperature_C", text)
+    return found
 
 
 def _readings(table: Table) -> tuple[Thermometer, ...]:
@@ -389,12 +420,18 @@ def _check_air(kind: PlaceKind, table: Table) -> None:
             None, f"{table.title} is open, so its air must be known; add temperature_C and rh_pct, or log"
         )
     if kind == "box" and "log" not in table:
-        if "rh_pct" not in table and not all(key in table for key in ("air_L", "desiccant", "desiccant_g")):
+        said = "rh_pct" in table or "solution" in table
+        if not said and not all(key in table for key in ("air_L", "desiccant", "desiccant_g")):
             table.fail(
-                None, f"{table.title} is a box; add rh_pct as read, or air_L, desiccant and desiccant_g"
+                None,
+                f"{table.title} is a box; add rh_pct as read, or air_L, desiccant and desiccant_g, or solution",
             )
         table.need("temperature_C")
-    if kind in ("box", "sealed") and "accuracy_rh_pct" in table and not ("rh_pct" in table or "log" in table):
+    if (
+        kind in ("box", "sealed")
+        and "accuracy_rh_pct" in table
+        and not any(key in table for key in ("rh_pct", "log", "solution"))
+    ):
         text = f"{table.title} has no reading of its humidity; take out accuracy_rh_pct, or add rh_pct or log"
         table.fail("accuracy_rh_pct", text)
     if kind in ("box", "sealed"):

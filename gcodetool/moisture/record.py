@@ -64,6 +64,9 @@ class Place:
     draught: float | None = None  # open, dryer: what a fan does to convection and mass transfer of still air
     accuracy_C: float | None = None  # how far temperature and humidity may be off: standard deviations
     accuracy_rh_pct: float | None = None
+    solution: str | None = (
+        None  # box: the salt whose saturated solution stands in it; rh_pct is then that of its air
+    )
 
 
 @dataclass(frozen=True)

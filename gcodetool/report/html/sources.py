@@ -103,6 +103,8 @@ def of_place(place: "Place") -> Basis:
         parts.append(f"{place.temperature_C:g} °C")
     if place.rh_pct is not None:
         parts.append(f"{place.rh_pct:g} % RH")
+    if place.solution is not None:
+        parts.append(f"over saturated {place.solution}")
     if place.dew_point_C is not None:
         parts.append(f"dew point {place.dew_point_C:g} °C")
     if place.desiccant is not None:
