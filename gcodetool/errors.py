@@ -7,7 +7,8 @@
     │   ├── GcodeError
     │   ├── SpoolError
     │   ├── ProfileError
-    │   └── QueueError
+    │   ├── QueueError
+    │   └── SeriesError
     ├── OutOfRangeError       a number outside what an equation or a machine allows
     ├── CalculationError      finite numbers went in, none came out: a fault of the program
     ├── WriteError            the result could not be written; the target is as it was
@@ -55,6 +56,10 @@ class ProfileError(InputError):
 
 class QueueError(InputError):
     """A list of jobs that cannot be read or contradicts itself, or a folder without any."""
+
+
+class SeriesError(InputError):
+    """A plan or the results of a test series that cannot be read or contradict themselves."""
 
 
 class OutOfRangeError(GcodetoolError, ValueError):

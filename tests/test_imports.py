@@ -74,7 +74,9 @@ MAY = {
         "judge",
     },
     "limits": {"errors", "profiles", "cachefile", "moisture"},
+    "series": {"errors", "tomlfile", "profiles", "moisture", "drying"},
     "report": {
+        "series",
         "errors",
         "textfile",
         "profiles",
@@ -89,6 +91,8 @@ MAY = {
     },
     "app": {
         "changes",
+        "series",
+        "tomlfile",
         "slicerfiles",
         "limits",
         "cachefile",
@@ -110,6 +114,7 @@ MAY = {
     },
     # no physics: what commands note goes straight to the ledger's writers, a wrapper for each would add nothing
     "cli": {
+        "series",
         "app",
         "block",
         "changes",

@@ -42,7 +42,7 @@ READERS = {
     "ledger.spoolfile.read_spool": "spool file",
     "ledger.spoolfile.read_log": "log of a place",
     "ledger.exchange.import_spool": "spool import",
-    "ledger.hygrometer._text": "place log",
+    "ledger.csvtext.csv_text": "place log",
     "ledger.dryerlog.read_temperatures": "drying fit",
     "app.fed_from_report.fed_from_report": "spool fed",
     "profilefile.profile": "printer",

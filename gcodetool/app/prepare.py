@@ -17,6 +17,7 @@ from gcodetool.tweaks.applied_before import applied_before
 from gcodetool.tweaks.apply import apply_tweaks
 
 if TYPE_CHECKING:
+    from gcodetool.app.series_print import SeriesTurn
     from gcodetool.block.annotate import Annotations
     from gcodetool.judge.findings import JobFindings
 
@@ -66,6 +67,7 @@ def prepare(
     report: str | Path | None = None,
     record: bool = False,
     reading: Reading | None = None,
+    series: "SeriesTurn | None" = None,
     **words: Unpack[Words],
 ) -> PreparedJob:
     """Write a job with its forecast on top and a purge-and-inspect block before the first layer.
@@ -82,6 +84,7 @@ def prepare(
     report : write the JSON report there, too.
     record : note the plan in the ledger.
     reading : is told how far the reading is.
+    series : the print of a test series that it is: no tweaks, the same block as all others, and a note in the ledger.
 
     Raises
     ------
@@ -92,8 +95,15 @@ def prepare(
     GcodetoolError
         As a check.
     """
-    asked = JobQuestion(spool, **words)
     wanted = frozenset(apply)
+    options = options or PrepareOptions()
+    if series is not None:
+        from gcodetool.app.series_print import options_of
+
+        if wanted:
+            raise UsageError("--series: every print must have the same bytes; leave --apply out")
+        words["tweaks"], options = False, options_of(options)
+    asked = JobQuestion(spool, **words)
     # a slicer waits for a step: no more than one pass unless the report is wanted
     seen = examine_job(job, asked, watch_z_mm=prepared.WATCH, spread=report is not None, reading=reading)
     program, examined, notes = seen.program, seen.examined, seen.notes
@@ -124,8 +134,14 @@ def prepare(
         examined,
         list(seen.spools.values()),
         printer=seen.printer,
-        options=options or PrepareOptions(),
+        options=options,
     )
+    turn = None
+    if series is not None:
+        from gcodetool.app.series_print import noted_print
+
+        turn = noted_print(series, seen, done, ledger=asked.ledger)
+        notes = (*notes, *turn.notes)
     planned: list[NotedPlan] = []
 
     def last_look() -> None:
@@ -133,6 +149,8 @@ def prepare(
         program.source.same_bytes(found.sha256)
         _report(found, report)
         planned.extend(_note_plans(seen, found, asked) if record else ())
+        if turn is not None:
+            turn.note(asked.ledger, clock(asked.at))
 
     prepared.write(program, done, target, last_look=last_look)
     return PreparedJob(found, target, insertions=done, notes=(*notes, *done.notes), planned=tuple(planned))

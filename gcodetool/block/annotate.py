@@ -42,10 +42,14 @@ HEADER_ENDS: Final = {
 
 @dataclass(frozen=True)
 class PrepareOptions:
-    """What the person wants: ``block`` always, unless-clear or never; ``wait_s`` None = a button."""
+    """What the person wants: ``block`` always, unless-clear or never; ``wait_s`` None = a button.
+
+    ``purge`` None: as much as the strand in the way needs.
+    """
 
     block: str = "unless-clear"
     wait_s: float | None = None
+    purge: Purge | None = None
 
 
 @dataclass(frozen=True)
@@ -182,7 +186,7 @@ def requested_block(
         diameter_mm=diameter,
         low_box=examined.timeline.low_box,
         wait_s=options.wait_s,
-        purge=purge_of(tool),
+        purge=options.purge or purge_of(tool),
     )
     return block, block.reason
 

@@ -86,6 +86,15 @@ def check(job: Path, as_json: bool, no_tweaks: bool, **options: Any) -> int:
 @click.option(
     "--record", "plans", is_flag=True, help="Note the plan in the ledger, for each spool of the job."
 )
+@click.option("--series", metavar="ID", help="It is a print of this test series: no tweaks, the same block.")
+@click.option("--state", metavar="NAME", help="Of the series: which state; left out: the next in its order.")
+@click.option(
+    "--print",
+    "number",
+    type=click.IntRange(1),
+    metavar="N",
+    help="Of that state: which print, to make it again.",
+)
 def prepare(
     job: Path,
     in_place: bool,
@@ -98,6 +107,9 @@ def prepare(
     refuse: str | None,
     report: Path | None,
     plans: bool,
+    series: str | None,
+    state: str | None,
+    number: int | None,
     **options: Any,
 ) -> int:
     """Write JOB with its forecast and a purge-and-inspect block.
@@ -119,8 +131,17 @@ def prepare(
     wanted = words_of(applies)
     if wanted and no_tweaks:
         raise UsageError("--apply and --no-tweaks cannot be used together; leave one out")
+    if series is None and (state is not None or number is not None):
+        raise UsageError("--state and --print belong to a series; name it with --series ID")
+    if number is not None and state is None:
+        raise UsageError("--print says which print of a state; name that with --state")
     if from_layer is not None and not wanted:
         raise UsageError("--from-layer says where --apply begins; name what to apply, or leave it out")
+    turn = None
+    if series is not None:
+        from gcodetool.app.series_print import SeriesTurn
+
+        turn = SeriesTurn(series, state, number)
     done = prepare_job(
         job,
         parse_spool_words(options.pop("spools")),
@@ -132,6 +153,7 @@ def prepare(
         refuse=refused,
         report=report,
         record=plans,
+        series=turn,
         reading=functools.partial(reading, wanted=not in_place),  # a slicer waits for that: no bar
         **words_of_call(options, tweaks=not no_tweaks),
     )

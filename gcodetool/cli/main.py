@@ -65,6 +65,7 @@ MODULES: Final = {
     "limits": "gcodetool.cli.limits",
     "due": "gcodetool.cli.due",
     "serve": "gcodetool.cli.serve",
+    "series": "gcodetool.cli.series",
     "profiles": "gcodetool.cli.profiles",
     "demo": "gcodetool.cli.demo",
     "licences": "gcodetool.cli.licences",

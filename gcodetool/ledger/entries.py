@@ -22,7 +22,7 @@ from gcodetool.errors import LedgerError
 from gcodetool.ledger.call import BY, CALL, HELD, NUMBERS, TURN, WROTE, now_us, writer_name
 from gcodetool.ledger.schema import ENTRIES, READINGS
 
-Subject = Literal["spool", "place"]
+Subject = Literal["spool", "place", "series"]
 MICRO: Final = 1_000_000
 LAST_US: Final = 253_000_000_000 * MICRO  # in the year 9987: nothing that was noted lies beyond
 

@@ -4,9 +4,7 @@
 with the option that settles it.  Left out: keeping the readings (``place_entries``).
 """
 
-import csv
 import datetime
-import io
 import itertools
 import re
 import statistics
@@ -17,13 +15,20 @@ from pathlib import Path
 from typing import Final, Literal
 
 from gcodetool.errors import SpoolError
+from gcodetool.ledger.csvtext import (
+    DELIMITER_NAMES,
+    ROWS_LOOKED_AT,
+    csv_text,
+    decimal_of,
+    delimiter_of,
+    number_of,
+    rows_of,
+)
 from gcodetool.ledger.entries import MICRO, Readings
 from gcodetool.ledger.spoolfile import COLDEST_C, HOTTEST_C
-from gcodetool.textfile import MOST_LOG, YEARS, read_bytes
+from gcodetool.textfile import YEARS
 from gcodetool.tomlfile import shown
 
-DELIMITERS: Final = (";", "\t", ",", "|")
-DELIMITER_NAMES: Final = {";": "semicolon", "\t": "tab", ",": "comma", "|": "bar"}
 HEADS: Final[dict[str, re.Pattern[str]]] = {  # what loggers call their columns
     "date": re.compile(r"^(date|datum|day)\b", re.I),
     "time": re.compile(r"time|zeit|stamp|clock|^date|^datum|^at$", re.I),
@@ -38,7 +43,6 @@ DAY: Final = re.compile(r"^(\d{1,4})([./-])(\d{1,2})\2(\d{1,4})\.?$")
 CLOCK: Final = re.compile(r"^(\d{1,2}):(\d{2})(?::(\d{2})(?:[.,](\d{1,6})\d*)?)?\s*([AaPp]\.?[Mm]\.?)?$")
 EPOCH: Final = re.compile(r"^\d{9,13}(\.\d+)?$")
 GAP: Final = 3.0  # times the usual interval
-ROWS_LOOKED_AT: Final = 200
 Order = Literal["ymd", "dmy", "mdy"]
 ORDER_WORDS: Final[dict[str, str]] = {
     "ymd": "year-month-day",
@@ -89,13 +93,14 @@ def parse_readings(path: Path, *, zone: str | None = None, order: str | None = N
         ``file:line``: it is no such file, or something cannot be told for sure.
     """
     where = str(path)
-    text = _text(path)
-    delimiter = _delimiter(where, text)
-    rows = [(n, [cell.strip() for cell in row]) for n, row in _rows(where, text, delimiter)]
+    text = csv_text(path)
+    delimiter = delimiter_of(where, text)
+    rows = [(n, [cell.strip() for cell in row]) for n, row in rows_of(where, text, delimiter)]
     if not rows:
         raise SpoolError.at(where, None, "the file holds no line; name the logger's file")
     columns, heads, rows = _columns(where, rows)
-    decimal = _decimal(delimiter, [row for _, row in rows], columns)
+    measured = [columns["temperature"], columns["humidity"]]
+    decimal = decimal_of([row[at] for _, row in rows for at in measured if at < len(row)])
     moments = [_moment_text(row, columns) for _, row in rows]
     epoch = all(EPOCH.match(moment) for moment in moments if moment)
     known_order = None if epoch else _order(where, rows, moments, order)
@@ -124,9 +129,9 @@ def parse_readings(path: Path, *, zone: str | None = None, order: str | None = N
         if not YEARS[0] <= moment.year < YEARS[1]:
             raise _beyond(where, line, moment_text)
         previous = moment
-        celsius = _number(where, line, "temperature", cells[0], decimal)
+        celsius = number_of(where, line, "temperature", cells[0], decimal)
         celsius = round((celsius - 32.0) / 1.8, 4) if fahrenheit else celsius
-        rh = _number(where, line, "humidity", cells[1], decimal)
+        rh = number_of(where, line, "humidity", cells[1], decimal)
         if not COLDEST_C <= celsius <= HOTTEST_C:
             raise SpoolError.at(
                 where, line, f"{celsius:g} °C is no room's temperature; are the columns the right ones?"
@@ -154,54 +159,6 @@ def parse_readings(path: Path, *, zone: str | None = None, order: str | None = N
         skipped,
         doubles,
     )
-
-
-def _text(path: Path) -> str:
-    data = read_bytes(path, SpoolError, "logger's file", most=MOST_LOG)
-    for sign, codec in (
-        (b"\xff\xfe", "utf-16"),
-        (b"\xfe\xff", "utf-16"),
-        (b"", "utf-8-sig"),
-        (b"", "cp1252"),
-    ):
-        if data.startswith(sign):
-            try:
-                text = data.decode(codec)
-            except UnicodeDecodeError:
-                continue
-            if "\0" not in text:
-                return text
-    raise SpoolError.at(path, None, "not a text file; export the readings as CSV")
-
-
-def _rows(where: str, text: str, delimiter: str) -> list[tuple[int, list[str]]]:
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter)
-    try:
-        return [(reader.line_num, row) for row in reader if any(cell.strip() for cell in row)]
-    except csv.Error as error:
-        raise SpoolError.at(where, reader.line_num, f"not CSV: {error}; correct this line") from None
-
-
-def _delimiter(where: str, text: str) -> str:
-    """Return the sign that cuts most lines into the same number of cells, two at least."""
-    lines = [line for line in text.splitlines() if line.strip()][:ROWS_LOOKED_AT]
-    best, found = 0.0, ""
-    for sign in DELIMITERS:
-        try:
-            counts = [len(row) for row in csv.reader(lines, delimiter=sign)]
-        except csv.Error:  # no cell is so long; the reading itself says in which line
-            continue
-        if not counts:
-            break
-        common = statistics.mode(counts)
-        worth = counts.count(common) / len(counts) * (common > 2 or (common == 2 and sign != ","))
-        if worth > best + 1e-9:
-            best, found = worth, sign
-    if not found:
-        raise SpoolError.at(
-            where, 1, "no delimiter makes columns of this; export it with ';' between the columns"
-        )
-    return found
 
 
 def _columns(
@@ -248,13 +205,6 @@ def _named(row: Sequence[str]) -> dict[str, int]:
 def _moment_text(row: Sequence[str], columns: dict[str, int]) -> str:
     cells = [row[columns[name]] for name in ("date", "time") if name in columns and columns[name] < len(row)]
     return " ".join(cell for cell in cells if cell)
-
-
-def _decimal(delimiter: str, rows: Sequence[Sequence[str]], columns: dict[str, int]) -> str:
-    cells = [
-        row[columns[name]] for row in rows for name in ("temperature", "humidity") if columns[name] < len(row)
-    ]
-    return "," if any("," in cell for cell in cells) and not any("." in cell for cell in cells) else "."
 
 
 def _parts(moment: str) -> tuple[str, str]:
@@ -387,14 +337,6 @@ def _assembled(text: str, order: str) -> datetime.datetime | None:
         )
     except ValueError:
         return None
-
-
-def _number(where: str, line: int, what: str, cell: str, decimal: str) -> float:
-    text = cell.strip().rstrip("%°CFcf ").replace("\u2212", "-")
-    try:
-        return float(text.replace(",", ".") if decimal == "," else text)
-    except ValueError:
-        raise SpoolError.at(where, line, f"{what} {shown(cell)} is no number; correct this line") from None
 
 
 def _gaps(readings: Readings) -> tuple[float | None, tuple[tuple[int, int], ...]]:

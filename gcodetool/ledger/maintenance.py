@@ -7,7 +7,7 @@ damaged ledger is replaced by a backup.
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
+from typing import Literal, get_args
 
 from sqlalchemy import Connection, func, insert, select
 from sqlalchemy.exc import DBAPIError
@@ -98,7 +98,7 @@ def _content_faults(conn: Connection, *, numbered: bool) -> Iterator[Fault]:
         brought.setdefault(row.entry, []).append((row.at_us, row.temperature_C, row.rh_pct))
         where.setdefault(row.entry, {row.place}).add(row.place)
     known: set[int] = set()
-    for subject in ("spool", "place"):
+    for subject in get_args(entries.Subject):
         for name, rows in entries.by_name(entries.of(conn, subject)).items():
             numbers = {entry.number for entry in rows}
             known |= numbers
@@ -125,7 +125,7 @@ def _lost(conn: Connection, known: set[int], *, numbered: bool) -> Iterator[Faul
     """Yield that entries are there which belong to nothing, or that the last ones are gone."""
     there = conn.execute(select(func.count()).select_from(ENTRIES)).scalar_one()
     if there != len(known):
-        yield Fault("entry", f"{there - len(known)} entries belong to neither a spool nor a place")
+        yield Fault("entry", f"{there - len(known)} entries belong to no spool, place or series")
     before = 0
     counted = conn.execute(select(ENTRIES.c.number, ENTRIES.c.nth).order_by(ENTRIES.c.number))
     for position, (number, nth) in enumerate(counted, 1):

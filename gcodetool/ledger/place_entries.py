@@ -46,10 +46,10 @@ def add_place(
         _linked(conn, told)
         written = entries.append(conn, [Draft("place", name, "added", at_us, told)])
         check_places_of(conn)
-        return Written(tuple(written), _care(told))
+        return Written(tuple(written), care_of(told))
 
 
-def _care(facts: Mapping[str, Any]) -> tuple[str, ...]:
+def care_of(facts: Mapping[str, Any]) -> tuple[str, ...]:
     """Return what to mind with a place of such facts."""
     return (salt_solution(str(facts["solution"])).care,) if facts.get("solution") else ()
 
@@ -96,7 +96,7 @@ def set_place(
             facts[FRESH] = sorted({*place.facts.get(FRESH, []), *facts[FRESH]})
         written = entries.append(conn, [Draft("place", name, "set", at_us, facts)])
         check_places_of(conn)
-        return Written(tuple(written), _care(facts))
+        return Written(tuple(written), care_of(facts))
 
 
 def read(

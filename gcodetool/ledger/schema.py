@@ -25,6 +25,8 @@ from sqlalchemy import (
     UniqueConstraint,
 )
 
+SUBJECTS: Final = ("spool", "place", "series")
+SUBJECT_CHECK: Final = "entry_subject_check"  # the name that PostgreSQL gave it before it had one
 METADATA: Final = MetaData()
 NUMBER: Final = BigInteger().with_variant(Integer, "sqlite")  # SQLite counts up plain integers only
 
@@ -39,7 +41,9 @@ ENTRIES: Final = Table(
     "entry",
     METADATA,
     Column("number", NUMBER, primary_key=True, autoincrement=True),
-    Column("subject", String(8), CheckConstraint("subject IN ('spool', 'place')"), nullable=False),
+    Column(
+        "subject", String(8), CheckConstraint(f"subject IN {SUBJECTS}", name=SUBJECT_CHECK), nullable=False
+    ),
     Column("name", String(200), CheckConstraint("name <> ''"), nullable=False),
     Column("kind", String(16), nullable=False),
     Column("at_us", BigInteger, nullable=False),  # when it happened: microseconds since 1970-01-01 UTC

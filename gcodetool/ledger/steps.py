@@ -11,6 +11,7 @@ from sqlalchemy import Connection, Table, bindparam, func, insert, inspect, sele
 from sqlalchemy.schema import CreateColumn
 
 from gcodetool.ledger.fold_dryers import fold_dryers
+from gcodetool.ledger.room_for_series import room_for_series
 from gcodetool.ledger.schema import (
     ACCESS,
     ENTRIES,
@@ -80,6 +81,7 @@ STEPS: Final = (
     Step(3, "one place for each dryer, a temperature for each stay", _fold),
     Step(4, "who wrote each entry, and its turn among all", _writers),
     Step(5, "forms noted once, who may send them, air that waits", _forms),
+    Step(6, "room for test series among the entries", room_for_series),
 )
 NEWEST: Final = STEPS[-1].version
 

@@ -4,13 +4,14 @@ Strand that was outermost is cut first; a sample that is wound again has it on i
 in one cell.  Length and water are conserved.  Left out: what the cut strand takes up while it is wound again.
 """
 
+import math
 from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from gcodetool.moisture.field import Field
-from gcodetool.moisture.record import Origin, Spool
+from gcodetool.moisture.record import Body, Event, Origin, Spool
 from gcodetool.moisture.winding import Winding
 
 Floats = NDArray[np.float64]
@@ -56,3 +57,23 @@ def _overlap(into: Floats, off: Floats) -> Floats:
     high = np.minimum(ends[:, np.newaxis], stops[np.newaxis, :])
     shared = np.maximum(0.0, high - low)
     return np.asarray(shared / np.maximum(shared.sum(axis=1, keepdims=True), 1e-300))
+
+
+def sample_of(
+    spool: Spool, sample_id: str, *, grams: float, density_kg_m3: float, at_s: float, place: str
+) -> Spool:
+    """Return what a loose coil of so many grams would be that was cut off a spool at a moment."""
+    length_mm = grams / 1000.0 / (density_kg_m3 * math.pi / 4.0 * (spool.diameter_mm / 1000.0) ** 2) * 1000.0
+    before = tuple(event for event in spool.events if event.at_s <= at_s)
+    cut = Event(at_s, "cut", place, length_mm=length_mm, cut_from=spool.id)
+    origin = Origin(spool.id, spool.net_mass_g, spool.winding, spool.body)
+    return replace(
+        spool,
+        id=sample_id,
+        net_mass_g=grams,
+        winding="loose",
+        body=Body(),
+        events=(*before, cut),
+        origins=(*spool.origins, origin),
+        neighbours=(),
+    )
