@@ -29,6 +29,10 @@ if TYPE_CHECKING:
     from gcodetool.app.prepare import prepare as prepare
     from gcodetool.app.queue import queue_plan as queue_plan
     from gcodetool.app.review import review as review
+    from gcodetool.app.series import series_plan as series_plan
+    from gcodetool.app.series import series_report as series_report
+    from gcodetool.app.series import series_result as series_result
+    from gcodetool.app.series import series_start as series_start
     from gcodetool.app.spools import spool as spool
     from gcodetool.app.spools import spools as spools
 
@@ -50,6 +54,10 @@ _HOMES: Final = {
     "prepare": "gcodetool.app.prepare",
     "queue_plan": "gcodetool.app.queue",
     "review": "gcodetool.app.review",
+    "series_plan": "gcodetool.app.series",
+    "series_report": "gcodetool.app.series",
+    "series_result": "gcodetool.app.series",
+    "series_start": "gcodetool.app.series",
     "spool": "gcodetool.app.spools",
     "spools": "gcodetool.app.spools",
 }
@@ -71,6 +79,10 @@ __all__ = [
     "prepare",
     "queue_plan",
     "review",
+    "series_plan",
+    "series_report",
+    "series_result",
+    "series_start",
     "spool",
     "spools",
 ]

@@ -43,6 +43,7 @@ READERS = {
     "ledger.spoolfile.read_log": "log of a place",
     "ledger.exchange.import_spool": "spool import",
     "ledger.csvtext.csv_text": "place log",
+    "series.planfile.read_plan": "series plan",
     "ledger.dryerlog.read_temperatures": "drying fit",
     "app.fed_from_report.fed_from_report": "spool fed",
     "profilefile.profile": "printer",
@@ -178,6 +179,16 @@ def _place_log(world: World) -> tuple[pathlib.Path, list[object]]:
     return bad, ["place", "log", "bench", bad, "--ledger", world.ledger]
 
 
+def _series_plan(world: World) -> tuple[pathlib.Path, list[object]]:
+    bad = world.path("bad.toml")
+    return bad, ["series", "plan", bad, "--ledger", world.ledger]
+
+
+def _series_result(world: World) -> tuple[pathlib.Path, list[object]]:
+    bad = world.path("bad.csv")
+    return bad, ["series", "result", "clip-petg-1", bad, "--ledger", world.ledger]
+
+
 def _fit(world: World) -> tuple[pathlib.Path, list[object]]:
     bad = world.path("bad.csv")
     return bad, ["drying", "fit", SHELF / "pa6-07.toml", "--log", bad, "--knob", "80", *AT]
@@ -237,6 +248,8 @@ CALLS: dict[str, Call] = {
     "spool import": _import,
     "spool import --merge": _merge,
     "place log": _place_log,
+    "series plan": _series_plan,
+    "series result": _series_result,
     "drying fit": _fit,
     "spool fed": _fed,
     "printer": _printer,
@@ -323,6 +336,11 @@ CONTENTS: dict[str, dict[str, bytes]] = {
     "queue of a folder": {"deep": _zipped(), "number": b"G1 X" + b"9" * 9000 + b" E1e999\n" * 10},
     "log of a place": CSV,
     "place log": CSV,
+    "series result": {
+        "deep": b"state;print;specimen;quantity;value\n" + b"2" * 200_000 + b";1;1;x;1\n",
+        "number": b"state;print;specimen;quantity;value\ndried;1;1;x;1e999\n",
+        "many": b"state;print;specimen;quantity;value\ndried;" + b"9" * 9000 + b";1;x;1\n",
+    },
     "drying fit": CSV,
     "spool fed": JSON,
     "adjust json": JSON,

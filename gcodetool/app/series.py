@@ -15,7 +15,7 @@ from gcodetool.app.series_print import text_digest
 from gcodetool.block.block import MELT_ZONE_MM3, PATH_MM, PRIME_MM
 from gcodetool.drying.plan import DryingPlan
 from gcodetool.drying.plan import plan as make_plan
-from gcodetool.errors import SeriesError, UsageError
+from gcodetool.errors import UsageError
 from gcodetool.gcode.edits import write_atomic
 from gcodetool.gcode.program import Program, read
 from gcodetool.ledger import series_entries
@@ -30,7 +30,6 @@ from gcodetool.series.findings import SeriesFindings, findings, spreads_of
 from gcodetool.series.plan import Demand, SeriesOutlook, outlook
 from gcodetool.series.planfile import COLUMNS, SeriesPlan, read_plan
 from gcodetool.series.record import SeriesRecord, Value, checked
-from gcodetool.tomlfile import load
 
 if TYPE_CHECKING:
     from gcodetool.profiles import Printer
@@ -93,8 +92,7 @@ def series_start(
         raise UsageError(
             f"{read_.source}: spool {read_.spool} is a file; a series is kept in the ledger: gcodetool spool import FILE"
         )
-    data = load(plan, SeriesError, "plan of a series").data
-    facts = series_record.facts_of(found, data, sha256=text_digest(program), reel=spool.reel_id)
+    facts = series_record.facts_of(found, sha256=text_digest(program), reel=spool.reel_id)
     done = series_entries.start(
         open_ledger(ledger, make=False), read_.id, facts, read_.places, at_s=clock(at), force=force
     )

@@ -23,12 +23,15 @@ if TYPE_CHECKING:
     from sqlalchemy import Connection
 
 WETTEST = 100.0
+LISTED = ("state", "quantity")
 
 
-def facts_of(found: SeriesOutlook, data: Mapping[str, Any], *, sha256: str, reel: str) -> dict[str, Any]:
+def facts_of(found: SeriesOutlook, *, sha256: str, reel: str) -> dict[str, Any]:
     """Return what is noted of a series that is started."""
+    data = found.plan.data
     return {
         "plan": dict(data),
+        "listed": {key: list(data[key]) for key in LISTED},  # an entry keeps no order of keys
         "source": found.plan.source,
         "seed": found.seed,
         "order": [[turn.state, turn.print, turn.block] for turn in found.order],
@@ -62,7 +65,10 @@ def record_of(rows: Sequence[LedgerEntry]) -> SeriesRecord:
     """
     begin = rows[0]
     facts = begin.facts
-    plan = read_again(facts["plan"], str(facts.get("source", begin.name)))
+    data = {**facts["plan"]}
+    for key, names in facts.get("listed", {}).items():
+        data[key] = {name: data[key][name] for name in names}
+    plan = read_again(data, str(facts.get("source", begin.name)))
     prints = [
         PrintRecord(
             entry.number,

@@ -5,6 +5,7 @@ Left out: what its columns mean (``hygrometer``, ``resultfile``).
 
 import csv
 import io
+import math
 import statistics
 from collections.abc import Sequence
 from pathlib import Path
@@ -77,6 +78,9 @@ def number_of(where: str, line: int, what: str, cell: str, decimal: str, error: 
     """Return the number in a cell, whatever unit stands behind it."""
     text = cell.strip().rstrip("%°CFcf ").replace("\u2212", "-")
     try:
-        return float(text.replace(",", ".") if decimal == "," else text)
+        found = float(text.replace(",", ".") if decimal == "," else text)
     except ValueError:
-        raise error.at(where, line, f"{what} {shown(cell)} is no number; correct this line") from None
+        found = math.nan
+    if not math.isfinite(found):
+        raise error.at(where, line, f"{what} {shown(cell)} is no number; correct this line")
+    return found

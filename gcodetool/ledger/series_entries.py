@@ -125,9 +125,9 @@ def note_values(
                 f"{series_id}: {state}, print {number}, specimen {specimen}, {quantity} is there with "
                 f"{there[other[0][:4]]:g}, not {value:g}{more}; add --force to correct: both values are kept"
             )
-        notes = [f"{len(new)} values are new, {len(values) - len(new)} were there already"]
+        notes = [f"new: {len(new) - len(other)}; there already: {len(values) - len(new)}"]
         if other:
-            notes.append(f"{len(other)} of them correct earlier ones, which are kept")
+            notes.append(f"corrected: {len(other)}; the earlier ones are kept")
         if not new:
             return Written((), (*notes, "nothing written"))
         facts: dict[str, Any] = {"values": [list(row) for row in new]}

@@ -104,6 +104,7 @@ def _quantity(one: QuantityFound, found: SeriesFindings) -> dict[str, Any]:
         else {
             "from_wt_pct": one.trend.driest_wt_pct,
             "to_wt_pct": one.trend.wettest_wt_pct,
+            "per_wt_pct": one.trend.per_wt_pct,
             "change": one.trend.change,
             "interval": list(one.trend.interval),
             "p_adjusted": one.trend.p_adjusted,

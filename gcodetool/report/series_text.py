@@ -21,7 +21,7 @@ def print_plan(found: SeriesOutlook, stream: TextIO) -> None:
     _doubts(page, found.doubts)
     page.line()
     page.line("What the prints can show", style="bold")
-    page.facts([(one.quantity.name, wording.power_words(one, plan)) for one in found.powers])
+    page.facts([(one.quantity.words, wording.power_words(one, plan)) for one in found.powers])
     demand = found.demand
     page.line()
     page.line("Strand", style="bold")
@@ -102,7 +102,7 @@ def print_findings(found: SeriesFindings, stream: TextIO) -> None:
         page.facts([(each.state, summary_words(one, i)) for i, each in enumerate(one.states)])
         for each in one.against:
             page.hanging(f"  > {each.state}: ", wording.against_words(each, one.quantity, plan))
-        page.hanging("  > ", wording.trend_words(one.trend, one.quantity))
+        page.hanging("  > over water: ", wording.trend_words(one.trend, one.quantity))
         page.hanging("    ", wording.unit_words(one, plan))
 
 

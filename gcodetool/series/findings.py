@@ -91,7 +91,7 @@ class TrendFound:
     Attributes
     ----------
     change, interval
-        From the driest print to the wettest, over the level at the driest (0.1: 10 % more); of a rating, in its steps.
+        For each *per_wt_pct* more, over the level before (0.1: 10 % more); of a rating, in its steps.
     p_adjusted
         Of "no monotone trend", paid for among the quantities.
     matters
@@ -100,6 +100,7 @@ class TrendFound:
 
     driest_wt_pct: float
     wettest_wt_pct: float
+    per_wt_pct: float
     change: float
     interval: Pair
     p_adjusted: float
@@ -292,7 +293,8 @@ def _trend(
     if found is None:
         return None
     low, high = found.fit[0][0], found.fit[-1][0]
-    span, first = high - low, found.fit[0][1]
+    first = found.fit[0][1]
+    per = 10.0 ** math.floor(math.log10(high - low))  # a round amount of water that the prints span
     logarithmic = level is math.log
 
     def change(of_level: float) -> float:
@@ -303,8 +305,9 @@ def _trend(
     return TrendFound(
         low,
         high,
-        change(found.slope * span),
-        (change(found.low * span), change(found.high * span)),
+        per,
+        change(found.slope * per),
+        (change(found.low * per), change(found.high * per)),
         found.p,
         False,
         _begins(plan, quantity, [(x, change(y - first)) for x, y in found.fit]),
@@ -319,11 +322,22 @@ def _begins(plan: SeriesPlan, quantity: Quantity, fit: Sequence[Pair]) -> Pair |
         enough *= quantity.scale[1] - quantity.scale[0]
     sign = -1.0 if quantity.better == "higher" else 1.0
     before = fit[0][0]
-    for content, change in fit:
-        if sign * change >= enough:
-            return before, content
-        before = content
+    for contents, changes in _alike(fit):
+        if sign * float(np.mean(changes)) >= enough:
+            return before, contents[0]
+        before = contents[-1]
     return None
+
+
+def _alike(fit: Sequence[Pair]) -> list[tuple[list[float], list[float]]]:
+    """Return the curve in groups of prints whose contents are one for all that a forecast can tell."""
+    found: list[tuple[list[float], list[float]]] = []
+    for content, change in fit:
+        if not found or content > (1.0 + WHOLE_STRAND) * found[-1][0][0]:
+            found.append(([], []))
+        found[-1][0].append(content)
+        found[-1][1].append(change)
+    return found
 
 
 # ---------------------------------------------------------------- paid for, and read
@@ -432,24 +446,24 @@ def _few(record: SeriesRecord, quantities: Sequence[QuantityFound]) -> list[Doub
     for one in quantities:
         for state in one.states:
             if state.prints < plan.prints:
-                found.append(Doubt.few(state.state, one.quantity.name, state.prints, plan.prints))
+                found.append(Doubt.few(state.state, one.quantity.words, state.prints, plan.prints))
         missing = [name for name in plan.states if name not in {state.state for state in one.states}]
-        found += [Doubt.few(name, one.quantity.name, 0, plan.prints) for name in missing]
+        found += [Doubt.few(name, one.quantity.words, 0, plan.prints) for name in missing]
         if not one.logarithmic and one.quantity.scale is None:
-            found.append(Doubt.below_zero(one.quantity.name))
+            found.append(Doubt.below_zero(one.quantity.words))
         spreads = [
             state.spread / abs(state.mean)
             for state in one.states
             if state.prints > 2 and state.spread and state.mean
         ]
         if one.logarithmic and len(spreads) > 1 and max(spreads) > UNEVEN * min(spreads):
-            found.append(Doubt.uneven(one.quantity.name, max(spreads) / min(spreads)))
+            found.append(Doubt.uneven(one.quantity.words, max(spreads) / min(spreads)))
         if one.quantity.scale is not None:
             fewest = statistics.fewest_ratings(
                 plan.confidence, max(1, (len(plan.states) - 1) * len(plan.quantities))
             )
             if plan.prints < fewest:
-                found.append(Doubt.few_ratings(one.quantity.name, plan.prints, fewest))
+                found.append(Doubt.few_ratings(one.quantity.words, plan.prints, fewest))
     return found
 
 

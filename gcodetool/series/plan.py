@@ -356,13 +356,13 @@ def _doubts(
     for one in powers:
         if one.source == "rating":
             if one.needed is not None and one.needed > plan.prints:
-                found.append(Doubt.few_ratings(one.quantity.name, plan.prints, one.needed))
+                found.append(Doubt.few_ratings(one.quantity.words, plan.prints, one.needed))
         elif one.smallest is None or one.smallest > plan.smallest:
             found.append(
-                Doubt.too_few(one.quantity.name, plan.prints, one.smallest, plan.smallest, one.needed)
+                Doubt.too_few(one.quantity.words, plan.prints, one.smallest, plan.smallest, one.needed)
             )
         if one.source == "assumed":
-            found.append(Doubt.assumed_spread(one.quantity.name, one.spread or SPREAD))
+            found.append(Doubt.assumed_spread(one.quantity.words, one.spread or SPREAD))
     if plan.prints == 1:
         found.append(Doubt.one_print())
     return found

@@ -71,6 +71,11 @@ class Quantity:
     specimens: int = 1
     spread: float | None = None
 
+    @property
+    def words(self) -> str:
+        """Its name as people say it."""
+        return self.name.replace("_", " ")
+
 
 @dataclass(frozen=True)
 class SeriesPlan:
@@ -92,6 +97,7 @@ class SeriesPlan:
     seed: int | None = None
     places: Mapping[str, dict[str, Any]] = field(default_factory=dict)
     source: str = ""
+    data: Mapping[str, Any] = field(default_factory=dict, repr=False)  # the file's keys and values
 
     def way(self, name: str) -> list[StateOfWater]:
         """Return the states that a sample passes until it is in one, the first first."""
@@ -145,6 +151,7 @@ def plan_of(table: Table, source: str) -> SeriesPlan:
         seed=table.whole("seed"),
         places={key: inner.data for key, inner in table.tables("place").items()},
         source=source,
+        data=table.data,
     )
 
 

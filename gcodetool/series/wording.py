@@ -69,16 +69,16 @@ def against_words(found: AgainstReference, quantity: Quantity, plan: SeriesPlan)
 def trend_words(found: TrendFound | None, quantity: Quantity) -> str:
     """Return how a quantity goes with water."""
     if found is None:
-        return "over water: too few prints of known water to say"
+        return "too few prints of known water to say"
     span = f"from {content(found.driest_wt_pct)} to {content(found.wettest_wt_pct)}"
     if not found.shown:
-        return f"over water: no trend is shown, {span}"
+        return f"no trend is shown {span}"
     if quantity.scale is not None:
         low, high = sorted(abs(one) for one in found.interval)
         change = f"{abs(found.change):.2g} {'lower' if found.change < 0 else 'higher'} on its scale, {low:.2g} to {high:.2g}"
     else:
         change = ratio_words(1.0 + found.change, (1.0 + found.interval[0], 1.0 + found.interval[1]))
-    return f"over water: {span} it goes {change}; {_matters(found)}"
+    return f"{span}, each {found.per_wt_pct:g} wt % more makes it {change}; {_matters(found)}"
 
 
 def _matters(found: TrendFound) -> str:
@@ -94,12 +94,8 @@ def quantity_title(found: Quantity) -> str:
     >>> quantity_title(Quantity("pull_off_force", "N", None, "higher"))
     'pull off force, N'
     """
-    name = found.name.replace("_", " ")
-    return (
-        f"{name}, {found.unit}"
-        if found.scale is None
-        else f"{name}, {found.scale[0]:g} to {found.scale[1]:g}"
-    )
+    what = found.unit if found.scale is None else f"{found.scale[0]:g} to {found.scale[1]:g}"
+    return f"{found.words}, {what}"
 
 
 def unit_words(found: QuantityFound, plan: SeriesPlan) -> str:

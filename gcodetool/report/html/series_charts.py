@@ -3,6 +3,7 @@
 A print's specimens share one column, its mean is a short stroke; a state's mean has its interval.  Left out: words.
 """
 
+import math
 from collections.abc import Iterable
 from typing import TYPE_CHECKING, Final
 
@@ -84,10 +85,19 @@ def over_water(one: QuantityFound, found: SeriesFindings, name: str) -> Chart | 
             )
             if one.trend.matters is not None:
                 axes.axvspan(*one.trend.matters, color=MARGINAL, alpha=0.12, linewidth=0)
-        for state in {each.state: each for each in known}.values():
-            _name(axes, state, found)
+        named = sorted(
+            {each.state: each for each in known}.values(), key=lambda each: each.wt_pct or (0.0,) * 3
+        )
+        last = -math.inf
+        for each in named:
+            assert each.wt_pct is not None
+            near = each.wt_pct.p50 - last < 0.12 * max(
+                one.wt_pct.p50 for one in known if one.wt_pct is not None
+            )
+            _name(axes, each, found, below=near)
+            last = -math.inf if near else each.wt_pct.p50
         axes.set_xlim(left=0.0)
-        axes.set_xlabel("water at the nozzle, wt %; the broad strokes are eight in ten forecasts")
+        axes.set_xlabel("water at the nozzle, wt %")
         axes.set_ylabel(quantity_title(one.quantity))
         _from_zero(axes, one)
 
@@ -95,13 +105,14 @@ def over_water(one: QuantityFound, found: SeriesFindings, name: str) -> Chart | 
     return both_sizes(draw, f"{quantity_title(one.quantity)} over water", told, f"over{name}", top=12)
 
 
-def _name(axes: "Axes", each: PrintFound, found: SeriesFindings) -> None:
+def _name(axes: "Axes", each: PrintFound, found: SeriesFindings, *, below: bool) -> None:
+    """Write a state's name beside its print; *below* where another one stands above."""
     assert each.wt_pct is not None
     tone, _ = look(found.plan.states, each.state)
     axes.annotate(
         each.state,
-        (each.wt_pct.p50, max(each.values)),
-        xytext=(6, 7),
+        (each.wt_pct.p50, min(each.values) if below else max(each.values)),
+        xytext=(6, -18 if below else 7),
         textcoords="offset points",
         color=tone,
         fontsize=11,
@@ -126,6 +137,6 @@ def _from_zero(axes: "Axes", one: QuantityFound) -> None:
     """Let a measured quantity begin at zero, so that a difference looks as large as it is; a rating show its scale."""
     if one.quantity.scale is not None:
         low, high = one.quantity.scale
-        axes.set_ylim(low - 0.06 * (high - low), high + 0.06 * (high - low))
+        axes.set_ylim(low - 0.08 * (high - low), high + 0.14 * (high - low))
     elif one.logarithmic:
-        axes.set_ylim(bottom=0.0)
+        axes.set_ylim(0.0, 1.15 * max(value for each in one.prints for value in each.values))
