@@ -104,6 +104,7 @@ def made(gt, *, jar="2026-11-05T14:00Z"):
 def printed(gt, *, other_file=()):
     """Prepare all prints in the drawn order; those in *other_file* from another one."""
     count: dict[str, int] = {}
+    told: dict[tuple[str, int], str] = {}
     for number, state in enumerate(ORDER):
         count[state] = count.get(state, 0) + 1
         spool = f"petg-03-{state}" + (f"-{count[state]}" if state == "dried" else "")
@@ -115,8 +116,10 @@ def printed(gt, *, other_file=()):
         )
         assert f"print {count[state]} of {state}" in err
         assert "next" not in err
+        told[state, count[state]] = err
         bubbles = {"at-75-rh": "many", "dried": "none"}.get(state, "few")
         gt("spool", "inspect", spool, "--bubbles", bubbles, "--at", f"2026-11-12T{13 + number}:20Z")
+    return told
 
 
 def sheet(path, *, seed=3, typo=None):
@@ -194,7 +197,10 @@ def test_three_mistakes_are_named_in_the_report(shop, tmp_path):
     text = (tmp_path / "clip.gcode").read_text(encoding="utf-8")
     (tmp_path / "other.gcode").write_text(text.replace("G1 ", "G1  ", 1), encoding="utf-8")
     made(gt, jar="2026-11-12T08:00Z")  # a week late
-    printed(gt, other_file={("as-found", 2)})
+    told = printed(gt, other_file={("as-found", 2)})
+    assert "not the file of the series" in told["as-found", 2]  # before it is printed
+    assert "of another state than was meant" in told["at-75-rh", 1]
+    assert "of another state" not in told["dried", 1] + told["shelf-week", 2]
     sheet(tmp_path / "clips.csv", typo=(("dried", 2, 1), 413.0))
     gt("series", "result", "clip-petg-1", "clips.csv", "--at", "2026-11-13T08:00Z")
     words = ("--state", "dried", "--print", 2, "--specimen", 1, "pull_off_force=41,3")

@@ -17,10 +17,12 @@ from gcodetool.gcode.program import Program
 from gcodetool.judge.findings import Band, JobFindings, ToolFindings
 from gcodetool.ledger import series_entries
 from gcodetool.ledger.store import open_ledger, reading
-from gcodetool.moisture.history import State, surroundings
+from gcodetool.moisture.history import Quantiles, State, surroundings
 from gcodetool.series.conditioning import equilibrium
+from gcodetool.series.doubt import Doubt
+from gcodetool.series.findings import missed, wanted_of
 from gcodetool.series.planfile import SeriesPlan
-from gcodetool.series.record import SeriesRecord, next_turn
+from gcodetool.series.record import PrintRecord, SeriesRecord, next_turn
 
 if TYPE_CHECKING:
     from gcodetool.app.check import CheckedJob
@@ -157,6 +159,15 @@ def _told(record: SeriesRecord, facts: dict[str, Any], found: JobFindings) -> li
         notes.append(f"{said}, from the file of the series")
     if facts["reel"] != record.reel:
         notes.append(f"{facts['spool']} is not of the reel {record.reel}: the series would show the reel")
+    made = PrintRecord(
+        0,
+        **{key: value for key, value in facts.items() if key not in ("wt_pct", "file")},
+        at_s=found.as_of_s,
+        wt_pct=Quantiles(*facts["wt_pct"]),
+    )
+    wanted = wanted_of(record, made)
+    if wanted is not None and missed(record, made):
+        notes.append(Doubt.missed(state, number, made.wt_pct.p50, *wanted).text)
     ahead = [turn for turn in record.order if (turn.state, turn.print) not in record.latest]
     if ahead and (ahead[0].state, ahead[0].print) != (state, number) and (state, number) not in record.latest:
         notes.append(f"in the drawn order print {ahead[0].print} of {ahead[0].state} is next")

@@ -157,7 +157,7 @@ def _together(bands: Sequence[Quantiles]) -> Quantiles | None:
     return Quantiles(min(low), float(np.mean([one.p50 for one in bands])), max(high))
 
 
-def _wanted(record: SeriesRecord, one: PrintRecord) -> tuple[float, float, float] | None:
+def wanted_of(record: SeriesRecord, one: PrintRecord) -> tuple[float, float, float] | None:
     """Return what a print's strand was to hold, and from where to where that counts; None: nothing was planned."""
     if one.target_wt_pct is not None:
         off = WHOLE_STRAND * one.target_wt_pct
@@ -166,8 +166,9 @@ def _wanted(record: SeriesRecord, one: PrintRecord) -> tuple[float, float, float
     return None if planned is None else (planned.wt_pct.p50, planned.low, planned.high)
 
 
-def _missed(record: SeriesRecord, one: PrintRecord) -> bool:
-    wanted = _wanted(record, one)
+def missed(record: SeriesRecord, one: PrintRecord) -> bool:
+    """Return whether a print's strand is of another state than was meant."""
+    wanted = wanted_of(record, one)
     return wanted is not None and not wanted[1] <= one.wt_pct.p50 <= wanted[2]
 
 
@@ -180,7 +181,7 @@ def _state_found(record: SeriesRecord, name: str) -> StateFound:
         len(printed),
         _together([one.wt_pct for one in mine]),
         None if planned is None else planned.wt_pct,
-        None if not mine else not any(_missed(record, one) for one in mine),
+        None if not mine else not any(missed(record, one) for one in mine),
     )
 
 
@@ -400,8 +401,8 @@ def _doubts(
     if len(blocks) > 1:
         found.append(Doubt.other_block())
     for one in prints:
-        wanted = _wanted(record, one)
-        if wanted is not None and _missed(record, one):
+        wanted = wanted_of(record, one)
+        if wanted is not None and missed(record, one):
             found.append(Doubt.missed(one.state, one.print, one.wt_pct.p50, *wanted))
     found += [
         Doubt.other_reel(one.state, one.print, one.spool, record.reel)
