@@ -199,3 +199,20 @@ def test_a_snapshot_of_a_sample_gives_the_same_state(shelf, tmp_path):
     again = look(read_spool(file), at=AT + 9 * DAY_S, members=8)
     assert again.state == first.state
     assert spool("a", at=AT + 9 * DAY_S, ledger=word).state.mean_wt_pct.p50 > 0
+
+
+@pytest.mark.parametrize("fibre_wt_pct", [0.0, 20.0])
+def test_a_sample_cut_at_the_printer_lies_in_its_room_and_is_as_long_as_was_said(
+    shelf, tmp_path, fibre_wt_pct
+):
+    word = str(tmp_path / "ledger.db")
+    places.add_place(shelf, "rig", {"kind": "printer", "room": "bench"}, at_s=AT)
+    writers.set_spool(shelf, "petg-03", {"fibre_wt_pct": fibre_wt_pct}, at_s=AT)
+    writers.move(shelf, "petg-03", "rig", at_s=AT + DAY_S)
+    cuts.cut(shelf, "petg-03", "a", length_mm=9000.0, at_s=AT + 2 * DAY_S)
+    cuts.cut(shelf, "a", "b", length_mm=2000.0, winding="wound", at_s=AT + 3 * DAY_S)  # of a sample, too
+    found = {name: spool(name, at=AT + 4 * DAY_S, members=1, ledger=word).state for name in ("a", "b")}
+    assert found["a"].place == found["b"].place == "bench"
+    assert found["a"].remaining_mm == pytest.approx(7000.0, rel=1e-6)
+    assert found["b"].remaining_mm == pytest.approx(2000.0, rel=1e-6)
+    assert found["a"].mean_wt_pct.p50 == pytest.approx(found["b"].mean_wt_pct.p50, rel=0.02)

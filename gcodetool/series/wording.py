@@ -164,9 +164,12 @@ def keeping_words(state: PlannedState) -> str | None:
     """Return how to keep a made sample until its print; None: nothing is to be minded."""
     if state.keeps_s is None:
         return None
+    kept = "in a tight bag that it fills"
+    if state.steps and state.steps[-1].kind == "keep":  # not in the heat
+        kept = f"at {state.steps[-1].place}, or {kept}"
     return (
-        f"in the air of {state.room} it stays this state for {long_time(state.keeps_s)}: until its turn keep it where it "
-        "was made, or in a tight bag that it fills, and take out what one print needs"
+        f"in the air of {state.room} it stays this state for {long_time(state.keeps_s)}: until its turn keep it {kept}, and "
+        "take out what one print needs"
     )
 
 
