@@ -10,6 +10,7 @@ from test_cut import AT, record
 
 from gcodetool.moisture.cutting import sample_of
 from gcodetool.moisture.history import state_at
+from gcodetool.moisture.record import Event, Place
 from gcodetool.profiles import material
 from gcodetool.series.conditioning import conditioning, wound_takes_s
 
@@ -51,11 +52,27 @@ def test_a_wound_reel_takes_longer_the_more_its_material_holds(name, times):
     assert wound_takes_s(state_at(coil, AT), "jar") is None  # it is no reel
 
 
-def test_air_that_leads_elsewhere_is_told_with_the_humidity_that_would_do():
+def test_air_that_leads_beyond_the_target_takes_a_bag_to_even_out():
+    """The mean passes the target on the way; what a bag of no air holds cannot go elsewhere."""
     state = state_at(record(winding="loose", net_mass_g=30.0), AT)
     balance = conditioning(state, "jar", None).target_wt_pct.p50
     near = conditioning(state, "jar", round(balance, 3))
-    far = conditioning(state, "jar", balance / 2)
-    assert near.takes_s is not None
-    assert far.takes_s is None and far.wanted_rh_pct < 60.0
+    half = conditioning(state, "jar", balance / 2)
+    assert near.takes_s is not None and near.even_s is None
     assert math.isclose(near.wanted_rh_pct, 75.0, abs_tol=1.0)
+    assert 0 < half.takes_s.p50 < near.takes_s.p50 and half.even_s > 0
+    assert half.wanted_rh_pct < 60.0
+    spool = state.spool
+    moved = Event(AT, "moved", "jar"), Event(AT + half.takes_s.p50, "moved", "bag")
+    bag = Place("bag", "sealed", temperature_C=22.0, leak_g_per_day=0.0)
+    kept = replace(spool, places={**spool.places, "bag": bag}, events=(*spool.events, *moved))
+    after = state_at(kept, AT + half.takes_s.p50 + half.even_s)
+    water = 100.0 * after.field.water
+    assert float(after.mean_wt_pct[0]) == pytest.approx(balance / 2, rel=0.02)
+    assert float(np.abs(water / after.mean_wt_pct[0] - 1.0).max()) == pytest.approx(0.1, abs=0.01)
+
+
+def test_air_that_leads_elsewhere_is_told_with_the_humidity_that_would_do():
+    state = state_at(record(winding="loose", net_mass_g=30.0), AT)
+    found = conditioning(state, "jar", 0.9)  # more than the jar's air gives
+    assert found.takes_s is None and found.even_s is None and found.wanted_rh_pct > 95.0

@@ -76,6 +76,7 @@ def entry_words(entry: CalendarEntry, spool: str) -> str:
         "weigh": f"weigh {sample}",
         "dry": f"{sample} into {entry.place}",
         "keep": f"{sample} to {entry.place}",
+        "bag": f"{sample} into a tight bag",
         "print": f"print {entry.print} of {entry.state}",
     }[entry.kind]
 

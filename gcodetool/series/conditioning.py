@@ -5,14 +5,17 @@ of the strand: its centre is the last.  Left out: what air a place has (``moistu
 """
 
 import math
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from gcodetool.drying.weigh import SCALES_G, STEPS
-from gcodetool.moisture.history import Quantiles, State, quantiles, state_at, surroundings
+from gcodetool.moisture.air import Air
+from gcodetool.moisture.field import Field, SpoolIntegrator
+from gcodetool.moisture.history import Quantiles, State, quantile, quantiles, state_at, surroundings
 from gcodetool.moisture.places import Surroundings
 from gcodetool.moisture.state import marched
 from gcodetool.series.planfile import WHOLE_STRAND
@@ -38,12 +41,16 @@ class Conditioning:
         Until each part of the strand is within the band; None: it never is, or not within five years.
     rh_pct
         Of the place, and *wanted_rh_pct* the humidity that would lead to the target.
+    even_s
+        Of air that leads beyond the target: `takes_s` is until the mean is there, and so long it then takes in a tight bag
+        until each part is; None: the air leads to the target.
     """
 
     target_wt_pct: Quantiles
     takes_s: Quantiles | None
     rh_pct: float
     wanted_rh_pct: float | None = None
+    even_s: float | None = None
 
 
 def equilibrium(state: State, around: Surroundings) -> Floats:
@@ -69,7 +76,8 @@ def conditioning(state: State, place: str, to_wt_pct: float | None) -> Condition
         activity = state.polymer.activity(target, around.reel.temperature_K)
         wanted = 100.0 * float(np.median(activity))
         if abs(float(np.median(balance)) - to_wt_pct / 100.0) > WHOLE_STRAND * to_wt_pct / 100.0:
-            return Conditioning(quantiles(100.0 * target, state.weights), None, rh_pct, wanted)
+            takes_s, even_s = _on_the_way(state, around, to_wt_pct / 100.0)
+            return Conditioning(quantiles(100.0 * target, state.weights), takes_s, rh_pct, wanted, even_s)
     takes = _takes_s(state, around, target if to_wt_pct is None else balance)
     known = bool(np.isfinite(takes).all())
     return Conditioning(
@@ -84,20 +92,54 @@ def _takes_s(state: State, around: Surroundings, target: Floats) -> Floats:
     """Return when each member's strand has come near *target* in every part, (members,) [s]; inf: not in LONGEST_S."""
     reel = marched(state)
     reel.surround(around.reel, again=state.stays_in(around))
-    found = np.full(state.members, np.inf)
+    return _until(reel, lambda field: _off(field.water, target) - WHOLE_STRAND)
+
+
+def _until(reel: SpoolIntegrator, beyond: Callable[[Field], Floats]) -> Floats:
+    """March on until *beyond* is not above 0 for any member; return when that was, (members,) [s]; inf: not in LONGEST_S."""
+    before = beyond(reel.field())
+    found = np.where(before <= 0.0, 0.0, np.inf)
     at_s, step = 0.0, FIRST_LOOK_S
-    before = _off(reel.field().water, target)
-    found[before <= WHOLE_STRAND] = 0.0
     while np.isinf(found).any() and at_s < LONGEST_S:
         reel.run(step, first_s=step / STEPS_A_LOOK, longest_s=step / STEPS_A_LOOK)
-        now = _off(reel.field().water, target)
-        crossed = np.isinf(found) & (now <= WHOLE_STRAND)
+        now = beyond(reel.field())
+        crossed = np.isinf(found) & (now <= 0.0)
         with np.errstate(divide="ignore", invalid="ignore"):
-            share = (before - WHOLE_STRAND) / (before - now)
+            share = before / (before - now)
         found[crossed] = at_s + step * share[crossed]
         at_s, before = at_s + step, now
         step = max(FIRST_LOOK_S, (GROWTH - 1.0) * at_s)
     return found
+
+
+def _on_the_way(
+    state: State, around: Surroundings, target: float
+) -> tuple[Quantiles, float] | tuple[None, None]:
+    """Return when the mean passes *target* in air that leads beyond it, and how long it then takes to even out in a bag.
+
+    (None, None): the air does not lead there from where the strand is.
+    """
+    begin = state.field.mean()
+    rising = float(np.median(equilibrium(state, around))) > target
+    sign = 1.0 if rising else -1.0
+    if sign * (target - float(np.median(begin))) <= 0.0:
+        return None, None
+    reel = marched(state)
+    reel.surround(around.reel, again=state.stays_in(around))
+    takes = _until(reel, lambda field: sign * (target - field.mean()))
+    middle = quantile(takes, 0.5, state.weights)
+    if not math.isfinite(middle):
+        return None, None
+    reel = marched(state)
+    reel.surround(around.reel, again=state.stays_in(around))
+    reel.run(middle)
+    held = reel.field()
+    bag = SpoolIntegrator(replace(held, store_kg=None), state.polymer)
+    bag.surround(Air(around.reel.temperature_K, around.reel.vapour_Pa, closed=True))
+    even = _until(bag, lambda field: _off(field.water, field.mean()) - WHOLE_STRAND)
+    ends = [one if math.isfinite(one) else None for one in (np.min(takes), np.max(takes))]
+    band = quantiles(takes, state.weights) if None not in ends else Quantiles(None, middle, None)
+    return band, quantile(even, 0.5, state.weights)
 
 
 def _off(water: Floats, target: Floats) -> Floats:

@@ -88,7 +88,19 @@ class PlannedStep:
     @property
     def planned_s(self) -> float:
         """How long to plan for: where it is not stated, until nine members in ten are there."""
-        return self.takes_s.p50 if self.stated or self.takes_s.p90 is None else self.takes_s.p90
+        if self.stated or self.even_s is not None or self.takes_s.p90 is None:
+            return self.takes_s.p50
+        return self.takes_s.p90
+
+    @property
+    def even_s(self) -> float | None:
+        """How long it then lies in a tight bag until it is even; None: it does not need to."""
+        return None if self.conditioning is None else self.conditioning.even_s
+
+    @property
+    def reaches(self) -> bool:
+        """Whether it leads to what is asked for."""
+        return self.possible and (self.conditioning is None or self.conditioning.takes_s is not None)
 
 
 @dataclass(frozen=True)
@@ -107,7 +119,7 @@ class PlannedState:
     @property
     def total_s(self) -> float:
         """How long it takes to make."""
-        return sum(step.planned_s for step in self.steps)
+        return sum(step.planned_s + (step.even_s or 0.0) for step in self.steps)
 
 
 @dataclass(frozen=True)
@@ -140,7 +152,7 @@ class CalendarEntry:
     """What is due when, since the first thing is done. [s]"""
 
     at_s: float
-    kind: Literal["cut", "weigh", "dry", "keep", "print"]
+    kind: Literal["cut", "weigh", "dry", "keep", "bag", "print"]
     state: str
     place: str | None = None
     print: int | None = None
@@ -254,13 +266,13 @@ def _planned_state(
         if stay.dryer is None and stay.place is None:
             continue
         step, now = _step(stay, now, dry_plan)
-        if step.kind == "keep" and not step.stated and step.conditioning is not None:
+        if step.conditioning is not None and step.reaches and step.even_s is None:
             step = replace(step, wound_s=wound_takes_s(state, step.place))
         steps.append(step)
     last = steps[-1] if steps else None
     target = None if last is None or last.conditioning is None else last.conditioning.target_wt_pct
     content = quantiles(now.mean_wt_pct, now.weights)
-    keeps = keeps_s(now, state.place) if now.place != state.place or steps else None
+    keeps = keeps_s(now, state.place) if steps and all(step.reaches for step in steps) else None
     return PlannedState(name, tuple(steps), content, target, sample_mm, grams, state.place, keeps)
 
 
@@ -286,7 +298,8 @@ def _step(stay: StateOfWater, now: State, dry_plan: DryPlan) -> tuple[PlannedSte
     else:
         conditions = conditioning(now, place, stay.to_wt_pct)
         takes = conditions.takes_s or Quantiles(None, 0.0, None)
-    planned_s = takes.p50 if takes.p90 is None else takes.p90
+    through = conditions is not None and conditions.even_s is not None
+    planned_s = takes.p50 if takes.p90 is None or through else takes.p90
     heat = None if made is None else made.set_point.temperature_C
     moved = Event(now.as_of_s, "moved", place, temperature_C=heat)
     after = state_at(
@@ -380,6 +393,9 @@ def _calendar(
             found.append(CalendarEntry(at_s, "weigh", state.name))
             found.append(CalendarEntry(at_s, step.kind, state.name, step.place))
             at_s += step.planned_s
+            if step.even_s is not None:
+                found.append(CalendarEntry(at_s, "bag", state.name))
+                at_s += step.even_s
         found.append(CalendarEntry(ready, "weigh", state.name))
     for number, turn in enumerate(order):
         found.append(CalendarEntry(ready + number * print_s, "print", turn.state, print=turn.print))

@@ -144,12 +144,20 @@ def step_words(step: PlannedStep) -> str:
         return f"keep at {step.place}: its air does not lead there"
     low, high = step.takes_s.p10, step.takes_s.p90
     band = "" if low is None or high is None else f" ({long_time(low)} to {long_time(high)})"
+    if step.even_s is not None:
+        return (
+            f"keep at {step.place} until its mean is there: {long_time(step.takes_s.p50)}{band} as a loose coil; then "
+            f"{long_time(step.even_s)} in a tight bag that it fills, until it is even (air of about "
+            f"{step.conditioning.wanted_rh_pct or 0.0:.0f} % RH would lead there by itself)"
+        )
     said = f"keep at {step.place} until the whole strand is there: {long_time(step.takes_s.p50)}{band} as a loose coil"
     return said + ("" if step.wound_s is None else f"; wound on the reel it takes {long_time(step.wound_s)}")
 
 
 def scale_words(step: PlannedStep, plan: SeriesPlan) -> str:
     """Return what a scale should show of one stay, and whether the plan's can tell."""
+    if not step.reaches:
+        return "nothing to weigh: the state is not made so"
     grams = step.scale.change_g
     band = "" if grams.p10 is None or grams.p90 is None else f" ({grams.p10:+.2g} to {grams.p90:+.2g})"
     said = f"the scale should show {grams.p50:+.2g} g{band}"
@@ -165,8 +173,11 @@ def keeping_words(state: PlannedState) -> str | None:
     if state.keeps_s is None:
         return None
     kept = "in a tight bag that it fills"
-    if state.steps and state.steps[-1].kind == "keep":  # not in the heat
-        kept = f"at {state.steps[-1].place}, or {kept}"
+    last = state.steps[-1] if state.steps else None
+    if (
+        last is not None and last.kind == "keep" and last.even_s is None
+    ):  # not in the heat, nor where it goes on
+        kept = f"at {last.place}, or {kept}"
     return (
         f"in the air of {state.room} it stays this state for {long_time(state.keeps_s)}: until its turn keep it {kept}, and "
         "take out what one print needs"
