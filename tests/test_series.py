@@ -349,3 +349,16 @@ def test_an_earlier_series_tells_the_spread_of_the_next(shop, tmp_path):
     out, _ = shop("series", "plan", "plan.toml", "--members", 1, "--json", "--at", "2026-11-07T08:00Z")
     force = json.loads(out)["quantities"][0]
     assert force["spread_source"] == "earlier" and 0.3 < force["spread_pct"] < 4.0
+
+
+def test_a_plan_may_bring_a_dryer_that_stands_in_a_room_of_the_shelf(shop, tmp_path):
+    own = '[place.box]\nkind = "dryer"\ntemperature_C = 60\nroom = "bench"\n'
+    (tmp_path / "plan.toml").write_text(PLAN.replace('dry = "oven"', 'dry = "box"') + own)
+    out, _ = shop("series", "plan", "plan.toml", "--members", 1, "--json", "--at", "2026-11-05T08:00Z")
+    dried = next(one for one in json.loads(out)["states"] if one["state"] == "dried")
+    assert dried["steps"][0]["place"] == "box" and dried["steps"][0]["temperature_C"] <= 60
+    shop("series", "start", "plan.toml", "--members", 1, "--at", "2026-11-05T08:00Z")
+    assert "box" in shop("place", "list")[0]
+    (tmp_path / "plan.toml").write_text(PLAN + own.replace('"bench"', '"attic"'))
+    _, err = shop("series", "plan", "plan.toml", "--members", 1, code=1)
+    assert "attic" in err

@@ -25,7 +25,7 @@ from gcodetool.ledger.store import open_ledger, reading
 from gcodetool.ledger.writers import Written
 from gcodetool.moisture.history import State, state_at
 from gcodetool.moisture.members import default_members
-from gcodetool.moisture.record import Spool
+from gcodetool.moisture.record import Place, Spool
 from gcodetool.series.findings import SeriesFindings, findings, spreads_of
 from gcodetool.series.plan import Demand, SeriesOutlook, outlook
 from gcodetool.series.planfile import COLUMNS, SeriesPlan, read_plan
@@ -104,14 +104,10 @@ def _looked_ahead(
 ) -> tuple[SeriesOutlook, Spool, Program]:
     machine = find_printer(plan.printer, ledger=ledger).profile
     wanted = {place for state in plan.states.values() for place in (state.dryer, state.place) if place}
+    rooms = {str(one["room"]) for one in plan.places.values() if "room" in one} - set(plan.places)
     word = str(Path(plan.source).parent / plan.spool) if is_spool_file(plan.spool) else plan.spool
-    spool = find_spool(word, ledger=ledger, also=tuple(sorted(wanted)))
-    own = (
-        check_places({name: dict(one) for name, one in plan.places.items()}, plan.source)
-        if plan.places
-        else {}
-    )
-    spool = replace(spool, places={**own, **spool.places})
+    spool = find_spool(word, ledger=ledger, also=tuple(sorted(wanted | rooms)))
+    spool = replace(spool, places={**_own_places(plan, rooms & set(spool.places)), **spool.places})
     state = state_at(spool, clock(at), members=default_members(members), shelf=snapshots_of(ledger)(spool))
     program = read(plan.job, dialect=None if machine is None else machine.dialect)
     demand = _demand(plan, spool, state, machine)
@@ -121,6 +117,18 @@ def _looked_ahead(
 
     earlier = _earlier(plan, ledger)
     return outlook(plan, spool, state, demand, dry_plan=dry_plan, earlier=earlier), spool, program
+
+
+def _own_places(plan: SeriesPlan, rooms: set[str]) -> dict[str, Place]:
+    """Return the places that a plan describes; *rooms* of the shelf may stand around them."""
+    stated = {name: dict(one) for name, one in plan.places.items()}
+    if not stated:
+        return {}
+    around: dict[str, dict[str, Any]] = {
+        name: {"kind": "sealed"} for name in rooms
+    }  # their air is the shelf's to say
+    found = check_places({**around, **stated}, plan.source)
+    return {name: found[name] for name in stated}
 
 
 def _demand(plan: SeriesPlan, spool: Spool, state: State, machine: "Printer | None") -> Demand:
