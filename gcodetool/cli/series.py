@@ -23,7 +23,7 @@ page_option: Final = click.option(
 
 @click.group(epilog="Example: gcodetool series plan clip-petg.toml")
 def series() -> None:
-    """Print the same job in several states of water, and compare what comes out.
+    """Print one job in several states of water, and compare.
 
     A series shows what the water did only if nothing else differs: one file, one reel, prints in a drawn order.
     """
@@ -69,7 +69,10 @@ def plan_series(
 @members_option("Members of the forecast (64); 1 = nominal parameters alone.")
 @writer
 def start(plan: Path, members: int | None, context: WriteContext) -> int:
-    """Note the series of PLAN in the ledger: its order and seed, and the places that it brings."""
+    """Note the series of PLAN in the ledger.
+
+    Its order, its seed, and the places that it brings.
+    """
     from gcodetool.app.series import series_start
 
     found, done = series_start(
@@ -97,7 +100,7 @@ def list_series(ledger: str | None) -> None:
 @ledger_option
 @json_option()
 def show(series_id: str, ledger: str | None, as_json: bool) -> None:
-    """Show what was printed of a series, what is next, and which values there are."""
+    """Show what was printed of a series, and what is next."""
     from gcodetool.app.series import series_show
 
     found = series_show(series_id, ledger=ledger)
@@ -205,7 +208,10 @@ def report(
 )
 @ledger_option
 def export(series_id: str, output: Path, ledger: str | None) -> None:
-    """Write all values to a CSV file, with the water of their prints; corrected ones too, marked."""
+    """Write all values to a CSV file.
+
+    With the water of their prints; corrected ones too, marked.
+    """
     from gcodetool.app.series import series_export
 
     count = series_export(series_id, output, ledger=ledger)
