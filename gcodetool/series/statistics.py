@@ -34,7 +34,7 @@ def scipy_stats() -> Any:
         from scipy import stats
     except ImportError:
         raise UsageError(
-            f"test series need scipy, of the extra 'series', which is not installed; {INSTALL}"
+            f"test series need scipy, of the extra 'series', which is not installed; install it: {INSTALL}"
         ) from None
     return stats
 
