@@ -1,7 +1,7 @@
 """A series' entries to its record, and back: what ``series start`` and ``prepare --series`` note, and reports read."""
 
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 from gcodetool.errors import LedgerError, SeriesError
 from gcodetool.ledger import records, series_entries
@@ -22,8 +22,8 @@ from gcodetool.tomlfile import Document, Table
 if TYPE_CHECKING:
     from sqlalchemy import Connection
 
-WETTEST = 100.0
-LISTED = ("state", "quantity")
+WETTEST: Final = 100.0
+LISTED: Final = ("state", "quantity")
 
 
 def facts_of(found: SeriesOutlook, *, sha256: str, reel: str) -> dict[str, Any]:

@@ -6,7 +6,7 @@ counts for both.  Left out: what water the sample has (``moisture.cutting``).
 
 import math
 from dataclasses import replace
-from typing import Any, Literal
+from typing import Any, Final, Literal
 
 from gcodetool.errors import LedgerError
 from gcodetool.ledger import entries, records
@@ -17,7 +17,7 @@ from gcodetool.ledger.spoolfile import NAME
 from gcodetool.ledger.store import Ledger
 from gcodetool.ledger.writers import Written, after_received, noted, said_of_retired, write_transaction
 
-INHERITED = ("material", "diameter_mm", "fibre_wt_pct", "colour")
+INHERITED: Final = ("material", "diameter_mm", "fibre_wt_pct", "colour")
 
 
 def cut(

@@ -5,6 +5,7 @@ Left out: what is made of it (``moisture.history``), and the company that a rela
 
 from collections.abc import Mapping
 from dataclasses import replace
+from typing import Final
 
 from sqlalchemy import Connection
 
@@ -12,7 +13,7 @@ from gcodetool.ledger import records
 from gcodetool.ledger.records import PlaceRecord
 from gcodetool.moisture.record import AirLog, Spool
 
-TELLING = ("weighed", "inspected")
+TELLING: Final = ("weighed", "inspected")
 
 
 def with_relatives(

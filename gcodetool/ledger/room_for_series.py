@@ -4,11 +4,13 @@ A rule of the table says what an entry may be about.  SQLite cannot change a tab
 table with the new one, row by row as they are: numbers, digests and all.
 """
 
+from typing import Final
+
 from sqlalchemy import Connection, inspect
 
 from gcodetool.ledger.schema import ENTRIES, METADATA, SUBJECT_CHECK, SUBJECTS
 
-OLD = "entry_before_series"
+OLD: Final = "entry_before_series"
 
 
 def room_for_series(conn: Connection) -> None:

@@ -80,7 +80,7 @@ Look = tuple[
     int, float, float, float, tuple[Any, ...]
 ]  # strand, stay, when first, what was left, what was seen
 NOT_LOOKED: Final[Look] = (0, math.nan, math.nan, math.nan, ())
-OTHERS = 100_000  # strands of other spools are numbered from here on
+OTHERS: Final = 100_000  # strands of other spools are numbered from here on
 
 
 def state_at(

@@ -1,6 +1,7 @@
 """What a series shows, in plain words: one sentence for each comparison, and never more than the numbers say."""
 
 import math
+from typing import Final
 
 from gcodetool.drying.words import content
 from gcodetool.series.doubt import long_time, percent
@@ -8,7 +9,7 @@ from gcodetool.series.findings import AgainstReference, QuantityFound, TrendFoun
 from gcodetool.series.plan import PlannedState, PlannedStep, QuantityPower
 from gcodetool.series.planfile import Quantity, SeriesPlan
 
-BAGS = (
+BAGS: Final = (
     "a bag with a wet cloth or a bowl of water is no state: its air is near saturation, water drops on the strand wherever "
     "it is cooler, and nobody knows what the strand holds"
 )
