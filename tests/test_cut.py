@@ -14,6 +14,7 @@ from gcodetool.ledger import cuts, entries, exchange, records, writers
 from gcodetool.ledger import place_entries as places
 from gcodetool.ledger.spoolfile import read_spool, spool_of
 from gcodetool.ledger.store import open_ledger, reading
+from gcodetool.limits.evidence import of_spool
 from gcodetool.moisture.cutting import cut_off
 from gcodetool.moisture.field import SpoolIntegrator, uniform
 from gcodetool.moisture.history import state_at
@@ -231,3 +232,16 @@ def test_a_sample_cut_at_the_printer_lies_in_its_room_and_is_as_long_as_was_said
     assert found["a"].remaining_mm == pytest.approx(7000.0, rel=1e-6)
     assert found["b"].remaining_mm == pytest.approx(2000.0, rel=1e-6)
     assert found["a"].mean_wt_pct.p50 == pytest.approx(found["b"].mean_wt_pct.p50, rel=0.02)
+
+
+def test_what_was_printed_before_a_cut_tells_of_limits_once(shelf):
+    writers.outcome(shelf, "petg-03", {"strings": "few"}, at_s=AT + DAY_S)
+    cuts.cut(shelf, "petg-03", "a", mass_g=40.0, at_s=AT + 2 * DAY_S)
+    writers.outcome(shelf, "a", {"strings": "none"}, at_s=AT + 3 * DAY_S)
+    with reading(shelf) as conn:
+        found = {name: records.load_spool(conn, name) for name in ("petg-03", "a")}
+    told = {
+        name: [one.at_s for one in of_spool(each, lambda one: state_at(one, AT + 4 * DAY_S, members=4))]
+        for name, each in found.items()
+    }
+    assert told == {"petg-03": [AT + DAY_S], "a": [AT + 3 * DAY_S]}

@@ -17,7 +17,7 @@ from gcodetool.ledger.spoolfile import NAME
 from gcodetool.ledger.store import Ledger
 from gcodetool.ledger.writers import Written, after_received, noted, said_of_retired, write_transaction
 
-INHERITED: Final = ("material", "diameter_mm", "fibre_wt_pct", "colour")
+INHERITED: Final = ("material", "diameter_mm", "fibre_wt_pct", "colour", "line")
 
 
 def cut(

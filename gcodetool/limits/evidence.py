@@ -82,7 +82,8 @@ def of_spool(spool: Spool, state_of: Callable[[Spool], State]) -> list[Evidence]
     if not any(event.kind == "outcome" for event in seen.events):
         return []
     state = state_of(seen)
-    told = [one for one in state.printed if words_of(one.outcome)]
+    # what was printed before a sample was cut off is the reel's to tell
+    told = [one for one in state.printed if words_of(one.outcome) and one.at_s >= spool.own_from_s]
     looks = [one.strand for one in told]
     polymer = 1.0 - spool.fibre_wt_pct / 100.0  # fibre takes up nothing; limits are the polymer's
     return [
