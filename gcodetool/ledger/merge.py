@@ -93,6 +93,8 @@ def merge(ledger: Ledger, file: Path, *, keep_places: bool = False) -> Merged:
             work.place(name, rows)
         for name, rows in entries.by_name(entries.of(source, "spool")).items():
             work.spool(name, rows)
+        for name, rows in entries.by_name(entries.of(source, "series")).items():
+            work.series(name, rows)
         if work.added:
             _refuse_broken(conn, str(file))
         return Merged(tuple(work.added), tuple(work.conflicts))
@@ -176,6 +178,15 @@ class _Merge:
                 self._left_out("spool", name, text)
         else:
             self._take("spool", name, here, missing, there)
+
+    def series(self, name: str, there: Rows) -> None:
+        """Take the entries of one test series."""
+        here = entries.of(self.conn, "series", name)
+        missing = self._missing("series", name, here, there)
+        if missing and here and _begun_twice(here, there):
+            self._left_out("series", name, "started on both sides; give one of the two plans another id")
+        else:
+            self._take("series", name, here, missing, there)
 
     # ------------------------------------------------------------ what is there, what is missing
 
