@@ -444,7 +444,9 @@ def cut(
 ) -> int:
     """Note a sample that was cut off a spool.
 
-    NEW is a spool of its own.  It has the water of the turns that were cut.  What is weighed or seen of one counts for the other's past.
+    NEW is a spool of its own, with the water of the turns that were cut.
+
+    What is weighed or seen of one counts for the other's past.
     """
     from gcodetool.ledger import cuts
 
