@@ -220,6 +220,27 @@ def test_random_damage_is_never_a_fault_of_the_tool_nor_a_wrong_all_well(tmp_pat
     assert ledger_damage.examined(good, good.read_bytes(), tmp_path) == {"well": 1, "damaged": 0}
 
 
+@pytest.mark.parametrize(
+    "damage",
+    [
+        "UPDATE entry SET kind = 'undone' WHERE kind = 'weighed'",
+        "UPDATE entry SET kind = 'added' WHERE kind = 'moved'",
+        "UPDATE entry SET kind = 'moved' WHERE kind = 'weighed'",
+        "UPDATE entry SET at_us = 'soon' WHERE kind = 'moved'",
+        "UPDATE entry SET facts = '1' WHERE kind = 'moved'",
+        "UPDATE entry SET facts = '[]' WHERE kind = 'added'",
+    ],
+)
+def test_what_is_read_without_its_digest_is_no_fault_either(
+    damage: str, folder: pathlib.Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Who is where is asked of single entries, for speed: what these say is looked at before it is used."""
+    change(folder / "ledger.sqlite", damage)
+    for words in (("place", "list"), ("place", "show", "bench"), ("spool", "list", "--members", "1")):
+        assert "fault in gcodetool" not in said(capsys, *words)[1], words
+    assert said(capsys, "ledger", "check")[0] == 1
+
+
 def test_the_name_of_each_step_fits_the_column_that_records_it() -> None:
     """SQLite takes names of any length, a server does not."""
     longest = VERSIONS.c.name.type.length  # type: ignore[attr-defined]

@@ -278,7 +278,7 @@ def moments(conn: Connection, kinds: Sequence[str]) -> list[tuple[str, int, int]
     asked = select(ENTRIES.c.name, ENTRIES.c.number, ENTRIES.c.at_us)
     turns = (ENTRIES.c.turn_us, ENTRIES.c.call, ENTRIES.c.part)
     rows = conn.execute(asked.where(ENTRIES.c.subject == "spool", ENTRIES.c.kind.in_(kinds)).order_by(*turns))
-    return [(row[0], row[1], row[2]) for row in rows]
+    return [(row[0], row[1], row[2]) for row in rows if isinstance(row[2], int)]  # a damaged one says nothing
 
 
 def facts_of(conn: Connection, numbers: Sequence[int]) -> dict[int, dict[str, Any]]:
@@ -288,7 +288,9 @@ def facts_of(conn: Connection, numbers: Sequence[int]) -> dict[int, dict[str, An
         some = numbers[first : first + 500]
         for row in conn.execute(select(ENTRIES.c.number, ENTRIES.c.facts).where(ENTRIES.c.number.in_(some))):
             with contextlib.suppress(ValueError, TypeError, RecursionError):  # a damaged one says nothing
-                found[row.number] = unpacked(row.facts)
+                facts = unpacked(row.facts)
+                if isinstance(facts, dict):
+                    found[row.number] = facts
     return found
 
 
