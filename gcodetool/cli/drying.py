@@ -247,7 +247,7 @@ def status(
 ) -> int:
     """Say whether a spool in a dryer is done, and when it will be.
 
-    Of a dryer, all spools in it.  A reel is judged by its wettest turns: it is done when nine chances in ten say so.
+    Of a dryer, all spools in it.  A reel is judged by its wettest turns: it is done when 19 chances in 20 say so.
     """
     from gcodetool.app.drying import StatusQuestion, statuses
     from gcodetool.app.resolve import clock

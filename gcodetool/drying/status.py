@@ -2,7 +2,7 @@
 
 Computed from the state that the whole record leaves, weigh-ins of the run included, and the course of drying
 ahead of it.  Every command that says something of a spool in a dryer asks here, so none can say another thing.
-A reel is judged by its wettest turns: inside, CAUTIOUS of the members must be there, so that it is taken out once;
+A reel is judged by its wettest turns: inside, DRIED of the members must be there, so that it is taken out once;
 outside, half of them, as a list counts.  Left out: how hot else it could be dried, and where (``plan``).
 """
 
@@ -20,7 +20,7 @@ from gcodetool.drying.energy import Energy, energy_for
 from gcodetool.drying.goal import DryingGoal, DryingRun, Reach
 from gcodetool.drying.job import JobFeed, JobNeed, job_need
 from gcodetool.errors import SpoolError
-from gcodetool.judge.outcomes import CAUTIOUS, reached
+from gcodetool.judge.outcomes import DRIED, reached
 from gcodetool.judge.record_facts import steam_seen
 from gcodetool.moisture.constants import HOUR_S
 from gcodetool.moisture.content_history import past_states
@@ -185,7 +185,7 @@ def status(
     if job is not None:
         need = job_need(state, device, celsius, ran.course, job, confidence=CONFIDENCE)
     inside = state.place == device.place
-    said = _Answer(goal, ran, need, CAUTIOUS if inside else CONFIDENCE)
+    said = _Answer(goal, ran, need, DRIED if inside else CONFIDENCE)
     scale = _Scale(state, ran.course)
     return DryingStatus(
         spool=spool.id,
@@ -222,7 +222,7 @@ def status(
 def is_dry(state: State) -> bool:
     """Return whether a reel in a dryer is dry, as `status` would say it: nothing is left to be dried there."""
     wettest, limit = state.field.layer_mean().max(axis=0), state.polymer.limit_good
-    return _there(wettest, limit, wettest / limit, CAUTIOUS, state.weights)
+    return _there(wettest, limit, wettest / limit, DRIED, state.weights)
 
 
 def _there(held: Floats, asked: Floats, ratio: Floats, share: float, weights: Floats) -> bool:

@@ -16,7 +16,7 @@ from gcodetool.judge import reasons
 from gcodetool.judge.exposure_budget import stated_left_s
 from gcodetool.judge.findings import Band
 from gcodetool.judge.heat_damage import HeatDamage, heat_damage
-from gcodetool.judge.outcomes import CAUTIOUS, leaves_open, reached
+from gcodetool.judge.outcomes import DRIED, leaves_open, reached
 from gcodetool.judge.print_air import air_of_room
 from gcodetool.judge.print_judgement import limits_of
 from gcodetool.judge.record_facts import kind_of, out_since, steam_seen
@@ -47,7 +47,7 @@ class IdleForecast:
         Next-fed content over seconds since ``as_of_s``; p10 and p90 None for one member. [s], [wt %]
     to_good, to_marginal, whole_to_good, whole_to_marginal
         Content over the member's own limit that half of the members do not exceed: of what is fed next, and of
-        the wettest turns (in a dryer, CAUTIOUS of them). [-]
+        the wettest turns (in a dryer, DRIED of them). [-]
     open
         1 where the members leave open whether what is fed next is dry or wet, else 0.
     keeps_s
@@ -62,7 +62,7 @@ class IdleForecast:
     until_s
         A later event is noted already; from then on this does not hold. [s since 1970]
     in_dryer
-        It stands in a dryer: judged by its wettest turns, for CAUTIOUS of the members.
+        It stands in a dryer: judged by its wettest turns, for DRIED of the members.
     steam
         The last inspection since the last drying saw a wet strand.
     heat
@@ -114,7 +114,7 @@ def idle_forecast(spool: "Spool", state: State) -> IdleForecast:
     room = air_of_room(spool, state, at_s=state.as_of_s)
     in_room = room.air.place == state.place
     in_dryer = kind_of(spool, state.place) == "dryer"
-    curve = _Curve(state, CAUTIOUS if in_dryer else CONFIDENCE)
+    curve = _Curve(state, DRIED if in_dryer else CONFIDENCE)
     march = marched(state)
     march.surround(around.reel, again=True)
     safe_at: list[float] = []

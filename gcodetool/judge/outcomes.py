@@ -17,6 +17,9 @@ from gcodetool.judge.verdict_codes import BADNESS, Code
 from gcodetool.moisture.history import quantile
 
 CAUTIOUS: Final = 0.9  # where this share of the members does not hold the verdict, a caution says so
+DRIED: Final = (
+    0.95  # of the members are dry, then a reel in a dryer is: it comes out once, and nobody dries it again
+)
 OUTCOMES: Final[tuple[Code, ...]] = BADNESS[:4]  # what can become of a member that is known
 ROUNDING: Final = 1e-9  # of a sum of shares
 
