@@ -7,6 +7,7 @@ from dataclasses import replace
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from plan_checker import check
 from queue_world import HOUR, NOW, job, spool, stock, story
 
 from gcodetool.ledger.spoolfile import read_spool
@@ -37,7 +38,9 @@ def begin(
 
 
 def planned(job_list: JobList, spools: Stock, **more) -> QueueFindings:
-    return plan.plan(job_list, spools, at_s=NOW, **({"members": 1} | more))
+    found = plan.plan(job_list, spools, at_s=NOW, **({"members": 1} | more))
+    check(found, job_list, spools, holds=more.get("holds"))
+    return found
 
 
 # ---------------------------------------------------------------- choosing
