@@ -6,15 +6,16 @@ jobs begin when they may, that lengths add up, and that every forecast comes out
 
 import itertools
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from datetime import datetime
 
 import pytest
 
 from gcodetool.queue.findings import GOOD_ENOUGH, JobRow, QueueFindings
 from gcodetool.queue.forecast_memo import ForecastMemo
 from gcodetool.queue.job_list import JobList
-from gcodetool.queue.spool_steps import Dry, ForecastOptions, Print, Step, history_of
+from gcodetool.queue.spool_steps import Dry, ForecastOptions, Leave, Print, Step, history_of
 from gcodetool.queue.summary import JobSummary, summarise
 from gcodetool.queue.tasks import Stock
 
@@ -37,6 +38,7 @@ def check(
     """Assert that the plan can be carried out as it is written."""
     ran = [row for row in found.rows if row.start_s is not None and not row.held]
     _times(found, ran)
+    _people(found, ran, job_list)
     _nothing_twice(found, ran, job_list)
     _dryers(found, dict(job_list.holds if holds is None else holds), stock)
     _verdicts(found)
@@ -53,6 +55,69 @@ def _times(found: QueueFindings, ran: Iterable[JobRow]) -> None:
         assert row.end_s - row.start_s == pytest.approx(row.open_air_s)
         if row.due_s is not None:
             assert row.in_time == (row.end_s <= row.due_s)
+
+
+def somebody(job_list: JobList, at_s: float) -> bool:
+    """Return whether somebody is there, window by window; both ends count."""
+    if not job_list.presence.windows:
+        return True
+    moment = datetime.fromtimestamp(at_s)
+    minutes = moment.hour * 60 + moment.minute + (moment.second + moment.microsecond / 1e6) / 60
+    return any(
+        window.from_min <= minutes + 1440 * days <= window.to_min + SLACK_S
+        for window in job_list.presence.windows
+        for days in (0, 1)
+        if (moment.weekday() - days) % 7 == window.day
+    )
+
+
+def _people(found: QueueFindings, ran: Iterable[JobRow], job_list: JobList) -> None:
+    """Assert that hands are needed only while somebody is there, and that the list of what to do is whole."""
+    for each in found.handoffs:
+        assert somebody(job_list, each.at_s), each
+    for each, after in itertools.pairwise(found.handoffs):
+        assert each.at_s <= after.at_s
+    starts = {(each.number, each.at_s, each.where) for each in found.handoffs if each.action == "start"}
+    assert starts == {(row.number, row.start_s, row.printer) for row in ran}
+    ins = [(each.spools[0], each.at_s) for each in found.handoffs if each.action == "put-in"]
+    assert sorted(ins) == sorted((each.spool, each.in_s) for each in found.dryings)
+    outs = {(name, each.at_s) for each in found.handoffs for name in each.spools}
+    for each in found.dryings:
+        assert (each.spool, each.out_s) in outs, f"nobody takes {each.spool} out"
+        if each.dryer not in job_list.unattended:
+            steps = range(int(each.in_s), int(each.out_s), 300)
+            assert all(somebody(job_list, at_s) for at_s in steps), (
+                f"{each.dryer} is hot while nobody is there"
+            )
+    assert found.heat_s == pytest.approx(sum(_hot(found)))
+    _mounted(found, ran)
+
+
+def _hot(found: QueueFindings) -> Iterator[float]:
+    """Yield the lengths in which any dryer is hot."""
+    for dryer in {each.dryer for each in found.dryings}:
+        last = -math.inf
+        stays = sorted((each.in_s, each.out_s) for each in found.dryings if each.dryer == dryer)
+        for in_s, out_s in stays:
+            yield max(0.0, out_s - max(in_s, last))
+            last = max(last, out_s)
+
+
+def _mounted(found: QueueFindings, ran: Iterable[JobRow]) -> None:
+    """Assert that every reel which did not hang there is mounted, and that the count is true."""
+    mounted = 0
+    starts = {each.number: each for each in found.handoffs if each.action == "start"}
+    hung: dict[tuple[str | None, int], str] = {}
+    for row in sorted(ran, key=lambda row: row.start_s or 0.0):
+        for tool in row.tools:
+            if tool.spool is None:
+                continue
+            new = tool.spool in starts[row.number].mounted
+            before = hung.get((row.printer, tool.tool))
+            assert before is None or new == (before != tool.spool), f"mounting for job {row.number}"
+            hung[(row.printer, tool.tool)] = tool.spool
+            mounted += new
+    assert mounted == found.changes
 
 
 def apart(uses: Iterable[Use], turnaround_s: float = 0.0) -> None:
@@ -77,11 +142,18 @@ def _nothing_twice(found: QueueFindings, ran: Iterable[JobRow], job_list: JobLis
         assert each.in_s >= found.as_of_s
     for uses in printers.values():
         apart(uses, job_list.turnaround_s)
+        for one, other in itertools.pairwise(sorted(uses, key=lambda use: use.begin_s)):
+            come = one.end_s
+            while not somebody(job_list, come) and come < other.begin_s:
+                come += 30.0
+            assert other.begin_s + 30.0 >= come + job_list.turnaround_s, f"no time to clear for {other.what}"
+    for name, until in job_list.busy.items():
+        assert all(use.begin_s >= until for use in printers.get(name, ())), name
     for uses in spools.values():
         apart(uses)
 
 
-def _dryers(found: QueueFindings, holds: Mapping[str, int], stock: Stock) -> None:
+def _dryers(found: QueueFindings, holds: Mapping[str, int | None], stock: Stock) -> None:
     for each, other in itertools.combinations(found.dryings, 2):
         if each.dryer == other.dryer and each.in_s < other.out_s and other.in_s < each.out_s:
             assert each.temperature_C == pytest.approx(other.temperature_C), (
@@ -96,10 +168,11 @@ def _dryers(found: QueueFindings, holds: Mapping[str, int], stock: Stock) -> Non
         assert len(inside) <= slots_of(each.dryer, holds, stock), f"too many reels in {each.dryer}"
 
 
-def slots_of(dryer: str, holds: Mapping[str, int], stock: Stock) -> int:
+def slots_of(dryer: str, holds: Mapping[str, int | None], stock: Stock) -> int:
     """Return how many reels a dryer takes: as asked for, else the least that a record states."""
-    if dryer in holds:
-        return holds[dryer]
+    stated = holds.get(dryer)
+    if stated is not None:
+        return stated
     places = [spool.places[dryer] for spool in stock.spools.values() if dryer in spool.places]
     return min(place.slots or 1 for place in places)
 
@@ -131,11 +204,22 @@ def _alone(found: QueueFindings, ran: Iterable[JobRow], job_list: JobList, stock
                     if each.spool is not None and each.spool in stock.spools
                 }
                 jobs[key] = summarise(request.path, printer=machine, diameters=wound)
-            step = Print(jobs[key].digest, tool.tool, row.start_s or 0.0, row.printer)
+            off_s = row.end_s or 0.0
+            if not somebody(job_list, off_s):  # the next beginning of a window
+                off_s = min(
+                    span[0]
+                    for span in job_list.presence.spans(off_s)
+                    if span[0] >= off_s and somebody(job_list, span[0])
+                )
+            late = off_s if off_s > (row.end_s or 0.0) else None
+            step = Print(jobs[key].digest, tool.tool, row.start_s or 0.0, row.printer, late)
             steps.setdefault(tool.spool, []).append((row.start_s or 0.0, step, row))
     for each in found.dryings:
         step_ = Dry(each.dryer, each.in_s, each.out_s, each.temperature_C)
         steps.setdefault(each.spool, []).append((each.in_s, step_, None))
+    for each in found.handoffs:
+        if each.action == "take-out" and each.number is None:
+            steps.setdefault(each.spools[0], []).append((each.at_s, Leave(each.at_s), None))
     by_digest = {job.digest: job for job in jobs.values()}
     options = ForecastOptions(found.as_of_s, found.confidence, found.members, None, exposures=True)
     for name, entries in steps.items():
