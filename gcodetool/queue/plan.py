@@ -71,8 +71,8 @@ def plan(
 
     Notes
     -----
-    A stop at the keyboard, or a cluster that goes away, ends the work; what is finished by then is returned, marked as incomplete: while a plan is
-    chosen that is the best so far, forecast as the choice does.
+    A stop at the keyboard, or a cluster that goes away, ends the work; what is finished by then is returned, marked
+    as incomplete: once a plan is found that is the best so far, forecast as the choice does.
     """
     workers: Executor = SerialExecutor() if executor is None else executor
     count = _usual(stock) if members is None else members
