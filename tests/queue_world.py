@@ -8,6 +8,7 @@ import pytest
 
 from gcodetool.ledger.spoolfile import read_spool
 from gcodetool.moisture.solver import COMPILED
+from gcodetool.profiles import sample_folder
 from gcodetool.queue.job_list import JobList, read_list
 from gcodetool.queue.tasks import Stock
 
@@ -113,6 +114,7 @@ def spool(
     more: str = "",
     events: str = "",
     colour: str = "natural",
+    places: str = PLACES,
 ) -> pathlib.Path:
     """Write a spool that came in at noon holding that much water, and stands in *place*."""
     path = folder / f"{name}.toml"
@@ -128,7 +130,7 @@ material = "polycarbonate"
 mass_g = 200
 hub_diameter_mm = 80
 width_mm = 60
-{PLACES}
+{places}
 [[event]]
 at = 2026-11-25T12:00:00+01:00
 kind = "received"
@@ -143,6 +145,77 @@ water_wt_pct = {water}
 
 def stock(folder: pathlib.Path) -> Stock:
     return Stock({path.stem: read_spool(path) for path in sorted(folder.glob("*.toml"))})
+
+
+EVENING = "2026-11-25T16:30"  # a Wednesday, by the clock of whoever runs it
+EVENING_PLACES = (
+    PLACES.replace('room = "bench"\n\n[place.bench-1]', 'slots = 2\nroom = "bench"\n\n[place.bench-1]')
+    + """
+[place.dehydrator]
+kind = "dryer"
+temperature_C = 60.0
+max_temperature_C = 75.0
+slots = 3
+room = "bench"
+
+[place.bench-5]
+kind = "printer"
+room = "bench"
+"""
+)
+EVENING_LIST = """
+shelf = "shelf"
+printer = "bench-2"
+turnaround_min = 15
+present = ["Mon-Fri 07:30-18:00"]
+
+[dryer.oven]
+
+[dryer.dehydrator]
+unattended = true
+"""
+# job, material, hours, metres, due (local), more
+EVENING_JOBS = (
+    ("drip-manifold", "PA6", 3, 12, "2026-11-27T18:00:00", 'spool = "pa6-07"'),
+    ("hose-clips", "PETG", 1.5, 10, "2026-11-26T12:00:00", 'fits = ["bench-5.toml"]'),
+    ("hose-clips-2", "PETG", 1.5, 10, "2026-11-26T12:00:00", 'fits = ["bench-5.toml"]'),
+    ("seed-tray", "PETG", 11, 90, "2026-11-26T17:00:00", 'fits = ["bench-5.toml"]\npriority = 2'),
+    ("spacer-rings", "PLA", 2, 15, None, 'fits = ["bench-5.toml"]'),
+    ("labels", "PLA", 0.5, 4, "2026-11-26T10:00:00", 'fits = ["bench-5.toml"]'),
+    ("pump-bracket", "PETG", 5, 40, "2026-11-27T12:00:00", 'fits = ["bench-5.toml"]'),
+    ("seals", "TPU", 0.7, 3, "2026-11-26T18:00:00", 'fits = ["bench-5.toml"]'),
+    ("seals-2", "TPU", 0.7, 3, "2026-11-27T18:00:00", 'fits = ["bench-5.toml"]'),
+    ("filter-cap", "PETG", 2, 14, None, 'fits = ["bench-5.toml"]'),
+    ("gauge-box", "PLA", 4, 30, "2026-11-27T18:00:00", 'fits = ["bench-5.toml"]'),
+    ("mystery", "", 1, 5, None, ""),
+)
+
+
+def evening(folder: pathlib.Path) -> pathlib.Path:
+    """Write twelve jobs on two printers, nine spools, an oven of two slots and a dehydrator of three; return the list."""
+    shelf = folder / "shelf"
+    shelf.mkdir()
+    twin = (sample_folder().parent / "profiles" / "printers" / "bench-2.toml").read_text(encoding="utf-8")
+    (folder / "bench-5.toml").write_text(twin.replace('"bench-2"', '"bench-5"'), encoding="utf-8")
+    lines = [EVENING_LIST]
+    for name, material, hours, metres, due, more in EVENING_JOBS:
+        path = job(folder, f"{name}.gcode", hours=hours, metres=metres, materials=[material], layers=4)
+        lines.append(f'[[job]]\nfile = "{path.name}"\n{more}\n' + (f"due = {due}\n" if due else ""))
+    for name, material, water, place, net_g in (
+        ("petg-03", "PETG", 0.02, "bench-2", 100),
+        ("petg-04", "PETG", 0.45, "bench", 1000),
+        ("petg-05", "PETG", 0.02, "bag", 400),
+        ("pla-11", "PLA", 0.05, "bench-5", 200),
+        ("pla-12", "PLA", 0.6, "bench", 750),
+        ("tpu-02", "TPU", 0.9, "bench", 250),
+        ("tpu-05", "TPU", 0.02, "box-2", 250),
+        ("pa6-07", "PA6", 2.2, "bench", 200),
+        ("pa6-08", "PA6", 2.4, "bag", 500),
+    ):
+        spool(shelf, name, material, water=water, place=place, net_g=net_g, places=EVENING_PLACES)
+    path = folder / "evening.toml"
+    path.write_text("\n".join(lines), encoding="utf-8")
+    return path
 
 
 def story(folder: pathlib.Path) -> tuple[JobList, Stock]:

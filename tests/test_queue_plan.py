@@ -7,17 +7,19 @@ from dataclasses import replace
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from plan_checker import check
 from queue_world import HOUR, NOW, job, spool, stock, story
 
 from gcodetool.ledger.spoolfile import read_spool
 from gcodetool.moisture.solver import COMPILED
 from gcodetool.profiles import sample_folder
-from gcodetool.queue import full_forecast, plan, search
+from gcodetool.queue import choice, full_forecast, plan, search
 from gcodetool.queue.executors import SerialExecutor
 from gcodetool.queue.findings import QueueFindings
 from gcodetool.queue.forecast_memo import ForecastMemo
 from gcodetool.queue.job_list import JobList, JobRequest, ToolRequest, by_profile, from_paths
-from gcodetool.queue.schedule import Assignment, PrinterCalendar, Schedule, schedule_job
+from gcodetool.queue.placing import schedule_job
+from gcodetool.queue.schedule import Assignment, PrinterCalendar, Schedule, Way
 from gcodetool.queue.spool_steps import Dry, ForecastOptions, Leave, Print, StepHistory, history_of
 from gcodetool.queue.tasks import Stock, Task, mounted_spools, schedule_at_start, tasks_of
 
@@ -30,14 +32,14 @@ def begin(
     notes: list[str] = []
     mounted = mounted_spools(job_list, spools, NOW, notes)
     tasks = tasks_of(job_list, spools, jobs, mounted)
-    memo = ForecastMemo(
-        spools.spools, {task.job.digest: task.job for task in tasks}, job_list.printers, options
-    )
+    memo = ForecastMemo(spools.spools, plan.jobs_of(tasks), job_list.printers, options)
     return memo, schedule_at_start(memo, job_list, spools, None, mounted, notes), tasks
 
 
 def planned(job_list: JobList, spools: Stock, **more) -> QueueFindings:
-    return plan.plan(job_list, spools, at_s=NOW, **({"members": 1} | more))
+    found = plan.plan(job_list, spools, at_s=NOW, **({"members": 1} | more))
+    check(found, job_list, spools, holds=more.get("holds"))
+    return found
 
 
 # ---------------------------------------------------------------- choosing
@@ -51,17 +53,17 @@ def test_the_plan_of_the_story_is_the_best_of_all(tmp_path) -> None:
     job_list, spools = story(tmp_path)
     found = planned(job_list, spools)
     memo, start, tasks = begin(job_list, spools, ForecastOptions(NOW))
-    every = [list(search.options(memo, task, start)) for task in tasks]
+    every = [list(search.ways(memo, task, start)) for task in tasks]
     costs = []
     for assignments in itertools.product(*every):
-        end = search.replay(memo, start, list(zip(tasks, assignments, strict=True)))
+        end = search.replay(memo, start, assignments)
         if end is not None:
             costs.append(end.cost.key())
     assert len(costs) > 1000
     best = min(costs)
-    assert (found.unmet, len(found.dryings)) == best[:2]
+    assert (found.unmet, len(found.dryings)) == (best[0], best[2])
     assert found.search == "all assignments tried"
-    again = search.choose(memo, start, tasks)
+    again = choice.choose(memo, start, tasks)
     assert again.schedule.cost.key() == best
     assert [(row.start_s, row.verdict) for row in found.rows] == [
         (placed.start_s, max(row.code for row in placed.rows)) for placed in again.schedule.all()
@@ -87,13 +89,10 @@ def test_no_assignment_beats_the_search(data, tmp_path_factory) -> None:
         spool(folder, name, water=data.draw(st.sampled_from([0.02, 0.12, 0.38])), place=place)
     job_list = replace(from_paths([requests[0].path], printer="bench-1"), requests=tuple(requests))
     memo, start, tasks = begin(job_list, stock(folder), ForecastOptions(NOW))
-    every = [list(search.options(memo, task, start)) for task in tasks]
-    ends = [
-        search.replay(memo, start, list(zip(tasks, assignments, strict=True)))
-        for assignments in itertools.product(*every)
-    ]
+    every = [list(search.ways(memo, task, start)) for task in tasks]
+    ends = [search.replay(memo, start, assignments) for assignments in itertools.product(*every)]
     best = min(end.cost.key() for end in ends if end is not None)
-    assert search.choose(memo, start, tasks).schedule.cost.key() == best
+    assert choice.choose(memo, start, tasks).schedule.cost.key() == best
     rough = search.improved(memo, start, search.greedy(memo, start, tasks))
     assert best <= rough.cost.key()
     for end in ends:
@@ -154,12 +153,12 @@ def test_reels_in_one_dryer_share_its_temperature_or_wait(data, tmp_path_factory
         from_paths([requests[0].path], printer="bench-1"), requests=tuple(requests), holds={"oven": slots}
     )
     memo, start, tasks = begin(job_list, stock(folder), ForecastOptions(NOW))
-    best = search.choose(memo, start, tasks).schedule
+    best = choice.choose(memo, start, tasks).schedule
     one_temperature(best)
     for assignments in itertools.islice(
-        itertools.product(*(search.options(memo, task, start) for task in tasks)), 8
+        itertools.product(*(search.ways(memo, task, start) for task in tasks)), 8
     ):
-        end = search.replay(memo, start, list(zip(tasks, assignments, strict=True)))
+        end = search.replay(memo, start, assignments)
         if end is not None:
             one_temperature(end)
 
@@ -179,7 +178,9 @@ def test_a_dryer_of_three_takes_what_its_records_state_and_shares_the_coolest(tm
     memo, start, tasks = begin(job_list, stock(tmp_path), ForecastOptions(NOW))
     assert start.holds == {"oven": 3}
     both = [(Assignment("pla", "oven"),), (Assignment("petg", "oven"),)]
-    end = search.replay(memo, start, list(zip(tasks, both, strict=True)))
+    end = search.replay(
+        memo, start, [Way(task, given, task) for task, given in zip(tasks, both, strict=True)]
+    )
     assert end is not None
     one_temperature(end)
     rows = planned(job_list, stock(tmp_path)).dryings  # what table, page and JSON are made of
@@ -474,7 +475,7 @@ def test_a_good_spool_far_down_the_shelf_is_found(tmp_path) -> None:
 
 def test_a_search_that_takes_too_long_is_given_up_and_said(tmp_path, monkeypatch) -> None:
     job_list, spools = story(tmp_path)
-    monkeypatch.setattr(search, "FORECAST_BUDGET", 12)
+    monkeypatch.setattr(choice, "FORECAST_BUDGET", 12)
     found = planned(job_list, spools)
     assert "given up after 12 forecasts" in found.search
     assert len(found.rows) == 6
@@ -515,7 +516,7 @@ def test_the_same_evening_is_not_forecast_again(tmp_path, monkeypatch) -> None:
         patched.setattr(
             forecast_memo.ForecastMemo, "simulator", property(lambda _: pytest.fail("computed again"))
         )
-        assert planned(job_list, spools, folder=folder) == first
+        assert plan.plan(job_list, spools, at_s=NOW, members=1, folder=folder) == first
     # another moment, another record: nothing of it fits
     done: list[str] = []
     real = spool_simulation.SpoolSimulator.simulate_print

@@ -13,7 +13,9 @@ from gcodetool.ledger.neighbours import meetings, with_neighbours
 from gcodetool.ledger.spoolfile import read_spool
 from gcodetool.moisture.neighbours import together
 from gcodetool.queue import executors, job_cache, job_list
+from gcodetool.queue.choice import TIME_LIMIT_S
 from gcodetool.queue.plan import plan
+from gcodetool.queue.presence import presence_of
 from gcodetool.queue.tasks import Stock
 
 if TYPE_CHECKING:
@@ -29,9 +31,12 @@ def queue_plan(
     shelf: Sequence[str | Path] = (),
     printer: str | None = None,
     dryers: Mapping[str, int] | None = None,
+    present: Sequence[str] = (),
+    assume_mounted: bool = False,
     at: Moment = None,
     confidence: float = 0.5,
     members: int | None = None,
+    limit_s: float = TIME_LIMIT_S,
     ledger: str | None = None,
     processes: int | None = None,
     scheduler: str | None = None,
@@ -46,8 +51,11 @@ def queue_plan(
     shelf : spool files, or folders of them; none: the list's, else the ledger's spools.
     printer : for jobs that name none.
     dryers : how many reels each takes; None: the list's, else those of the records; empty: no drying.
+    present : hours in which somebody is there, as ``Mon-Fri 07:30-18:00``; none: the list's, else always.
+    assume_mounted : a job whose filament nobody named is fed from the spool on its printer; else it is asked for.
     at : when the first job may start; None: now.
     confidence, members, ledger : as for a check.
+    limit_s : seconds after which the choice takes the best plan so far.
     processes, scheduler : how many processes (as many as cores), or the address of a Dask cluster.
     progress : is told how far the work is.
     tell : is told, in words, what the work has to wait for.
@@ -62,6 +70,8 @@ def queue_plan(
     if scheduler is not None and processes is not None:
         raise UsageError("--scheduler and --processes cannot be used together; leave one out")
     wanted, told = listed([Path(each) for each in jobs], printer, ledger)
+    if present:
+        wanted = replace(wanted, presence=presence_of(present))
     stock, more = stock_of([Path(each) for each in shelf] or wanted.shelf, ledger, wanted)
     with executor_of(scheduler, processes, tell) as workers:
         found = plan(
@@ -71,6 +81,8 @@ def queue_plan(
             confidence=confidence,
             members=members,
             holds=None if dryers is None else dict(dryers),
+            assume_mounted=assume_mounted,
+            limit_s=limit_s,
             executor=workers,
             folder=job_cache.user_folder(),
             shelf_of=snapshots_of(ledger) if stock.spools else None,

@@ -21,8 +21,8 @@ INTERRUPTED: Final = 130
 
 @click.command(
     epilog="Example: gcodetool queue tonight.toml --shelf shelf/ --at 2026-11-25T18:00. "
-    "Exit code: the worst job's: 0 clear, 10 adjust, 21 runs-out, 20 dry-first, 30 unknown, 1 a file that cannot "
-    "be read; 2 misuse."
+    "Exit code: the worst job's: 0 clear, 10 adjust, 21 runs-out, 20 dry-first, 30 unknown or "
+    "which-filament, 1 a file that cannot be read; 2 misuse."
 )
 @click.argument(
     "jobs", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="DIR|LIST.toml|JOB…"
@@ -47,10 +47,30 @@ INTERRUPTED: Final = 130
     metavar="NAME[=N]",
     help="Dryer that may be used, and how many reels it takes (1); 'none': no drying.",
 )
+@click.option(
+    "--present",
+    multiple=True,
+    metavar="HOURS",
+    help="Hours in which somebody is there, 'Mon-Fri 07:30-18:00'; may be given again; left out: the list's, else always.",
+)
+@click.option(
+    "--assume-mounted",
+    is_flag=True,
+    help="A job whose filament neither list nor file names is fed from the spool on its printer; left out: you are asked.",
+)
 @at_option("When the first job may start")
 @confidence_option()
 @members_option()
 @ledger_option
+@click.option(
+    "--time-limit",
+    "limit_s",
+    type=click.FloatRange(0.0, 86400.0),
+    default=60.0,
+    show_default=True,
+    metavar="SECONDS",
+    help="After so long the choice takes the best plan so far.",
+)
 @click.option(
     "--processes",
     type=click.IntRange(1, 256),
@@ -71,9 +91,12 @@ def queue(
     shelves: tuple[Path, ...],
     printer: str | None,
     dryers: tuple[str, ...],
+    present: tuple[str, ...],
+    assume_mounted: bool,
     at_s: float | None,
     confidence: float,
     members: int | None,
+    limit_s: float,
     ledger: str | None,
     processes: int | None,
     scheduler: str | None,
@@ -83,7 +106,7 @@ def queue(
     """Say which jobs can run when, on which spool, and what to dry.
 
     Jobs run in their order, each as early as printer, spool and its own time allow.  Spools that no list names
-    are chosen so that most jobs can run, then for the fewest dryings, then for the fewest spool changes.
+    are chosen so that most jobs can run, then for the fewest hand-offs, dryings and hours of heat.
     A dryer is hot: stay near it; makers' limits come first.
     """
     from gcodetool.app.queue import queue_plan
@@ -98,9 +121,12 @@ def queue(
             shelf=shelves,
             printer=printer,
             dryers=dryer_words(dryers),
+            present=present,
+            assume_mounted=assume_mounted,
             at=at_s,
             confidence=confidence,
             members=members,
+            limit_s=limit_s,
             ledger=ledger,
             processes=processes,
             scheduler=scheduler,
@@ -130,8 +156,11 @@ def queue(
         click.echo(f"gcodetool: {bad[0].error}{more}", err=True)
     if not found.complete:
         finished = sum(ORDER.index(row.verdict) < ORDER.index("not-read") for row in found.rows)
+        said = f"{finished} of {len(found.rows)} jobs were finished and are shown"
+        if found.rough:
+            said = "the best plan so far is shown, with quick forecasts"
         click.echo(
-            f"gcodetool: {found.lost or 'stopped'}; {finished} of {len(found.rows)} jobs were finished and are shown"
+            f"gcodetool: {found.lost or 'stopped'}; {said}"
             + ("" if page is None else f"; {page} was written"),
             err=True,
         )

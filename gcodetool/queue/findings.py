@@ -13,10 +13,15 @@ if TYPE_CHECKING:
     from gcodetool.moisture.record import Spool
     from gcodetool.queue.summary import ToolSummary
 
-Verdict = Literal["clear", "adjust", "runs-out", "dry-first", "unknown", "unreadable", "not-read"]
+Verdict = Literal[
+    "clear", "adjust", "runs-out", "dry-first", "unknown", "which-filament", "unreadable", "not-read"
+]
 How = Literal["named", "noted", "mounted", "chosen", "none"]
+Action = Literal["clear", "take-out", "put-in", "start"]
+Bottleneck = Literal["printer", "dryer", "presence", "reel", "filament", "water", "time"]
 
-ORDER: Final[tuple[Verdict, ...]] = (*BADNESS, "unreadable", "not-read")
+ORDER: Final[tuple[Verdict, ...]] = (*BADNESS, "which-filament", "unreadable", "not-read")
+ASKED: Final = "which-filament"  # nobody named the filament: the shop is asked, nothing is started
 GOOD_ENOUGH: Final = ("clear", "adjust")
 
 
@@ -89,10 +94,13 @@ class JobRow:
     Attributes
     ----------
     number : place in the list, from 1.
-    held : its spool is too wet to begin, or too short: it is not run, takes no time and no filament.
+    held : its spool is too wet for it, too short, or not known: it is not run, takes no time and no filament.
     start_s, end_s : when it runs; of a held one, when it would have begun.
     in_time : whether it ends by its due time; None: it has none.
     met : clear or adjust, enough filament, and in time.
+    priority : as many jobs it counts for.
+    why : why this spool, this printer and this time.
+    bottleneck : of one that does not make it, what it lacks; None: nobody looked, or several at once.
     instead : of one that does not make it, what drying would do; None: it cannot be dried, or nobody looked.
     error : what is wrong with the file.
     cautions, file_cautions : about spools and filament; about the file and its times.
@@ -117,6 +125,9 @@ class JobRow:
     waiting_s: float | None = None
     open_air_s: float | None = None
     tools: tuple[ToolRow, ...] = ()
+    priority: int = 1
+    why: str | None = None
+    bottleneck: Bottleneck | None = None
     instead: str | None = None
     error: str | None = None
     cautions: tuple[str, ...] = ()
@@ -151,6 +162,34 @@ class DryingRow:
 
 
 @dataclass(frozen=True)
+class HandOff:
+    """Something that somebody has to do at one moment.
+
+    Attributes
+    ----------
+    where : the dryer or printer; None: the only printer, which has no name.
+    spools : that it is about; of a start, all that the job is fed from.
+    number : of the job that it is for, or whose parts are taken off.
+    mounted, straight, cleared : of a start, the spools to mount, those that come out of a dryer for it at that
+        moment, and the job whose parts come off first.
+    temperature_C, knob_C : of a dryer, as for a drying.
+    until_s : when the drying or the job ends.
+    """
+
+    at_s: float
+    action: Action
+    where: str | None
+    spools: tuple[str, ...] = ()
+    number: int | None = None
+    mounted: tuple[str, ...] = ()
+    straight: tuple[str, ...] = ()
+    cleared: int | None = None
+    temperature_C: float | None = None
+    knob_C: float | None = None
+    until_s: float | None = None
+
+
+@dataclass(frozen=True)
 class QueueFindings:
     """All that is known of a queue.
 
@@ -160,6 +199,12 @@ class QueueFindings:
     dryings : by time.
     unmet, changes : jobs that are not clear or adjust by their due time; spools mounted that were not on the printer.
     search : how the plan was found, in words.
+    handoffs : what somebody has to do, by time.
+    present, presence : hours in which somebody is there, in words, and as stretches of the plan's time; none: always.
+    heat_s : in which dryers are hot. [s]
+    at_most : how much ``made`` can be at most, as far as it is proven; None: it is not.
+    rough : stopped after a plan was found: it is shown as it was chosen by, not forecast in full.
+    exact : nothing better can be found in this simulation, in this order, whatever is compared.
     complete : False where the call was stopped.
     lost : why the workers were there no more; None: they were to the end.
     """
@@ -175,6 +220,18 @@ class QueueFindings:
     cautions: tuple[str, ...] = ()
     complete: bool = True
     lost: str | None = None
+    handoffs: tuple[HandOff, ...] = ()
+    present: tuple[str, ...] = ()
+    presence: tuple[tuple[float, float], ...] = ()
+    heat_s: float = 0.0
+    at_most: int | None = None
+    exact: bool = False
+    rough: bool = False
+
+    @property
+    def made(self) -> int:
+        """Jobs that are clear or adjust by their due time, each as often as its priority says."""
+        return sum(row.priority for row in self.rows if row.met)
 
     @property
     def unmet(self) -> int:
@@ -204,10 +261,10 @@ def worst(verdicts: Sequence[Verdict]) -> Verdict:
 def exit_code(verdict: Verdict) -> int:
     """Return the exit code of a queue whose worst row has that verdict.
 
-    >>> exit_code("runs-out"), exit_code("unreadable")
-    (21, 1)
+    >>> exit_code("runs-out"), exit_code("which-filament"), exit_code("unreadable")
+    (21, 30, 1)
     """
     for code, number in EXIT_CODES.items():
         if code == verdict:
             return number
-    return 1
+    return EXIT_CODES["unknown"] if verdict == ASKED else 1

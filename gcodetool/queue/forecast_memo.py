@@ -161,6 +161,19 @@ class ForecastMemo:
             return (history, step) in self.prints or history.with_step(step).digest in known.prints
         return (history, step) in self.dryings or history.with_step(step).digest in known.dryings
 
+    def has_time(self, history: StepHistory, dryer: str, in_s: float, length_mm: float) -> bool:
+        """Return whether it is known already how long a drying takes, at the highest temperature."""
+        known = self._of(history.spool).times
+        key = (history, dryer, in_s, length_mm, None)
+        return key in self.times or history.drying_key(*key[1:]) in known
+
+    def has_wetness(self, spool: str) -> bool:
+        """Return whether it is known already how wet a spool is, and how much is on it."""
+        known = self._of(spool)
+        return (spool in self.wetness or known.wet is not None) and (
+            spool in self.left or known.left_mm is not None
+        )
+
     def left_mm(self, spool: str) -> float:
         """Return what is on a reel now; 0 where its record does not say. [mm]"""
         if spool not in self.left:

@@ -1,28 +1,23 @@
 """The plan that was chosen, forecast in full: every member, every layer, spool by spool, by whichever executor is there.
 
-What one spool goes through does not depend on the others, so it is a task of its own.  Left out: choosing
-(``search``), what is made of the outcome (``rows``).
+Left out: choosing (``search``), computing it (``spool_work``), what is made of the outcome (``rows``).
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from gcodetool.errors import GcodetoolError
-from gcodetool.moisture.record import Spool
 from gcodetool.queue import forecast_store
-from gcodetool.queue.executors import Executor, SerialExecutor, WorkerDied
-from gcodetool.queue.findings import ToolRow
+from gcodetool.queue.executors import Executor
 from gcodetool.queue.forecast_memo import ForecastMemo
-from gcodetool.queue.job_list import Progress, QueuePrinter
-from gcodetool.queue.schedule import Assignment, Schedule, ScheduledJob, Task
+from gcodetool.queue.job_list import Progress
+from gcodetool.queue.schedule import Schedule, ScheduledJob, Way
 from gcodetool.queue.search import improved, replan_after_first_failure, replay
-from gcodetool.queue.spool_steps import Dried, Dry, ForecastOptions, Print, Step, StepHistory, history_of
-from gcodetool.queue.summary import JobSummary
+from gcodetool.queue.spool_work import Wanting
 
 if TYPE_CHECKING:
-    from gcodetool.moisture.state import State
+    pass
 
 LONG: Final = 20  # jobs; in longer queues what follows a job that is judged harder is planned anew
 
@@ -40,7 +35,7 @@ def forecast_in_full(
     if not any(placed.steps for placed in chosen.all()):
         return chosen, ""  # no spool, no forecast
     found = _shown(full, start, chosen, executor, progress)
-    if found.cost.key()[:2] <= chosen.cost.key()[:2]:
+    if found.cost.missed <= chosen.cost.missed:
         return found, ""
     # as exact, but without what no verdict needs
     exact = ForecastMemo(
@@ -73,7 +68,7 @@ def _shown(
     return found
 
 
-def fixed(placed: Sequence[ScheduledJob]) -> list[tuple[Task, tuple[Assignment, ...]]]:
+def fixed(placed: Sequence[ScheduledJob]) -> list[Way]:
     """Return a plan with its hours of drying settled."""
     found = []
     for each in placed:
@@ -84,103 +79,16 @@ def fixed(placed: Sequence[ScheduledJob]) -> list[tuple[Task, tuple[Assignment, 
             else assignment
             for assignment in each.assignments
         )
-        found.append((each.task, assignments))
+        found.append(Way(each.task, assignments, each.home))
     return found
-
-
-@dataclass(frozen=True)
-class _SpoolTask:
-    """What one spool goes through, to be computed elsewhere.
-
-    ``first`` is the spool as it is now, None where its record does not say.  ``steps`` is what happens to it in
-    the end; each wanted step stands behind so many steps of that, or, where it is none of it (a job that is
-    held), behind the steps listed.
-    """
-
-    spool: Spool
-    first: "State | None"
-    jobs: dict[str, JobSummary]
-    printers: dict[str, QueuePrinter]
-    options: ForecastOptions
-    steps: tuple[Step, ...]
-    prints: tuple[tuple[int | tuple[Step, ...], Print], ...]
-    dryings: tuple[tuple[int | tuple[Step, ...], Dry], ...]
-
-
-@dataclass
-class _WantedSteps:
-    """What is asked of one spool."""
-
-    prints: list[tuple[StepHistory, Print]]
-    dryings: list[tuple[StepHistory, Dry]]
 
 
 def _forecast(full: ForecastMemo, chosen: Schedule, executor: Executor, progress: Progress | None) -> None:
     """Fill *full* with what the chosen plan needs, spool by spool."""
-    asked: dict[str, _WantedSteps] = {}
+    wanted = Wanting(full)
     for placed in chosen.all():
         for history, step in placed.steps:
-            if not full.has(history, step):
-                asked.setdefault(history.spool, _WantedSteps([], [])).prints.append((history, step))
+            wanted.printed(history, step)
         for each in placed.dryings:
-            if not full.has(each.before, each.step):
-                asked.setdefault(each.before.spool, _WantedSteps([], [])).dryings.append(
-                    (each.before, each.step)
-                )
-    names = sorted(asked)
-    spool_tasks = [_spool_task(full, name, chosen.steps_of(name), asked[name]) for name in names]
-    total, count = sum(len(each.prints) for each in asked.values()), 0
-    if progress is not None and spool_tasks:
-        progress("forecasting", 0, total)
-    # one spool's steps follow each other: no use in sending them elsewhere
-    workers = executor if len(spool_tasks) > 1 or not executor.shares_files else SerialExecutor()
-    for at, result in workers.map_unordered(_run_spool_task, spool_tasks):
-        rows, dried = _run_spool_task(spool_tasks[at]) if isinstance(result, WorkerDied) else result
-        wanted = asked[names[at]]
-        full.prints.update(zip(wanted.prints, rows, strict=True))
-        full.dryings.update(zip(wanted.dryings, dried, strict=True))
-        full.computed.add(names[at])
-        count += len(rows)
-        if progress is not None:
-            progress("forecasting", count, total)
-
-
-def _spool_task(full: ForecastMemo, name: str, history: StepHistory, wanted: _WantedSteps) -> _SpoolTask:
-    counts = {part: part.count for part in history.parts()}
-
-    def behind(part: StepHistory) -> int | tuple[Step, ...]:
-        return counts.get(part, part.steps)
-
-    try:
-        first = full.simulator.first(name)  # here, where its snapshot lies
-    except GcodetoolError:
-        first = None
-    used = {step.job for _, step in wanted.prints}
-    used |= {step.job for step in history.steps if isinstance(step, Print)}
-    return _SpoolTask(
-        full.spools[name],
-        first,
-        {digest: full.jobs[digest] for digest in sorted(used)},
-        dict(full.printers),
-        full.options,
-        history.steps,
-        tuple((behind(part), step) for part, step in wanted.prints),
-        tuple((behind(part), step) for part, step in wanted.dryings),
-    )
-
-
-def _run_spool_task(task: _SpoolTask) -> tuple[list[ToolRow], list[Dried]]:
-    """Compute one spool's steps."""
-    name = task.spool.id
-    firsts = {} if task.first is None else {(name, task.options.members): task.first}
-    memo = ForecastMemo({name: task.spool}, task.jobs, task.printers, task.options, firsts=firsts)
-    steps = history_of(name, task.steps).parts()
-
-    def steps_of(behind: int | tuple[Step, ...]) -> StepHistory:
-        return steps[behind] if isinstance(behind, int) else history_of(name, behind)
-
-    rows = []
-    for behind, step in task.prints:
-        tool = next(each for each in task.jobs[step.job].tools if each.tool == step.tool)
-        rows.append(memo.printed(steps_of(behind), step, tool))
-    return rows, [memo.dried(steps_of(behind), step) for behind, step in task.dryings]
+            wanted.dried(each.before, each.step)
+    wanted.compute(executor, progress, {name: chosen.steps_of(name) for name in wanted.asked})

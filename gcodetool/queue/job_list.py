@@ -4,7 +4,7 @@ A list is a TOML file as ``docs/queue.md`` describes it; paths in it are relativ
 the G-code (``reading``) and the spools (``cli``).
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
@@ -12,23 +12,38 @@ from typing import Final
 from gcodetool import profiles
 from gcodetool.errors import ProfileError, QueueError, UsageError
 from gcodetool.profiles import Printer
-from gcodetool.tomlfile import Table, load, shown
+from gcodetool.queue.presence import ALWAYS, Presence, presence_of
+from gcodetool.tomlfile import Table, load, nearest, shown
 
 JOB_KEYS: Final = (
     "file",
     "printer",
+    "fits",
     "spool",
     "material",
     "colour",
     "tool",
     "earliest",
     "due",
+    "priority",
     "copies",
     "note",
 )
 ENDINGS: Final = (".gcode", ".gco", ".g", ".gcode.gz", ".gcode.xz", ".gcode.3mf", ".bgcode", ".ngc")
 MOST_COPIES: Final = 1000
+MOST_PRIORITY: Final = 100
 MINUTE_S: Final = 60.0
+LIST_KEYS: Final = (
+    "shelf",
+    "printer",
+    "turnaround_min",
+    "present",
+    "order",
+    "busy",
+    "dryer",
+    "job",
+    "note",
+)
 
 
 @dataclass(frozen=True)
@@ -42,13 +57,22 @@ class ToolRequest:
 
 @dataclass(frozen=True)
 class JobRequest:
-    """A job that waits.  ``tools`` by number; None stands for the job's only tool."""
+    """A job that waits.
+
+    Attributes
+    ----------
+    printer, fits : what it was sliced for, and other printers that it may run on too.
+    tools : by number; None stands for the job's only tool.
+    priority : a job of priority 3 counts as three where not all make it.
+    """
 
     path: Path
     printer: str | None = None
     tools: dict[int | None, ToolRequest] = field(default_factory=dict)
     earliest_s: float | None = None
     due_s: float | None = None
+    fits: tuple[str, ...] = ()
+    priority: int = 1
 
 
 @dataclass(frozen=True)
@@ -76,15 +100,23 @@ class JobList:
     ----------
     printers : machines by the name that a request gives.
     shelf : spool files and folders; empty: the list names none.
-    holds : reels that each dryer takes; empty: not said.
+    holds : reels that each dryer takes; None: as many as its records state; empty: no dryer is named.
+    unattended : dryers that may be hot while nobody is there.
+    presence : when somebody is there.
     turnaround_s : between two jobs on a printer.
+    busy : until when a printer runs something that is none of the jobs, by its name.
+    free_order : jobs may run in another order than the list's, where that gains something.
     """
 
     requests: tuple[JobRequest, ...]
     printers: dict[str, QueuePrinter]
     shelf: tuple[Path, ...] = ()
-    holds: dict[str, int] = field(default_factory=dict)
+    holds: dict[str, int | None] = field(default_factory=dict)
     turnaround_s: float = 0.0
+    unattended: frozenset[str] = frozenset()
+    presence: Presence = ALWAYS
+    busy: dict[str, float] = field(default_factory=dict)
+    free_order: bool = False
 
 
 def is_list(path: Path) -> bool:
@@ -137,7 +169,7 @@ def read_list(path: Path, *, printer: str | None, find: Finder = by_profile) -> 
         There is no such printer.
     """
     table = load(path, QueueError, "list of jobs")
-    table.only(("shelf", "printer", "turnaround_min", "dryer", "job", "note"))
+    table.only(LIST_KEYS)
     table.need("job")
     table.text("note")
     usual = table.text("printer")
@@ -151,18 +183,53 @@ def read_list(path: Path, *, printer: str | None, find: Finder = by_profile) -> 
         requests += [one] * copies
         if "printer" in entry and one.printer is not None:
             names.setdefault(one.printer, entry)
+        for name in one.fits:
+            names.setdefault(name, entry)
     if not requests:
         table.fail("job", "no job is listed; add one, headed [[job]], with its file")
     printers = {name: _printer(name, where, path.parent, find) for name, where in names.items()}
     if printer is not None:
         printers[printer] = find(printer)
-    holds = {}
+    holds: dict[str, int | None] = {}
+    alone = set()
     for name, inner in table.tables("dryer").items():
-        inner.only(("holds", "note"))
-        inner.need("holds")
-        holds[name] = inner.whole("holds", low=1, high=1000) or 1
-    minutes = table.number("turnaround_min", low=0, high=10_000) or 0.0
-    return JobList(tuple(requests), printers, _shelf(table, path.parent), holds, minutes * MINUTE_S)
+        inner.only(("holds", "unattended", "note"))
+        holds[name] = inner.whole("holds", low=1, high=1000)
+        if inner.flag("unattended"):
+            alone.add(name)
+    return JobList(
+        tuple(requests),
+        printers,
+        _shelf(table, path.parent),
+        holds,
+        (table.number("turnaround_min", low=0, high=10_000) or 0.0) * MINUTE_S,
+        unattended=frozenset(alone),
+        presence=_presence(table),
+        busy=_busy(table, printers),
+        free_order=table.choice("order", ("list", "free")) == "free",
+    )
+
+
+def _presence(table: Table) -> Presence:
+    try:
+        return presence_of(table.words("present"))
+    except UsageError as error:
+        table.fail("present", str(error))
+
+
+def _busy(table: Table, printers: Collection[str]) -> dict[str, float]:
+    """Return until when printers run something else."""
+    inner = table.table("busy")
+    if inner is None:
+        return {}
+    found = {}
+    for name in inner.data:
+        if name not in printers:
+            inner.fail(name, f"no job is for printer {shown(name)}; {nearest(name, printers)}")
+        until = inner.moment(name)
+        if until is not None:
+            found[name] = until
+    return found
 
 
 def _printer(name: str, table: Table, folder: Path, find: Finder) -> QueuePrinter:
@@ -204,8 +271,24 @@ def _request(entry: Table, folder: Path, printer: str | None) -> tuple[JobReques
         entry.fail("due", "due is not after earliest; correct one of the two")
     copies = entry.whole("copies", low=1, high=MOST_COPIES) or 1
     own = entry.text("printer")
-    request = JobRequest(folder / (entry.text("file") or ""), own or printer, tools, earliest, due)
+    request = JobRequest(
+        folder / (entry.text("file") or ""),
+        own or printer,
+        tools,
+        earliest,
+        due,
+        fits=_fits(entry, own or printer),
+        priority=entry.whole("priority", low=1, high=MOST_PRIORITY) or 1,
+    )
     return request, copies
+
+
+def _fits(entry: Table, printer: str | None) -> tuple[str, ...]:
+    """Return the printers that a job fits beside its own."""
+    names = entry.words("fits")
+    if names and printer is None:
+        entry.fail("fits", "fits adds printers to the job's own; name that one with printer")
+    return tuple(name for name in dict.fromkeys(names) if name != printer)
 
 
 def _tool(table: Table) -> ToolRequest:

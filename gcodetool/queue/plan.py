@@ -6,22 +6,25 @@ whoever is there to do it.  Nothing here reads a clock.  Left out: where the spo
 (``cli``, ``report``).
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from gcodetool.errors import SchedulerError
-from gcodetool.queue import forecast_store
+from gcodetool.queue import explain, forecast_store
+from gcodetool.queue.choice import MOST_EXHAUSTIVE, TIME_LIMIT_S, Incumbent, SearchResult, choose, gain_words
 from gcodetool.queue.executors import Executor, SerialExecutor
-from gcodetool.queue.findings import QueueFindings
+from gcodetool.queue.findings import JobRow, QueueFindings
 from gcodetool.queue.forecast_memo import ForecastMemo
-from gcodetool.queue.full_forecast import fixed, forecast_in_full
+from gcodetool.queue.full_forecast import forecast_in_full
+from gcodetool.queue.handoffs import handoffs_of
 from gcodetool.queue.job_list import JobList, Progress
+from gcodetool.queue.presence import Presence
 from gcodetool.queue.reading import Unreadable, Wanted, read_all
-from gcodetool.queue.rows import dryings_of, hints, rows_of
-from gcodetool.queue.schedule import Schedule
-from gcodetool.queue.search import MOST_EXHAUSTIVE, choose, open_jobs, replay
+from gcodetool.queue.rows import Told, dryings_of, rows_of
+from gcodetool.queue.schedule import Schedule, Task
+from gcodetool.queue.search import open_jobs
 from gcodetool.queue.spool_steps import ForecastOptions
 from gcodetool.queue.summary import JobSummary
 from gcodetool.queue.tasks import Stock, mounted_spools, schedule_at_start, tasks_of, wanted_of
@@ -43,6 +46,8 @@ def plan(
     confidence: float = 0.5,
     members: int | None = None,
     holds: Mapping[str, int] | None = None,
+    assume_mounted: bool = False,
+    limit_s: float = TIME_LIMIT_S,
     executor: Executor | None = None,
     folder: Path | None = None,
     shelf_of: "SnapshotStoreFor | None" = None,
@@ -57,6 +62,8 @@ def plan(
     members : of the full forecast; 1 = nominal parameters alone, None = 64 (1 where the kernels run interpreted).
     holds : dryers that may be used, and how many reels each takes; None: the list's, else those of the records,
         as many reels as these state (one).
+    assume_mounted : a job whose filament nobody named is fed from the spool on its printer; else it is asked for.
+    limit_s : seconds after which the choice takes the best plan so far.
     executor : who does the work; None: this process.
     folder : where jobs read and forecasts made before are kept; None: nowhere.
     shelf_of : where snapshots of spools lie; None: nowhere.
@@ -64,17 +71,17 @@ def plan(
 
     Notes
     -----
-    A stop at the keyboard, or a cluster that goes away, ends the work; what is finished by then is
-    returned, marked as incomplete.
+    A stop at the keyboard, or a cluster that goes away, ends the work; what is finished by then is returned, marked
+    as incomplete: once a plan is found that is the best so far, forecast as the choice does.
     """
     workers: Executor = SerialExecutor() if executor is None else executor
     count = _usual(stock) if members is None else members
     jobs, complete = _read_jobs(job_list, stock, workers, folder, progress)
     notes: list[str] = []
     mounted = mounted_spools(job_list, stock, at_s, notes)
-    tasks = tasks_of(job_list, stock, jobs, mounted)
+    tasks = tasks_of(job_list, stock, jobs, mounted, assume_mounted=assume_mounted)
     options = ForecastOptions(at_s, confidence, min(count, MOST_MEMBERS), FEW_PIECES)
-    by_digest = {task.job.digest: task.job for task in tasks}
+    by_digest = jobs_of(tasks)
     firsts: dict[tuple[str, int], State] = {}
     quick = ForecastMemo(
         stock.spools, by_digest, job_list.printers, options, firsts=firsts, shelf_of=shelf_of
@@ -92,27 +99,41 @@ def plan(
     )
     search = "stopped before a plan was found"
     done: Schedule = start
-    drier: dict[int, str] = {}
+    told = Told()
+    best = Incumbent()
+    result: SearchResult | None = None
     forecast_store.load(folder, quick)
     forecast_store.load(folder, full)
     try:
         if complete:
             report = None if progress is None else lambda count: progress("choosing", count, None)
-            found = choose(quick, start, tasks, progress=report)
-            search = found.method
-            done = found.schedule
+            result = choose(
+                quick,
+                start,
+                tasks,
+                progress=report,
+                executor=workers,
+                tell=progress,
+                free=job_list.free_order,
+                limit_s=limit_s,
+                incumbent=best,
+            )
+            search = result.method
+            done = result.schedule
             done, said = forecast_in_full(full, start, done, workers, progress, folder=folder)
             search += said
-            drier = hints(full, done)
+            told, more = _told(quick, full, start, done)
+            notes += more
     except (KeyboardInterrupt, SchedulerError):
         complete = False
         workers.cancel()
-        full.stopped = True
-        again = replay(full, start, fixed(done.all()))
-        done = start if again is None else again
+        if best.best is not None:
+            done, search = best.best, "stopped: the best plan so far, forecast as for the choice"
     if job_list.requests and not any(request.printer for request in job_list.requests) and len(tasks) > 1:
         notes.append("no printer is named: the jobs are taken to run one after another on one machine")
-    rows = rows_of(job_list, stock, jobs, done, instead=drier)
+    if result is not None and result.by_due is not None:
+        notes.append(f"by due time instead of the list's order: {gain_words(result.schedule, result.by_due)}")
+    rows = rows_of(job_list, stock, jobs, done, told=told)
     dryings = dryings_of(full, done)
     forecast_store.save(folder, quick)
     forecast_store.save(folder, full)
@@ -130,7 +151,52 @@ def plan(
             for name, text in stock.broken.items()
         ),
         complete=complete,
+        handoffs=tuple(handoffs_of(done)),
+        present=job_list.presence.words,
+        presence=_stretches(job_list.presence, at_s, rows),
+        heat_s=done.cost.heat_s,
+        at_most=_at_most(tasks, rows, result),
+        # only where the full forecast judges as the choice did
+        exact=result is not None and result.exact and done.cost.missed == result.schedule.cost.missed,
+        rough=not complete and best.best is not None,
     )
+
+
+def _at_most(tasks: Sequence[Task], rows: Sequence[JobRow], result: SearchResult | None) -> int | None:
+    """Return how many jobs can make it at most, by their priorities; None: nothing was proven.
+
+    Never less than what the plan, forecast in full, reaches.
+    """
+    if result is None or result.at_most is None:
+        return None
+    return max(result.at_most, sum(row.priority for row in rows if row.met))
+
+
+def jobs_of(tasks: Sequence[Task]) -> dict[str, JobSummary]:
+    """Return the jobs on every printer that they may go to, by digest."""
+    return {variant.job.digest: variant.job for task in tasks for variant in task.variants}
+
+
+def _told(quick: ForecastMemo, full: ForecastMemo, start: Schedule, done: Schedule) -> tuple[Told, list[str]]:
+    """Return what is said of the jobs, and of the plan as a whole."""
+    spoils: dict[int, list[str]] = {}
+    for number, caution in explain.spoiled(full, done):
+        spoils.setdefault(number, []).append(caution)
+    told = Told(
+        explain.reasons(quick, done),
+        explain.bottlenecks(quick, start, done),
+        explain.hints(full, done),
+        spoils,
+    )
+    return told, list(dict.fromkeys(explain.dried_again(full, done)))
+
+
+def _stretches(presence: Presence, at_s: float, rows: Sequence[JobRow]) -> tuple[tuple[float, float], ...]:
+    """Return the stretches in which somebody is there, as far as the plan goes."""
+    if not presence.windows:
+        return ()
+    last_s = max((row.end_s for row in rows if row.end_s is not None), default=at_s)
+    return tuple(span for span in presence.spans(at_s) if span[0] <= presence.next_s(last_s))
 
 
 def _usual(stock: Stock) -> int:
@@ -149,7 +215,13 @@ def _read_jobs(
     job_list: JobList, stock: Stock, executor: Executor, folder: Path | None, progress: Progress | None
 ) -> tuple[dict[Wanted, JobSummary | Unreadable], bool]:
     """Return each file's job; False where the reading was stopped."""
-    wanted = list(dict.fromkeys(wanted_of(request, job_list, stock) for request in job_list.requests))
+    wanted = list(
+        dict.fromkeys(
+            wanted_of(request, job_list, stock, on=name)
+            for request in job_list.requests
+            for name in (None, *request.fits)
+        )
+    )
     found: dict[Wanted, JobSummary | Unreadable] = {}
     tick = None if progress is None else lambda count: progress("reading", count, len(wanted))
     try:

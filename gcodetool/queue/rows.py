@@ -3,20 +3,41 @@
 Left out: printing them (``report``).
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Any, Final
 
 from gcodetool.moisture.record import Spool
-from gcodetool.queue.findings import ORDER, DryingRow, JobRow, Verdict, worst
+from gcodetool.queue.findings import Bottleneck, DryingRow, JobRow, Verdict, worst
 from gcodetool.queue.forecast_memo import ForecastMemo
 from gcodetool.queue.job_list import JobList
+from gcodetool.queue.placing import SHORTEST_SHORT_MM
 from gcodetool.queue.reading import Unreadable, Wanted
-from gcodetool.queue.schedule import SHORTEST_SHORT_MM, Schedule, ScheduledJob, ToolSlot, schedule_job
-from gcodetool.queue.search import SPOOLS_TRIED, options
+from gcodetool.queue.schedule import Schedule, ScheduledJob, ToolSlot
 from gcodetool.queue.summary import JobSummary
 from gcodetool.queue.tasks import Stock, wanted_of
 
-HINTS: Final = 12  # jobs that do not make it, of which it is said what drying would do
+ALONE: Final = (
+    "the list says that this dryer may run alone: only one whose maker allows it, where local codes do, with a cut-out of "
+    "its own and nothing that burns beside it; never an oven"
+)
+
+
+@dataclass(frozen=True)
+class Told:
+    """What is said of jobs beside their verdicts, by number.
+
+    Attributes
+    ----------
+    why : why this spool, printer and time.
+    lacks, instead : of those that do not make it, what they lack, and what drying would do.
+    spoils : cautions on what a job does to reels of others.
+    """
+
+    why: Mapping[int, str] = field(default_factory=dict)
+    lacks: Mapping[int, Bottleneck] = field(default_factory=dict)
+    instead: Mapping[int, str] = field(default_factory=dict)
+    spoils: Mapping[int, Sequence[str]] = field(default_factory=dict)
 
 
 def rows_of(
@@ -25,26 +46,32 @@ def rows_of(
     jobs: Mapping[Wanted, JobSummary | Unreadable],
     done: Schedule,
     *,
-    instead: Mapping[int, str],
+    told: "Told",
 ) -> list[JobRow]:
-    """Return a row for every job of the list, in its order, also where the work was stopped before it.
-
-    ``instead``: by number, what drying would do.
-    """
+    """Return a row for every job of the list, in its order, also where the work was stopped before it."""
     placed = {each.task.number: each for each in done.all()}
     rows = []
     for number, request in enumerate(job_list.requests, 1):
         known: dict[str, Any] = {
             "number": number,
             "path": str(request.path),
-            "printer": request.printer,
+            "printer": placed[number].task.printer if number in placed else request.printer,
             "earliest_s": request.earliest_s,
             "due_s": request.due_s,
-            "instead": instead.get(number),
+            "priority": request.priority,
+            "why": told.why.get(number),
+            "bottleneck": told.lacks.get(number),
+            "instead": told.instead.get(number),
         }
         job = jobs.get(wanted_of(request, job_list, stock))
         if number in placed:
-            rows.append(JobRow(**known, **_timed(placed[number].task.job), **_judged(placed[number])))
+            rows.append(
+                JobRow(
+                    **known,
+                    **_timed(placed[number].task.job),
+                    **_judged(placed[number], told.spoils.get(number, ())),
+                )
+            )
         elif isinstance(job, Unreadable):
             rows.append(JobRow(**known, verdict="unreadable", because=job.text, error=job.text))
         elif job is not None:
@@ -69,12 +96,12 @@ def _timed(job: JobSummary) -> dict[str, Any]:
     }
 
 
-def _judged(placed: ScheduledJob) -> dict[str, Any]:
+def _judged(placed: ScheduledJob, spoils: Sequence[str]) -> dict[str, Any]:
     """Return what a row says of its place in the plan."""
     verdict: Verdict = worst([each.code for each in placed.rows])
     because = next(each.because for each in placed.rows if each.code == verdict)
     short = [each for each in placed.rows if each.short_mm > SHORTEST_SHORT_MM]
-    cautions = list(placed.task.notes)
+    cautions = [*placed.task.notes, *spoils]
     if short:
         left_m, missing_m = (short[0].left_mm or 0.0) / 1000, short[0].short_mm / 1000
         words = f"{short[0].spool} has {left_m:.1f} m left, {missing_m:.1f} m short"
@@ -96,32 +123,6 @@ def _judged(placed: ScheduledJob) -> dict[str, Any]:
     }
 
 
-def hints(full: ForecastMemo, done: Schedule) -> dict[int, str]:
-    """Return, by number, what drying would do for jobs that do not make it."""
-    found_: dict[int, str] = {}
-    for before, placed in done.history():
-        if placed.met or placed.dryings or len(found_) >= HINTS:
-            continue
-        found = [
-            other.last
-            for assignments in options(full, placed.task, before, most=SPOOLS_TRIED)
-            if any(assignment.dryer for assignment in assignments)
-            and (other := schedule_job(full, before, placed.task, assignments)) is not None
-        ]
-        tried = [each for each in found if each is not None and not each.held]
-        if not tried:
-            continue
-        best = min(tried, key=lambda each: (max(ORDER.index(row.code) for row in each.rows), each.end_s))
-        names = ", ".join(
-            f"{each.before.spool} {(each.step.out_s - each.step.in_s) / 3600:g} h in {each.step.dryer}"
-            for each in best.dryings
-        )
-        verdict = worst([row.code for row in best.rows])
-        late = " and too late" if best.in_time is False else ""
-        found_[placed.task.number] = f"dried first ({names}) it would be {verdict}{late}"
-    return found_
-
-
 def _fed(placed: ScheduledJob) -> list[ToolSlot]:
     return [
         slot
@@ -130,11 +131,11 @@ def _fed(placed: ScheduledJob) -> list[ToolSlot]:
     ]
 
 
-def drying_cautions(spool: Spool) -> list[str]:
-    """Return the cautions that stand beside every drying of *spool*."""
+def drying_cautions(spool: Spool, *, alone: bool = False) -> list[str]:
+    """Return the cautions that stand beside every drying of *spool*; *alone*: in a dryer that may run unattended."""
     from gcodetool.drying.instructions import HEAT_IN_SHORT, STYRENE, is_styrenic
 
-    said = [HEAT_IN_SHORT]
+    said = [HEAT_IN_SHORT, *([ALONE] if alone else [])]
     if is_styrenic(spool):
         said.append(STYRENE)
     if spool.body.profile is None and spool.winding != "loose":
@@ -170,7 +171,7 @@ def dryings_of(full: ForecastMemo, done: Schedule) -> list[DryingRow]:
                     for_number=placed.task.number,
                     undried=undried.code,
                     because=undried.because,
-                    cautions=tuple(drying_cautions(spool)),
+                    cautions=tuple(drying_cautions(spool, alone=each.step.dryer in done.unattended)),
                 )
             )
     return sorted(found, key=lambda each: (each.in_s, each.dryer, each.spool))

@@ -1,20 +1,20 @@
-"""Which spool for which job, and what to dry: as many jobs as possible, then few dryings, then few changes.
+"""Ways to search for a plan, jobs in a given order: trying everything, job by job, and making a plan better.
 
-Up to :data:`MOST_EXHAUSTIVE` jobs with something to choose, every assignment is tried, or ruled out because what
-it costs so far is more than a whole plan known already; a plan's cost only grows from job to job, so nothing
-better is passed over.  Beyond that each job in turn takes what is best for it, and then single jobs are
-given other spools as long as that improves the whole.  Left out: where jobs go (``schedule``).
+Trying everything rules out what costs more so far than a whole plan known already; a plan's cost only grows from job
+to job, so nothing better is passed over.  Left out: where jobs go (``placing``), which way of searching
+(``choice``), the solver (``optimise``).
 """
 
 import itertools
 import math
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import replace
 from typing import Final
 
 from gcodetool.queue.findings import GOOD_ENOUGH
 from gcodetool.queue.forecast_memo import ForecastMemo
-from gcodetool.queue.schedule import Assignment, Cost, Schedule, ScheduledJob, Task, ToolSlot, schedule_job
+from gcodetool.queue.placing import schedule_job
+from gcodetool.queue.schedule import Assignment, Cost, Schedule, ScheduledJob, Task, ToolSlot, Way
 
 MOST_EXHAUSTIVE: Final = 8  # jobs with something to choose up to which every assignment is tried
 FORECAST_BUDGET: Final = 3000  # forecasts after which trying all of them is given up
@@ -26,40 +26,43 @@ PLACEMENT_BUDGET: Final = 20_000  # jobs placed anew for that
 SearchProgress = Callable[[int], None]
 
 
-@dataclass(frozen=True)
-class SearchResult:
-    """A schedule with all jobs on it, and how it was found."""
-
-    schedule: Schedule
-    method: str
-    exact: bool
-
-
 class SearchBudgetError(Exception):
-    """Too many forecasts."""
+    """Too many forecasts, or no more time."""
 
 
-def options(
+def ways(
     memo: ForecastMemo,
     task: Task,
     schedule: Schedule,
     *,
     most: int | None = None,
     failed: Collection[str] = (),
-) -> Iterator[tuple[Assignment, ...]]:
-    """Yield what a job's tools may be given, the likeliest first, undried spools before dried ones.
+) -> Iterator[Way]:
+    """Yield where a job may go and what its tools may be given: likely spools first, undried ones before dried ones.
 
     ``most``: so many spools for each tool; ``failed``: spools that were too wet for another job.
     """
+    found: list[Way] = []
+    for variant in task.variants:
+        found += (Way(variant, given, task) for given in _options(memo, variant, schedule, most, failed))
+    yield from sorted(found, key=lambda way: dried(way.assignments))
+
+
+def dried(assignments: Sequence[Assignment]) -> int:
+    """Return how many spools are dried first."""
+    return sum(assignment.dryer is not None for assignment in assignments)
+
+
+def _options(
+    memo: ForecastMemo, task: Task, schedule: Schedule, most: int | None, failed: Collection[str]
+) -> Iterator[tuple[Assignment, ...]]:
+    """Yield what a job's tools may be given on one printer."""
     every = [
         list(_assignments(memo, slot, _likely(memo, task, slot, schedule, failed)[:most], schedule))
         for slot in task.slots
     ]
-    mixed = itertools.product(*every)
     some = False
-    for assignments in sorted(
-        mixed, key=lambda found: sum(assignment.dryer is not None for assignment in found)
-    ):
+    for assignments in itertools.product(*every):
         used = [assignment.spool for assignment in assignments if assignment.spool is not None]
         if len(used) == len(set(used)):
             some = True
@@ -109,35 +112,6 @@ def can_dry(memo: ForecastMemo, spool: str, dryer: str) -> bool:
     return place is not None and place.kind == "dryer"
 
 
-def choose(
-    memo: ForecastMemo, start: Schedule, tasks: Sequence[Task], *, progress: SearchProgress | None = None
-) -> SearchResult:
-    """Return the best plan found for *tasks*, placed in their order."""
-    said = ""
-    count = open_jobs(memo, tasks, start.holds)
-    if count == 0:
-        return SearchResult(greedy(memo, start, tasks, progress), "nothing to choose", True)
-    if count <= MOST_EXHAUSTIVE:
-        search = _Search(memo, start, tasks, memo.evaluations + FORECAST_BUDGET, progress)
-        try:
-            search.explore(start, 0)
-        except SearchBudgetError:
-            said = f"too many to try all: given up after {FORECAST_BUDGET} forecasts"
-        if search.best is not None and not said:
-            return SearchResult(search.best, "all assignments tried", True)
-        if search.best is not None:
-            return SearchResult(
-                improved(memo, start, search.best, progress), said + "; then improved job by job", False
-            )
-    schedule = greedy(memo, start, tasks, progress)
-    better = improved(memo, start, schedule, progress)
-    return SearchResult(
-        better,
-        said or f"more than {MOST_EXHAUSTIVE} jobs to choose for: job by job, then improved job by job",
-        False,
-    )
-
-
 def open_jobs(memo: ForecastMemo, tasks: Sequence[Task], holds: Mapping[str, int]) -> int:
     """Return for how many jobs there is something to choose."""
 
@@ -146,11 +120,14 @@ def open_jobs(memo: ForecastMemo, tasks: Sequence[Task], holds: Mapping[str, int
             can_dry(memo, spool, dryer) for spool in slot.spools for dryer in holds
         )
 
-    return sum(any(is_open(slot) for slot in task.slots) for task in tasks)
+    return sum(bool(task.others) or any(is_open(slot) for slot in task.slots) for task in tasks)
 
 
-class _Search:
-    """Depth first through all assignments; the best plan so far cuts off what costs as much already."""
+class ExhaustiveSearch:
+    """Depth first through all assignments; the best plan so far cuts off what costs as much already.
+
+    ``best``: a plan known before; ``offer`` is told each better one; ``enough`` says that the time is over.
+    """
 
     def __init__(
         self,
@@ -159,53 +136,55 @@ class _Search:
         tasks: Sequence[Task],
         most: int,
         progress: SearchProgress | None,
+        *,
+        best: Schedule | None = None,
+        offer: Callable[[Schedule], None] = lambda _: None,
+        enough: Callable[[], bool] = lambda: False,
     ) -> None:
         self.memo, self.tasks, self.most, self.progress = memo, tasks, most, progress
-        self.best: Schedule | None = None
+        self.best, self.offer, self.enough = best, offer, enough
         self.lost = [0] * (len(tasks) + 1)  # jobs from here on that nothing can save
         for index in range(len(tasks) - 1, -1, -1):
-            self.lost[index] = self.lost[index + 1] + cannot_succeed(memo, start, tasks[index])
-        self.every: list[tuple[Assignment, ...] | None] = []  # what a task takes, where there is one way only
+            lost = cannot_succeed(memo, start, tasks[index])
+            self.lost[index] = self.lost[index + 1] + (tasks[index].priority if lost else 0)
+        self.every: list[Way | None] = []  # what a task takes, where there is one way only
         for task in tasks:
-            first_two = list(itertools.islice(options(memo, task, start), 2))
+            first_two = list(itertools.islice(ways(memo, task, start), 2))
             self.every.append(first_two[0] if len(first_two) == 1 else None)
 
     def worth(self, cost: Cost, index: int, dryings: int = 0) -> bool:
         """Return whether a plan of that cost so far may still become the best."""
         if self.best is None:
             return True
-        least = (
-            cost.unmet + self.lost[index],
-            cost.dryings + dryings,
-            cost.changes,
-            cost.badness,
-            cost.ends_s,
+        least = replace(
+            cost,
+            missed=cost.missed + self.lost[index],
+            handoffs=cost.handoffs + dryings,
+            dryings=cost.dryings + dryings,
         )
-        return least < self.best.cost.key()
+        return least.key() < self.best.cost.key()
 
     def explore(self, schedule: Schedule, index: int) -> None:
         """Try everything for the tasks from *index* on."""
-        while (
-            index < len(self.tasks) and self.every[index] is not None
-        ):  # nothing to choose: no deeper for that
-            only = schedule_job(self.memo, schedule, self.tasks[index], self.every[index] or ())
+        while index < len(self.tasks) and (way := self.every[index]) is not None:  # no deeper for that
+            only = schedule_job(self.memo, schedule, *way)
             if only is None or not self.worth(only.cost, index + 1):
                 return
             schedule, index = only, index + 1
         if index == len(self.tasks):
             if self.best is None or schedule.cost.key() < self.best.cost.key():
                 self.best = schedule
+                self.offer(schedule)
             return
         if self.progress is not None:
             self.progress(self.memo.evaluations)
         after = []
-        for assignments in options(self.memo, self.tasks[index], schedule):
-            dryings = sum(assignment.dryer is not None for assignment in assignments)
-            if not self.worth(schedule.cost, index, dryings):
+        for way in ways(self.memo, self.tasks[index], schedule):
+            if not self.worth(schedule.cost, index, dried(way.assignments)):
                 continue
-            if self.memo.evaluations > self.most:
+            if self.memo.evaluations > self.most or self.enough():
                 raise SearchBudgetError
-            placed = schedule_job(self.memo, schedule, self.tasks[index], assignments)
+            placed = schedule_job(self.memo, schedule, *way)
             if placed is not None:
                 after.append(placed)
         after.sort(key=lambda found: found.cost.key())
@@ -217,7 +196,9 @@ class _Search:
 def cannot_succeed(memo: ForecastMemo, start: Schedule, task: Task) -> bool:
     """Return whether a job is lost whatever is done: no spool, none long enough, or due too soon."""
     begins = max(start.at_s, task.earliest_s if task.earliest_s is not None else -math.inf)
-    if task.due_s is not None and begins + task.job.open_air_s > task.due_s:
+    begins = start.presence.next_s(begins)
+    shortest_s = min(variant.job.open_air_s for variant in task.variants)
+    if task.due_s is not None and begins + shortest_s > task.due_s:
         return True
     for slot in task.slots:
         longest = max((memo.left_mm(spool) for spool in slot.spools), default=0.0)
@@ -241,33 +222,34 @@ def greedy(
     schedule = start
     failed = set(failed)
     for task in tasks:
-        best: Schedule | None = None
-        for assignments in options(memo, task, schedule, most=SPOOLS_TRIED, failed=failed):
-            if (
-                best is not None
-                and best.last is not None
-                and best.last.met
-                and any(assignment.dryer for assignment in assignments)
-            ):
-                break  # it goes without drying
-            found = schedule_job(memo, schedule, task, assignments)
-            if (
-                found is not None
-                and found.last is not None
-                and not any(assignment.dryer for assignment in assignments)
-            ):
-                failed |= {row.spool for row in found.last.rows if row.spool and row.code not in GOOD_ENOUGH}
-            if found is not None and (best is None or found.cost.key() < best.cost.key()):
-                best = found
-        assert best is not None  # undried spools, or none, can always be had
-        schedule = best
+        schedule = best_step(memo, schedule, task, failed)
         if progress is not None:
             progress(memo.evaluations)
     return schedule
 
 
+def best_step(memo: ForecastMemo, schedule: Schedule, task: Task, failed: set[str]) -> Schedule:
+    """Return the schedule with a job placed as is best for it; spools found too wet are added to *failed*."""
+    best: Schedule | None = None
+    for way in ways(memo, task, schedule, most=SPOOLS_TRIED, failed=failed):
+        if best is not None and best.last is not None and best.last.met and dried(way.assignments):
+            break  # it goes without drying
+        found = schedule_job(memo, schedule, *way)
+        if found is not None and found.last is not None and not dried(way.assignments):
+            failed |= {row.spool for row in found.last.rows if row.spool and row.code not in GOOD_ENOUGH}
+        if found is not None and (best is None or found.cost.key() < best.cost.key()):
+            best = found
+    assert best is not None  # undried spools, or none, can always be had
+    return best
+
+
 def improved(
-    memo: ForecastMemo, start: Schedule, schedule: Schedule, progress: SearchProgress | None = None
+    memo: ForecastMemo,
+    start: Schedule,
+    schedule: Schedule,
+    progress: SearchProgress | None = None,
+    *,
+    enough: Callable[[], bool] = lambda: False,
 ) -> Schedule:
     """Return *schedule* or a better one: jobs that do not make it, are dried for or change spools are given others."""
     most = memo.evaluations + IMPROVEMENT_BUDGET
@@ -281,15 +263,13 @@ def improved(
         for at, placed in enumerate(plan):
             if _content(placed):
                 continue
-            for assignments in options(memo, placed.task, schedule, most=SPOOLS_TRIED, failed=failed):
-                if memo.evaluations > most or replays > most_replays:
+            for way in ways(memo, placed.home, schedule, most=SPOOLS_TRIED, failed=failed):
+                if memo.evaluations > most or replays > most_replays or enough():
                     return schedule
-                if assignments == plan[at].assignments:
+                if way == plan[at].way:
                     continue
                 replays += 1
-                changed = [
-                    (each.task, assignments if i == at else each.assignments) for i, each in enumerate(plan)
-                ]
+                changed = [way if i == at else each.way for i, each in enumerate(plan)]
                 found = replay(memo, start, changed)
                 if found is not None and found.cost.key() < schedule.cost.key():
                     schedule, better, plan = found, True, found.all()
@@ -315,22 +295,20 @@ def replan_after_first_failure(
     first = next(
         at for at, (one, other) in enumerate(zip(old, new, strict=True)) if one.met and not other.met
     )
-    kept = replay(memo, start, [(each.task, each.assignments) for each in new[:first]])
+    kept = replay(memo, start, [each.way for each in new[:first]])
     assert kept is not None  # it was found before
-    return greedy(memo, kept, [each.task for each in new[first:]], failed=too_wet(found))
+    return greedy(memo, kept, [each.home for each in new[first:]], failed=too_wet(found))
 
 
 def _content(placed: ScheduledJob) -> bool:
     return placed.met and not placed.dryings and all(row.how == "mounted" for row in placed.rows)
 
 
-def replay(
-    memo: ForecastMemo, start: Schedule, plan: Sequence[tuple[Task, Sequence[Assignment]]]
-) -> Schedule | None:
-    """Return the schedule with these jobs on these spools; None where a drying cannot be had."""
+def replay(memo: ForecastMemo, start: Schedule, plan: Sequence[Way]) -> Schedule | None:
+    """Return the schedule with these jobs on these printers and spools; None where a drying cannot be had."""
     schedule: Schedule | None = start
-    for task, assignments in plan:
+    for way in plan:
         if schedule is None:
             return None
-        schedule = schedule_job(memo, schedule, task, assignments)
+        schedule = schedule_job(memo, schedule, *way)
     return schedule

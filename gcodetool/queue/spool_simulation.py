@@ -122,7 +122,7 @@ class SpoolSimulator:
             self.simulate_drying(before, step)
         elif step is not None:
             state = self.at(before, step.at_s)
-            self._keep(history, moved(state, step.at_s, room_of(state)))
+            self._keep(history, moved(state, step.at_s, step.place or room_of(state)))
 
     def _keep(self, history: StepHistory, state: State) -> None:
         self._states[(history, None)] = state
@@ -148,10 +148,11 @@ class SpoolSimulator:
             state, around, feed, confidence=self.options.confidence, explain=self.options.exposures
         )
         arrival = judged.arrival
-        self._keep(
-            history.with_step(step),
-            put_back(arrival.after, around, step.start_s, step.start_s + job.open_air_s, arrival.fed_mm),
-        )
+        end_s, after = step.start_s + job.open_air_s, arrival.after
+        if step.off_s is not None:  # it hangs there until somebody comes
+            waited = aged(after, around.air, step.off_s - end_s)
+            after, end_s = replace(waited, place=after.place, since_s=after.since_s), step.off_s
+        self._keep(history.with_step(step), put_back(after, around, step.start_s, end_s, arrival.fed_mm))
         return self._row(state, judged, around, tool)
 
     def _row(self, state: State, judged: PrintJudgement, around: PrintAir, tool: ToolSummary) -> ToolRow:

@@ -11,12 +11,16 @@ from typing import Any
 
 @dataclass(frozen=True)
 class Print:
-    """A job fed from the spool; *job* is its digest."""
+    """A job fed from the spool; *job* is its digest.
+
+    ``off_s``: when it is taken off the printer, where nobody is there at the job's end.
+    """
 
     job: str
     tool: int
     start_s: float
     printer: str | None
+    off_s: float | None = None
 
 
 @dataclass(frozen=True)
@@ -31,9 +35,10 @@ class Dry:
 
 @dataclass(frozen=True)
 class Leave:
-    """Taken out of the dryer that it stands in, to the room."""
+    """Taken out of where it stands, to another place; None: to the room."""
 
     at_s: float
+    place: str | None = None
 
 
 Step = Print | Dry | Leave

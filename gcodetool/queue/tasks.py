@@ -11,6 +11,8 @@ from typing import Final
 from gcodetool import profiles
 from gcodetool.moisture.dryer_runs import ONE_SLOT, as_run
 from gcodetool.moisture.record import Spool
+from gcodetool.profiles import Printer
+from gcodetool.queue.findings import ASKED
 from gcodetool.queue.forecast_memo import ForecastMemo
 from gcodetool.queue.job_list import JobList, JobRequest, QueuePrinter, ToolRequest
 from gcodetool.queue.reading import Unreadable, Wanted
@@ -36,9 +38,13 @@ class Stock:
     broken: Mapping[str, str] = field(default_factory=dict)
 
 
-def wanted_of(request: JobRequest, job_list: JobList, stock: Stock) -> Wanted:
-    """Return what is to be read for a request: its file, for its printer, with what its spools measure."""
-    printer = None if request.printer is None else job_list.printers[request.printer].profile
+def wanted_of(request: JobRequest, job_list: JobList, stock: Stock, *, on: str | None = None) -> Wanted:
+    """Return what is to be read for a request: its file, for its printer, with what its spools measure.
+
+    ``on``: another printer, which it fits as well.
+    """
+    name = on or request.printer
+    printer = None if name is None else job_list.printers[name].profile
     wound = {
         tool or 0: stock.spools[each.spool].diameter_mm
         for tool, each in request.tools.items()
@@ -52,46 +58,135 @@ def tasks_of(
     stock: Stock,
     jobs: Mapping[Wanted, JobSummary | Unreadable],
     mounted: Mapping[Where, str],
+    *,
+    assume_mounted: bool = False,
 ) -> list[Task]:
-    """Return the jobs that could be read, with the spools that they may take."""
+    """Return the jobs that could be read, with the spools that they may take.
+
+    ``assume_mounted``: where nobody names the filament, the spool on the printer is taken; else it is asked for.
+    """
     tasks = []
     for number, request in enumerate(job_list.requests, 1):
         job = jobs.get(wanted_of(request, job_list, stock))
         if not isinstance(job, JobSummary):
             continue
-        slots = tuple(
-            _slot(tool, request, job, stock, mounted.get((request.printer, tool.tool))) for tool in job.tools
-        )
         unused = sorted(
             {tool for tool in request.tools if tool is not None} - {each.tool for each in job.tools}
         )
-        notes = tuple(f"the list names tool {tool}, but the job feeds nothing from it" for tool in unused)
-        tasks.append(
-            Task(
-                number,
-                str(request.path),
-                request.printer,
-                job,
-                slots,
-                request.earliest_s,
-                request.due_s,
-                notes,
+        notes = [f"the list names tool {tool}, but the job feeds nothing from it" for tool in unused]
+
+        def slots_on(
+            printer: str | None, on: JobSummary, request: JobRequest = request
+        ) -> tuple[ToolSlot, ...]:
+            return tuple(
+                _slot(
+                    tool,
+                    request,
+                    on,
+                    stock,
+                    mounted.get((printer, tool.tool)),
+                    assume_mounted=assume_mounted,
+                )
+                for tool in on.tools
             )
+
+        task = Task(
+            number,
+            str(request.path),
+            request.printer,
+            job,
+            slots_on(request.printer, job),
+            request.earliest_s,
+            request.due_s,
+            priority=request.priority,
         )
+        others = []
+        for name in request.fits:
+            other = jobs.get(wanted_of(request, job_list, stock, on=name))
+            why = cannot_go(request, other, name, job_list)
+            if why is None and isinstance(other, JobSummary):
+                others.append(replace(task, printer=name, job=other, slots=slots_on(name, other)))
+            else:
+                notes.append(f"it does not go to {name}, which the list says it fits: {why}")
+        tasks.append(replace(task, notes=tuple(notes), others=tuple(others)))
+    return _with_later(tasks)
+
+
+def _with_later(tasks: list[Task]) -> list[Task]:
+    """Return the jobs with what later ones take off the same spool, where that is settled."""
     later: dict[str, float] = {}
     for at in range(len(tasks) - 1, -1, -1):
-        known: list[ToolSlot] = []
-        for slot in tasks[at].slots:
-            settled = slot.spools[0] if slot.how in ("named", "noted") else None
-            known.append(slot if settled is None else replace(slot, later_mm=later.get(settled, 0.0)))
-            if settled is not None:
-                later[settled] = later.get(settled, 0.0) + slot.tool.filament_mm
-        tasks[at] = replace(tasks[at], slots=tuple(known))
+        task = tasks[at]
+        settled = [slot for slot in task.slots if slot.how in ("named", "noted")]
+        ahead = dict(later)
+        tasks[at] = replace(
+            _told(task, ahead),
+            others=tuple(replace(_told(each, ahead), notes=task.notes) for each in task.others),
+        )
+        for slot in settled:
+            later[slot.spools[0]] = later.get(slot.spools[0], 0.0) + slot.tool.filament_mm
     return tasks
 
 
+def _told(task: Task, later: Mapping[str, float]) -> Task:
+    slots = (
+        replace(slot, later_mm=later.get(slot.spools[0], 0.0)) if slot.how in ("named", "noted") else slot
+        for slot in task.slots
+    )
+    return replace(task, slots=tuple(slots))
+
+
+def cannot_go(
+    request: JobRequest, job: JobSummary | Unreadable | None, name: str, job_list: JobList
+) -> str | None:
+    """Return why a job cannot go to a printer that the list says it fits; None: it can.
+
+    The file's own firmware and nozzle, the profile's hot end, bed and height decide; what neither states is
+    taken from the list.
+    """
+    if job is None:
+        return "its file was not read for it"
+    if isinstance(job, Unreadable):
+        return job.text
+    if job.machine_cautions:
+        return job.machine_cautions[0]
+    profile = job_list.printers[name].profile
+    home = None if request.printer is None else job_list.printers[request.printer].profile
+    if profile is None:
+        return None
+    if home is not None and home.dialect != profile.dialect:
+        return f"it was sliced for {request.printer}, which is {home.dialect}; {name} is {profile.dialect}"
+    nozzle, other = (None if each is None else each.hot_end.nozzle_mm for each in (home, profile))
+    if nozzle is not None and other is not None and nozzle != other:
+        return f"{request.printer} has a {nozzle:g} mm nozzle, {name} one of {other:g} mm"
+    return _file_says(request, name, profile)
+
+
+def _file_says(request: JobRequest, name: str, profile: Printer) -> str | None:
+    """Return why the file itself is not for a printer; None: it says nothing against it."""
+    from gcodetool.gcode.program import read
+
+    program = read(request.path)
+    if program.dialect_sure and program.dialect.label != profile.dialect:
+        return (
+            f"the file is for {program.dialect.label} ({program.dialect_reason}); {name} is {profile.dialect}"
+        )
+    sliced = {nozzle for nozzle in program.facts.nozzle_mm if nozzle}
+    nozzle = profile.hot_end.nozzle_mm
+    if nozzle is not None and sliced and nozzle not in sliced:
+        words = ", ".join(f"{each:g}" for each in sorted(sliced))
+        return f"the file is sliced for a nozzle of {words} mm, {name} has one of {nozzle:g} mm"
+    return None
+
+
 def _slot(
-    tool: ToolSummary, request: JobRequest, job: JobSummary, stock: Stock, hung: str | None
+    tool: ToolSummary,
+    request: JobRequest,
+    job: JobSummary,
+    stock: Stock,
+    hung: str | None,
+    *,
+    assume_mounted: bool,
 ) -> ToolSlot:
     """Return which spools a tool may be fed from, the one mounted there first."""
     asked = request.tools.get(tool.tool)
@@ -109,13 +204,8 @@ def _slot(
             return ToolSlot(tool, (tool.spool,), "noted")
         absent = f"T{tool.tool}: the file names spool {tool.spool}, which is not on the shelf"
     material = asked.material or tool.material
-    if material is None and asked.colour is None:
-        why = "neither list nor file says which filament"
-        if hung is None:
-            return ToolSlot(tool, (), "none", f"{why}, and no spool is on the printer")
-        return ToolSlot(
-            tool, (hung,), "chosen", caution=f"T{tool.tool}: {why}; taken: {hung}, which is on the printer"
-        )
+    if material is None:
+        return _asked(tool, hung, assume_mounted=assume_mounted)
     fitting = [
         name for name in sorted(stock.spools) if _fits(stock.spools[name], material, asked.colour, tool)
     ]
@@ -124,6 +214,18 @@ def _slot(
     if not fitting:
         return ToolSlot(tool, (), "none", f"no spool of {what} on the shelf")
     return ToolSlot(tool, tuple(fitting), "chosen", caution=absent)
+
+
+def _asked(tool: ToolSummary, hung: str | None, *, assume_mounted: bool) -> ToolSlot:
+    """Return what a tool is fed from whose filament nobody named: the shop is asked, or takes what is mounted."""
+    why = "neither list nor file says which filament"
+    if assume_mounted and hung is not None:
+        caution = f"T{tool.tool}: {why}; taken: {hung}, which is on the printer"
+        return ToolSlot(tool, (hung,), "chosen", caution=caution)
+    there = "no spool is on the printer"
+    if hung is not None:
+        there = f"{hung} is on the printer: --assume-mounted takes what is"
+    return ToolSlot(tool, (), "none", f"{why}; name its spool or material in the list ({there})", code=ASKED)
 
 
 def _named(tool: ToolSummary, name: str, stock: Stock) -> ToolSlot:
@@ -196,7 +298,7 @@ def schedule_at_start(
         last = spool.places.get(stays[-1]) if stays else None
         if last is not None and last.kind == "dryer":
             drying[name] = (last.name, as_run(spool, last, at_s).temperature_C)
-    given = dict(job_list.holds if holds is None else holds)
+    given: dict[str, int | None] = dict(job_list.holds if holds is None else holds)
     found: dict[str, int] = {}
     for spool in stock.spools.values():
         for place in spool.places.values():
@@ -211,8 +313,7 @@ def schedule_at_start(
     if not given and holds is None:
         given = {name: found[name] for name in sorted(found)}
         if given:
-            words = (f"{name} ({count} reel{'' if count == 1 else 's'})" for name, count in given.items())
+            words = (f"{name} ({found[name]} reel{'' if found[name] == 1 else 's'})" for name in given)
             notes.append(f"dryers as the records have them: {', '.join(words)}")
-    return empty_schedule(
-        memo, turnaround_s=job_list.turnaround_s, holds=given, mounted=mounted, drying=drying
-    )
+    reels = {name: count if count is not None else found.get(name, ONE_SLOT) for name, count in given.items()}
+    return empty_schedule(memo, job_list=job_list, holds=reels, mounted=mounted, drying=drying)

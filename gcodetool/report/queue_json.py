@@ -3,7 +3,7 @@
 import json
 from typing import Any, Final
 
-from gcodetool.queue.findings import DryingRow, JobRow, QueueFindings, ToolRow
+from gcodetool.queue.findings import DryingRow, HandOff, JobRow, QueueFindings, ToolRow
 from gcodetool.report.as_json import VERDICT
 from gcodetool.report.json_values import fields, json_value, utc, when
 from gcodetool.report.layout import without_halves
@@ -20,11 +20,14 @@ def as_dict(found: QueueFindings) -> dict[str, Any]:
         **fields(found, "confidence members complete"),
         "jobs": [row_dict(row) for row in found.rows],
         "dryings": [drying_dict(drying) for drying in found.dryings],
+        "present": list(found.present),
+        "to_do": [handoff_dict(each) for each in found.handoffs],
         "plan": {
             "met": len(found.rows) - found.unmet,
             "unmet": found.unmet,
             "dryings": len(found.dryings),
-            **fields(found, "changes search"),
+            "hand_offs": len(found.handoffs),
+            **fields(found, "made at_most exact changes heat_s search"),
         },
         **fields(found, "verdict notes cautions"),
     }
@@ -39,10 +42,10 @@ def row_dict(row: JobRow) -> dict[str, Any]:
         "end": when(row.end_s),
         "earliest": when(row.earliest_s),
         "due": when(row.due_s),
-        **fields(row, "in_time met held"),
+        **fields(row, "priority in_time met held"),
         "time": None if row.open_air_s is None else fields(row, times),
         "tools": [tool_dict(tool) for tool in row.tools],
-        **fields(row, "verdict because instead error"),
+        **fields(row, "verdict because why bottleneck instead error"),
         "cautions": [*row.machine_cautions, *row.cautions, *row.file_cautions],
     }
 
@@ -76,11 +79,24 @@ def drying_dict(drying: DryingRow) -> dict[str, Any]:
     }
 
 
+def handoff_dict(each: HandOff) -> dict[str, Any]:
+    """Return one entry of ``to_do``."""
+    return {
+        "at": utc(each.at_s),
+        **fields(each, "action where for_job=number"),
+        "spools": list(each.spools),
+        "mounted": list(each.mounted),
+        "out_of_dryer": list(each.straight),
+        **fields(each, "parts_off=cleared temperature_C knob_C"),
+        "until": when(each.until_s),
+    }
+
+
 def to_json(found: QueueFindings) -> str:
     """Return the queue as one JSON text, a job or drying a line; NaN never appears in it."""
     parts = []
     for name, value in as_dict(found).items():
-        if name in ("jobs", "dryings") and value:
+        if name in ("jobs", "dryings", "to_do") and value:
             lines = ",\n".join(f"  {_compact(each)}" for each in value)
             parts.append(f" {_compact(name)}: [\n{lines}\n ]")
         else:

@@ -5,19 +5,27 @@ control characters.  Left out: HTML.
 """
 
 import unicodedata
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime
 from pathlib import PurePath
 from typing import Final, TextIO
 
-from gcodetool.queue.findings import DryingRow, JobRow, QueueFindings, ToolRow, Verdict
+from gcodetool.queue.findings import (
+    ASKED,
+    Bottleneck,
+    DryingRow,
+    HandOff,
+    JobRow,
+    QueueFindings,
+    ToolRow,
+    Verdict,
+)
 from gcodetool.report.as_text import COLOURS, SIGNS, local, percent
 from gcodetool.report.layout import Page, plain
 
 HEADS: Final = ("#", "job", "printer", "spool", "start", "flows", "in air", "safe", "needs/has m", "verdict")
 RIGHT: Final = (0, 5, 6, 7, 8)
-MOST: Final = {1: 28, 2: 12, 3: 12}  # columns of names that may be cut
-LEAST: Final = {1: 10, 2: 6, 3: 6}
+NAMES: Final = (1, 2, 3)  # columns that leave the table, in this order, where it is too wide
 MANY: Final = 12  # rows; of more than this, clear ones go without a reason
 CAUTIONS: Final = 8
 BAD: Final = "x"
@@ -28,15 +36,20 @@ def print_queue(found: QueueFindings, stream: TextIO, *, width: int | None = Non
     page = Page(stream, width=width)
     page.line(headline(found), style="bold")
     _table(found, page)
+    if found.handoffs:
+        page.line()
+        page.line(to_do_title(found), style="bold")
+        for when, what in to_do(found):
+            page.hanging(f"  {when}  ", plain(what))
     if found.dryings:
         page.line()
-        page.line("Into the dryer", style="bold")
+        page.line("Why it goes into the dryer", style="bold")
         for drying in found.dryings:
-            _drying(drying, found.as_of_s, page)
+            _drying(drying, page)
         for caution in dict.fromkeys(said for drying in found.dryings for said in drying.cautions):
             page.hanging("  ! ", plain(caution), style="red")
     page.line()
-    page.hanging("plan: ", f"{counts(found)}; {found.search}")
+    page.hanging("plan: ", f"{counts(found)}; {found.search}; {gap(found)}")
     for note in found.notes:
         page.hanging("note: ", plain(note))
     cautions = list(gathered(found))
@@ -67,8 +80,70 @@ def counts(found: QueueFindings) -> str:
         for count, one, many in (
             (len(found.dryings), "drying", "dryings"),
             (found.changes, "spool change", "spool changes"),
+            (round(found.heat_s / 3600), "hour of heat", "hours of heat"),
         )
     )
+
+
+def gap(found: QueueFindings) -> str:
+    """Return how far the plan may be from the best possible."""
+    if found.exact:
+        return "nothing better can be had in this order"
+    if found.at_most is None:
+        return "how good it is was not proven"
+    if found.at_most == found.made:
+        return "no plan lets more jobs make it, by the table of forecasts; fewer hand-offs may be possible"
+    weighed = " (by priority)" if any(row.priority > 1 for row in found.rows) else ""
+    return (
+        f"at most {found.at_most - found.made} more could make it{weighed}: "
+        f"the gap to a proven bound is {100 * (found.at_most - found.made) / found.at_most:.0f} %"
+    )
+
+
+LACKS: Final[dict[Bottleneck, str]] = {
+    "printer": "a printer that is free earlier would do",
+    "dryer": "a dryer that is free earlier would do",
+    "presence": "somebody there at other hours would do",
+    "reel": "a reel of its own would do",
+    "filament": "no reel has so much filament",
+    "water": "no drying that can be had gets a reel dry enough",
+    "time": "it takes longer than there is until then",
+}
+
+
+def to_do_title(found: QueueFindings) -> str:
+    """Return the heading of the list of hand-offs."""
+    there = ", ".join(found.present) if found.present else "somebody is there at all hours, assumed"
+    return f"To do ({there})"
+
+
+def to_do(found: QueueFindings) -> Iterator[tuple[str, str]]:
+    """Yield when and what for each hand-off, moments padded to one width."""
+    moments = [moment(each.at_s, found.as_of_s) for each in found.handoffs]
+    width = max(map(len, moments), default=0)
+    paths = {row.number: PurePath(row.path).name for row in found.rows}
+    for when, each in zip(moments, found.handoffs, strict=True):
+        yield when.ljust(width), handoff(each, paths, found.as_of_s)
+
+
+def handoff(each: HandOff, paths: Mapping[int, str], as_of_s: float) -> str:
+    """Return a hand-off as an order."""
+    spools, where = " and ".join(each.spools), PurePath(each.where or "the printer").stem
+    job = "" if each.number is None else f"job {each.number}"
+    until = "" if each.until_s is None else moment(each.until_s, as_of_s)
+    if each.action == "clear":
+        return f"{where}: take the parts of {job} off" + (f", put {spools} back" if spools else "")
+    if each.action == "take-out":
+        return f"{where}: take {spools} out" + (f", dried for {job}" if job else ", to make room")
+    if each.action == "put-in":
+        knob = "" if each.knob_C in (None, each.temperature_C) else f", knob at {each.knob_C:g}"
+        return f"{where}: put {spools} in at {each.temperature_C:g} °C{knob}, until {until}, for {job}"
+    steps = [] if each.cleared is None else [f"parts of job {each.cleared} off"]
+    steps += [
+        f"mount {name}" + (" out of the dryer" if name in each.straight else "") for name in each.mounted
+    ]
+    steps.append(f"start {job}, {paths.get(each.number or 0, '')}, until {until}")
+    return f"{where}: {'; '.join(steps)}"
 
 
 def gathered(found: QueueFindings) -> Iterator[str]:
@@ -110,18 +185,32 @@ def _table(found: QueueFindings, page: Page) -> None:
     for _, group in lines:
         for line in group:
             widths = [max(width, wide(cell)) for width, cell in zip(widths, line, strict=True)]
-    widths = [min(width, MOST.get(at, width)) for at, width in enumerate(widths)]
-    gap = 2 if sum(widths) + 2 * (len(widths) - 1) <= page.width else 1
-    for at in (1, 3, 2):  # where it is still too wide, names are cut
-        over = sum(widths) + gap * (len(widths) - 1) - page.width
-        widths[at] -= max(0, min(over, widths[at] - LEAST[at]))
-    page.line(aligned(HEADS, widths, gap))
+    room = page.width
+    gap = 2 if _sum(widths, 2) <= room else 1
+    apart = [
+        at for at in NAMES if _sum(widths, gap) > room
+    ]  # names that do not fit stand on a line of their own
+    for count in range(1, len(apart) + 1):
+        if _sum([0 if at in NAMES[:count] else width for at, width in enumerate(widths)], gap) <= room:
+            apart = list(NAMES[:count])
+            break
+    kept = [at for at in range(len(HEADS)) if at not in apart]
+    page.line(aligned(HEADS, widths, gap, kept))
     for row, group in lines:
         style = next((colour for code, colour in COLOURS.items() if code == row.verdict), "red")
         for line in group:
-            page.line(aligned(line, widths, gap), style=style)
+            page.line(aligned(line, widths, gap, kept), style=style)
+            names = ", ".join(line[at].strip() for at in apart if line[at].strip())
+            if names:
+                page.hanging("     ", names)
         if row.verdict != "clear" or len(found.rows) <= MANY:
             page.hanging("     ", plain(reason(row, found.as_of_s)))
+
+
+def _sum(widths: Sequence[int], gap: int) -> int:
+    """Return how wide a line of such cells is; those of no width are left out."""
+    shown = [width for width in widths if width]
+    return sum(shown) + gap * (len(shown) - 1)
 
 
 def cells(row: JobRow, as_of_s: float) -> Iterator[tuple[str, ...]]:
@@ -162,7 +251,9 @@ def reason(row: JobRow, as_of_s: float) -> str:
         f"{tool.spool} {hows[tool.how]}" for tool in row.tools if tool.spool is not None and tool.how in hows
     )
     instead = "" if row.instead is None else f"; {row.instead}"
-    return f"{late}{row.because}{instead}{f' ({how})' if how else ''}"
+    lacks = "" if row.bottleneck is None else f"; {LACKS[row.bottleneck]}"
+    how = row.why or how
+    return f"{late}{row.because}{lacks}{instead}{f' ({how})' if how else ''}"
 
 
 def safe(tool: ToolRow) -> str:
@@ -174,6 +265,8 @@ def safe(tool: ToolRow) -> str:
 
 def sign(verdict: Verdict) -> str:
     """Return the sign that carries a verdict."""
+    if verdict == ASKED:
+        return SIGNS["unknown"]
     return next((mark for code, mark in SIGNS.items() if code == verdict), BAD)
 
 
@@ -210,36 +303,19 @@ def wide(text: str) -> int:
     )
 
 
-def cut(text: str, width: int) -> str:
-    """Return *text* in at most so many columns.
-
-    >>> cut("drip-manifold.gcode", 10)
-    'drip-mani…'
-    """
-    if wide(text) <= width:
-        return text
-    while text and wide(text) > width - 1:
-        text = text[:-1]
-    return text + "…"
-
-
-def aligned(line: Sequence[str], widths: Sequence[int], gap: int) -> str:
-    """Return cells as one line."""
+def aligned(line: Sequence[str], widths: Sequence[int], gap: int, kept: Sequence[int]) -> str:
+    """Return the *kept* cells as one line."""
     shown = []
-    for at, (cell, width) in enumerate(zip(line, widths, strict=True)):
-        text = cut(cell, width)
-        blank = " " * (width - wide(text))
-        shown.append(blank + text if at in RIGHT else text + blank)
+    for at in kept:
+        blank = " " * (widths[at] - wide(line[at]))
+        shown.append(blank + line[at] if at in RIGHT else line[at] + blank)
     return (" " * gap).join(shown)
 
 
-def _drying(drying: DryingRow, as_of_s: float, page: Page) -> None:
-    knob = drying.knob_C
-    setting = "" if knob is None or knob == drying.temperature_C else f", knob at {knob:g}"
+def _drying(drying: DryingRow, page: Page) -> None:
     page.hanging(
-        f"  {'now' if drying.in_s <= as_of_s else moment(drying.in_s, as_of_s)} ",
-        f"{drying.spool} into {plain(drying.dryer)} for {short(drying.out_s - drying.in_s)} at "
-        f"{drying.temperature_C:g} °C{setting}, out {moment(drying.out_s, as_of_s)} for job {drying.for_number}: next fed "
+        f"  {drying.spool} ",
+        f"{short(drying.out_s - drying.in_s)} in {plain(drying.dryer)} for job {drying.for_number}: next fed "
         f"{percent(drying.before_wt_pct)} to {percent(drying.after_wt_pct)} wt %; without it {drying.undried}; "
         f"no hotter: {plain(drying.binding)}",
     )

@@ -1,11 +1,11 @@
 """A queue on one page: how many jobs can run, when each runs on which machine, what to dry, and why.
 
-The picture is a time line with a lane for each printer and each dryer.  Left out: the page around it
-(``page``).
+The picture is a time line with a lane for each printer and each slot of a dryer; hours without anybody are
+shaded.  Left out: the page around it (``page``).
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import PurePath
@@ -17,6 +17,7 @@ from gcodetool.report.html import page
 from gcodetool.report.queue_text import (
     cells,
     counts,
+    gap,
     gathered,
     headline,
     moment,
@@ -24,11 +25,13 @@ from gcodetool.report.queue_text import (
     runs,
     short,
     sign,
+    to_do,
+    to_do_title,
 )
 
 WIDTH: Final = 1100.0
 LEFT: Final = 110.0  # of the lanes' names
-LANE: Final = 40.0
+LANE: Final = 46.0
 TOP: Final = 24.0
 MOST_TICKS: Final = 12
 STEPS_S: Final = tuple(60.0 * n for n in (5, 10, 15, 30, 60, 120, 180, 360, 720, 1440, 2880, 10080, 43200))
@@ -48,6 +51,7 @@ class Bar:
     width: float
     fill: str
     text: str
+    ends: str
     told: str
 
 
@@ -60,12 +64,24 @@ class Lane:
 
 
 @dataclass(frozen=True)
+class Mark:
+    """A due time on a printer's lane; ``late``: the job ends after it, or not at all."""
+
+    x: float
+    y: float
+    late: bool
+    told: str
+
+
+@dataclass(frozen=True)
 class Picture:
-    """The time line."""
+    """The time line; ``present`` are the stretches in which somebody is there, as (x, width)."""
 
     height: float
     lanes: tuple[Lane, ...]
     bars: tuple[Bar, ...]
+    marks: tuple[Mark, ...]
+    present: tuple[tuple[float, float], ...]
     ticks: tuple[tuple[float, str], ...]
     told: str
 
@@ -80,6 +96,9 @@ def queue(found: QueueFindings) -> str:
         verdict=found.verdict if found.verdict in page.FILLS else "unknown",
         headline=headline(found),
         counts=counts(found),
+        gap=gap(found),
+        title=to_do_title(found),
+        to_do=list(to_do(found)),
         picture=picture(found),
         rows=[(row, lines_of(row, found.as_of_s), reason(row, found.as_of_s)) for row in found.rows],
         dryings=[
@@ -107,25 +126,62 @@ def picture(found: QueueFindings) -> Picture | None:
         return None
     begin, end = found.as_of_s, max(ends)
     scale = (WIDTH - LEFT - 8) / max(end - begin, 1.0)
-    names = [
-        *dict.fromkeys(row.printer or "printer" for row in ran),
-        *sorted({each.dryer for each in found.dryings}),
+    slots = slots_of(found.dryings)
+    lanes = _lanes(ran, found.dryings, slots)
+    bars = [
+        _job(row, lanes[("printer", row.printer or "printer", 0)].y, begin, scale, found.as_of_s)
+        for row in ran
     ]
-    lanes = tuple(Lane(page.clean(PurePath(name).stem, 14), TOP + LANE * at) for at, name in enumerate(names))
-    where = {name: lane.y for name, lane in zip(names, lanes, strict=True)}
-    bars = [_job(row, where[row.printer or "printer"], begin, scale, found.as_of_s) for row in ran]
-    bars += _dryings(found.dryings, where, begin, scale, found.as_of_s)
+    bars += [
+        _drying(each, lanes[("dryer", each.dryer, slot)].y, begin, scale, found.as_of_s)
+        for each, slot in zip(found.dryings, slots, strict=True)
+    ]
     ticks = tuple(
         (round(LEFT + (at - begin) * scale, 1), moment(at, found.as_of_s)) for at in ticks_of(begin, end)
     )
+    present = tuple(
+        (
+            round(LEFT + (max(one, begin) - begin) * scale, 1),
+            round((min(two, end) - max(one, begin)) * scale, 1),
+        )
+        for one, two in found.presence
+        if one < end
+    )
     told = f"Time line of {len(ran)} jobs on {len({row.printer for row in ran})} printers and {len(found.dryings)} dryings"
-    return Picture(TOP + LANE * len(lanes) + 6, lanes, tuple(bars), ticks, told)
+    return Picture(
+        TOP + LANE * len(lanes) + 6,
+        tuple(lanes.values()),
+        tuple(bars),
+        tuple(_marks(found, ran, lanes, begin, end, scale)),
+        present,
+        ticks,
+        told,
+    )
+
+
+Lanes = dict[tuple[str, str, int], Lane]
+
+
+def _lanes(ran: Sequence[JobRow], dryings: Sequence[DryingRow], slots: Sequence[int]) -> Lanes:
+    """Return a lane for each printer and each slot of a dryer that is used."""
+    printers = dict.fromkeys(row.printer or "printer" for row in ran)
+    keys = [("printer", name, 0) for name in printers]
+    used = {(each.dryer, slot) for each, slot in zip(dryings, slots, strict=True)}
+    keys += [("dryer", name, slot) for name, slot in sorted(used)]
+    many = {name for name, slot in used if slot}
+    return {
+        (kind, name, slot): Lane(
+            page.clean(PurePath(name).stem, 14)
+            + (f" {slot + 1}" if kind == "dryer" and name in many else ""),
+            TOP + LANE * at,
+        )
+        for at, (kind, name, slot) in enumerate(keys)
+    }
 
 
 def _job(row: JobRow, y: float, begin_s: float, scale: float, as_of_s: float) -> Bar:
     start, end = row.start_s or 0.0, row.end_s or 0.0
     width = max((end - start) * scale, 2.0)
-    text = f"{sign(row.verdict)} {row.number} {page.clean(PurePath(row.path).stem, 60)}"
     spools = ", ".join(tool.spool or "no spool" for tool in row.tools)
     told = f"job {row.number}, {row.verdict}, on {spools}, {moment(start, as_of_s)} to {moment(end, as_of_s)}"
     return Bar(
@@ -133,33 +189,56 @@ def _job(row: JobRow, y: float, begin_s: float, scale: float, as_of_s: float) ->
         y,
         round(width, 1),
         GROUNDS.get(row.verdict, OTHER),
-        fitting(text, width),
+        fitting(f"{sign(row.verdict)} {row.number} {page.clean(PurePath(row.path).stem, 60)}", width),
+        fitting(f"to {moment(end, as_of_s)}", width),
         told,
     )
 
 
-def _dryings(
-    dryings: Sequence[DryingRow], where: dict[str, float], begin_s: float, scale: float, as_of_s: float
-) -> list[Bar]:
-    found = []
-    for each in dryings:
-        width = max((each.out_s - each.in_s) * scale, 2.0)
-        told = (
-            f"{each.spool} in {each.dryer} at {each.temperature_C:g} °C, "
-            f"{moment(each.in_s, as_of_s)} to {moment(each.out_s, as_of_s)}, for job {each.for_number}"
-        )
-        text = fitting(f"{each.spool} {each.temperature_C:g} °C", width)
-        found.append(
-            Bar(
-                round(LEFT + (each.in_s - begin_s) * scale, 1),
-                where[each.dryer],
-                round(width, 1),
-                DRYING,
-                text,
-                told,
-            )
-        )
+def _drying(each: DryingRow, y: float, begin_s: float, scale: float, as_of_s: float) -> Bar:
+    width = max((each.out_s - each.in_s) * scale, 2.0)
+    told = (
+        f"{each.spool} in {each.dryer} at {each.temperature_C:g} °C, "
+        f"{moment(each.in_s, as_of_s)} to {moment(each.out_s, as_of_s)}, for job {each.for_number}"
+    )
+    return Bar(
+        round(LEFT + (each.in_s - begin_s) * scale, 1),
+        y,
+        round(width, 1),
+        DRYING,
+        fitting(f"{each.spool} {each.temperature_C:g} °C", width),
+        fitting(f"to {moment(each.out_s, as_of_s)}", width),
+        told,
+    )
+
+
+def slots_of(dryings: Sequence[DryingRow]) -> list[int]:
+    """Return for each drying the first slot of its dryer that is free then, from 0."""
+    ends: dict[str, list[float]] = {}
+    found = [0] * len(dryings)
+    for at in sorted(range(len(dryings)), key=lambda at: (dryings[at].in_s, at)):
+        taken = ends.setdefault(dryings[at].dryer, [])
+        slot = next((slot for slot, end in enumerate(taken) if end <= dryings[at].in_s), len(taken))
+        taken[slot : slot + 1] = [dryings[at].out_s]
+        found[at] = slot
     return found
+
+
+def _marks(
+    found: QueueFindings,
+    ran: Sequence[JobRow],
+    lanes: Lanes,
+    begin_s: float,
+    end_s: float,
+    scale: float,
+) -> Iterator[Mark]:
+    """Yield a mark for each due time that the time line reaches."""
+    for row in ran:
+        if row.due_s is not None and begin_s <= row.due_s <= end_s:
+            lane = lanes[("printer", row.printer or "printer", 0)]
+            told = f"job {row.number} is due {moment(row.due_s, found.as_of_s)}"
+            x = round(LEFT + (row.due_s - begin_s) * scale, 1)
+            yield Mark(x, lane.y, row.in_time is False, told)
 
 
 def fitting(text: str, width: float) -> str:

@@ -1,0 +1,228 @@
+"""Why a plan is as it is: why this spool, this printer, this time; what a job that does not make it lacks.
+
+Everything here is found by placing a job again under other conditions, on the pieces and members that the choice was
+made on.  Left out: words for what a job lacks (``report``).
+"""
+
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import PurePath
+from typing import Final
+
+from gcodetool.queue.findings import GOOD_ENOUGH, ORDER, Bottleneck, worst
+from gcodetool.queue.forecast_memo import ForecastMemo
+from gcodetool.queue.placing import SHORTEST_SHORT_MM, schedule_job
+from gcodetool.queue.presence import ALWAYS
+from gcodetool.queue.schedule import Schedule, ScheduledJob, Task
+from gcodetool.queue.search import SPOOLS_TRIED, dried, ways
+from gcodetool.queue.spool_steps import Dry, Leave, Print, StepHistory
+
+HINTS: Final = 12  # jobs that do not make it, of which it is said what would help
+STORES: Final = ("box", "sealed")  # kinds of places that a dry spool may be kept in
+
+
+def hints(full: ForecastMemo, done: Schedule) -> dict[int, str]:
+    """Return, by number, what drying would do for jobs that do not make it."""
+    found_: dict[int, str] = {}
+    for before, placed in done.history():
+        if placed.met or placed.dryings or len(found_) >= HINTS:
+            continue
+        found = [
+            other.last
+            for way in ways(full, placed.home, before, most=SPOOLS_TRIED)
+            if dried(way.assignments) and (other := schedule_job(full, before, *way)) is not None
+        ]
+        tried = [each for each in found if each is not None and not each.held]
+        if not tried:
+            continue
+        best = min(tried, key=lambda each: (max(ORDER.index(row.code) for row in each.rows), each.end_s))
+        names = ", ".join(
+            f"{each.before.spool} {(each.step.out_s - each.step.in_s) / 3600:g} h in {each.step.dryer}"
+            for each in best.dryings
+        )
+        verdict = worst([row.code for row in best.rows])
+        late = " and too late" if best.in_time is False else ""
+        found_[placed.task.number] = f"dried first ({names}) it would be {verdict}{late}"
+    return found_
+
+
+# ---------------------------------------------------------------- what a job lacks
+
+
+def bottlenecks(memo: ForecastMemo, start: Schedule, done: Schedule) -> dict[int, Bottleneck]:
+    """Return, by number, what jobs lack that do not make it."""
+    found: dict[int, Bottleneck] = {}
+    for before, placed in done.history():
+        if placed.met or not any(slot.spools for slot in placed.home.slots) or len(found) >= HINTS:
+            continue
+        lacks = _lack(memo, start, before, placed.home)
+        if lacks is not None:
+            found[placed.task.number] = lacks
+    return found
+
+
+def _lack(memo: ForecastMemo, start: Schedule, before: Schedule, task: Task) -> Bottleneck | None:
+    """Return what a job lacks; None where no one thing alone would do."""
+    for slot in task.slots:
+        if max((memo.left_mm(spool) for spool in slot.spools), default=0.0) < slot.tool.filament_mm:
+            return "filament"
+    if _makes_it(memo, start, task):  # alone it would: others are in its way
+        relieved: tuple[tuple[Bottleneck, Schedule], ...] = (
+            ("printer", replace(before, calendars=start.calendars)),
+            ("dryer", replace(before, stays=start.stays)),
+            ("reel", replace(before, histories={}, free_s={}, fed_mm={})),
+        )
+    else:
+        relieved = ()
+        shortest_s = min(variant.job.open_air_s for variant in task.variants)
+        begin = max(start.at_s, task.earliest_s or start.at_s)
+        if task.due_s is not None and begin + shortest_s > task.due_s:
+            return "time"
+    for lacks, schedule in relieved:
+        if _makes_it(memo, schedule, task):
+            return lacks
+    if before.presence.windows and _makes_it(memo, replace(before, presence=ALWAYS), task):
+        return "presence"
+    return None if relieved else "water"
+
+
+def _makes_it(memo: ForecastMemo, schedule: Schedule, task: Task) -> bool:
+    """Return whether a job would be clear or adjust in time on that schedule."""
+    for way in ways(memo, task, schedule, most=SPOOLS_TRIED):
+        placed = schedule_job(memo, schedule, *way)
+        if placed is not None and placed.last is not None and placed.last.met:
+            return True
+    return False
+
+
+# ---------------------------------------------------------------- why it is where it is
+
+
+def reasons(memo: ForecastMemo, done: Schedule) -> dict[int, str]:
+    """Return, by number, why jobs that are run have their spool, printer and time."""
+    return {
+        placed.task.number: "; ".join(
+            part
+            for part in (_spools(memo, placed), _printer(memo, before, placed), _time(before, placed))
+            if part
+        )
+        for before, placed in done.history()
+        if not placed.held
+    }
+
+
+def _spools(memo: ForecastMemo, placed: ScheduledJob) -> str:
+    said = []
+    for slot, row in zip(placed.task.slots, placed.rows, strict=True):
+        if row.spool is None:
+            continue
+        if row.how == "named":
+            said.append(f"{row.spool} is named in the list")
+        elif row.how == "noted":
+            said.append(f"{row.spool} is named in the file")
+        elif len(slot.spools) == 1:
+            said.append(f"{row.spool} is the only one that fits")
+        else:
+            wet = sum(memo.wet(spool) > 1.0 for spool in slot.spools)
+            short = sum(memo.left_mm(spool) < slot.tool.filament_mm for spool in slot.spools)
+            where = "is on the printer" if row.how == "mounted" else "was chosen"
+            counts = f"{len(slot.spools)} fit, {wet} too wet now, {short} too short"
+            said.append(f"{row.spool} {where} ({counts})")
+    return ", ".join(said)
+
+
+def _printer(memo: ForecastMemo, before: Schedule, placed: ScheduledJob) -> str:
+    """Return what another printer would change; nothing where there is none."""
+    said = []
+    for other in placed.home.variants:
+        if other.printer == placed.task.printer:
+            continue
+        name = PurePath(other.printer or "").stem
+        found = schedule_job(memo, before, other, placed.assignments, placed.home)
+        last = None if found is None else found.last
+        if found is None or last is None or (placed.met and not last.met):
+            said.append(f"on {name} it would not make it")
+        elif last.start_s > placed.start_s:
+            hours = (last.start_s - placed.start_s) / 3600
+            said.append(f"on {name} it would start {hours:.1f} h later")
+        else:
+            said.append(f"{name} would do as well")
+    return ", ".join(said)
+
+
+def _time(before: Schedule, placed: ScheduledJob) -> str:
+    """Return what a job waits for."""
+    start_s = placed.start_s
+    dry = [each.before.spool for each in placed.dryings if each.step.out_s == start_s]
+    if dry:
+        return f"starts when {' and '.join(dry)} comes out of the dryer"
+    if start_s <= before.at_s:
+        return "starts at once"
+    if placed.task.earliest_s == start_s:
+        return "starts at its earliest time"
+    calendar = before.calendars.get(placed.task.printer)
+    if calendar is not None and start_s in (calendar.free_s, *(end for end, _ in calendar.gaps)):
+        return "starts when the printer is free"
+    waited = [history.spool for history, _ in placed.steps if before.free_s.get(history.spool) == start_s]
+    if waited:
+        return f"starts when {' and '.join(waited)} is free"
+    return "starts when somebody is there again"
+
+
+# ---------------------------------------------------------------- what jobs do to each other's reels
+
+
+def spoiled(full: ForecastMemo, done: Schedule) -> Iterator[tuple[int, str]]:
+    """Yield (number, caution) for each job that leaves a reel too wet for a later one."""
+    for _, placed in done.history():
+        if placed.met:
+            continue
+        for (history, step), row in zip(placed.steps, [row for row in placed.rows if row.spool], strict=True):
+            last = history.step
+            if row.code in GOOD_ENOUGH or not isinstance(last, Print) or row.short_mm > SHORTEST_SHORT_MM:
+                continue
+            slot = next(each for each in placed.task.slots if each.tool.tool == row.tool)
+            without = full.printed(history.before or history, step, slot.tool)
+            if without.code in GOOD_ENOUGH:
+                for other in done.all():
+                    if any(one == last and chain == history.before for chain, one in other.steps):
+                        yield (
+                            other.task.number,
+                            f"it leaves {row.spool} too wet for job {placed.task.number}, which is {row.code} after it "
+                            f"and would be {without.code} without",
+                        )
+
+
+def dried_again(full: ForecastMemo, done: Schedule) -> Iterator[str]:
+    """Yield a sentence for each reel that is dried twice and could have stayed dry in a place of its record."""
+    for placed in done.all():
+        for drying, (_, step) in ((each, run) for each in placed.dryings for run in placed.steps):
+            before = drying.before
+            earlier = [each for each in before.parts() if isinstance(each.step, Dry)]
+            if step_spool(placed, step) != before.spool or not earlier:
+                continue
+            stores = (name for name, each in full.spools[before.spool].places.items() if each.kind in STORES)
+            slot = next(each for each in placed.task.slots if each.tool.tool == step.tool)
+            for store in sorted(stores):
+                kept = before.with_step(Leave(_idle_from(full, before), store))
+                if full.printed(kept, step, slot.tool).code in GOOD_ENOUGH:
+                    yield (
+                        f"{before.spool} is dried twice, the second time for job {placed.task.number}: kept in {store} "
+                        "from its job before on, it would be dry enough without"
+                    )
+                    break
+
+
+def step_spool(placed: ScheduledJob, step: Print) -> str:
+    """Return the spool that a step of a job is about."""
+    return next(history.spool for history, each in placed.steps if each == step)
+
+
+def _idle_from(memo: ForecastMemo, history: StepHistory) -> float:
+    """Return when the last step of a spool was over. [s]"""
+    step = history.step
+    if isinstance(step, Dry):
+        return step.out_s
+    if isinstance(step, Print):
+        return step.off_s or step.start_s + memo.jobs[step.job].open_air_s
+    return memo.options.at_s if step is None else step.at_s

@@ -1,0 +1,106 @@
+"""A plan to what somebody has to do, in time order: put in, take out, mount and start, take parts off.
+
+Left out: words (``report``).
+"""
+
+from typing import Final
+
+from gcodetool.queue.findings import Action, HandOff
+from gcodetool.queue.schedule import Schedule, ScheduledJob
+from gcodetool.queue.spool_steps import Leave
+
+ORDER: Final[tuple[Action, ...]] = (
+    "clear",
+    "take-out",
+    "put-in",
+    "start",
+)  # of one moment: hands are freed first
+
+
+def handoffs_of(done: Schedule) -> list[HandOff]:
+    """Return all that is to be done by hand for the jobs that are run, by time."""
+    found: list[HandOff] = []
+    starts: dict[tuple[str | None, float], int] = {}
+    placed = [each for each in done.all() if not each.held]
+    for each in placed:
+        starts[(each.task.printer, each.start_s)] = each.task.number
+        found += _dryings(each)
+        found.append(_start(done, each))
+    for each in placed:
+        at_s = done.presence.next_s(each.end_s)
+        if (each.task.printer, at_s + done.turnaround_s) not in starts:
+            spools = tuple(history.spool for history, _ in each.steps)
+            found.append(HandOff(at_s, "clear", each.task.printer, spools, each.task.number))
+    for name, history in sorted(done.histories.items()):
+        for step in history.steps:
+            if isinstance(step, Leave):
+                found.append(HandOff(step.at_s, "take-out", _dryer_of(done, name), (name,)))
+    return sorted(
+        found, key=lambda each: (each.at_s, ORDER.index(each.action), each.where or "", each.number or 0)
+    )
+
+
+def _dryings(placed: ScheduledJob) -> list[HandOff]:
+    """Return what a job's dryings ask for; what goes straight to the printer is taken out with its start."""
+    found = []
+    for each in placed.dryings:
+        step, spool = each.step, each.before.spool
+        found.append(
+            HandOff(
+                step.in_s,
+                "put-in",
+                step.dryer,
+                (spool,),
+                placed.task.number,
+                temperature_C=step.temperature_C,
+                knob_C=each.time.knob_C,
+                until_s=step.out_s,
+            )
+        )
+        if step.out_s < placed.start_s:
+            found.append(HandOff(step.out_s, "take-out", step.dryer, (spool,), placed.task.number))
+    return found
+
+
+def _start(done: Schedule, placed: ScheduledJob) -> HandOff:
+    """Return the start of a job: what is mounted for it, and whose parts come off first."""
+    new = tuple(
+        assignment.spool
+        for slot, assignment in zip(placed.task.slots, placed.assignments, strict=True)
+        if assignment.spool is not None
+        and hung_before(done, placed.task.printer, slot.tool.tool, placed.start_s) != assignment.spool
+    )
+    off = [
+        other
+        for other in done.all()
+        if not other.held
+        and other.task.printer == placed.task.printer
+        and done.presence.next_s(other.end_s) + done.turnaround_s == placed.start_s
+    ]
+    return HandOff(
+        placed.start_s,
+        "start",
+        placed.task.printer,
+        tuple(history.spool for history, _ in placed.steps),
+        placed.task.number,
+        mounted=new,
+        straight=tuple(each.before.spool for each in placed.dryings if each.step.out_s == placed.start_s),
+        cleared=off[0].task.number if off else None,
+        until_s=placed.end_s,
+    )
+
+
+def hung_before(done: Schedule, printer: str | None, tool: int, at_s: float) -> str | None:
+    """Return the spool that hangs on a printer's tool just before a moment."""
+    uses = [spool for since, spool in done.mounted.get((printer, tool), ()) if since < at_s]
+    return uses[-1] if uses else None
+
+
+def _dryer_of(done: Schedule, spool: str) -> str | None:
+    """Return the dryer that a spool stands in without a plan."""
+    first = done
+    for before, _ in done.history():
+        first = before
+    return next(
+        (dryer for dryer, stays in first.stays.items() if any(stay.spool == spool for stay in stays)), None
+    )

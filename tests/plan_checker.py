@@ -1,0 +1,240 @@
+"""A checker of plans that knows nothing of how they are made: it reads the findings and the inputs alone.
+
+``check`` asserts that nothing is used twice at a time, that dryers hold what they hold at one temperature, that
+jobs begin when they may, that lengths add up, and that every forecast comes out again where one spool is taken alone.
+"""
+
+import itertools
+import math
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from datetime import datetime
+
+import pytest
+
+from gcodetool.queue.findings import GOOD_ENOUGH, JobRow, QueueFindings
+from gcodetool.queue.forecast_memo import ForecastMemo
+from gcodetool.queue.job_list import JobList
+from gcodetool.queue.spool_steps import Dry, ForecastOptions, Leave, Print, Step, history_of
+from gcodetool.queue.summary import JobSummary, summarise
+from gcodetool.queue.tasks import Stock
+
+SLACK_S = 1e-3
+Span = tuple[float, float]
+
+
+@dataclass(frozen=True)
+class Use:
+    """A stretch in which something is in use; ``what`` for messages."""
+
+    begin_s: float
+    end_s: float
+    what: str
+
+
+def check(
+    found: QueueFindings, job_list: JobList, stock: Stock, *, holds: Mapping[str, int] | None = None
+) -> None:
+    """Assert that the plan can be carried out as it is written."""
+    ran = [row for row in found.rows if row.start_s is not None and not row.held]
+    _times(found, ran)
+    _people(found, ran, job_list)
+    _nothing_twice(found, ran, job_list)
+    _dryers(found, dict(job_list.holds if holds is None else holds), stock)
+    _verdicts(found)
+    _alone(found, ran, job_list, stock)
+
+
+def _times(found: QueueFindings, ran: Iterable[JobRow]) -> None:
+    for row in ran:
+        assert row.start_s is not None
+        assert row.end_s is not None
+        assert row.open_air_s is not None
+        assert row.start_s >= found.as_of_s
+        assert row.start_s >= (row.earliest_s or -math.inf)
+        assert row.end_s - row.start_s == pytest.approx(row.open_air_s)
+        if row.due_s is not None:
+            assert row.in_time == (row.end_s <= row.due_s)
+
+
+def somebody(job_list: JobList, at_s: float) -> bool:
+    """Return whether somebody is there, window by window; both ends count."""
+    if not job_list.presence.windows:
+        return True
+    moment = datetime.fromtimestamp(at_s)
+    minutes = moment.hour * 60 + moment.minute + (moment.second + moment.microsecond / 1e6) / 60
+    return any(
+        window.from_min <= minutes + 1440 * days <= window.to_min + SLACK_S
+        for window in job_list.presence.windows
+        for days in (0, 1)
+        if (moment.weekday() - days) % 7 == window.day
+    )
+
+
+def _people(found: QueueFindings, ran: Iterable[JobRow], job_list: JobList) -> None:
+    """Assert that hands are needed only while somebody is there, and that the list of what to do is whole."""
+    for each in found.handoffs:
+        assert somebody(job_list, each.at_s), each
+    for each, after in itertools.pairwise(found.handoffs):
+        assert each.at_s <= after.at_s
+    starts = {(each.number, each.at_s, each.where) for each in found.handoffs if each.action == "start"}
+    assert starts == {(row.number, row.start_s, row.printer) for row in ran}
+    ins = [(each.spools[0], each.at_s) for each in found.handoffs if each.action == "put-in"]
+    assert sorted(ins) == sorted((each.spool, each.in_s) for each in found.dryings)
+    outs = {(name, each.at_s) for each in found.handoffs for name in each.spools}
+    for each in found.dryings:
+        assert (each.spool, each.out_s) in outs, f"nobody takes {each.spool} out"
+        if each.dryer not in job_list.unattended:
+            steps = range(int(each.in_s), int(each.out_s), 300)
+            assert all(somebody(job_list, at_s) for at_s in steps), (
+                f"{each.dryer} is hot while nobody is there"
+            )
+    assert found.heat_s == pytest.approx(sum(_hot(found)))
+    _mounted(found, ran)
+
+
+def _hot(found: QueueFindings) -> Iterator[float]:
+    """Yield the lengths in which any dryer is hot."""
+    for dryer in {each.dryer for each in found.dryings}:
+        last = -math.inf
+        stays = sorted((each.in_s, each.out_s) for each in found.dryings if each.dryer == dryer)
+        for in_s, out_s in stays:
+            yield max(0.0, out_s - max(in_s, last))
+            last = max(last, out_s)
+
+
+def _mounted(found: QueueFindings, ran: Iterable[JobRow]) -> None:
+    """Assert that every reel which did not hang there is mounted, and that the count is true."""
+    mounted = 0
+    starts = {each.number: each for each in found.handoffs if each.action == "start"}
+    hung: dict[tuple[str | None, int], str] = {}
+    for row in sorted(ran, key=lambda row: row.start_s or 0.0):
+        for tool in row.tools:
+            if tool.spool is None:
+                continue
+            new = tool.spool in starts[row.number].mounted
+            before = hung.get((row.printer, tool.tool))
+            assert before is None or new == (before != tool.spool), f"mounting for job {row.number}"
+            hung[(row.printer, tool.tool)] = tool.spool
+            mounted += new
+    assert mounted == found.changes
+
+
+def apart(uses: Iterable[Use], turnaround_s: float = 0.0) -> None:
+    """Assert that no two uses of one thing cross."""
+    for one, other in itertools.pairwise(sorted(uses, key=lambda use: (use.begin_s, use.end_s))):
+        assert other.begin_s >= one.end_s + turnaround_s - SLACK_S, f"{one.what} and {other.what}"
+
+
+def _nothing_twice(found: QueueFindings, ran: Iterable[JobRow], job_list: JobList) -> None:
+    printers: dict[str | None, list[Use]] = {}
+    spools: dict[str, list[Use]] = {}
+    for row in ran:
+        use = Use(row.start_s or 0.0, row.end_s or 0.0, f"job {row.number}")
+        printers.setdefault(row.printer, []).append(use)
+        names = [tool.spool for tool in row.tools if tool.spool is not None]
+        assert len(names) == len(set(names)), f"job {row.number} has one reel on two tools"
+        for name in names:
+            spools.setdefault(name, []).append(use)
+    for each in found.dryings:
+        use = Use(each.in_s, each.out_s, f"{each.spool} in {each.dryer}")
+        spools.setdefault(each.spool, []).append(use)
+        assert each.in_s >= found.as_of_s
+    for uses in printers.values():
+        apart(uses, job_list.turnaround_s)
+        for one, other in itertools.pairwise(sorted(uses, key=lambda use: use.begin_s)):
+            come = one.end_s
+            while not somebody(job_list, come) and come < other.begin_s:
+                come += 30.0
+            assert other.begin_s + 30.0 >= come + job_list.turnaround_s, f"no time to clear for {other.what}"
+    for name, until in job_list.busy.items():
+        assert all(use.begin_s >= until for use in printers.get(name, ())), name
+    for uses in spools.values():
+        apart(uses)
+
+
+def _dryers(found: QueueFindings, holds: Mapping[str, int | None], stock: Stock) -> None:
+    for each, other in itertools.combinations(found.dryings, 2):
+        if each.dryer == other.dryer and each.in_s < other.out_s and other.in_s < each.out_s:
+            assert each.temperature_C == pytest.approx(other.temperature_C), (
+                f"two temperatures in {each.dryer}"
+            )
+    for each in found.dryings:
+        inside = {
+            other.spool
+            for other in found.dryings
+            if other.dryer == each.dryer and other.in_s <= each.in_s < other.out_s
+        }
+        assert len(inside) <= slots_of(each.dryer, holds, stock), f"too many reels in {each.dryer}"
+
+
+def slots_of(dryer: str, holds: Mapping[str, int | None], stock: Stock) -> int:
+    """Return how many reels a dryer takes: as asked for, else the least that a record states."""
+    stated = holds.get(dryer)
+    if stated is not None:
+        return stated
+    places = [spool.places[dryer] for spool in stock.spools.values() if dryer in spool.places]
+    return min(place.slots or 1 for place in places)
+
+
+def _verdicts(found: QueueFindings) -> None:
+    for row in found.rows:
+        good = bool(row.tools) and all(
+            tool.code in GOOD_ENOUGH and tool.short_mm <= 1.0 for tool in row.tools
+        )
+        assert row.met == (good and row.in_time is not False and not row.held), f"job {row.number}"
+    assert found.unmet == sum(not row.met for row in found.rows)
+
+
+def _alone(found: QueueFindings, ran: Iterable[JobRow], job_list: JobList, stock: Stock) -> None:
+    """Forecast every reel again, alone, along what the plan says is done with it."""
+    jobs: dict[tuple[str, str | None], JobSummary] = {}
+    steps: dict[str, list[tuple[float, Step, JobRow | None]]] = {}
+    for row in ran:
+        for tool in row.tools:
+            if tool.spool is None:
+                continue
+            key = (row.path, row.printer)
+            if key not in jobs:
+                request = job_list.requests[row.number - 1]
+                machine = None if row.printer is None else job_list.printers[row.printer].profile
+                wound = {
+                    at or 0: stock.spools[each.spool].diameter_mm
+                    for at, each in request.tools.items()
+                    if each.spool is not None and each.spool in stock.spools
+                }
+                jobs[key] = summarise(request.path, printer=machine, diameters=wound)
+            off_s = row.end_s or 0.0
+            if not somebody(job_list, off_s):  # the next beginning of a window
+                off_s = min(
+                    span[0]
+                    for span in job_list.presence.spans(off_s)
+                    if span[0] >= off_s and somebody(job_list, span[0])
+                )
+            late = off_s if off_s > (row.end_s or 0.0) else None
+            step = Print(jobs[key].digest, tool.tool, row.start_s or 0.0, row.printer, late)
+            steps.setdefault(tool.spool, []).append((row.start_s or 0.0, step, row))
+    for each in found.dryings:
+        step_ = Dry(each.dryer, each.in_s, each.out_s, each.temperature_C)
+        steps.setdefault(each.spool, []).append((each.in_s, step_, None))
+    for each in found.handoffs:
+        if each.action == "take-out" and each.number is None:
+            steps.setdefault(each.spools[0], []).append((each.at_s, Leave(each.at_s), None))
+    by_digest = {job.digest: job for job in jobs.values()}
+    options = ForecastOptions(found.as_of_s, found.confidence, found.members, None, exposures=True)
+    for name, entries in steps.items():
+        memo = ForecastMemo({name: stock.spools[name]}, by_digest, job_list.printers, options)
+        history, left_mm = history_of(name, ()), memo.left_mm(name)
+        for _, step, row in sorted(entries, key=lambda entry: entry[0]):
+            if row is not None and isinstance(step, Print):
+                shown = next(tool for tool in row.tools if tool.spool == name)
+                summary = next(tool for tool in by_digest[step.job].tools if tool.tool == step.tool)
+                again = memo.printed(history, step, summary)
+                assert (again.code, again.because) == (shown.code, shown.because), f"job {row.number}"
+                assert again.worst_wt_pct == pytest.approx(shown.worst_wt_pct, rel=1e-9)
+                if shown.left_mm is not None:
+                    assert shown.left_mm == pytest.approx(left_mm, abs=1.0), (
+                        f"length of {name}, job {row.number}"
+                    )
+                    left_mm -= shown.filament_mm
+            history = history.with_step(step)

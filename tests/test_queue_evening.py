@@ -1,0 +1,114 @@
+"""A story: an evening of twelve jobs, nine spools, an oven, a dehydrator, two printers, somebody there 7:30 to 18:00."""
+
+import itertools
+import pathlib
+from dataclasses import replace
+from datetime import datetime
+
+import pytest
+from plan_checker import check
+from queue_world import EVENING, evening
+
+from gcodetool.app import queue as app
+from gcodetool.app.resolve import clock
+from gcodetool.cli.main import outcome
+from gcodetool.moisture.solver import COMPILED
+from gcodetool.queue import optimise
+from gcodetool.queue.findings import DryingRow, QueueFindings
+from gcodetool.report.html.queue import picture, queue, slots_of
+from gcodetool.report.queue_text import to_do
+
+pytestmark = pytest.mark.skipif(not COMPILED, reason="thousands of forecasts")
+
+
+@pytest.fixture(scope="module")
+def planned(tmp_path_factory) -> tuple[QueueFindings, pathlib.Path]:
+    """Return the plan of the evening, made once for all tests here, as one proposal of the solver leaves it."""
+    pytest.importorskip("ortools")
+    path = evening(tmp_path_factory.mktemp("evening"))
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr(optimise, "ROUNDS", 1)
+        patched.setenv("GCODETOOL_CACHE", str(path.parent / "cache"))
+        found = app.queue_plan([path], at=clock(_evening()), members=1, processes=1)
+    return found, path
+
+
+def _evening() -> float:
+    return datetime.fromisoformat(EVENING).timestamp()
+
+
+def test_the_evening_can_be_carried_out(planned) -> None:
+    found, path = planned
+    job_list, _ = app.listed([path], None, None)
+    stock, _ = app.stock_of(job_list.shelf, None, job_list)
+    check(found, job_list, stock)
+    assert found.unmet <= 2
+    assert found.rows[11].verdict == "which-filament"
+    assert found.at_most is not None
+    assert found.at_most >= found.made
+    assert all(row.why for row in found.rows if not row.held)
+    assert {row.printer for row in found.rows if not row.held} == {"bench-2", "bench-5.toml"}
+
+
+def test_the_list_of_what_to_do_reads_like_orders(planned) -> None:
+    """Nothing at night; every line names a machine; what begins this evening comes first."""
+    found, _ = planned
+    lines = list(to_do(found))
+    assert lines[0][0].strip() == "16:30"
+    for when, what in lines:
+        hour, minute = (int(part) for part in when.split()[-1].split(":"))
+        assert 7 * 60 + 30 <= hour * 60 + minute <= 18 * 60
+        assert what.split(":")[0] in ("bench-2", "bench-5", "oven", "dehydrator")
+    started = [what for _, what in lines if "start job" in what]
+    assert len(started) == sum(not row.held for row in found.rows)
+    assert any("oven: put pa6-07 in at 90 °C" in what for _, what in lines)
+    assert any("mount pa6-07" in what for _, what in lines)
+
+
+def test_no_bar_of_the_page_lies_over_another(planned) -> None:
+    found, _ = planned
+    # as if the dehydrator took three at once, one of them overlapping two others
+    one = found.dryings[0]
+    more = [
+        replace(
+            one,
+            spool=f"x-{at}",
+            dryer="dehydrator",
+            in_s=found.as_of_s + 3600 * at,
+            out_s=found.as_of_s + 18_000,
+        )
+        for at in range(3)
+    ]
+    crowded = replace(found, dryings=(*found.dryings, *more))
+    drawn = picture(crowded)
+    assert drawn is not None
+    for bars in ([bar for bar in drawn.bars if bar.y == lane.y] for lane in drawn.lanes):
+        for left, right in itertools.pairwise(sorted(bars, key=lambda bar: bar.x)):
+            assert left.x + left.width <= right.x + 0.2
+    names = [lane.name for lane in drawn.lanes]
+    slots = ["dehydrator 1", "dehydrator 2", "dehydrator 3"]
+    assert sorted(names) == ["bench-2", "bench-5", *slots, "oven"]
+    assert drawn.present
+    assert drawn.marks
+    assert "nobody is there" in queue(crowded)
+
+
+def test_slots_are_used_again(planned) -> None:
+    found, _ = planned
+    one: DryingRow = found.dryings[0]
+    stays = [(0.0, 10.0), (0.0, 5.0), (5.0, 8.0), (10.0, 12.0)]
+    rows = [replace(one, dryer="oven", in_s=begin, out_s=end) for begin, end in stays]
+    assert slots_of(rows) == [0, 1, 1, 0]
+
+
+def test_hours_and_limits_on_the_command_line(tmp_path, capsys, monkeypatch) -> None:
+    path = evening(tmp_path)
+    monkeypatch.setenv("GCODETOOL_CACHE", "")
+    words = ["queue", str(path), "--at", EVENING, "--members", "1", "--processes", "1"]
+    assert outcome([*words, "--present", "always"]) == 2
+    assert "is no time of presence" in capsys.readouterr().err
+    outcome([*words, "--present", "Thu 09:00-17:00", "--time-limit", "0"])
+    out = " ".join(capsys.readouterr().out.split())
+    assert "To do (Thu 09:00-17:00)" in out
+    assert "the time was over" in out
+    assert "Thu 09:00" in out

@@ -1,0 +1,255 @@
+"""What a shop asks of a plan: hands only while somebody is there, several printers, nothing green that nobody knows."""
+
+from dataclasses import replace
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from plan_checker import check
+from queue_world import HOUR, NOW, job, spool, stock
+
+from gcodetool.errors import UsageError
+from gcodetool.queue import plan
+from gcodetool.queue.findings import QueueFindings
+from gcodetool.queue.job_list import JobList, JobRequest, ToolRequest, by_profile, from_paths
+from gcodetool.queue.presence import ALWAYS, presence_of
+from gcodetool.queue.tasks import Stock
+
+DAY = presence_of(["Mon-Fri 07:30-18:30"])  # the stories begin on a Wednesday at 17:00 UTC
+
+
+def planned(job_list: JobList, spools: Stock, **more) -> QueueFindings:
+    found = plan.plan(job_list, spools, at_s=NOW, **({"members": 1} | more))
+    check(found, job_list, spools, holds=more.get("holds"))
+    return found
+
+
+# ---------------------------------------------------------------- never green without knowing
+
+
+def test_a_job_whose_filament_nobody_named_is_asked_for(tmp_path) -> None:
+    job(tmp_path, "a.gcode", materials=[""])
+    spool(tmp_path, "petg-03", place="bench-1")
+    job_list = from_paths([tmp_path], printer="bench-1")
+    asked = planned(job_list, stock(tmp_path))
+    (row,) = asked.rows
+    assert (row.verdict, row.held, row.met) == ("which-filament", True, False)
+    assert asked.exit_code == 30
+    assert "petg-03 is on the printer: --assume-mounted" in row.because
+    assert not asked.handoffs
+    taken = planned(job_list, stock(tmp_path), assume_mounted=True)
+    assert taken.rows[0].tools[0].spool == "petg-03"
+    assert any("taken: petg-03" in said for said in taken.rows[0].cautions)
+    coloured = replace(
+        job_list, requests=(replace(job_list.requests[0], tools={None: ToolRequest(colour="natural")}),)
+    )
+    assert planned(coloured, stock(tmp_path)).rows[0].verdict == "which-filament"
+
+
+def test_a_job_that_would_run_out_is_not_started(tmp_path) -> None:
+    job(tmp_path, "long.gcode", hours=14, metres=40, materials=["TPU"])
+    spool(tmp_path, "tpu-05", "TPU", water=0.02, place="box-2")
+    found = planned(from_paths([tmp_path], printer="bench-1"), stock(tmp_path), holds={})
+    (row,) = found.rows
+    assert (row.verdict, row.held) == ("runs-out", True)
+    assert not found.handoffs
+
+
+def test_a_job_that_spoils_a_reel_for_another_says_so(tmp_path) -> None:
+    first = job(tmp_path, "a.gcode", hours=1, metres=2, materials=["TPU"])
+    second = job(tmp_path, "b.gcode", hours=1, metres=6, materials=["TPU"])
+    spool(tmp_path, "tpu-05", "TPU", water=0.02, place="box-2")
+    requests = tuple(JobRequest(path, "bench-1") for path in (first, second))
+    job_list = replace(from_paths([first], printer="bench-1"), requests=requests)
+    found = planned(job_list, stock(tmp_path), holds={})
+    one, two = found.rows
+    assert (one.met, two.met) == (True, False)
+    assert any("it leaves tpu-05 too wet for job 2" in said for said in one.cautions)
+
+
+def test_a_reel_that_is_dried_twice_is_seen(tmp_path) -> None:
+    paths = [job(tmp_path, f"{name}.gcode", hours=0.4, metres=4, materials=["TPU"]) for name in "ab"]
+    spool(tmp_path, "tpu-02", "TPU", water=0.3, place="bench", net_g=60)
+    named = {None: ToolRequest(spool="tpu-02")}
+    requests = (
+        JobRequest(paths[0], "bench-1", named),
+        JobRequest(paths[1], "bench-1", named, NOW + 40 * HOUR),
+    )
+    job_list = replace(from_paths(paths[:1], printer="bench-1"), requests=requests)
+    found = planned(job_list, stock(tmp_path))
+    assert len(found.dryings) == 2
+    assert any("tpu-02 is dried twice" in note for note in found.notes)
+
+
+# ---------------------------------------------------------------- people
+
+
+@pytest.mark.parametrize(
+    ("word", "says"),
+    [
+        ("daily", "write Mon-Fri"),
+        ("Mon 25:00-26:00", "no time of day"),
+        ("Mon 8:00-8:00", "no stretch"),
+        ("Foo 8:00-9:00", "write Mon-Fri"),
+    ],
+)
+def test_hours_that_are_none_are_refused(word, says) -> None:
+    with pytest.raises(UsageError, match=says):
+        presence_of([word])
+
+
+hours = st.lists(
+    st.builds(
+        "{}-{} {:02}:00-{:02}:30".format,
+        st.sampled_from(["Mon", "Wed", "Sat"]),
+        st.sampled_from(["Tue", "Fri", "Sun"]),
+        st.integers(0, 23),
+        st.integers(0, 23),
+    ),
+    min_size=1,
+    max_size=3,
+).map(presence_of)
+moments = st.integers(0, 14 * 24 * 60).map(lambda minutes: NOW + 60.0 * minutes)
+
+
+@given(hours, moments, st.integers(1, 900).map(lambda minutes: 60.0 * minutes), st.booleans())
+def test_stays_lie_within_the_hours(presence, at_s, seconds, alone) -> None:
+    assert presence.there(presence.next_s(at_s))
+    assert presence.there(presence.last_s(at_s))
+    assert presence.last_s(at_s) <= at_s <= presence.next_s(at_s)
+    first = presence.stay_from(at_s, seconds, alone=alone)
+    if first is not None:
+        assert first[0] >= at_s
+        assert first[1] - first[0] >= seconds
+        assert presence.there(first[0])
+        assert presence.there(first[1])
+        last = presence.stay_until(first[1], seconds, alone=alone)
+        assert last is not None  # nothing that fits is missed looking back
+        assert last[0] >= first[0]
+        if not alone:
+            assert presence.next_s((first[0] + first[1]) / 2) == (first[0] + first[1]) / 2
+    assert ALWAYS.stay_from(at_s, seconds, alone=False) == (at_s, at_s + seconds)
+
+
+def test_nothing_is_started_mounted_or_taken_out_at_night(tmp_path) -> None:
+    for number in (1, 2):
+        job(tmp_path, f"part-{number}.gcode", hours=3, metres=10)
+    spool(tmp_path, "petg-03", place="bench-1", water=0.02)
+    job_list = replace(from_paths([tmp_path], printer="bench-1"), presence=DAY)
+    found = planned(job_list, stock(tmp_path))
+    first, second = found.rows
+    assert first.start_s == NOW
+    assert first.end_s > NOW + 1.5 * HOUR  # a print that has begun runs on
+    assert second.start_s == NOW + 14.5 * HOUR  # 07:30 the next day
+    assert second.why.endswith("starts when the printer is free")
+
+
+def test_heat_waits_for_somebody_unless_the_dryer_may_run_alone(tmp_path) -> None:
+    job(tmp_path, "a.gcode", hours=1)
+    spool(tmp_path, "petg-04", water=0.38, place="bench")
+    job_list = replace(from_paths([tmp_path], printer="bench-1"), presence=DAY)
+    watched = planned(job_list, stock(tmp_path))
+    (drying,) = watched.dryings
+    assert drying.in_s >= NOW + 14.5 * HOUR
+    alone = planned(replace(job_list, unattended=frozenset(["oven"])), stock(tmp_path))
+    (drying,) = alone.dryings
+    assert NOW <= drying.in_s <= NOW + 1.5 * HOUR
+    assert drying.out_s == alone.rows[0].start_s == NOW + 14.5 * HOUR
+    assert any("may run alone" in said for said in drying.cautions)
+    spool(tmp_path, "petg-04", water=0.6, place="bench")
+    short = replace(job_list, presence=presence_of(["Mon-Fri 09:00-10:00"]))
+    never = planned(short, stock(tmp_path))
+    assert not never.dryings
+    assert never.rows[0].bottleneck == "presence"
+
+
+# ---------------------------------------------------------------- machines
+
+
+def fitting(tmp_path, *fits: str) -> JobList:
+    paths = [job(tmp_path, f"part-{number}.gcode", hours=3, metres=10) for number in (1, 2)]
+    requests = tuple(JobRequest(path, "bench-2", fits=fits) for path in paths)
+    return replace(
+        from_paths(paths[:1], printer="bench-2"),
+        requests=requests,
+        printers={name: by_profile(name) for name in ("bench-1", "bench-2", "bench-3")},
+    )
+
+
+def test_a_job_goes_to_another_printer_only_where_the_list_says_that_it_fits(tmp_path) -> None:
+    for name in ("petg-03", "petg-04"):
+        spool(tmp_path, name, water=0.02)
+    stays = planned(fitting(tmp_path), stock(tmp_path))
+    assert {row.printer for row in stays.rows} == {"bench-2"}
+    busy = replace(fitting(tmp_path, "bench-3"), busy={"bench-2": NOW + 9 * HOUR})
+    goes = planned(busy, stock(tmp_path))
+    assert {row.printer for row in goes.rows} == {"bench-3"}
+    assert "on bench-2 it would start" in goes.rows[0].why
+
+
+def test_a_printer_with_another_firmware_is_refused_and_said(tmp_path) -> None:
+    spool(tmp_path, "petg-03", water=0.02)
+    found = planned(fitting(tmp_path, "bench-1"), stock(tmp_path))
+    assert {row.printer for row in found.rows} == {"bench-2"}
+    assert any("does not go to bench-1" in said and "klipper" in said for said in found.rows[0].cautions)
+
+
+def test_a_printer_that_is_due_too_late_names_what_is_missing(tmp_path) -> None:
+    spool(tmp_path, "petg-03", water=0.02)
+    job_list = fitting(tmp_path)
+    requests = tuple(replace(request, due_s=NOW + 4 * HOUR) for request in job_list.requests)
+    found = planned(replace(job_list, requests=requests), stock(tmp_path))
+    assert [row.met for row in found.rows] == [True, False]
+    assert found.rows[1].bottleneck in ("printer", None)
+    spool(tmp_path, "petg-04", water=0.02)
+    again = planned(replace(job_list, requests=requests), stock(tmp_path))
+    assert again.rows[1].bottleneck == "printer"
+
+
+# ---------------------------------------------------------------- order
+
+
+def ordered(tmp_path) -> tuple[JobList, Stock]:
+    """Return a long job without a due time before two short ones that are due soon."""
+    spool(tmp_path, "petg-03", water=0.02, place="bench-1")
+    requests = [JobRequest(job(tmp_path, "long.gcode", hours=8, metres=10), "bench-1")]
+    for number in (1, 2):
+        path = job(tmp_path, f"short-{number}.gcode", hours=1, metres=4)
+        requests.append(JobRequest(path, "bench-1", due_s=NOW + 3 * HOUR))
+    job_list = replace(from_paths([requests[0].path], printer="bench-1"), requests=tuple(requests))
+    return job_list, stock(tmp_path)
+
+
+def test_in_list_order_the_plan_says_what_another_order_would_save(tmp_path) -> None:
+    job_list, spools = ordered(tmp_path)
+    found = planned(job_list, spools, holds={})
+    assert [row.met for row in found.rows] == [True, False, False]
+    assert any("by due time" in note and "2 more make it" in note for note in found.notes)
+
+
+def test_a_free_order_is_changed_where_that_gains_something_and_says_what(tmp_path) -> None:
+    job_list, spools = ordered(tmp_path)
+    found = planned(replace(job_list, free_order=True), spools, holds={})
+    assert found.unmet == 0
+    assert "2 more make it" in found.search
+    assert found.rows[0].start_s > found.rows[1].start_s
+    at_ease = replace(
+        job_list, free_order=True, requests=tuple(replace(each, due_s=None) for each in job_list.requests)
+    )
+    kept = planned(at_ease, spools, holds={})
+    assert [row.start_s for row in kept.rows] == sorted(row.start_s for row in kept.rows)
+
+
+def test_a_job_of_priority_goes_before_others_where_not_all_make_it(tmp_path) -> None:
+    spool(tmp_path, "petg-03", water=0.02, place="bench-1")
+    requests = [
+        JobRequest(job(tmp_path, f"part-{at}.gcode", hours=2, metres=4), "bench-1", due_s=NOW + 4.5 * HOUR)
+        for at in range(3)
+    ]
+    requests[2] = replace(requests[2], priority=5)
+    job_list = replace(
+        from_paths([requests[0].path], printer="bench-1"), requests=tuple(requests), free_order=True
+    )
+    found = planned(job_list, stock(tmp_path), holds={})
+    assert found.rows[2].met
+    assert found.made == 6
