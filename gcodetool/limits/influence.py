@@ -20,9 +20,9 @@ Floats = NDArray[np.float64]
 
 NODES, NODE_WEIGHTS = np.polynomial.hermite_e.hermegauss(5)
 COARSE: Final = slice(None, None, 2)  # every other cell is enough for differences
-# A record that eyes which guess would say 1.25 times as likely is most probably a slip, and counts next to nothing.
-UNEXPECTED: Final = 0.8
-LITTLE: Final = 0.05
+# A record that guessing eyes would be clearly likelier to note is most probably a slip, and counts next to nothing.
+UNEXPECTED: Final = 0.6
+LITTLE: Final = 0.1
 AT_A_TIME: Final = 256  # records: each takes a square of the coarse grid
 
 

@@ -28,9 +28,9 @@ P90: Final = 1.2815515655446004  # of a standard normal
 PRIOR_SD: Final = 0.8 * float(np.log(LIMIT_FACTOR[2] / LIMIT_FACTOR[1])) / P90
 TOGETHER: Final = 0.7  # correlation of good and marginal before anything is seen (own estimate)
 LINE_SD: Final = 0.2  # of a maker's lines about their material, in ln of a factor (own estimate)
-SPOOL_SD: Final = (0.1, 0.2, 0.35)  # of spools about their line: one of these, equally likely
+SPOOL_SD: Final = (0.1, 0.25, 0.4)  # of spools about their line: one of these, equally likely
 WIDER: Final = (0.7, 1.0, 1.5)  # signs are so many times as gradual as ``signs`` says: likewise
-MEANING_SD: Final = 0.05  # of what a word means to a workshop: no number of prints tells (own estimate)
+MEANING_SD: Final = 0.06  # of what a word means to a workshop: no number of prints tells (own estimate)
 
 CELL: Final = 0.05  # of the grid, in ln of a factor
 GRID: Final[Floats] = np.asarray(

@@ -32,14 +32,16 @@ class Sign:
     width: float
 
 
-# The looks at the nozzle are the ones that members learn from; the others are own estimates.
+# Where looks at the nozzle turn is as members learn from them; the others are own estimates.  All are sharper than
+# there: how far spools differ is a question apart here (``learning``).
+SHARP: Final = 0.25
 SIGNS: Final[dict[str, tuple[Sign, ...]]] = {
-    "strings": (Sign("good", 1.0, 0.35), Sign("marginal", 1.0, 0.35)),
-    "bubbles": (Sign("marginal", *FEW), Sign("marginal", *MANY)),
-    "surface": (Sign("marginal", 1.0, 0.4), Sign("marginal", 1.7, 0.4)),
-    "parts": (Sign("marginal", 1.0, 0.4), Sign("marginal", 1.7, 0.4)),
-    "oozes": (Sign("marginal", *OOZES),),
-    "pops": (Sign("marginal", *POPS),),
+    "strings": (Sign("good", 1.0, SHARP), Sign("marginal", 1.0, SHARP)),
+    "bubbles": (Sign("marginal", FEW[0], SHARP), Sign("marginal", MANY[0], SHARP)),
+    "surface": (Sign("marginal", 1.0, SHARP), Sign("marginal", 2.0, SHARP)),
+    "parts": (Sign("marginal", 1.0, SHARP), Sign("marginal", 2.0, SHARP)),
+    "oozes": (Sign("marginal", OOZES[0], SHARP),),
+    "pops": (Sign("marginal", POPS[0], SHARP),),
 }
 WORDS: Final[dict[str, tuple[str, ...]]] = {  # the better word first, as many as signs and one more
     "strings": ("none", "few", "many"),

@@ -12,7 +12,7 @@ from gcodetool import __version__
 from gcodetool.limits.findings import LimitsFindings
 from gcodetool.limits.influence import Moved
 from gcodetool.limits.learning import LimitBand
-from gcodetool.limits.signs import answers
+from gcodetool.limits.signs import SHARP, answers
 from gcodetool.report.html import page
 from gcodetool.report.html.charts import BAND, FAINT, GOOD, INK, LINE, MARGINAL, Chart, both_sizes
 from gcodetool.report.limits_text import facts, headline, record_words, what_to_do, whose
@@ -24,7 +24,6 @@ if TYPE_CHECKING:
 
 MOST: Final = 200  # records listed on the page; `limits show --records` has them all
 TICKS: Final = (0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 20)  # wt %
-WIDTH: Final = 0.35  # of the curve's logistic, as of most signs
 
 
 def limits_page(found: LimitsFindings) -> str:
@@ -92,7 +91,7 @@ def outcomes_over_content(found: LimitsFindings) -> Chart:
 
 def chance(content: Floats, limit: float) -> Floats:
     """Return the chance that water shows at a content, the marginal limit being known. [-]"""
-    return np.asarray(1.0 / (1.0 + np.exp(-np.log(content / limit) / WIDTH)))
+    return np.asarray(1.0 / (1.0 + np.exp(-np.log(content / limit) / SHARP)))
 
 
 def _limits(band: LimitBand) -> tuple[float, float, float]:
