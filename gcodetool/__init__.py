@@ -30,6 +30,8 @@ if TYPE_CHECKING:
     from gcodetool.app.review import review as review
     from gcodetool.app.spools import spool as spool
     from gcodetool.app.spools import spools as spools
+    from gcodetool.app.storage import place_fit as place_fit
+    from gcodetool.app.storage import place_size as place_size
 
 __version__: Final = "0.1.0"
 
@@ -45,6 +47,8 @@ _HOMES: Final = {
     "drying_status": "gcodetool.app.drying",
     "drying_together": "gcodetool.app.drying_shared",
     "learned_limits": "gcodetool.app.limits",
+    "place_fit": "gcodetool.app.storage",
+    "place_size": "gcodetool.app.storage",
     "prepare": "gcodetool.app.prepare",
     "queue_plan": "gcodetool.app.queue",
     "review": "gcodetool.app.review",
@@ -65,6 +69,8 @@ __all__ = [
     "drying_status",
     "drying_together",
     "learned_limits",
+    "place_fit",
+    "place_size",
     "prepare",
     "queue_plan",
     "review",

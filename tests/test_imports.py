@@ -57,6 +57,7 @@ MAY = {
         "cachefile",
         "moisture",
     },
+    "storage": {"errors", "profiles", "moisture"},
     "slicerfiles": {"errors", "profiles", "textfile", "tomlfile"},
     "judge": {"errors", "profiles", "gcode", "motion", "moisture"},
     "tweaks": {"errors", "profiles", "gcode", "motion", "moisture", "slicerfiles", "judge"},
@@ -83,6 +84,7 @@ MAY = {
         "block",
         "judge",
         "drying",
+        "storage",
         "moisture",
         "motion",
         "gcode",
@@ -106,6 +108,7 @@ MAY = {
         "moisture",
         "motion",
         "drying",
+        "storage",
     },
     # no physics: what commands note goes straight to the ledger's writers, a wrapper for each would add nothing
     "cli": {

@@ -169,9 +169,10 @@ class _Looks:
         Regula falsi (Illinois) on the headroom, which falls as the box grows more humid.
         """
         low, high = DRIEST_PCT, 100.0
-        below, above = self.headroom(low, code), self.headroom(high, code)
+        below = self.headroom(low, code)
         if below < 0.0:
             return None
+        above = self.headroom(high, code)
         if above >= 0.0:
             return high
         last = 0
