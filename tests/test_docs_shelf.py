@@ -1,4 +1,4 @@
-"""The week in ``docs/shelf.md`` happens: every command on the page runs, and says what stands there.
+"""The weeks in ``docs/shelf.md`` and ``docs/storage.md`` happen: every command there runs, and says what stands there.
 
 Numbers may move a little when a model does; words may not.  After a change that is meant:
 ``GCODETOOL_UPDATE_DOCS=1 pytest tests/test_docs_shelf.py`` writes the page anew.
@@ -19,7 +19,14 @@ from gcodetool.cli.main import outcome
 from gcodetool.moisture.solver import COMPILED
 from gcodetool.profiles import sample_folder
 
-PAGE = pathlib.Path(__file__).parent.parent / "docs" / "shelf.md"
+DOCS = pathlib.Path(__file__).parent.parent / "docs"
+SAMPLES = (
+    "hose-clips-petg.gcode",
+    "hose-clips-tpu.gcode",
+    "drip-manifold-pa.gcode",
+    "storage/bench.csv",
+    "storage/box-2.csv",
+)
 FENCE = re.compile(
     r"^(?:`(?P<name>[\w.-]+)`:\n\n)?```(?P<kind>\w+)\n(?P<body>.*?)^```", re.MULTILINE | re.DOTALL
 )
@@ -63,7 +70,11 @@ def same(shown: str, real: str) -> bool:
 
 
 @pytest.mark.skipif(not hasattr(time, "tzset"), reason="the zone of a process")
-def test_the_week_on_the_page_happens(tmp_path: pathlib.Path, monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize(("page_name", "fewest"), [("shelf.md", 25), ("storage.md", 15)])
+def test_the_week_on_the_page_happens(
+    page_name: str, fewest: int, tmp_path: pathlib.Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = DOCS / page_name
     monkeypatch.chdir(tmp_path)
     monkeypatch.setenv("GCODETOOL_LEDGER", "ledger.sqlite")
     monkeypatch.setenv("GCODETOOL_PROFILES", str(tmp_path / "none"))
@@ -71,9 +82,9 @@ def test_the_week_on_the_page_happens(tmp_path: pathlib.Path, monkeypatch: pytes
     monkeypatch.setenv("TZ", "Europe/Vienna")
     monkeypatch.setenv("COLUMNS", "160")
     time.tzset()
-    for name in ("hose-clips-petg.gcode", "drip-manifold-pa.gcode"):
+    for name in SAMPLES:
         shutil.copy(sample_folder() / name, tmp_path)
-    text = PAGE.read_text(encoding="utf-8")
+    text = path.read_text(encoding="utf-8")
     page = text[: text.index("## Further")]
     anew = page
     ran = 0
@@ -97,9 +108,9 @@ def test_the_week_on_the_page_happens(tmp_path: pathlib.Path, monkeypatch: pytes
     finally:
         monkeypatch.undo()
         time.tzset()
-    assert ran > 25
+    assert ran > fewest
     if os.environ.get(UPDATE):
-        PAGE.write_text(anew + text[len(page) :], encoding="utf-8")
+        path.write_text(anew + text[len(page) :], encoding="utf-8")
 
 
 def test_numbers_may_move_and_words_may_not() -> None:

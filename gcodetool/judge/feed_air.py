@@ -74,10 +74,10 @@ def _inside(spool: Spool, state: State, place: Place, at_s: float) -> tuple[Surr
         around = surroundings(spool, place.name, at_s, state.doubts)
         if not around.reel.closed or state.place == place.name:
             return around, ()
-        left = "as it was left" if place.desiccant_fresh_s else "fresh"
-        held = "no desiccant" if place.desiccant is None else f"{left} {place.desiccant}"
+        held = "no desiccant" if around.reel.desiccant is None else "fresh desiccant"
         return around, (
-            f"{place.name} is taken as closed at the start, with {held}: nobody has read its air",
+            f"{place.name} is taken as closed at the start with {held}; what its hygrometer shows counts instead: "
+            f"gcodetool place read {place.name} --humidity RH",
         )
     celsius, rh_pct, ago_s = shown
     late: tuple[str, ...] = ()
@@ -99,6 +99,8 @@ def last_shown(place: Place, at_s: float) -> tuple[float, float, float] | None:
         if before:
             i = before[-1]
             ago_s = at_s - place.log.at_s[i]
+            if any(place.log.at_s[i] < fresh_s <= at_s for fresh_s in place.desiccant_fresh_s):
+                return None  # what was shown is past
             if ago_s <= LAST_SEEN_S or not keeps_books(place):
                 return place.log.temperature_C[i], place.log.rh_pct[i], ago_s
         return None
