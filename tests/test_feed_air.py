@@ -212,3 +212,66 @@ def test_report_text_page_and_header_say_the_same_sentence(tmp_path, run):
     assert sentence in " ".join(
         line.lstrip("; ") for line in prepared.read_text(encoding="utf-8").splitlines()[:80]
     )
+
+
+@pytest.mark.skipif(not COMPILED, reason="slow where the kernel runs interpreted")
+def test_the_workshops_boxes_are_asked_and_a_renewal_outdates_a_reading(run):
+    """A spool that never stood in a box still learns which of the ledger's boxes would do."""
+    day = "2026-11-16T"
+    for words in (
+        ("bench", "--kind", "open", "--temperature", 24, "--humidity", 40),
+        ("oven", "--kind", "dryer", "--temperature", 65, "--dew-point=-20"),
+        ("dry", "--kind", "box", "--temperature", 22, "--humidity", 2),
+        ("damp", "--kind", "box", "--temperature", 22, "--humidity", 99),
+        (
+            "gel",
+            "--kind",
+            "box",
+            "--temperature",
+            22,
+            "--air",
+            10,
+            "--desiccant",
+            "silica gel",
+            "--desiccant-mass",
+            300,
+        ),
+    ):
+        run("place", "add", *words, "--at", "2026-11-01T08:00")
+    run(
+        "spool",
+        "add",
+        "tpu-05",
+        "--material",
+        "TPU",
+        "--net-mass",
+        750,
+        "--place",
+        "bench",
+        "--at",
+        "2026-11-01T08:00",
+    )
+    run(
+        "spool",
+        "dried",
+        "tpu-05",
+        "--hours",
+        48,
+        "--temperature",
+        65,
+        "--dryer",
+        "oven",
+        "--at",
+        f"{day}08:00",
+    )
+    run("place", "read", "gel", "--humidity", 60, "--at", f"{day}07:50")
+    job = str(FOLDER / "hose-clips-tpu.gcode")
+    asked = ("check", job, "--spool", "tpu-05", "--feed", "dry", "--members", 24, "--json")
+    need = json.loads(run(*asked, "--at", f"{day}08:05")[1])["feed"]
+    listed = {each["place"]: each for each in need["boxes"]}
+    assert {"dry", "damp", "gel"} <= set(listed)
+    assert (listed["dry"]["rh_pct"], listed["gel"]["rh_pct"]) == (2.0, 60.0)
+    assert listed["dry"]["enough"]
+    run("place", "renewed", "gel", "--at", f"{day}08:02")
+    need = json.loads(run(*asked, "--at", f"{day}08:05")[1])["feed"]
+    assert {each["place"]: each["rh_pct"] for each in need["boxes"]}["gel"] is None

@@ -253,6 +253,8 @@ def test_a_renewal_is_an_event_with_its_own_charge(run, shelf, tmp_path):
 def test_complaints_say_what_to_do(run, shelf):
     assert "what is fitted is a box" in run("place", "fit", "bench", code=1)
     assert "no place" in run("place", "fit", "box-9", code=1)
+    run("place", "set", "box-2", "--humidity", 20)
+    assert "--forget humidity" in run("place", "fit", "box-2", "--keep", *shelf, code=1)
     run("place", "add", "bin", "--kind", "box", "--temperature", 22, "--humidity", 30)
     assert "states no room" in run("place", "fit", "bin", code=1)
     assert "states no desiccant yet" in run("place", "renewed", "bin", code=1)
@@ -280,6 +282,19 @@ def test_a_box_is_sized_for_a_dried_spool(run, shelf, tmp_path):
     assert run(*size, *shelf).startswith("box-2: dry petg-03 first")
     run("spool", "move", "petg-03", "oven", "--at", when(NOW + HOUR))
     later = ("--at", when(NOW + 5 * DAY))
+    run(
+        "spool",
+        "add",
+        "pla-11",
+        "--material",
+        "PLA",
+        "--net-mass",
+        1000,
+        "--place",
+        "box-2",
+        "--at",
+        when(NOW),
+    )
     found = json.loads(run(*size, *later, "--price", "silica gel=8", "--json"))
     jsonschema.Draft202012Validator(SCHEMA).validate(found)
     gel = next(each for each in found["charges"] if each["desiccant"] == "silica gel")
@@ -291,6 +306,7 @@ def test_a_box_is_sized_for_a_dried_spool(run, shelf, tmp_path):
     said = run(*size, *later)
     assert f"{gel['grams']:.0f} g" in said
     assert "place fit box-2 --keep" in " ".join(said.split())
+    assert any(note.startswith("pla-11 in it now") for note in found["notes"])
 
 
 def test_a_cold_reel_in_a_warm_room_is_told(run, capsys):

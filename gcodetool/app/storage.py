@@ -10,7 +10,7 @@ from gcodetool import profiles
 from gcodetool.app.resolve import Moment, clock, find_spool, snapshots_of
 from gcodetool.errors import LedgerError, UsageError
 from gcodetool.judge.print_air import last_open
-from gcodetool.ledger import entries, place_entries, records
+from gcodetool.ledger import entries, location, place_entries, records
 from gcodetool.ledger.entries import micro
 from gcodetool.ledger.spoolfile import check_places
 from gcodetool.ledger.store import open_ledger, reading
@@ -69,8 +69,11 @@ def place_fit(
     )
     if not keep:
         return made
-    if fit.exchange_m3_h is None:
-        raise LedgerError(f"{name}: its exchange is not known; nothing was kept")
+    if found.rh_pct is not None:
+        raise LedgerError(
+            f"{name} states a humidity, which counts instead of what leaks in: gcodetool place set {name} --forget "
+            "humidity, and fit again"
+        )
     band = fit.exchange_m3_h
     told = {"exchange_m3_h": band.p50, "exchange_range_m3_h": [band.p10, band.p90]}
     written = place_entries.set_place(opened, name, told, at_s=None if at is None else at_s, force=force)
@@ -182,6 +185,8 @@ def place_size(
     shelf = snapshots_of(ledger)
     states = [state_at(each, at_s, members=count, shelf=shelf(each)) for each in found]
     plan, notes = _plan(name, states[0], openings_per_week, until_s, humidity_max)
+    if others := [each for each in _inside(name, at_s, ledger) if each not in {one.id for one in found}]:
+        notes.append(f"{', '.join(others)} in it now are not counted: name them with --spools if they stay")
     agents = [profiles.desiccant(each) for each in profiles.names("desiccants")]
     told = tuple(brought(each) for each in states)
     sized = (
@@ -218,6 +223,14 @@ def place_size(
         if_dried,
         tuple(notes),
     )
+
+
+def _inside(name: str, at_s: float, ledger: str | None) -> list[str]:
+    """Return the ledger's spools in a place; none where there is no ledger."""
+    if not location.exists(ledger):
+        return []
+    with reading(open_ledger(ledger, make=False)) as conn:
+        return [each for each, where in records.at_places(conn, micro(at_s)).items() if where == name]
 
 
 def _plan(

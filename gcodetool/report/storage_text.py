@@ -53,7 +53,6 @@ def tightness(fit: "BoxFit") -> str:
     """Return how tight a box is, the first line of its fit."""
     many = fit.exchange_per_day
     if many is None:
-        assert fit.exchange_m3_h is not None  # litres or desiccant are stated
         stream = fit.exchange_m3_h
         litres = type(stream)(*(24_000.0 * each for each in (stream.p10, stream.p50, stream.p90)))
         if fit.tight:
@@ -99,7 +98,7 @@ def fit_facts(found: "FittedPlace") -> Iterator[tuple[str, str]]:
     if len(fit.doubtful) > MOST_DOUBTFUL:
         yield "left out", f"{len(fit.doubtful) - MOST_DOUBTFUL} more stretches"
     band_of = fit.exchange_per_day or fit.exchange_m3_h
-    if found.agent is not None and band_of is not None and band_of.p90 > WIDE * band_of.p10:
+    if found.agent is not None and band_of.p90 > WIDE * band_of.p10:
         yield (
             "to know more",
             "desiccant hides a leak: take it and the reels out, note that with "

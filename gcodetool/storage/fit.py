@@ -89,7 +89,7 @@ class BoxFit:
     exchange_per_day
         Of the box's air; None where its litres are not stated.
     exchange_m3_h
-        The same as a stream; None where neither litres nor desiccant are.
+        The same as a stream.
     tight
         The readings only say that it is tighter than `p90`.
     openings_s
@@ -110,7 +110,7 @@ class BoxFit:
     end_s: float
     used_s: float
     exchange_per_day: Between | None
-    exchange_m3_h: Between | None
+    exchange_m3_h: Between
     tight: bool
     openings_s: tuple[float, ...]
     openings_per_week: Between
