@@ -22,9 +22,10 @@ from gcodetool.moisture.solver import COMPILED
 from gcodetool.motion.feed import ToolFeed
 
 FOLDER = profiles.sample_folder()
-MEMBERS = 24 if COMPILED else 3
+MEMBERS = 24
 HOUR = 3600.0
 NOW = 1.79e9
+pytestmark = pytest.mark.skipif(not COMPILED, reason="minutes where the kernels run interpreted")
 AT = "2026-11-25T09:00:00+01:00"
 
 
@@ -214,7 +215,6 @@ def test_report_text_page_and_header_say_the_same_sentence(tmp_path, run):
     )
 
 
-@pytest.mark.skipif(not COMPILED, reason="slow where the kernel runs interpreted")
 def test_the_workshops_boxes_are_asked_and_a_renewal_outdates_a_reading(run):
     """A spool that never stood in a box still learns which of the ledger's boxes would do."""
     day = "2026-11-16T"

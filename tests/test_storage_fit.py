@@ -3,6 +3,7 @@
 import datetime
 import json
 import pathlib
+from dataclasses import replace
 
 import jsonschema
 import numpy as np
@@ -16,8 +17,9 @@ from gcodetool.ledger import records, store
 from gcodetool.ledger.spoolfile import check_places
 from gcodetool.moisture.air import desiccant, drying_agent, vapour_density, vapour_pressure
 from gcodetool.moisture.doubts import Doubts
+from gcodetool.moisture.history import state_at
 from gcodetool.moisture.places import charged
-from gcodetool.moisture.record import AirLog, Charge, Place
+from gcodetool.moisture.record import AirLog, Charge, Event, Place, Spool
 from gcodetool.moisture.solver import COMPILED
 from gcodetool.storage.fit import BoxFacts, fit_box
 
@@ -126,6 +128,40 @@ def test_a_charge_counts_from_its_moment_on():
     )
     seen = [(each.desiccant, each.desiccant_g) for each in (charged(place, at) for at in (0.0, 10.0, 25.0))]
     assert seen == [("silica gel", 100.0), ("silica gel", 50.0), ("molecular sieve", 30.0)]
+
+
+def test_a_renewal_does_not_rewrite_the_past():
+    """Until it nothing changes; from then on the box stands under what is in it now."""
+    petg, gel = profiles.material("PETG"), profiles.desiccant("silica gel")
+    room = Place("bench", "open", 22.0, 50.0)
+    box = Place(
+        "box",
+        "box",
+        22.0,
+        air_L=10.0,
+        desiccant=gel.name,
+        agent=gel,
+        desiccant_g=30.0,
+        exchange_m3_h=0.002,
+        room="bench",
+        desiccant_fresh_s=(NOW,),
+    )
+
+    def humid(at_s: float, *charges: Charge) -> float:
+        fresh = tuple(sorted({NOW, *(each.at_s for each in charges)}))
+        places = {"bench": room, "box": replace(box, charges=charges, desiccant_fresh_s=fresh)}
+        events = (Event(NOW, "received", "box", water_wt_pct=0.05),)
+        state = state_at(Spool("one", petg, 1.75, 500.0, places, events), at_s, members=1)
+        assert state.enclosed_rh_pct is not None
+        return float(state.enclosed_rh_pct[0])
+
+    day = 40 * DAY
+    more = Charge(NOW + day, desiccant_g=400.0)
+    gone = Charge(NOW + day, desiccant_g=0.0)
+    assert humid(NOW + 0.9 * day, more) == pytest.approx(humid(NOW + 0.9 * day), rel=1e-9)
+    as_before = humid(NOW + 1.2 * day, Charge(NOW + day))
+    assert humid(NOW + 1.2 * day, more) < as_before < humid(NOW + 1.2 * day)
+    assert humid(NOW + 1.2 * day, gone) > humid(NOW + 1.2 * day)
 
 
 # ---------------------------------------------------------------- stories
