@@ -10,7 +10,8 @@ from gcodetool import profiles
 from gcodetool.app.check import check
 from gcodetool.cli.main import outcome
 from gcodetool.errors import UsageError
-from gcodetool.judge.feed_air import NEAR_PCT, air_of_feed, feed_need, last_shown
+from gcodetool.judge import feed_air
+from gcodetool.judge.feed_air import air_of_feed, feed_need, last_shown
 from gcodetool.judge.print_air import air_of_print
 from gcodetool.judge.print_judgement import judge_print
 from gcodetool.judge.reasons import feed_sentence
@@ -98,16 +99,21 @@ def test_the_humidity_told_is_the_edge(material, hours, metres, confidence):
         assert (not worse(found, need.verdict)) == better, (rh_pct, found)
 
 
-def test_the_scenes_have_both_verdicts_to_gain():
-    wanted = set()
+def test_the_scenes_gain_either_verdict_in_a_few_forecasts(monkeypatch):
+    """As docs/storage.md has it: five to eight of them."""
+    made, wanted = [], set()
+    real = feed_air.forecast
+    monkeypatch.setattr(feed_air, "forecast", lambda *args, **more: (made.append(1), real(*args, **more))[1])
     for material, hours, metres in SCENES:
         spool = dried(material)
         state = state_at(spool, NOW, members=MEMBERS)
         around = air_of_print(spool, state, at_s=NOW)
-        need = feed_need(state, around, feed(hours, metres), "runs-out", confidence=0.5)
-        wanted.add(None if need is None else need.verdict)
-    assert "clear" in wanted
-    assert NEAR_PCT <= 0.5
+        made.clear()
+        need = feed_need(state, around, feed(hours, metres), "runs-out", confidence=0.8)
+        assert need is not None
+        wanted.add(need.verdict)
+        assert 5 <= len(made) <= 8
+    assert wanted == {"clear", "adjust"}
 
 
 @pytest.mark.parametrize(

@@ -24,7 +24,7 @@ from gcodetool.moisture.polymer import polymer
 from gcodetool.moisture.record import AirLog, Place
 from gcodetool.storage.findings import FittedPlace, Priced, SizedPlace
 from gcodetool.storage.fit import BoxFacts, fit_box
-from gcodetool.storage.size import BoxPlan, brought, least_charge, steady_room
+from gcodetool.storage.size import BoxPlan, Brought, Sized, brought, least_charge, steady_room
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection
@@ -36,6 +36,7 @@ if TYPE_CHECKING:
 DAY_S: Final = 24 * HOUR_S
 READ_S: Final = 28 * DAY_S  # of a log that is looked at
 TYPICAL_PER_DAY: Final = 1.0  # exchange of a box that nobody measured (own estimate, 0.2 to 5)
+USUAL: Final = "silica gel"  # what is told of where no charge is asked for yet
 MEMBERS: Final = 32  # of each spool; several are run together, over months
 ANY_AIR: Final = AirLog((0.0,), (20.0,), (50.0,))  # stands for readings, where only their being there counts
 
@@ -187,29 +188,8 @@ def place_size(
     plan, notes = _plan(name, states[0], openings_per_week, until_s, humidity_max)
     if others := [each for each in _inside(name, at_s, ledger) if each not in {one.id for one in found}]:
         notes.append(f"{', '.join(others)} in it now are not counted: name them with --spools if they stay")
-    agents = [profiles.desiccant(each) for each in profiles.names("desiccants")]
     told = tuple(brought(each) for each in states)
-    sized = (
-        [] if any(each.dry_first for each in told) else [least_charge(states, plan, one) for one in agents]
-    )
-    charges = [
-        Priced(
-            one,
-            None
-            if one.grams is None or one.agent.key not in per_kg
-            else one.grams / 1000.0 * per_kg[one.agent.key],
-        )
-        for one in sorted(sized, key=lambda one: (one.grams is None, one.grams or 0.0, one.agent.key))
-    ]
-    wet = [each for each, said in zip(states, told, strict=True) if said.water_g > 0.0]
-    if_dried = None
-    if wet:
-        best = (
-            charges[0].sized.agent
-            if charges and charges[0].sized.grams is not None
-            else profiles.desiccant("silica gel")
-        )
-        if_dried = least_charge([_dried(each) if each in wet else each for each in states], plan, best)
+    charges = [] if any(each.dry_first for each in told) else _charges(states, plan, per_kg)
     assert plan.place.air_L is not None  # _plan saw to it
     return SizedPlace(
         name,
@@ -220,9 +200,31 @@ def place_size(
         (plan.place.exchange_m3_h or 0.0) * 24.0 / (plan.place.air_L / 1000.0),
         told,
         tuple(charges),
-        if_dried,
+        _if_dried(states, told, plan, charges),
         tuple(notes),
     )
+
+
+def _charges(states: "Sequence[State]", plan: BoxPlan, per_kg: Mapping[str, float]) -> list[Priced]:
+    """Return the least charge of every desiccant, those that do first, the smallest first."""
+    sized = [least_charge(states, plan, profiles.desiccant(each)) for each in profiles.names("desiccants")]
+    found = []
+    for one in sorted(sized, key=lambda one: (one.grams is None, one.grams or 0.0, one.agent.key)):
+        price = per_kg.get(one.agent.key)
+        cost = None if one.grams is None or price is None else one.grams / 1000.0 * price
+        found.append(Priced(one, cost))
+    return found
+
+
+def _if_dried(
+    states: "Sequence[State]", told: Sequence[Brought], plan: BoxPlan, charges: Sequence[Priced]
+) -> Sized | None:
+    """Return the charge that is needed if the spools that bring water were dried before; None: none brings any."""
+    if not any(said.water_g > 0.0 for said in told):
+        return None
+    dry = [_dried(each) if said.water_g > 0.0 else each for each, said in zip(states, told, strict=True)]
+    able = [each.sized.agent for each in charges if each.sized.grams is not None]
+    return least_charge(dry, plan, able[0] if able else profiles.desiccant(USUAL))
 
 
 def _inside(name: str, at_s: float, ledger: str | None) -> list[str]:
