@@ -79,7 +79,7 @@ class BoxPlan:
 
 
 @dataclass(frozen=True)
-class Outcome:
+class ChargeRun:
     """What comes of one charge: per look (looks,), per member (looks, members).
 
     Attributes
@@ -137,7 +137,7 @@ class Sized:
 
 def run_out(
     states: Sequence[State], plan: BoxPlan, agent: Desiccant | None, grams: float, span_s: float
-) -> Outcome:
+) -> ChargeRun:
     """Return how the spools fare with one charge over a time.
 
     Parameters
@@ -165,7 +165,7 @@ def run_out(
         fields = [march.outer_mean(), *(each.field.outer_mean() for each in march.company)]
         for listed, state, content in zip(good, states, fields, strict=True):
             listed.append(_good(state, 100.0 * content))
-    return Outcome(
+    return ChargeRun(
         np.array([0.0, *at]),
         np.array([humid[0], *humid]),
         tuple(np.array(listed) for listed in good),
