@@ -132,7 +132,7 @@ def renew(
         ):
             raise LedgerError(f"{name}: it states no desiccant yet; add --desiccant KIND --mass G")
         written = entries.append(conn, [Draft("place", name, "renewed", at_us, told)])
-        _check(conn)
+        check_places_of(conn)
         return Written(tuple(written))
 
 
