@@ -35,6 +35,8 @@ if TYPE_CHECKING:
     from gcodetool.app.series import series_start as series_start
     from gcodetool.app.spools import spool as spool
     from gcodetool.app.spools import spools as spools
+    from gcodetool.app.storage import place_fit as place_fit
+    from gcodetool.app.storage import place_size as place_size
 
 __version__: Final = "0.1.0"
 
@@ -51,6 +53,8 @@ _HOMES: Final = {
     "drying_together": "gcodetool.app.drying_shared",
     "due": "gcodetool.app.due",
     "learned_limits": "gcodetool.app.limits",
+    "place_fit": "gcodetool.app.storage",
+    "place_size": "gcodetool.app.storage",
     "prepare": "gcodetool.app.prepare",
     "queue_plan": "gcodetool.app.queue",
     "review": "gcodetool.app.review",
@@ -76,6 +80,8 @@ __all__ = [
     "drying_together",
     "due",
     "learned_limits",
+    "place_fit",
+    "place_size",
     "prepare",
     "queue_plan",
     "review",

@@ -255,6 +255,18 @@ class SpoolBody:
 
 
 @dataclass(frozen=True)
+class Indicator:
+    """A dye that shows how humid the air over a desiccant is: colours dry and damp, from and to which % RH."""
+
+    dye: str
+    dry: str
+    damp: str
+    change_rh_pct: Pair
+    max_C: float | None = None
+    caution: str | None = None
+
+
+@dataclass(frozen=True)
 class Desiccant:
     """What takes water out of a closed box: [% RH, wt % of its dry mass] at 25 °C, or a fixed RH."""
 
@@ -264,6 +276,10 @@ class Desiccant:
     equilibrium_rh_pct: float | None = None
     regenerate_C: Pair | None = None
     regenerate_hours: float | None = None
+    comes_back_pct: Pair | None = None  # of what it held when new, after one such regeneration
+    excess_heat_kJ_mol: float | None = None  # by which water is held more than it takes to condense
+    indicators: tuple["Indicator", ...] = ()
+    cautions: tuple[str, ...] = ()
     lowest_practical_rh_pct: float | None = None
     aliases: tuple[str, ...] = ()
     sources: tuple[str, ...] = ()

@@ -20,6 +20,7 @@ from gcodetool.profiledata import (
     Dryer,
     Heater,
     HotEnd,
+    Indicator,
     Kind,
     Material,
     Pair,
@@ -494,10 +495,14 @@ def read_desiccant(table: Table, key: str) -> Desiccant:
         "equilibrium_rh_pct": (0.0, 100.0),
         "regenerate_hours": (0.0, 1e3),
         "lowest_practical_rh_pct": (0.0, 100.0),
+        "excess_heat_kJ_mol": (-60.0, 120.0),
     }
     extra = (
         "key",
         "name",
+        "comes_back_pct",
+        "indicator",
+        "cautions",
         "aliases",
         "capacity_at_rh",
         "regenerate_C",
@@ -515,10 +520,29 @@ def read_desiccant(table: Table, key: str) -> Desiccant:
         **found,
         capacity_at_rh=_capacity(table),
         regenerate_C=_pair(table.numbers("regenerate_C", 2, low=20, high=1000, rising=True)),
+        comes_back_pct=_pair(table.numbers("comes_back_pct", 2, low=0, high=100, rising=True)),
+        indicators=tuple(_indicator(each) for each in table.array("indicator")),
+        cautions=table.words("cautions"),
         aliases=table.words("aliases"),
         sources=table.words("sources"),
         source_texts=_sources(table),
         **_remarks(table),
+    )
+
+
+def _indicator(table: Table) -> Indicator:
+    """Return one dye of a desiccant."""
+    table.only(("dye", "dry", "damp", "change_rh_pct", "max_C", "caution"))
+    table.need("dye", "dry", "damp", "change_rh_pct")
+    between = _pair(table.numbers("change_rh_pct", 2, low=0, high=100, rising=True))
+    assert between is not None  # need() saw it
+    return Indicator(
+        dye=table.text("dye") or "",
+        dry=table.text("dry") or "",
+        damp=table.text("damp") or "",
+        change_rh_pct=between,
+        max_C=table.number("max_C", low=20, high=1000),
+        caution=table.text("caution"),
     )
 
 

@@ -16,6 +16,13 @@ from gcodetool.profiles import sample_folder
 FENCE = re.compile(
     r"^(?:`(?P<name>[\w.-]+)`:\n\n)?```(?P<kind>\w+)\n(?P<body>.*?)^```", re.MULTILINE | re.DOTALL
 )
+SAMPLES = (
+    "hose-clips-petg.gcode",
+    "hose-clips-tpu.gcode",
+    "drip-manifold-pa.gcode",
+    "storage/bench.csv",
+    "storage/box-2.csv",
+)
 NUMBER = re.compile(r"\d+(?:\.\d+)?")
 VERDICTS = {0, 10, 20, 21, 30}
 UPDATE = "GCODETOOL_UPDATE_DOCS"
@@ -67,7 +74,7 @@ def happens(page: pathlib.Path, folder: pathlib.Path, monkeypatch, *, columns: i
     monkeypatch.setenv("TZ", "Europe/Vienna")
     monkeypatch.setenv("COLUMNS", str(columns))
     time.tzset()
-    for name in ("hose-clips-petg.gcode", "drip-manifold-pa.gcode"):
+    for name in SAMPLES:
         shutil.copy(sample_folder() / name, folder)
     text = page.read_text(encoding="utf-8")
     story = text[: text.index("## Further")]

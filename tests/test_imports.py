@@ -57,6 +57,7 @@ MAY = {
         "cachefile",
         "moisture",
     },
+    "storage": {"errors", "profiles", "moisture"},
     "slicerfiles": {"errors", "profiles", "textfile", "tomlfile"},
     "judge": {"errors", "profiles", "gcode", "motion", "moisture"},
     "tweaks": {"errors", "profiles", "gcode", "motion", "moisture", "slicerfiles", "judge"},
@@ -85,6 +86,7 @@ MAY = {
         "block",
         "judge",
         "drying",
+        "storage",
         "moisture",
         "motion",
         "gcode",
@@ -111,6 +113,7 @@ MAY = {
         "moisture",
         "motion",
         "drying",
+        "storage",
     },
     # no physics: what commands note goes straight to the ledger's writers, a wrapper for each would add nothing
     "cli": {

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, TypedDict, Unpack
 
 from gcodetool.app.examine import assign, examine
-from gcodetool.app.resolve import Moment, Named, clock, find_printer, find_spools, snapshots_of
+from gcodetool.app.resolve import Moment, Named, boxes_of, clock, find_printer, find_spools, snapshots_of
 from gcodetool.gcode.program import Program, read
 from gcodetool.gcode.slicer_environment import handed_over
 from gcodetool.judge.findings import ExaminedJob
@@ -26,6 +26,7 @@ class Words(TypedDict, total=False):
 
     printer: str | Printer | None
     place: str | None
+    feed: str | None
     at: Moment
     confidence: float
     members: int | None
@@ -48,6 +49,7 @@ class JobQuestion:
         record. None: those mounted on the printer, else those that the file's filament notes name.
     printer : profile, its file, or a printer of the ledger.
     place : place of the record in whose air the job is printed.
+    feed : place of the record that the job is fed from, as if its reel stood there; None: as it stands.
     at : when the job starts; None: now.
     confidence : share of the forecast's members that must reach the verdict or better, 0 to 1.
     members : of the forecast; None: the usual number; 1: nominal parameters alone.
@@ -59,6 +61,7 @@ class JobQuestion:
     spools: Spools = None
     printer: str | Printer | None = None
     place: str | None = None
+    feed: str | None = None
     at: Moment = None
     confidence: float = 0.5
     members: int | None = None
@@ -141,8 +144,9 @@ def examine_job(
         else read(Path(job), dialect=dialect, handed=handed_over(asked.environment))
     )
     at_s = clock(asked.at)
+    also = tuple(name for name in (asked.place, asked.feed) if name is not None)
     named: Named = find_spools(
-        asked.spools, named_printer, program.facts, place=asked.place, at_s=at_s, ledger=asked.ledger
+        asked.spools, named_printer, program.facts, also=also, at_s=at_s, ledger=asked.ledger
     )
     look = functools.partial(
         examine,
@@ -155,6 +159,8 @@ def examine_job(
         spread=spread,
         shelf_of=snapshots_of(asked.ledger),
         remarks=functools.partial(limits_contradicted, ledger=asked.ledger),
+        feed=asked.feed,
+        boxes_of=boxes_of(asked.ledger),
     )
     with nullcontext() if reading is None else reading(program) as progress:
         examined = look(program, named.spools, tweaks=asked.tweaks, progress=progress, mounted=named.found)

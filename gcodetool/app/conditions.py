@@ -5,7 +5,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from gcodetool.moisture.record import Spool
+    from collections.abc import Mapping
+
+    from gcodetool.moisture.record import Place, Spool
     from gcodetool.moisture.snapshot import SnapshotStoreFor
     from gcodetool.profiles import Printer
 
@@ -31,6 +33,8 @@ class Conditions:
     tweaks : settings may be suggested.
     shelf_of : where snapshots of a spool's state lie.
     remarks : cautions on a spool that its own record does not hold.
+    feed : the place of the record that the job is fed from; None: as it stands.
+    boxes_of : gives the workshop's boxes beside those of a spool's record; asked only where a drier feed would help.
     """
 
     at_s: float
@@ -41,3 +45,5 @@ class Conditions:
     tweaks: bool
     shelf_of: "SnapshotStoreFor"
     remarks: "Remarks" = no_remarks
+    feed: str | None = None
+    boxes_of: "Callable[[Spool], Mapping[str, Place]] | None" = None

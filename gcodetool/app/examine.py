@@ -27,7 +27,7 @@ from gcodetool.tweaks.applied_before import applied_before
 
 if TYPE_CHECKING:
     from gcodetool.gcode.program import Program
-    from gcodetool.moisture.record import Spool
+    from gcodetool.moisture.record import Place, Spool
     from gcodetool.profiles import Material, Printer
 
 NO_TWEAKS: Final = "tweaks are switched off for this call: nothing is suggested, nothing is applied"
@@ -49,6 +49,8 @@ def examine(
     shelf_of: SnapshotStoreFor = no_snapshots,
     mounted: bool = False,
     remarks: Remarks = no_remarks,
+    feed: str | None = None,
+    boxes_of: "Callable[[Spool], Mapping[str, Place]] | None" = None,
 ) -> ExaminedJob:
     """Return the findings with timeline and anchor.
 
@@ -79,6 +81,8 @@ def examine(
     ``progress`` is called with the number of bytes done.
     ``shelf_of`` says where snapshots of a spool's state lie (``ledger.snapshots``), so that the next look at
     it is soon; left out, nothing is kept.  ``remarks`` adds cautions on a spool.
+    ``feed`` names the place of the record that the job is fed from; ``boxes_of`` gives the workshop's boxes beside
+    the record's (both as in ``Conditions``).
     """
     digest = _Digest(program)
     given = {tool: spool.diameter_mm for tool, spool in spools.items() if tool is not None}
@@ -106,7 +110,7 @@ def examine(
     if applied is not None:
         tweaks = False
         cautions.append(f"tweaks were applied to this file before ({applied}): none is suggested again")
-    asked = Conditions(at_s, printer, place, confidence, members, tweaks, shelf_of, remarks)
+    asked = Conditions(at_s, printer, place, confidence, members, tweaks, shelf_of, remarks, feed, boxes_of)
     found, over, said = check_tools(program, timeline, assigned, asked)
     cautions += said
     off: dict[str, Any] = {"printer": printer, "filament_diameter_mm": diameters}

@@ -4,7 +4,7 @@ Nothing is printed here: what is worth telling comes back as notes.
 """
 
 import time
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from gcodetool.gcode.markers import SlicerFacts
     from gcodetool.ledger.records import PlaceRecord
     from gcodetool.ledger.store import Ledger
-    from gcodetool.moisture.record import Spool
+    from gcodetool.moisture.record import Place, Spool
     from gcodetool.moisture.snapshot import SnapshotStore, SnapshotStoreFor
     from gcodetool.profiles import Printer
 
@@ -173,6 +173,23 @@ def snapshots_of(ledger: str | None) -> "SnapshotStoreFor":
     return shelf_of
 
 
+def boxes_of(ledger: str | None) -> "Callable[[Spool], Mapping[str, Place]]":
+    """Return what gives the ledger's boxes for one of its spools, with the air that was read in them; of others none."""
+
+    def boxes(spool: "Spool") -> "Mapping[str, Place]":
+        from gcodetool.ledger import records, store
+
+        if not spool.in_ledger:
+            return {}
+        with store.reading(store.open_ledger(ledger, make=False)) as conn:
+            known = records.places(conn)
+            names = [name for name, place in known.items() if place.kind == "box"]
+            found = records.load_spool(conn, spool.id, known, also=names)
+        return {name: place for name, place in found.places.items() if name not in spool.places}
+
+    return boxes
+
+
 def _beside(spools: "dict[int | None, Spool]") -> "dict[int | None, Spool]":
     """Return spools of files with the other files' that stood with them; those of the ledger know theirs."""
     from gcodetool.moisture.neighbours import together
@@ -249,7 +266,7 @@ def find_spools(
     machine: NamedPrinter,
     facts: "SlicerFacts",
     *,
-    place: str | None = None,
+    also: tuple[str, ...] = (),
     at_s: float,
     ledger: str | None = None,
 ) -> Named:
@@ -260,7 +277,7 @@ def find_spools(
     wanted : one for the job's only tool, or by tool; None or empty: nobody named one.
     machine : from :func:`find_printer`.
     facts : what the slicer wrote down, with ``spool: ID`` of its filament notes.
-    place : what ``--place`` says.
+    also : places that ``--place`` and ``--feed`` name.
 
     Raises
     ------
@@ -269,7 +286,7 @@ def find_spools(
     SpoolError, LedgerError
         A spool that is not there.
     """
-    also = (*machine.places, *(() if place is None else (place,)))
+    also = (*machine.places, *also)
     named = wanted if isinstance(wanted, Mapping) else {} if wanted is None else {None: wanted}
     if named:
         found = {tool: find_spool(word, ledger=ledger, also=also) for tool, word in named.items()}

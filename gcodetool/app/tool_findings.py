@@ -11,6 +11,7 @@ import numpy as np
 
 from gcodetool.drying.advice import drying_advice
 from gcodetool.judge.findings import (
+    FeedNeed,
     Forecast,
     LayerForecast,
     SpoolOverJob,
@@ -30,6 +31,7 @@ from gcodetool.tweaks.tool_demands import demands_of
 if TYPE_CHECKING:
     from gcodetool.app.conditions import Conditions
     from gcodetool.gcode.program import Program
+    from gcodetool.judge.print_air import PrintAir
     from gcodetool.moisture.record import Spool
 
 
@@ -41,6 +43,10 @@ def check_tool(
     state = state_at(spool, asked.at_s, members=members, shelf=asked.shelf_of(spool))
     around = air_of_print(spool, state, at_s=asked.at_s, place=asked.place, printer=printer)
     feed = feed_of(timeline, tool, program.facts)
+    if asked.feed is not None:
+        from gcodetool.judge.feed_air import air_of_feed
+
+        around = air_of_feed(spool, state, asked.feed, around, asked.at_s)
     judged = judge_print(state, around, feed, confidence=asked.confidence)
     found = ToolFindings(
         tool=tool,
@@ -80,8 +86,26 @@ def check_tool(
         advice=advice,
         nozzle_C=demands.nozzle_C,
         melt_s=demands.residence_s,
+        feed=driest_feed(state, around, feed, judged, asked),
     )
     return found, over, cautions
+
+
+def driest_feed(
+    state: State, around: "PrintAir", feed: ToolFeed, judged: PrintJudgement, asked: "Conditions"
+) -> FeedNeed | None:
+    """Return how dry the feed must be, where that was asked or the model's verdict is not clear; else None.
+
+    It takes some forecasts more, so a job that ends clear is not asked about.
+    """
+    if not judged.by_model or (asked.feed is None and judged.code not in ("adjust", "runs-out")):
+        return None
+    from gcodetool.judge.feed_air import feed_need
+
+    boxes = None if asked.boxes_of is None else asked.boxes_of(state.spool)
+    return feed_need(
+        state, around, feed, judged.code, confidence=asked.confidence, asked=asked.feed, boxes=boxes
+    )
 
 
 def tool_verdict(found: PrintJudgement) -> ToolVerdict:

@@ -21,7 +21,7 @@ from gcodetool.gcode.anchor import Anchor, find_anchor
 from gcodetool.gcode.edits import Edit
 from gcodetool.gcode.markers import Family, for_tool
 from gcodetool.judge.findings import ExaminedJob, JobFindings, ToolFindings
-from gcodetool.judge.reasons import outcomes_sentence
+from gcodetool.judge.reasons import feed_sentence, outcomes_sentence
 from gcodetool.tweaks.apply import header_lines
 
 if TYPE_CHECKING:
@@ -271,6 +271,8 @@ def header(found: JobFindings, block: Block | None, why: str) -> Iterator[str]:
         if tool.verdict.start_by_s is not None:
             latest = datetime.fromtimestamp(tool.verdict.start_by_s, UTC).strftime("%Y-%m-%d %H:%M UTC")
             yield from comment(f"start by: {latest}, the spool left where it is", "  ")
+        if tool.feed is not None:
+            yield from comment(f"dry feed: {feed_sentence(tool.feed)}", "  ")
         if (
             tool.exposure is not None
             and tool.exposure.safe_s is not None

@@ -203,6 +203,7 @@ def words_of_call(options: dict[str, Any], *, tweaks: bool = True) -> "Words":
     return {
         "printer": options["printer"],
         "place": options["place"],
+        "feed": options["feed"],
         "at": options["at_s"],
         "confidence": options["confidence"],
         "members": options["members"],

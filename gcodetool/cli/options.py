@@ -182,6 +182,12 @@ def job_options(command: Callable[..., Any]) -> Callable[..., Any]:
             shell_complete=completing("place"),
             help="Place of the record whose air the job is printed in.",
         ),
+        click.option(
+            "--feed",
+            metavar="PLACE",
+            shell_complete=completing("place", "box"),
+            help="Box of the record that the job is fed from, as if the reel stood in it.",
+        ),
         at_option("When the job starts"),
         confidence_option(),
         members_option(

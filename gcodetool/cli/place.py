@@ -22,6 +22,7 @@ from gcodetool.cli.shelf import (
     without_none,
     writer,
 )
+from gcodetool.cli.storage import fit, renewed, size
 
 if TYPE_CHECKING:
     from gcodetool.judge.shelf_findings import PlaceOnShelf
@@ -46,6 +47,7 @@ FORGETTABLE: Final = {
     "watts": "power_W",
     "draught": "draught",
     "exchange": "exchange_m3_h",
+    "exchange-range": "exchange_range_m3_h",
     "film": "film",
     "film-area": "film_area_m2",
     "leak": "leak_g_per_day",
@@ -62,6 +64,10 @@ LOOK_EVERY_S: Final = 10.0  # at a logger's file that grows
 @click.group(epilog="Example: gcodetool place read bench --humidity 52")
 def place() -> None:
     """Keep a record of rooms, boxes, bags, dryers and printers."""
+
+
+for _command in (fit, size, renewed):
+    place.add_command(_command)
 
 
 def aired(command: Any) -> Any:
@@ -176,7 +182,7 @@ def aired(command: Any) -> Any:
 
 def _facts(options: dict[str, Any]) -> dict[str, Any]:
     """Return what was stated, by the keys of a spool file."""
-    facts = {key: options.pop(word.replace("-", "_")) for word, key in FORGETTABLE.items()}
+    facts = {key: options.pop(word.replace("-", "_"), None) for word, key in FORGETTABLE.items()}
     facts["desiccant_fresh_at"] = [
         datetime.fromtimestamp(at_s, UTC) for at_s in facts["desiccant_fresh_at"]
     ] or None

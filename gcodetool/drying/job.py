@@ -9,20 +9,19 @@ from typing import Final
 
 from gcodetool.drying.course import Course
 from gcodetool.drying.device import Device
+from gcodetool.judge.feed_air import ANY_BOX, fed_at, most_humid
 from gcodetool.judge.latest_start import judged_by
 from gcodetool.judge.print_air import PrintAir
 from gcodetool.judge.print_judgement import PrintJudgement, judge_print
 from gcodetool.judge.verdict_codes import Code, worse
-from gcodetool.moisture import air as airs
 from gcodetool.moisture.field import Field, SpoolIntegrator
 from gcodetool.moisture.forecast import forecast
 from gcodetool.moisture.history import State, Surroundings
+from gcodetool.moisture.record import Place
 from gcodetool.motion.feed import ToolFeed
 
 PIECES: Final = 120  # of the feed
 HALVINGS: Final = 5  # between two looks of the course: to a thirtieth of their distance
-DRIEST_RH_PCT: Final = 1.0  # below it no box with desiccant stays
-RH_HALVINGS: Final = 7  # to less than 1 % RH
 DRY_BOX_RH_PCT: Final = 15.0  # what a box with working desiccant holds (own estimate)
 
 
@@ -136,8 +135,8 @@ class _Asks:
 
     def fed_from(self, rh_pct: float) -> Surroundings:
         """Return the job's air with the reel in a box of that humidity."""
-        air = airs.room_air(self.job.around.air.reel.temperature_C, rh_pct)
-        return Surroundings(air, self.job.around.air.path)
+        around = self.job.around
+        return fed_at(self.state, around, Place(ANY_BOX, "box"), around.air.reel.temperature_C, rh_pct)
 
     def first(
         self,
@@ -182,16 +181,6 @@ class _Asks:
 
     def box(self, state: State) -> float | None:
         """Return the largest box humidity at the feed that keeps the job clear; None: no box does."""
-
-        def clear(rh_pct: float) -> bool:
-            return self.holds(state, "clear", around=self.fed_from(rh_pct))
-
-        low, high = DRIEST_RH_PCT, 100.0
-        if not clear(low):
+        if state.remaining_mm <= 0:
             return None
-        if clear(high):
-            return high
-        for _ in range(RH_HALVINGS):
-            middle = 0.5 * (low + high)
-            low, high = (middle, high) if clear(middle) else (low, middle)
-        return low
+        return most_humid(state, self.job.around, self.feed, "clear", confidence=self.confidence)

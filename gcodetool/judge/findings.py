@@ -151,6 +151,31 @@ class Tweak:
 
 
 @dataclass(frozen=True)
+class BoxAtFeed:
+    """What a job comes to when it is fed from one box; ``rh_pct`` as read, None: nobody read it."""
+
+    place: str
+    rh_pct: float | None
+    verdict: Code
+    enough: bool
+
+
+@dataclass(frozen=True)
+class FeedNeed:
+    """How dry the air at the feed must be.
+
+    ``place`` and ``rh_pct`` are the box that was asked about and what it shows, None: none was named, nobody read it.
+    From a box that shows at most ``rh_max_pct`` the job ends in ``verdict`` or better; both None: no box is so dry.
+    """
+
+    place: str | None
+    rh_pct: float | None
+    verdict: Code | None
+    rh_max_pct: float | None
+    boxes: tuple[BoxAtFeed, ...] = ()
+
+
+@dataclass(frozen=True)
 class ToolFindings:
     """All that is known of one tool's filament."""
 
@@ -171,6 +196,7 @@ class ToolFindings:
     )
     melt_s: float | None = None
     sharpen: str | None = None  # the record that would tell most, where one would
+    feed: FeedNeed | None = None  # where a drier feed would help, or was asked about
 
 
 @dataclass(frozen=True)
@@ -201,6 +227,12 @@ class JobFindings:
     verdict: Code
     tools: tuple[ToolFindings, ...]
     cautions: tuple[str, ...] = field(default=())
+
+    @property
+    def feed(self) -> FeedNeed | None:
+        """What the feed of the whole job needs: of the tool that needs it driest; None: of no tool that is known."""
+        needs = [tool.feed for tool in self.tools if tool.feed is not None]
+        return min(needs, key=lambda need: -1.0 if need.rh_max_pct is None else need.rh_max_pct, default=None)
 
     @property
     def change_s_range(self) -> tuple[float, float] | None:

@@ -52,7 +52,7 @@ def judged_by(state: State, arrival: Arrival, feed: ToolFeed, confidence: float)
         return None
     numbers = feed.layer[known].tolist()
     return judge(
-        *_over_limits(state, arrival, known),
+        *over_limits(state, arrival, known),
         [numbers[0], *numbers],
         confidence=confidence,
         weights=state.weights,
@@ -64,7 +64,7 @@ def is_fed(arrival: Arrival, feed: ToolFeed) -> "np.ndarray[Any, Any]":
     return np.asarray((feed.segments[:, 2] > 0) & ~np.isnan(arrival.wt_pct).any(axis=1))
 
 
-def _over_limits(state: State, arrival: Arrival, known: "np.ndarray[Any, Any]") -> tuple[Floats, Floats]:
+def over_limits(state: State, arrival: Arrival, known: "np.ndarray[Any, Any]") -> tuple[Floats, Floats]:
     """Return what arrives over each member's limits, good and marginal, (rows + 1, members)."""
     # what comes first decides whether the job may start at all
     content = np.concatenate([arrival.start_wt_pct[np.newaxis], arrival.wt_pct[known]])
@@ -184,7 +184,7 @@ class _Search:
         later = self.idle.at(delay_s)
         arrival = forecast(later, self.around.air, self.feed.segments)
         known = is_fed(arrival, self.feed)
-        good, marginal = ((1.0 + ROUNDING) * each for each in _over_limits(later, arrival, known))
+        good, marginal = ((1.0 + ROUNDING) * each for each in over_limits(later, arrival, known))
         share, weights = self.confidence, self.state.weights
         judged = judge(good, marginal, range(len(good)), confidence=share, weights=weights)
         left = headroom(good, marginal, self.code, confidence=share, weights=weights)

@@ -13,7 +13,7 @@ from gcodetool.judge.verdict_codes import Code
 from gcodetool.moisture.constants import HOUR_S
 
 if TYPE_CHECKING:
-    from gcodetool.judge.findings import Exposure
+    from gcodetool.judge.findings import Exposure, FeedNeed
     from gcodetool.judge.heat_damage import HeatDamage
     from gcodetool.judge.latest_start import LatestStart
     from gcodetool.judge.outcomes import Judgement
@@ -269,6 +269,38 @@ def too_hot_caution(spool: str, damage: "HeatDamage") -> str:
 
 
 # ---------------------------------------------------------------- what to do
+
+
+ENDS: Final[dict[Code, str]] = {"clear": "ends clear", "adjust": "ends no worse than marginal"}
+
+
+def feed_sentence(need: "FeedNeed") -> str:
+    """Return how dry a box at the feed must be, and which boxes are.
+
+    >>> from gcodetool.judge.findings import BoxAtFeed, FeedNeed
+    >>> boxes = (BoxAtFeed("box-2", 14.0, "clear", True), BoxAtFeed("box-1", 31.0, "adjust", False))
+    >>> feed_sentence(FeedNeed(None, None, "clear", 18.4, boxes))
+    'from a box at or below 18 % RH this job ends clear: box-2 (14 % RH) will do'
+    >>> feed_sentence(FeedNeed(None, None, "clear", 18.4, boxes[1:]))
+    'from a box at or below 18 % RH this job ends clear: box-1 (31 % RH) will not do'
+    """
+    if need.verdict is None or need.rh_max_pct is None:
+        return "no box at the feed is dry enough for a better end: dry the spool first"
+    # rounded down: what is said must be true of it
+    humid = (
+        "of any humidity"
+        if need.rh_max_pct >= 100.0
+        else f"at or below {math.floor(need.rh_max_pct):.0f} % RH"
+    )
+    said = f"from a box {humid} this job {ENDS[need.verdict]}"
+    able = [each for each in need.boxes if each.enough]
+    listed = able or list(need.boxes)
+    if not listed:
+        return said
+    named = ", ".join(
+        each.place if each.rh_pct is None else f"{each.place} ({each.rh_pct:.0f} % RH)" for each in listed
+    )
+    return f"{said}: {named} {'will do' if able else 'will not do'}"
 
 
 STRINGS: Final = "strings and a rough surface are likely"

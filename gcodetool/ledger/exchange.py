@@ -322,7 +322,7 @@ def _places(
     told = {}
     for name, facts in stated.items():
         check_name(name)
-        told[name] = {key: value for key, value in facts.items() if key not in ("log", "readings")}
+        told[name] = {key: value for key, value in facts.items() if key not in ("log", "readings", "renewed")}
         if "printer" in facts:
             told[name]["printer"] = _from_file(path, facts["printer"])
     for name, facts in stated.items():
@@ -353,6 +353,10 @@ def _places(
         first_us = rows[0][0] if rows else received_us
         drafts.append(Draft("place", name, "added", first_us, told[name]))
         drafts += [Draft("place", name, "read", at_us, read) for at_us, read in _read_in_file(facts)]
+        drafts += [
+            Draft("place", name, "renewed", micro(one["at"].timestamp()), _without_moment(one))
+            for one in facts.get("renewed", [])
+        ]
         if rows:
             facts_of_log = {
                 "source": str(facts["log"]),
@@ -379,6 +383,10 @@ def _read_in_file(facts: Mapping[str, Any]) -> list[tuple[int, dict[str, Any]]]:
         (micro(one["at"].timestamp()), {key: float(value) for key, value in one.items() if key != "at"})
         for one in facts.get("readings", [])
     ]
+
+
+def _without_moment(one: Mapping[str, Any]) -> dict[str, Any]:
+    return {key: value for key, value in one.items() if key != "at"}
 
 
 def _in_file(

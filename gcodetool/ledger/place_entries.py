@@ -23,6 +23,7 @@ from gcodetool.tomlfile import shown
 
 LONGEST_NAME: Final = 60
 ANY_AIR: Final = AirLog((0.0,), (20.0,), (50.0,))  # stands for readings, where only their being there counts
+CHARGED: Final = ("box", "sealed")  # kinds of place that hold desiccant
 FRESH: Final = "desiccant_fresh_at"  # moments of a box's desiccant; one more is added to those known
 
 
@@ -92,11 +93,53 @@ def set_place(
         place = records.place(records.places(conn), name)
         _linked(conn, changes)
         facts = dict(changes)
+        if "exchange_m3_h" in facts and "exchange_range_m3_h" in place.facts:
+            facts.setdefault("exchange_range_m3_h", None)  # another figure has another range
         if facts.get(FRESH):
             facts[FRESH] = sorted({*place.facts.get(FRESH, []), *facts[FRESH]})
         written = entries.append(conn, [Draft("place", name, "set", at_us, facts)])
         check_places_of(conn)
         return Written(tuple(written), care_of(facts))
+
+
+def renew(
+    ledger: Ledger,
+    name: str,
+    charge: Mapping[str, Any] | None = None,
+    *,
+    at_s: float | None = None,
+    force: bool = False,
+) -> Written:
+    """Note that a box's desiccant was renewed: as it was, or (*charge*) with another kind or mass from then on.
+
+    Parameters
+    ----------
+    charge
+        Keys ``desiccant`` and ``desiccant_g``; what is left out stays.
+
+    Raises
+    ------
+    LedgerError
+        Unknown place, one that holds no desiccant, or nothing known of what is in it.
+    SpoolError, ProfileError
+        A desiccant that is none.
+    """
+    told = {key: value for key, value in (charge or {}).items() if value is not None}
+    with write_transaction(ledger, at_s, force=force) as (conn, at_us):
+        place = records.place(records.places(conn), name)
+        if place.kind not in CHARGED:
+            raise LedgerError(
+                f"{name} is a place of kind '{place.kind}'; a box or a sealed bag holds desiccant"
+            )
+        if (
+            "desiccant" not in place.facts
+            and not {"desiccant", "desiccant_g"} <= set(told)
+            and not place.renewed
+        ):
+            raise LedgerError(f"{name}: it states no desiccant yet; add --desiccant KIND --mass G")
+        written = entries.append(conn, [Draft("place", name, "renewed", at_us, told)])
+        check_places_of(conn)
+        return Written(tuple(written))
 
 
 def read(

@@ -73,9 +73,23 @@ class PlaceRecord:
         ]
 
     @property
+    def renewed(self) -> list[dict[str, Any]]:
+        """When its desiccant was renewed, and with what, as a spool file has it, by time."""
+        done = [entry for entry in entries.live(self.entries) if entry.kind == "renewed"]
+        return [
+            {"at": utc(entry.at_us), **entry.facts}
+            for entry in sorted(done, key=lambda entry: (entry.at_us, entry.number))
+        ]
+
+    @property
     def stated(self) -> dict[str, Any]:
-        """Keys of a spool file's place: its facts, and of a dryer what a thermometer read."""
-        return {**self.facts, "readings": self.thermometer} if self.thermometer else dict(self.facts)
+        """Keys of a spool file's place: its facts, of a dryer what a thermometer read, of a box its new charges."""
+        found = dict(self.facts)
+        if self.thermometer:
+            found["readings"] = self.thermometer
+        if self.renewed:
+            found["renewed"] = self.renewed
+        return found
 
 
 @dataclass(frozen=True)

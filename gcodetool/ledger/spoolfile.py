@@ -24,6 +24,7 @@ from gcodetool.moisture import bag
 from gcodetool.moisture.record import (
     AirLog,
     Body,
+    Charge,
     Event,
     EventKind,
     Origin,
@@ -44,8 +45,10 @@ CLOSED_KEYS: Final = (  # of boxes and bags: what leaks differs, not what may be
     "desiccant",
     "desiccant_g",
     "desiccant_fresh_at",
+    "renewed",
     "room",
     "exchange_m3_h",
+    "exchange_range_m3_h",
     "film",
     "film_area_m2",
     "leak_g_per_day",
@@ -90,6 +93,7 @@ OUTCOME_WORDS: Final[dict[str, tuple[str, ...]]] = {  # the better word first
     "parts": ("good", "usable", "scrap"),
     "because": ("water", "other"),
 }
+RENEWED_KEYS: Final = ("at", "desiccant", "desiccant_g")  # of a box's charge
 READING_KEYS: Final = ("at", "temperature_C", "knob_C")  # of a thermometer in a dryer
 SPOOL_KEYS: Final = (
     "id",
@@ -317,6 +321,7 @@ def _place(name: str, table: Table) -> Place:
     _only(table, PLACE_KEYS[kind], ("kind",), kind)
     desiccant = _desiccant(table)
     log = _log(table)
+    charges = _charges(table)
     _check_air(kind, table)
     solution = _solution(table)
     celsius = table.number("temperature_C", low=COLDEST_C, high=HOTTEST_C)
@@ -344,8 +349,12 @@ def _place(name: str, table: Table) -> Place:
         desiccant_g=table.number("desiccant_g", low=0, high=1e6),
         log=log,
         agent=desiccant,
-        desiccant_fresh_s=_moments(table, "desiccant_fresh_at"),
+        desiccant_fresh_s=tuple(
+            sorted({*_moments(table, "desiccant_fresh_at"), *(each.at_s for each in charges)})
+        ),
+        charges=tuple(each for each in charges if (each.desiccant, each.desiccant_g) != (None, None)),
         exchange_m3_h=table.number("exchange_m3_h", low=0, high=1e5),
+        exchange_range_m3_h=_range(table),
         film=table.choice("film", tuple(bag.FILMS)),
         film_area_m2=table.number("film_area_m2", high=1000, above=0),
         leak_g_per_day=table.number("leak_g_per_day", low=0, high=1000),
@@ -393,6 +402,32 @@ def _readings(table: Table) -> tuple[Thermometer, ...]:
         assert at_s is not None and celsius is not None  # need() saw them
         found.append(Thermometer(at_s, celsius, knob))
     return tuple(sorted(found, key=lambda one: one.at_s))
+
+
+def _charges(table: Table) -> tuple[Charge, ...]:
+    """Return when a box's desiccant was renewed, and with what where that was another, by time."""
+    found = []
+    for entry in table.array("renewed"):
+        entry.only(RENEWED_KEYS)
+        (at_s,) = _moments(entry, "at") or (None,)
+        if at_s is None:
+            entry.need("at")
+        agent = _desiccant(entry)
+        grams = entry.number("desiccant_g", low=0, high=1e6)
+        if agent is not None and grams is None and "desiccant_g" not in table:
+            entry.need("desiccant_g")
+        assert at_s is not None  # need() saw it
+        found.append(Charge(at_s, None if agent is None else agent.name, grams, agent))
+    return tuple(sorted(found, key=lambda one: one.at_s))
+
+
+def _range(table: Table) -> tuple[float, float] | None:
+    """Return between which figures a fitted exchange lies."""
+    found = table.numbers("exchange_range_m3_h", 2, low=1e-9, high=1e5, rising=True)
+    if found is None:
+        return None
+    table.need("exchange_m3_h")
+    return found[0], found[1]
 
 
 def _moments(table: Table, key: str) -> tuple[float, ...]:

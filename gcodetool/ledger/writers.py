@@ -16,6 +16,7 @@ from gcodetool import profiles
 from gcodetool.errors import LedgerError
 from gcodetool.ledger import entries, records
 from gcodetool.ledger.call import CLOCK_SLACK_US, now_us
+from gcodetool.ledger.cold_reels import said_of_cold
 from gcodetool.ledger.dryers import heat_words, join, stated_heat
 from gcodetool.ledger.entries import Draft, LedgerEntry, micro
 from gcodetool.ledger.plausibility import check_plausible
@@ -232,6 +233,7 @@ def move(
                 if other != spool_id and on
             ]
         notes += said_of_retired(record)
+        notes += said_of_cold(conn, record, known, before, target, at_us)
         written = entries.append(
             conn, [Draft("spool", spool_id, "moved", at_us, noted(facts, note)), *turned]
         )

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from gcodetool.errors import OutOfRangeError
-from gcodetool.moisture.constants import VAPOUR_GAS, ZERO_CELSIUS_K
+from gcodetool.moisture.constants import MOLAR_GAS, VAPOUR_GAS, ZERO_CELSIUS_K
 
 if TYPE_CHECKING:
     from gcodetool import profiles
@@ -45,6 +45,7 @@ FAN: Final = 3.0  # of a dryer that states none; 1 (no fan) to 6 (a strong one a
 # against gaps of half a millimetre drives 0.6 mm/s through them, about what diffusion does over half a reel).
 THROUGH: Final = 0.5
 TRACE_PA: Final = 1e-6  # the least vapour that members' own air is a multiple of
+DESICCANT_TABLE_K: Final = 298.15  # of the profiles' tables
 SPENT_RH_PCT: Final = 20.0  # air over a desiccant above which it is called spent; see `drying_agent`
 
 
@@ -70,8 +71,13 @@ class DesiccantIsotherm:
         return float(np.interp(100.0 * activity, self.rh_pct, self.content_wt_pct)) / 100.0
 
 
-def drying_agent(profile: "profiles.Desiccant") -> DesiccantIsotherm:
-    """Return a desiccant's isotherm: a line through nothing at 0 % and its stated points.
+def drying_agent(
+    profile: "profiles.Desiccant", temperature_K: float = DESICCANT_TABLE_K
+) -> DesiccantIsotherm:
+    """Return a desiccant's isotherm at a temperature: a line through nothing at 0 % and its stated points.
+
+    Water that is held with `excess_heat_kJ_mol` more than it takes to condense stands under more humid air when it
+    is warmer (van 't Hoff): silica gel that holds its 20 % RH at 25 °C stands under 21 % RH at 40 °C.
 
     Beyond the last point its last slope goes on.  One that states no points but a fixed humidity
     (deliquescent) holds its own dry mass there, over two per cent of humidity: own estimate.
@@ -93,7 +99,10 @@ def drying_agent(profile: "profiles.Desiccant") -> DesiccantIsotherm:
     if fresh is None:
         fresh = 5.0 if fixed is None else max(0.0, fixed - 1.0)
     spent = max(SPENT_RH_PCT, fresh + 5.0, 0.0 if fixed is None else fixed + 5.0)
-    rh, content = zip(*points, strict=True)
+    excess_K = (profile.excess_heat_kJ_mol or 0.0) * 1000.0 / MOLAR_GAS
+    warmer = math.exp(excess_K * (1.0 / DESICCANT_TABLE_K - 1.0 / temperature_K))
+    inner = [(x * warmer, y) for x, y in points[1:-1] if x * warmer < points[-1][0]]
+    rh, content = zip(points[0], *inner, points[-1], strict=True)
     return DesiccantIsotherm(rh, content, fresh, spent)
 
 

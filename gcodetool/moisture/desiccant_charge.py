@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from gcodetool.moisture.constants import HOUR_S
 from gcodetool.moisture.members import spread_over
-from gcodetool.moisture.places import Surroundings
+from gcodetool.moisture.places import Surroundings, charged
 from gcodetool.moisture.record import Spool
 
 Floats = NDArray[np.float64]
@@ -88,7 +88,7 @@ class Charges:
         if not np.isfinite(after_s):
             return None
         when = _told(begin_s + after_s - since_s)
-        agent = self.spool.places[around.box].agent
+        agent = charged(self.spool.places[around.box], begin_s).agent
         hot = None if agent is None else agent.regenerate_C
         how = "" if hot is None else f"; regenerate it at {hot[0]:g} to {hot[1]:g} °C"
         limit = air.desiccant.spent_rh_pct

@@ -105,6 +105,11 @@ class Doubts:
         """Return the factor on what a closed place exchanges, stated or through a bag's film, (members,)."""
         film = place.kind == "sealed" or place.leak_g_per_day is not None or place.film is not None
         between = leak_range(place) if film and place.exchange_m3_h is None else EXCHANGE_FACTOR
+        if place.exchange_range_m3_h is not None and place.exchange_m3_h:
+            # the members are even in the logarithm; eight in ten of them are in the range
+            low, high = (each / place.exchange_m3_h for each in place.exchange_range_m3_h)
+            tail = (high / low) ** 0.125
+            between = low / tail, high * tail
         return self.evenly(f"vents {place.name}", between)
 
     def still_cool(self, place: "Place", begin_s: float, end_s: float) -> Floats:

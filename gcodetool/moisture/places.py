@@ -209,7 +209,12 @@ def is_closed(place: Place) -> bool:
 
 def keeps_books(place: Place) -> bool:
     """Return whether the air of a bag or box can be told where it is not read: a box says what is in it."""
-    return place.kind == "sealed" or place.air_L is not None or place.desiccant is not None
+    return (
+        place.kind == "sealed"
+        or place.air_L is not None
+        or place.desiccant is not None
+        or bool(place.charges)
+    )
 
 
 def _around(spool: Spool, place: Place, begin_s: float, end_s: float, previous: Air | None) -> Surroundings:
@@ -275,17 +280,29 @@ def _dryer_air(spool: Spool, place: Place, begin_s: float, end_s: float) -> Air:
     )
 
 
-def _agent(spool: Spool, place: Place) -> airs.DesiccantIsotherm | None:
-    """Return the isotherm of a place's desiccant; a record made by hand may only name it."""
+def charged(place: Place, at_s: float) -> Place:
+    """Return a place with the desiccant that is in it at a moment."""
+    for charge in place.charges:
+        if charge.at_s > at_s:
+            break
+        if charge.desiccant is not None:
+            place = replace(place, desiccant=charge.desiccant, agent=charge.agent)
+        if charge.desiccant_g is not None:
+            place = replace(place, desiccant_g=charge.desiccant_g)
+    return place
+
+
+def _agent(spool: Spool, place: Place, kelvin: float) -> airs.DesiccantIsotherm | None:
+    """Return the isotherm of a place's desiccant at its temperature; a record made by hand may only name it."""
     if place.agent is not None:
-        return airs.drying_agent(place.agent)
+        return airs.drying_agent(place.agent, kelvin)
     if place.desiccant is None:
         return None
     path = profiles.lookup("desiccants", place.desiccant)
     if path is None:
         text = f"place.{place.name}: {profiles.unknown('desiccants', place.desiccant)}"
         raise SpoolError.at(spool.source or spool.id, None, text)
-    return airs.drying_agent(profiles.desiccant(path))
+    return airs.drying_agent(profiles.desiccant(path), kelvin)
 
 
 def _closed_air(spool: Spool, place: Place, begin_s: float, end_s: float, previous: Air | None) -> Air:
@@ -297,7 +314,8 @@ def _closed_air(spool: Spool, place: Place, begin_s: float, end_s: float, previo
         raise _missing(spool, place, "rh_pct", "state it as read, or air_L with desiccant and desiccant_g")
     kelvin = (ROOM_C if celsius is None else celsius) + ZERO_CELSIUS_K
     full = float(airs.saturation_pressure(kelvin))
-    agent = _agent(spool, place)
+    place = charged(place, begin_s)
+    agent = _agent(spool, place, kelvin)
     air = Air(
         kelvin,
         # closing a bag encloses the air that was there; where the new place is colder, no more than saturation

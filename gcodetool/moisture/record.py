@@ -34,6 +34,16 @@ class Thermometer:
 
 
 @dataclass(frozen=True)
+class Charge:
+    """Another charge of desiccant than the place states, from a moment on; None: as it was before."""
+
+    at_s: float
+    desiccant: str | None = None
+    desiccant_g: float | None = None
+    agent: Desiccant | None = None
+
+
+@dataclass(frozen=True)
 class Place:
     """A place and its air, as the record contract words it; None = not stated."""
 
@@ -57,7 +67,9 @@ class Place:
     log: AirLog | None = None
     agent: Desiccant | None = None  # the profile of that desiccant
     desiccant_fresh_s: tuple[float, ...] = ()  # when it was renewed; none stated: whenever the spool goes in
+    charges: tuple[Charge, ...] = ()  # where it was renewed with another kind or mass, by time
     exchange_m3_h: float | None = None  # box, dryer: air exchanged with its room
+    exchange_range_m3_h: tuple[float, float] | None = None  # one in ten is below, one in ten above
     film: str | None = None  # box, sealed: a name of `bag.FILMS`,
     film_area_m2: float | None = None  # how much of it,
     leak_g_per_day: float | None = None  # or what comes through, at 23 °C between 50 % RH and dry air

@@ -4,7 +4,7 @@ import json
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any, Final
 
-from gcodetool.judge.findings import JobFindings, ToolFindings
+from gcodetool.judge.findings import FeedNeed, JobFindings, ToolFindings
 from gcodetool.report.json_values import fields, json_value, rows, utc, when
 from gcodetool.report.layout import without_halves
 
@@ -19,6 +19,8 @@ FORECAST: Final = (
     "worst_of_good worst_of_marginal"
 )
 VERDICT: Final = "code share outcomes because from_layer"
+FEED: Final = "place rh_pct verdict rh_max_pct"
+BOX: Final = "place rh_pct verdict enough"
 TWEAK: Final = "setting from=before to=after unit because effect cost confidence apply applied"
 
 
@@ -39,6 +41,7 @@ def as_dict(found: JobFindings) -> dict[str, Any]:
             "waits": rows(found.waits, "line kind seconds assumed text"),
         },
         "tools": [tool_dict(tool) for tool in found.tools],
+        "feed": feed_dict(found.feed),
         **fields(found, "verdict cautions"),
     }
 
@@ -66,7 +69,13 @@ def tool_dict(tool: ToolFindings) -> dict[str, Any]:
         "verdict": fields(tool.verdict, VERDICT) | {"start_by": when(tool.verdict.start_by_s)},
         "tweaks": rows(tool.tweaks, TWEAK),
         **fields(tool, "advice sharpen"),
+        "feed": feed_dict(tool.feed),
     }
+
+
+def feed_dict(need: FeedNeed | None) -> dict[str, Any] | None:
+    """Return how dry a feed must be."""
+    return None if need is None else {**fields(need, FEED), "boxes": rows(need.boxes, BOX)}
 
 
 def to_json(found: JobFindings) -> str:

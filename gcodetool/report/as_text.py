@@ -10,7 +10,7 @@ from datetime import datetime
 from typing import TYPE_CHECKING, Final, TextIO
 
 from gcodetool.judge.findings import Band, Forecast, JobFindings, ToolFindings
-from gcodetool.judge.reasons import outcomes_sentence
+from gcodetool.judge.reasons import feed_sentence, outcomes_sentence
 from gcodetool.judge.verdict_codes import Code
 from gcodetool.report.layout import Page, plain
 from gcodetool.report.plot import ASCII, BLOCKS, Limit, Triple, legend, plot
@@ -228,6 +228,8 @@ def sure(tool: ToolFindings) -> Iterator[tuple[str, str]]:
         yield "to be surer", plain(tool.sharpen)
     if verdict.start_by_s is not None:
         yield "start by", local(verdict.start_by_s)
+    if tool.feed is not None:
+        yield "dry feed", plain(feed_sentence(tool.feed))
 
 
 def tool_facts(tool: ToolFindings) -> Iterator[tuple[str, str]]:

@@ -239,6 +239,8 @@ def words(row: Happened) -> str:
         )
     if row.kind == "folded":
         return f"{facts['name']} is this dryer at another temperature: {facts_in_words(facts['stated'])}"
+    if row.kind == "renewed":
+        return f"desiccant renewed{charge_in_words(facts)}"
     if row.kind == "read" and "rh_pct" not in facts:
         return f"read {read_in_words(facts)}"
     if row.kind == "read":
@@ -246,6 +248,17 @@ def words(row: Happened) -> str:
     if row.kind == "logged":
         return f"{facts['count']} readings from {facts['source']}, to {when(facts['until_us'] / 1e6)}"
     return row.kind + note
+
+
+def charge_in_words(charge: dict[str, Any]) -> str:
+    """Return with what a desiccant was renewed, where that was another.
+
+    >>> charge_in_words({"desiccant": "silica gel", "desiccant_g": 200.0}), charge_in_words({})
+    (': 200 g silica gel', '')
+    """
+    parts = [f"{charge['desiccant_g']:g} g"] if "desiccant_g" in charge else []
+    parts += [str(charge["desiccant"])] if "desiccant" in charge else []
+    return f": {' '.join(parts)}" if parts else ""
 
 
 def read_in_words(read: dict[str, Any]) -> str:
@@ -267,6 +280,8 @@ def facts_in_words(facts: dict[str, Any]) -> str:
             parts.append(f"{key} ({facts_in_words(value)})")
         elif key == "readings":
             parts.append(f"a thermometer read {read_in_words(value[-1])}")
+        elif key == "renewed":
+            parts.append(f"desiccant renewed {value[-1]['at']}{charge_in_words(value[-1])}")
         elif isinstance(value, list):
             parts.append(f"{key} {', '.join(str(each) for each in value)}")
         else:

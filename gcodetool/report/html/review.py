@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from gcodetool import __version__
 from gcodetool.judge.findings import ExaminedJob, JobFindings, ToolFindings
-from gcodetool.judge.reasons import out_of_100, outcomes_sentence
+from gcodetool.judge.reasons import feed_sentence, out_of_100, outcomes_sentence
 from gcodetool.report.as_text import KINDS as TIME_KINDS
 from gcodetool.report.as_text import duration, percent, spread
 from gcodetool.report.html import charts, page, reel, sources
@@ -77,6 +77,7 @@ def review(program: "Program", examined: ExaminedJob, *, printer: "Printer | Non
     long_waits = [wait for wait in found.waits if wait.seconds > 0]
     drawn = part(laid.shapes, shares(found), every=laid.every)
     tools = [section_of(examined, tool) for tool in found.tools]
+    lead = leading(found)
     return page.written(
         "review.html",
         data_of(found, timeline, tools, drawn),
@@ -85,7 +86,7 @@ def review(program: "Program", examined: ExaminedJob, *, printer: "Printer | Non
         sure=sureness(found),
         name=page.clean(Path(found.path).name, 120),
         tools=tools,
-        lead=leading(found),
+        lead=lead,
         part=drawn,
         several=len(found.tools) > 1,
         edits=[diff(edit, excerpt) for edit, excerpt in zip(shown, laid.excerpts, strict=True)],
@@ -96,6 +97,7 @@ def review(program: "Program", examined: ExaminedJob, *, printer: "Printer | Non
         waits=sorted(long_waits, key=lambda wait: -wait.seconds)[:MOST_WAITS],
         more_waits=max(0, len(long_waits) - MOST_WAITS),
         free_waits=len(found.waits) - len(long_waits),
+        dry_feed=None if lead.feed is None else feed_sentence(lead.feed),
         bases=sources.bases(found, {tool: over.spool for tool, over in examined.spools.items()}),
         basis_kinds=sources.KINDS,
         cautions=found.cautions[:MOST_LISTED],
