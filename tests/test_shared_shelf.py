@@ -102,7 +102,7 @@ def test_a_list_worked_out_in_processes_says_the_same(run, monkeypatch):
     said = {}
     for count in (2, 1):
         started = []
-        monkeypatch.setattr(executors, "cores", lambda count=count: started.append(count) or count)
+        monkeypatch.setattr(executors, "cores", lambda count=count, to=started: to.append(count) or count)
         cached = f"{listing} --json"
         said[count] = run(cached)
         assert started == [count]
