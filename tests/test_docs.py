@@ -80,4 +80,4 @@ def test_the_readme_starts_with_two_commands() -> None:
     starts = [body for page, body in blocks("sh") if page.name == "README.md"][:2]
     assert [body.count("\n") for body in starts] == [1, 1]
     assert starts[0].rstrip().endswith("gcodetool demo")
-    assert starts[1].rstrip().endswith("pytest")
+    assert starts[1].rstrip().endswith("pytest -n auto")

@@ -5,7 +5,9 @@ import shlex
 
 import pytest
 
+from gcodetool.app import spools
 from gcodetool.cli.main import outcome
+from gcodetool.queue import executors
 
 BEGIN = (
     "place add bench --kind open --temperature 22 --humidity 50 --at 2026-09-01T00:00",
@@ -88,3 +90,24 @@ def test_a_bag_states_its_film_or_its_leak(run):
         )
         said.append(content(run, f"{place}-1", "2026-12-01"))
     assert said[0] < 0.06 < 0.1 < said[1]
+
+
+def test_a_list_worked_out_in_processes_says_the_same(run, monkeypatch):
+    """Whoever works it out; what it took is kept, and a record that cannot be read is told beside the others."""
+    run("spool move wet-1 box --at 2026-09-04T00:00")
+    for count in range(4):
+        run(f"spool add reel-{count} --material PETG --net-mass 750 --place bench --at 2026-09-05T00:00")
+    run("spool add lost-1 --material PETG --net-mass 750 --place bench --at 2026-09-12T00:00")
+    listing = "spool list --members 2 --at 2026-09-10T00:00"
+    said = {}
+    for count in (2, 1):
+        started = []
+        monkeypatch.setattr(executors, "cores", lambda count=count, to=started: to.append(count) or count)
+        cached = f"{listing} --json"
+        said[count] = run(cached)
+        assert started == [count]
+        assert run(cached) == said[count]  # from what was kept
+        monkeypatch.setattr(spools.cache, "profiles_stamp", lambda: "other")  # nothing that was kept holds
+        monkeypatch.setattr(spools, "MODEL", "other")
+    assert said[2] == said[1]
+    assert "lost-1" in said[1]  # whose record begins later: told beside the others

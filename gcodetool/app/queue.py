@@ -1,6 +1,5 @@
 """``queue``: many jobs against the shelf."""
 
-import os
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -185,6 +184,5 @@ def executor_of(
     """Return who does the work."""
     if scheduler is not None:
         return executors.DaskExecutor(scheduler, tell)
-    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
-    count = processes or cores
+    count = processes or executors.cores()
     return executors.SerialExecutor() if count == 1 else executors.ProcessExecutor(count)

@@ -6,7 +6,7 @@ Idle forecasts are kept in the ledger and worked out anew where they no longer h
 import json
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Final
 
 from gcodetool.app.check import SpoolWord
@@ -38,14 +38,19 @@ from gcodetool.ledger.store import open_ledger, reading
 from gcodetool.moisture.history import State, state_at
 from gcodetool.moisture.members import default_members
 from gcodetool.moisture.snapshot import MODEL
+from gcodetool.queue import executors
 
 if TYPE_CHECKING:
+    from sqlalchemy import Connection
+
     from gcodetool.ledger.cache import Marks
     from gcodetool.ledger.records import PlaceRecord, SpoolRecord
     from gcodetool.ledger.store import Ledger
     from gcodetool.moisture.record import Spool
 
 TOGETHER: Final = 25  # forecasts kept at a time: what is computed is not lost where the work is broken off
+SPOOLS_A_PROCESS: Final = 2  # fewer are not worth starting one for
+DIED: Final = "its forecast ended the process that worked it out, twice; please report this with its record"
 NEEDS_NO_HEAT: Final = frozenset(("dry", "empty", "unknown"))
 
 Progress = Callable[[str, int, int | None], None]  # what is done, how much of it, of how much
@@ -182,53 +187,116 @@ class _List:
         """Return what is seen of spools whose forecasts are not at hand, and keep these."""
         found: dict[str, ListedSpool] = {}
         keep: dict[str, tuple[str, str]] = {}
-        airs: dict[str, Any] = {}
         with reading(self.ledger) as conn:
             places = records.places(conn)
-            histories = {name: entries.of(conn, "spool", name) for name in missing}
-        for number, spool_id in enumerate(missing, 1):
-            try:
-                record = records.spool_record(spool_id, histories[spool_id])
-            except GcodetoolError as error:
-                found[spool_id] = ListedSpool(spool_id, None, str(error), False)
-                continue
-            if record is None or (record.retired and not retired):
-                continue
-            try:
-                with reading(self.ledger) as conn:
-                    held = records.spool_from(conn, record, places, airs=airs)
-                    held = with_neighbours(conn, held, places, met=self.met, airs=airs)
-                    held = with_relatives(conn, held, places, airs=airs)
-                store = cache.LedgerShelf(self.ledger, spool_id)
-                state = state_at(held, self.now_s, members=self.members, shelf=store)
-                seen, drying = idle_forecast(held, state), in_dryer(held, state)
-            except GcodetoolError as error:
-                found[spool_id] = ListedSpool(spool_id, None, str(error), record.retired)
-                continue
-            used = relied_on(record, places, micro(state.as_of_s))
-            for other in held.relatives:
-                used = {**dict.fromkeys(other.places), **used}
-            if held.origins:
-                used = {
-                    **dict.fromkeys(records.around(places, (one.place for one in held.events if one.place))),
-                    **used,
-                }
-            for other in held.neighbours:  # and their places' air
-                end_s = self.met.needed(spool_id)[0][other.id]
-                end_us = None if math.isinf(end_s) else micro(end_s)
-                used = {**dict.fromkeys(other.places, end_us), **used}
-            files = [each for each in (str(record.facts["material"]),) if each.endswith(".toml")]
-            rests = json.dumps({"places": used, "files": files, "outlook": to_text(seen)})
-            keep[spool_id] = (self.key(self.head(spool_id, heads), used, marks, files), rests)
-            row = replace(read_at(seen, self.now_s), drying=drying)
-            found[spool_id] = ListedSpool(spool_id, row, None, record.retired)
-            if progress is not None:
-                progress("working out spools", number, len(missing))
-            if len(keep) == TOGETHER:
-                cache.keep_outlooks(self.ledger, self.members, keep)
-                keep = {}
+            asked = self._asked(conn, missing, places, retired, found)
+        items = [(held, self.now_s, self.members, had) for _, held, had in asked]
+        with executors.beside(len(items) // SPOOLS_A_PROCESS) as workers:
+            for number, (index, seen) in enumerate(workers.map_unordered(_idle, items), 1):
+                record, held, _ = asked[index]
+                if progress is not None:
+                    progress("working out spools", number, len(items))
+                if not isinstance(seen, _Idle):
+                    said = DIED if isinstance(seen, executors.WorkerDied) else seen
+                    found[held.id] = ListedSpool(held.id, None, said, record.retired)
+                    continue
+                if seen.snapshot is not None:
+                    cache.LedgerShelf(self.ledger, held.id).save(self.members, seen.snapshot)
+                keep[held.id] = self._kept(record, held, seen.forecast, places, heads, marks)
+                row = replace(read_at(seen.forecast, self.now_s), drying=seen.drying)
+                found[held.id] = ListedSpool(held.id, row, None, record.retired)
+                if len(keep) == TOGETHER:
+                    cache.keep_outlooks(self.ledger, self.members, keep)
+                    keep = {}
         cache.keep_outlooks(self.ledger, self.members, keep)
         return found
+
+    def _asked(
+        self,
+        conn: "Connection",
+        missing: list[str],
+        places: "Mapping[str, PlaceRecord]",
+        retired: bool,
+        found: dict[str, ListedSpool],
+    ) -> "list[tuple[SpoolRecord, Spool, bytes | None]]":
+        """Return record, spool and snapshot of what is to be worked out; what has no record to go by goes into *found*."""
+        asked = []
+        airs: dict[str, Any] = {}
+        for spool_id in missing:
+            record = None
+            try:
+                record = records.spool_record(spool_id, entries.of(conn, "spool", spool_id))
+                if record is None or (record.retired and not retired):
+                    continue
+                held = records.spool_from(conn, record, places, airs=airs)
+                held = with_neighbours(conn, held, places, met=self.met, airs=airs)
+                held = with_relatives(conn, held, places, airs=airs)
+            except GcodetoolError as error:
+                gone = record is not None and record.retired
+                found[spool_id] = ListedSpool(spool_id, None, str(error), gone)
+                continue
+            asked.append((record, held, cache.LedgerShelf(self.ledger, spool_id).load(self.members)))
+        return asked
+
+    def _kept(
+        self,
+        record: "SpoolRecord",
+        held: "Spool",
+        seen: IdleForecast,
+        places: "Mapping[str, PlaceRecord]",
+        heads: dict[str, str],
+        marks: "Marks",
+    ) -> tuple[str, str]:
+        """Return a forecast as it is kept: key and text."""
+        used = relied_on(record, places, micro(seen.as_of_s))
+        for other in held.relatives:
+            used = {**dict.fromkeys(other.places), **used}
+        if held.origins:
+            stays = (event.place for event in held.events if event.place)
+            used = {**dict.fromkeys(records.around(places, stays)), **used}
+        for other in held.neighbours:  # and their places' air
+            end_s = self.met.needed(held.id)[0][other.id]
+            end_us = None if math.isinf(end_s) else micro(end_s)
+            used = {**dict.fromkeys(other.places, end_us), **used}
+        files = [each for each in (str(record.facts["material"]),) if each.endswith(".toml")]
+        rests = json.dumps({"places": used, "files": files, "outlook": to_text(seen)})
+        return self.key(self.head(held.id, heads), used, marks, files), rests
+
+
+@dataclass(frozen=True)
+class _Idle:
+    """What a worker found out about a spool; its snapshot, if there is a new one."""
+
+    forecast: IdleForecast
+    drying: InDryer | None
+    snapshot: bytes | None
+
+
+class _Carried:
+    """A spool's snapshot, taken along to where the work is done: workers know no ledger."""
+
+    def __init__(self, had: bytes | None) -> None:
+        self.had = had
+        self.made: bytes | None = None
+
+    def load(self, _: int) -> bytes | None:
+        """Return what was taken along."""
+        return self.had
+
+    def save(self, _: int, data: bytes) -> None:
+        """Keep what is to be brought back."""
+        self.made = data
+
+
+def _idle(item: "tuple[Spool, float, int, bytes | None]") -> "_Idle | str":
+    """Return the idle forecast of a spool, or what is wrong with its record; in another process or in this one."""
+    held, now_s, members, had = item
+    shelf = _Carried(had)
+    try:
+        state = state_at(held, now_s, members=members, shelf=shelf)
+        return _Idle(idle_forecast(held, state), in_dryer(held, state), shelf.made)
+    except GcodetoolError as error:
+        return str(error)
 
 
 def relied_on(

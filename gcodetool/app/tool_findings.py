@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from gcodetool.drying.advice import drying_advice
 from gcodetool.judge.findings import (
     FeedNeed,
     Forecast,
@@ -76,9 +75,11 @@ def check_tool(
     suggested = suggest(spool.material, water, demands, printer=printer)
     damage = lasting_damage(spool.material, water, demands) if water.worst > water.good else None
     short = shortfall(water, suggested) if judged.code == "adjust" and asked.tweaks else None
-    heat = (
-        drying_advice(state, confidence=asked.confidence) if judged.code in ("runs-out", "dry-first") else ()
-    )
+    heat: tuple[str, ...] = ()
+    if judged.code in ("runs-out", "dry-first"):
+        from gcodetool.drying.advice import drying_advice  # most checks need none of it
+
+        heat = tuple(drying_advice(state, confidence=asked.confidence))
     advice = (*judged.advice, *heat, *(each for each in (damage, short) if each is not None))
     found = replace(
         found,

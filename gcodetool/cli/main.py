@@ -90,8 +90,9 @@ def run() -> None:
     """Run the command line; every failure is one line on stderr and an exit code."""
     # no array here is large enough for threads, and starting them is half of importing numpy
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    gc.set_threshold(50_000, 20, 20)  # importing makes much that lasts: looking through it again is time lost
-    sys.exit(outcome(sys.argv[1:]))
+    code = outcome(sys.argv[1:])
+    gc.freeze()  # the interpreter need not look through everything once more before it ends
+    sys.exit(code)
 
 
 def outcome(arguments: list[str]) -> int:

@@ -200,6 +200,9 @@ class SpoolIntegrator:
                 np.full(self.members, self._body.weighed_kg) if start.body_kg is None else start.body_kg
             )
         self._body_in_kg = np.zeros(self.members)
+        self._follows: tuple[Floats, float | Floats] | None = (
+            None  # what the body goes to in this air, and in which time
+        )
         stated = float(np.mean(polymer.limit_good / polymer.limit_factor))  # whatever members make of it
         fine = min(stated, FINE_SHARE * float(np.mean(polymer.room_equilibrium())))
         grid = start.grid
@@ -283,7 +286,7 @@ class SpoolIntegrator:
                 elif desiccant is not None:
                     store += air.desiccant_kg * desiccant.content(desiccant.fresh_rh_pct / 100.0)
         self.kernel_arrays.store[:] = _flat(store)
-        self._air = air
+        self._air, self._follows = air, None
         self.kernel.surround(
             SimpleNamespace(
                 temperature_K=self._each(air.members_K),
@@ -362,8 +365,10 @@ class SpoolIntegrator:
     def _exchange_body_water(self, body: BodyWater, air: Air, seconds: float) -> None:
         """Let the body follow constant air, exactly."""
         before = np.array(self.kernel_arrays.body)
-        goal = body.balance_kg(np.minimum(1.0, np.asarray(air.members_rh_pct) / 100.0))
-        follows_s = body.follows_s(air.members_K)
+        if self._follows is None:
+            goal = body.balance_kg(np.minimum(1.0, np.asarray(air.members_rh_pct) / 100.0))
+            self._follows = goal, body.follows_s(air.members_K)
+        goal, follows_s = self._follows
         if isinstance(follows_s, float):
             kept: float | Floats = math.exp(-seconds / follows_s)
         else:

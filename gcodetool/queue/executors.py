@@ -164,6 +164,17 @@ class ProcessExecutor:
         return WorkerDied()
 
 
+def cores() -> int:
+    """Return how many cores this process may use."""
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
+def beside(most: int) -> SerialExecutor | ProcessExecutor:
+    """Return as many processes as there are cores, at most so many; this one alone where that is one."""
+    count = min(cores(), most)
+    return SerialExecutor() if count < 2 else ProcessExecutor(count)
+
+
 def _through(
     pool: "ProcessPoolExecutor",
     workers: int,
