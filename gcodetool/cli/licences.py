@@ -12,7 +12,7 @@ from gcodetool.cli.output import say_json
 @click.command(epilog="Example: gcodetool licences --json")
 @json_option()
 def licences(as_json: bool) -> int:
-    """List gcodetool and the packages that it runs on, with version and licence.
+    """List what gcodetool runs on, and under which licences.
 
     As the installed packages state it; their full texts lie in their own folders.
     """
