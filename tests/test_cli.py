@@ -441,7 +441,7 @@ def test_a_spool_file_that_contradicts_itself(capsys, tmp_path, old, new, word) 
         (["check", TPU, "--spool", "0=a.toml", "--spool", "0=b.toml"], "two spools"),
         (["check", TPU, "--spool", "a.toml", "--spool", "1=b.toml"], "names no tool"),
         (["check", TPU, "--spool", f"3={SHELF / 'tpu-05.toml'}", *AT], "tool 3"),
-        (["check", TPU, "--at", "yesterday"], "is no time"),
+        (["check", TPU, "--at", "yesterday"], "has no time of day; write yesterday 18:00"),
         (["check", TPU, "--confidence", "1.5"], "1.5"),
         (["check", TPU, "--place", "shed", "--spool", str(SHELF / "tpu-05.toml"), *AT], "shed"),
         (["prepare", TPU, "--refuse", "wet"], "is no verdict"),

@@ -547,7 +547,7 @@ def test_clocks_that_skip_or_repeat_an_hour_are_said(shop, monkeypatch) -> None:
     try:
         code, _, err = shop("spool", "weigh", "petg-03", "1228", "--at", "2027-03-28T02:30")
         assert code == 2
-        assert "clocks were put forward over that hour; add the offset" in err
+        assert "clocks were put forward over that hour; write it with its offset" in err
         code, out, err = shop("spool", "weigh", "petg-03", "1228", "--at", "2027-10-31T02:30", "--json")
         assert code == 0
         assert "happens twice that day; taken as the first" in err

@@ -299,7 +299,7 @@ def edited(text, old, new):
         ),
         (
             "diffusivity_23C",
-            "diffusivity_23C_m2_s = '1'",
+            "diffusivity_23C_m2_s = 'slow'",
             "diffusivity_23C_m2_s is a text; write a number without quotes",
         ),
         ("activation_energy_kJ", "activation_energy_kJ_mol = inf", "activation_energy_kJ_mol is not finite"),

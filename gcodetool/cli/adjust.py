@@ -46,7 +46,7 @@ if TYPE_CHECKING:
 )
 @click.option("--place", metavar="NAME", help="Place whose air the job is printed in.")
 @click.option("--filament", metavar="NAME", help="Which filament of a bundle; left out: the one in use.")
-@at_option("When it is printed")
+@at_option("When it is printed", "coming")
 @members_option()
 @ledger_option
 def adjust(

@@ -17,8 +17,10 @@ from gcodetool.cli.options import (
     page_path,
 )
 from gcodetool.cli.output import say_json
+from gcodetool.cli.quantity_types import Amount
 from gcodetool.cli.shelf import DRYER, PLACE, SPOOL
 from gcodetool.errors import UsageError
+from gcodetool.quantities import HOURS, HUMIDITY, POWER, TEMPERATURE, WATER
 
 if TYPE_CHECKING:
     from gcodetool.app.drying import DryerQuestion, JobToDryFor
@@ -49,24 +51,28 @@ def drying() -> None:
 @click.option(
     "--temperature",
     "room_C",
-    type=float,
+    type=Amount(TEMPERATURE),
     metavar="C",
     help="Temperature of the dryer's room, °C; with --humidity.",
 )
 @click.option(
     "--humidity",
     "room_rh",
-    type=click.FloatRange(0, 100),
+    type=Amount(HUMIDITY, 0, 100),
     metavar="RH",
     help="Humidity of the dryer's room, % RH.",
 )
 @click.option(
-    "--at-most", "at_most_C", type=float, metavar="C", help="The highest temperature that you allow, °C."
+    "--at-most",
+    "at_most_C",
+    type=Amount(TEMPERATURE),
+    metavar="C",
+    help="The highest temperature that you allow, °C.",
 )
 @click.option(
     "--hours",
     "cap_h",
-    type=click.FloatRange(0.1, 2000),
+    type=Amount(HOURS, 0.1, 2000),
     default=72.0,
     show_default=True,
     metavar="H",
@@ -75,7 +81,7 @@ def drying() -> None:
 @click.option(
     "--to",
     "to_wt_pct",
-    type=click.FloatRange(0.0, 100.0),
+    type=Amount(WATER, 0.0, 100.0),
     metavar="WT",
     help="Water content to reach instead of dry, wt %; above the present one: conditioning in a damp place.",
 )
@@ -91,7 +97,7 @@ def drying() -> None:
 @click.option(
     "--place", metavar="NAME", type=PLACE, help="Place of the record in whose air the job is printed."
 )
-@click.option("--power", "power_W", type=click.FloatRange(0), metavar="W", help="The dryer's mean power.")
+@click.option("--power", "power_W", type=Amount(POWER, 0), metavar="W", help="The dryer's mean power.")
 @click.option("--tariff", type=click.FloatRange(0), metavar="PRICE", help="Price of a kWh, in your currency.")
 @click.option("--more", is_flag=True, help="Also why, the course, what else would work, and every caution.")
 @MOMENT
@@ -217,7 +223,7 @@ def plan_several(
 @click.option("--printer", metavar="NAME|FILE", help="Printer profile for the job's time.")
 @click.option("--place", metavar="NAME", type=PLACE, help="Place in whose air the job is printed.")
 @click.option(
-    "--to", "to_wt_pct", type=click.FloatRange(0.0, 100.0), metavar="WT", help="Water content to reach, wt %."
+    "--to", "to_wt_pct", type=Amount(WATER, 0.0, 100.0), metavar="WT", help="Water content to reach, wt %."
 )
 @click.option("--tariff", type=click.FloatRange(0), metavar="PRICE", help="Price of a kWh, in your currency.")
 @click.option(
@@ -327,7 +333,7 @@ def _job(job: Path | None, tool: int | None, printer: str | None, place: str | N
 @click.option(
     "--knob",
     "knob_C",
-    type=float,
+    type=Amount(TEMPERATURE),
     metavar="C",
     help="The temperature that its knob showed during that log, °C.",
 )

@@ -1,90 +1,14 @@
 """Options that several commands share."""
 
-import math
 from collections.abc import Callable
-from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 import click
 
+from gcodetool import quantities
+from gcodetool.cli.quantity_types import Amount, MomentType
 from gcodetool.errors import GcodetoolError, UsageError
-from gcodetool.textfile import seconds_of
-
-# generic in newer releases only
-Base: Any = click.ParamType
-
-
-class MomentType(Base):  # type: ignore[misc]
-    """ISO 8601 date and time; without a zone it is local time. Seconds since 1970 UTC."""
-
-    name = "time"
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
-        """Return the moment in seconds."""
-        if isinstance(value, float):
-            return value
-        try:
-            moment = datetime.fromisoformat(str(value))
-            seconds_of(moment)  # refuses years that no record is of
-            return moment.timestamp() if moment.tzinfo is not None else local_s(moment)
-        except (ValueError, OverflowError, OSError) as error:
-            raise click.BadParameter(
-                f"'{value}' is no time; write 2026-11-04T08:00 or 2026-11-04T08:00+01:00", ctx, param
-            ) from error
-
-
-class FiniteNumber(click.types.FloatParamType):
-    """A number, but no NaN and no infinity."""
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
-        """Return the number."""
-        return _finite(super().convert(value, param, ctx), param, ctx)
-
-
-class FiniteRange(click.FloatRange):
-    """A number of a range; NaN, which passes every comparison, is none."""
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
-        """Return the number."""
-        return _finite(super().convert(value, param, ctx), param, ctx)
-
-
-def _finite(number: float, param: click.Parameter | None, ctx: click.Context | None) -> float:
-    if not math.isfinite(number):
-        raise click.BadParameter(f"{number} is not finite; write a number.", ctx, param)
-    return number
-
-
-def finite_numbers(command: click.Command) -> None:
-    """Let every option and argument of a command, and of those below it, take finite numbers only."""
-    for each in command.params:
-        kind = each.type
-        if isinstance(kind, click.FloatRange):
-            each.type = FiniteRange(kind.min, kind.max, kind.min_open, kind.max_open, kind.clamp)
-        elif isinstance(kind, click.types.FloatParamType):
-            each.type = FiniteNumber()
-    if isinstance(command, click.Group):
-        for below in command.commands.values():
-            finite_numbers(below)
-
-
-def local_s(moment: datetime) -> float:
-    """Return a moment of the wall clock in seconds since 1970 UTC; of an hour that is there twice, the first.
-
-    Raises
-    ------
-    UsageError
-        The clock skips that moment.
-    """
-    first, second = moment.astimezone(), moment.replace(fold=1).astimezone()
-    if first.replace(tzinfo=None) != moment:
-        raise UsageError(
-            f"{moment} does not exist: clocks were put forward over that hour; add the offset, e.g. {max(first, second)}"
-        )
-    if second > first:
-        click.echo(f"gcodetool: note: {moment} happens twice that day; taken as the first, {first}", err=True)
-    return first.timestamp()
 
 
 def ledger_names(word: str | None, subject: str, kind: str | None = None) -> list[str]:
@@ -118,10 +42,14 @@ def completing(subject: str, kind: str | None = None) -> Callable[..., list[str]
 Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
 
 
-def at_option(what: str) -> Decorator:
-    """Return the option ``--at``, for the moment that *what* says."""
+def at_option(what: str, tense: quantities.Tense | None = None) -> Decorator:
+    """Return the option ``--at``, for the moment that *what* says; *tense*: on which side of now it lies."""
     return click.option(
-        "--at", "at_s", type=MomentType(), metavar="TIME", help=f"{what} (ISO 8601); left out: now."
+        "--at",
+        "at_s",
+        type=MomentType(tense),
+        metavar="TIME",
+        help=f"{what}: 2026-11-04 08:00, 'yesterday 18:00', 18:00; left out: now.",
     )
 
 
@@ -136,7 +64,7 @@ def confidence_option(
     """Return the option ``--confidence``."""
     return click.option(
         "--confidence",
-        type=click.FloatRange(0.0, 1.0),
+        type=Amount(quantities.SHARE, 0.0, 1.0),
         default=0.5,
         show_default=True,
         metavar="Q",
@@ -182,7 +110,7 @@ def job_options(command: Callable[..., Any]) -> Callable[..., Any]:
             shell_complete=completing("place"),
             help="Place of the record whose air the job is printed in.",
         ),
-        at_option("When the job starts"),
+        at_option("When the job starts", "coming"),
         confidence_option(),
         members_option(
             "Members of the forecast (64); 1 = nominal parameters alone, as where kernels run interpreted."

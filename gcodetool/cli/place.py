@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 
 from gcodetool.cli.label import place_label
-from gcodetool.cli.options import MomentType, at_option, json_option, ledger_option
+from gcodetool.cli.options import at_option, json_option, ledger_option
 from gcodetool.cli.output import say_json
+from gcodetool.cli.quantity_types import Amount, MomentType
 from gcodetool.cli.shelf import (
     PLACE,
     WriteContext,
@@ -21,6 +22,17 @@ from gcodetool.cli.shelf import (
     report_entry,
     without_none,
     writer,
+)
+from gcodetool.quantities import (
+    AREA,
+    DIFFERENCE,
+    FLOW,
+    HUMIDITY,
+    MASS,
+    MASS_A_DAY,
+    POWER,
+    TEMPERATURE,
+    VOLUME,
 )
 
 if TYPE_CHECKING:
@@ -68,9 +80,12 @@ def aired(command: Any) -> Any:
     """Add the options that say what a place's air is."""
     options = [
         click.option(
-            "--temperature", type=float, metavar="C", help="°C; of a dryer: what its air really reaches."
+            "--temperature",
+            type=Amount(TEMPERATURE),
+            metavar="C",
+            help="°C; of a dryer: what its air really reaches.",
         ),
-        click.option("--humidity", type=click.FloatRange(0, 100), metavar="RH", help="% RH."),
+        click.option("--humidity", type=Amount(HUMIDITY, 0, 100), metavar="RH", help="% RH."),
         click.option(
             "--room",
             type=PLACE,
@@ -80,17 +95,20 @@ def aired(command: Any) -> Any:
         click.option(
             "--fed-from", type=PLACE, metavar="PLACE", help="Printer: the box that the reel stays in."
         ),
-        click.option("--dew-point", type=float, metavar="C", help="Dryer with dried air: its dew point, °C."),
+        click.option(
+            "--dew-point",
+            type=Amount(TEMPERATURE),
+            metavar="C",
+            help="Dryer with dried air: its dew point, °C.",
+        ),
         click.option("--printer", metavar="NAME|FILE", help="Printer: its profile."),
-        click.option("--air", type=click.FloatRange(0), metavar="L", help="Box, bag: litres of air in it."),
+        click.option("--air", type=Amount(VOLUME, 0), metavar="L", help="Box, bag: litres of air in it."),
         click.option(
             "--desiccant",
             metavar="NAME",
             help="Box, bag: what keeps it dry ('gcodetool profiles list desiccants').",
         ),
-        click.option(
-            "--desiccant-mass", type=click.FloatRange(0), metavar="G", help="Box, bag: grams of it."
-        ),
+        click.option("--desiccant-mass", type=Amount(MASS, 0), metavar="G", help="Box, bag: grams of it."),
         click.option(
             "--solution",
             metavar="SALT",
@@ -98,18 +116,21 @@ def aired(command: Any) -> Any:
         ),
         click.option(
             "--set-offset",
-            type=float,
+            type=Amount(DIFFERENCE),
             metavar="C",
             help="Dryer: what its knob shows minus the true temperature.",
         ),
         click.option(
             "--swing",
-            type=click.FloatRange(0),
+            type=Amount(DIFFERENCE, 0),
             metavar="C",
             help="Dryer: how far its air goes above its mean.",
         ),
         click.option(
-            "--max-temperature", type=float, metavar="C", help="Dryer: the most that its air may have, °C."
+            "--max-temperature",
+            type=Amount(TEMPERATURE),
+            metavar="C",
+            help="Dryer: the most that its air may have, °C.",
         ),
         click.option(
             "--slots",
@@ -119,7 +140,7 @@ def aired(command: Any) -> Any:
         ),
         click.option(
             "--watts",
-            type=click.FloatRange(0, 1e5),
+            type=Amount(POWER, 0, 1e5),
             metavar="W",
             help="Dryer: its mean power while it holds its temperature.",
         ),
@@ -131,39 +152,39 @@ def aired(command: Any) -> Any:
         ),
         click.option(
             "--exchange",
-            type=float,
+            type=Amount(FLOW),
             metavar="M3H",
             help="Leaking box, or dryer with its own air: m³/h that it exchanges.",
         ),
         click.option(
             "--fresh-at",
             multiple=True,
-            type=MomentType(),
+            type=MomentType("past"),
             metavar="TIME",
             help="Box, bag: when its desiccant was renewed.",
         ),
         click.option("--film", metavar="FILM", help=f"Bag: what it is made of: {', '.join(FILMS)}."),
         click.option(
             "--film-area",
-            type=click.FloatRange(0, min_open=True),
+            type=Amount(AREA, above=0),
             metavar="M2",
             help="Bag: how much film; else 0.15 m².",
         ),
         click.option(
             "--leak",
-            type=click.FloatRange(0),
+            type=Amount(MASS_A_DAY, 0),
             metavar="G",
             help="Bag, box: grams of water a day that come in, at 23 °C from 50 % RH to dry air.",
         ),
         click.option(
             "--accuracy",
-            type=click.FloatRange(0, 50),
+            type=Amount(DIFFERENCE, 0, 50),
             metavar="C",
             help="How far its temperature may be off, °C (1; a dryer's 3).",
         ),
         click.option(
             "--humidity-accuracy",
-            type=click.FloatRange(0, 50),
+            type=Amount(HUMIDITY, 0, 50),
             metavar="RH",
             help="How far its hygrometer may be off, % RH (4.5; a humidity stated once 7).",
         ),
@@ -236,13 +257,13 @@ def set_place(
 
 @place.command("read", epilog="Example: gcodetool place read bench --humidity 52")
 @click.argument("name", type=PLACE)
-@click.option("--humidity", type=click.FloatRange(0, 100), metavar="RH", help="% RH; of a dryer none.")
+@click.option("--humidity", type=Amount(HUMIDITY, 0, 100), metavar="RH", help="% RH; of a dryer none.")
 @click.option(
-    "--temperature", type=click.FloatRange(-40, 200), metavar="C", help="°C; left out: as known before."
+    "--temperature", type=Amount(TEMPERATURE, -40, 200), metavar="C", help="°C; left out: as known before."
 )
 @click.option(
     "--knob",
-    type=click.FloatRange(-40, 200),
+    type=Amount(TEMPERATURE, -40, 200),
     metavar="C",
     help="Dryer: what its knob shows meanwhile; left out: as its drying was noted.",
 )

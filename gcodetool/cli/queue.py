@@ -58,7 +58,7 @@ INTERRUPTED: Final = 130
     is_flag=True,
     help="A job whose filament neither list nor file names is fed from the spool on its printer; left out: you are asked.",
 )
-@at_option("When the first job may start")
+@at_option("When the first job may start", "coming")
 @confidence_option()
 @members_option()
 @ledger_option

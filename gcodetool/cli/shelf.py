@@ -2,7 +2,6 @@
 
 import functools
 import json
-import re
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -12,39 +11,15 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 from click.shell_completion import CompletionItem
 
-from gcodetool.cli.options import Base, at_option, json_option, ledger_names, ledger_option
+from gcodetool.cli.options import at_option, json_option, ledger_names, ledger_option
 from gcodetool.cli.output import say_json
+from gcodetool.cli.quantity_types import Base, SpanType
 from gcodetool.errors import GcodetoolError, UsageError
 
 if TYPE_CHECKING:
     from gcodetool.ledger.entries import LedgerEntry
     from gcodetool.ledger.store import Ledger
     from gcodetool.ledger.writers import Written
-
-SPAN: Final = re.compile(r"(\d+(?:[.,]\d+)?)\s*(s|min|m|h|d|w)", re.IGNORECASE)
-LONGEST_SPAN_S: Final = 50 * 365.25 * 86_400.0
-UNIT_S: Final = {"s": 1.0, "m": 60.0, "min": 60.0, "h": 3600.0, "d": 86_400.0, "w": 7 * 86_400.0}
-
-
-class SpanType(Base):  # type: ignore[misc]
-    """A length of time: 2h, 90min, 1d 4h. Seconds."""
-
-    name = "span"
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
-        """Return the seconds."""
-        if isinstance(value, float):
-            return value
-        text = str(value).strip()
-        rest = SPAN.sub("", text).strip()
-        if rest or not text:
-            raise click.BadParameter(f"'{value}' is no length of time; write 2h, 90min or 1d4h", ctx, param)
-        found = sum(float(n.replace(",", ".")) * UNIT_S[unit.lower()] for n, unit in SPAN.findall(text))
-        if not found <= LONGEST_SPAN_S:
-            raise click.BadParameter(
-                f"'{value}' is longer than any record; write 2h, 90min or 1d4h", ctx, param
-            )
-        return found
 
 
 class NameType(Base):  # type: ignore[misc]
@@ -106,7 +81,7 @@ def writer(command: Callable[..., Any]) -> Callable[..., Any]:
         return command(*args, context=WriteContext(moment(at_s, since_s), force, ledger, as_json), **options)
 
     decorators: list[Callable[[Any], Any]] = [
-        at_option("When it happened"),
+        at_option("When it happened", "past"),
         click.option("--since", "since_s", type=SpanType(), metavar="SPAN", help="How long ago: 2h, 1d4h."),
         click.option("--force", is_flag=True, help="Write it even if a check says that it is impossible."),
         ledger_option,

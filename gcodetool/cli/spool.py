@@ -8,8 +8,9 @@ from typing import Any, Final
 import click
 
 from gcodetool.cli.label import spool_label
-from gcodetool.cli.options import MomentType, at_option, json_option, ledger_option, members_option
+from gcodetool.cli.options import at_option, json_option, ledger_option, members_option
 from gcodetool.cli.output import say_json
+from gcodetool.cli.quantity_types import Amount, MomentType
 from gcodetool.cli.shelf import (
     DRYER,
     PLACE,
@@ -25,6 +26,7 @@ from gcodetool.cli.shelf import (
 )
 from gcodetool.cli.spool_options import described, heated, judged, said_of_print, stated_facts
 from gcodetool.errors import LedgerError, UsageError
+from gcodetool.quantities import HOURS, LENGTH, MASS
 
 FORGETTABLE: Final = {
     "safe-exposure": "safe_exposure_h",
@@ -47,11 +49,11 @@ def spool() -> None:
 @click.argument("spool_id", metavar="ID")
 @click.option("--material", required=True, metavar="NAME|FILE", help="A profile's name, or a material file.")
 @click.option(
-    "--diameter", type=click.FloatRange(0, 10, min_open=True), default=1.75, show_default=True, metavar="MM"
+    "--diameter", type=Amount(LENGTH, above=0, most=10), default=1.75, show_default=True, metavar="MM"
 )
 @click.option(
     "--net-mass",
-    type=click.FloatRange(0, min_open=True),
+    type=Amount(MASS, above=0),
     default=1000,
     show_default=True,
     metavar="G",
@@ -100,11 +102,11 @@ def add(
 @spool.command("set", epilog="Example: gcodetool spool set pa6-07 --body-mass 210")
 @click.argument("spool_id", metavar="ID", type=SPOOL)
 @click.option("--material", metavar="NAME|FILE")
-@click.option("--diameter", type=click.FloatRange(0, 10, min_open=True), metavar="MM")
+@click.option("--diameter", type=Amount(LENGTH, above=0, most=10), metavar="MM")
+@click.option("--net-mass", type=Amount(MASS, above=0), metavar="G", help="Filament when new, grams.")
 @click.option(
-    "--net-mass", type=click.FloatRange(0, min_open=True), metavar="G", help="Filament when new, grams."
+    "--received", "received_s", type=MomentType("past"), metavar="TIME", help="When it really came in."
 )
-@click.option("--received", "received_s", type=MomentType(), metavar="TIME", help="When it really came in.")
 @click.option("--place", type=PLACE, metavar="PLACE", help="Where it really came in.")
 @click.option("--forget", multiple=True, metavar="FACT", help=f"Remove: {', '.join(FORGETTABLE)}.")
 @described
@@ -187,7 +189,7 @@ def move(
 
 @spool.command("dried", epilog="Example: gcodetool spool dried pa6-07 --hours 10 --temperature 78")
 @click.argument("spool_ids", metavar="ID...", type=SPOOL, nargs=-1, required=True)
-@click.option("--hours", type=click.FloatRange(0, 10_000, min_open=True), required=True, metavar="H")
+@click.option("--hours", type=Amount(HOURS, above=0, most=10_000), required=True, metavar="H")
 @heated
 @click.option("--dryer", type=DRYER, metavar="PLACE", help="In which dryer; left out: the only one.")
 @click.option("--to", type=PLACE, metavar="PLACE", help="Where it went then; left out: back where it was.")
@@ -234,10 +236,10 @@ def dried(
 
 @spool.command("weigh", epilog="Example: gcodetool spool weigh pa6-07 958.4")
 @click.argument("spool_id", metavar="ID", type=SPOOL)
-@click.argument("grams", type=click.FloatRange(0, 1e6, min_open=True))
+@click.argument("grams", type=Amount(MASS, above=0, most=1e6))
 @click.option(
     "--resolution",
-    type=click.FloatRange(0, 1e4, min_open=True),
+    type=Amount(MASS, above=0, most=1e4),
     metavar="G",
     help="What the scale reads to; left out: 0.1.",
 )
@@ -327,9 +329,9 @@ def inspect(
 )
 @click.argument("spool_id", metavar="ID", type=SPOOL)
 @click.option(
-    "--length", type=click.FloatRange(0, 1e9, min_open=True), metavar="MM", help="Through the nozzle, mm."
+    "--length", type=Amount(LENGTH, above=0, most=1e9), metavar="MM", help="Through the nozzle, mm."
 )
-@click.option("--mass", type=click.FloatRange(0, 1e6, min_open=True), metavar="G", help="The same, grams.")
+@click.option("--mass", type=Amount(MASS, above=0, most=1e6), metavar="G", help="The same, grams.")
 @click.option(
     "--job", type=click.Path(path_type=Path), metavar="REPORT.json", help="What 'check --json' said of it."
 )
