@@ -23,6 +23,9 @@ DialectName = Literal["marlin", "klipper", "reprapfirmware"]
 Pair = tuple[float, float]
 
 DIALECTS: Final = ("marlin", "klipper", "reprapfirmware")
+FIBRE: Final = re.compile(
+    r"[-+ _]?(?:CF|GF|CARBON|GLASS)(?:\d+)?$", re.IGNORECASE
+)  # the tail of PA-CF, PETG-GF15
 USER_FOLDER: Final = "GCODETOOL_PROFILES"  # environment: used in place of the user's config folder
 SINGULAR: Final[dict[str, str]] = {
     "materials": "material",
@@ -364,6 +367,10 @@ class ProfileEntry:
     key: str
     names: tuple[str, ...]
     path: Path
+    heat: tuple[Any, ...] = ()  # of a material: how hot it is dried and printed at most and at least
+
+
+HEAT: Final = ("dry_at_C", "dry_at_max_C", "nozzle_min_C", "nozzle_max_C")
 
 
 def _entry(path: Path) -> ProfileEntry:
@@ -376,7 +383,7 @@ def _entry(path: Path) -> ProfileEntry:
     key = stated if isinstance(stated, str) and stated.strip() else path.stem
     aliases = data.get("aliases", [])
     others = [alias for alias in aliases if isinstance(alias, str)] if isinstance(aliases, list) else []
-    return ProfileEntry(key, (key, *others), path)
+    return ProfileEntry(key, (key, *others), path, tuple(data.get(name) for name in HEAT))
 
 
 @functools.lru_cache(maxsize=64)
@@ -479,5 +486,34 @@ def find(name: str) -> Path:
 
 def unknown(kind: Kind, name: str) -> str:
     """Return the message for a *name* that no profile of *kind* answers to, with the nearest ones."""
+    if kind == "materials":
+        return _unknown_material(name)
     every = {known for folder in _folders(kind) for entry in _all(folder) for known in entry.names}
     return f"no {SINGULAR[kind]} {shown(name)}; {nearest(name, every, offer=names(kind))}"
+
+
+def _unknown_material(name: str) -> str:
+    """Return the message for a material that is not known: a slip of the pen is offered, another polymer never."""
+    entries = [entry for folder in _folders("materials") for entry in _all(folder)]
+    bare = FIBRE.sub("", name.strip())
+    if bare != name.strip() and (path := lookup("materials", bare)):
+        key = next(entry.key for entry in entries if entry.path == path)
+        return f"no material {shown(name)}; name {key}, and how much fibre is in it beside that"
+    near = [entry for entry in entries if any(slip_of(slug(name), slug(known)) for known in entry.names)]
+    if len({entry.heat for entry in near}) == 1:
+        return f"no material {shown(name)}; did you mean '{near[0].key}'?"
+    return f"no material {shown(name)}; known: {', '.join(names('materials'))}"
+
+
+def slip_of(word: str, known: str) -> bool:
+    """Return whether *word* is *known* with one slip: a letter more, less or another, or two that changed places.
+
+    >>> slip_of("pteg", "petg"), slip_of("copolyester", "copolyamide")
+    (True, False)
+    """
+    ahead = 0
+    while ahead < min(len(word), len(known)) and word[ahead] == known[ahead]:
+        ahead += 1
+    one, other = word[ahead:], known[ahead:]
+    swapped = one[:2] == other[1::-1] and len(one) > 1
+    return one[1:] == other[1:] or one[1:] == other or one == other[1:] or (swapped and one[2:] == other[2:])

@@ -4,12 +4,11 @@ Left out: which file a name means and what a profile holds (``profiledata``), wh
 (``profilefile``).
 """
 
-import re
 from pathlib import Path
-from typing import Final
 
 from gcodetool.profiledata import (
     DIALECTS,
+    FIBRE,
     SINGULAR,
     USER_FOLDER,
     Adopted,
@@ -137,10 +136,6 @@ def salt_solution(name: str | Path) -> SaltSolution:
 
 
 # ---------------------------------------------------------------- the words of slicers
-
-FIBRE: Final = re.compile(
-    r"[-+ _]?(?:CF|GF|CARBON|GLASS)(?:\d+)?$", re.IGNORECASE
-)  # the tail of PA-CF, PETG-GF15
 
 
 def fits(word: str, stock: Material) -> bool:

@@ -203,6 +203,16 @@ def test_a_path_means_itself(own_folder, monkeypatch):
         (lambda: profiles.material("PTEG"), "no material 'PTEG'; did you mean 'PETG'"),
         (lambda: profiles.material("wood"), "no material 'wood'; known: ABS, ASA, HIPS, PA12,"),
         (lambda: profiles.material(""), "no material ''; known: ABS"),
+        (lambda: profiles.material("polyamid"), "no material 'polyamid'; did you mean 'PA6'?"),
+        (lambda: profiles.material("copolyesteramide"), "no material 'copolyesteramide'; known: ABS, ASA"),
+        (
+            lambda: profiles.material("PB"),
+            "no material 'PB'; known: ABS, ASA",
+        ),  # PA, PC, PP: each as near as the others
+        (
+            lambda: profiles.material("PETG-CF"),
+            "no material 'PETG-CF'; name PETG, and how much fibre is in it",
+        ),
         (lambda: profiles.printer("bench_9"), "no printer 'bench_9'; did you mean 'bench-"),
         (lambda: profiles.spool_body("polystyrol"), "no spool body 'polystyrol'; did you mean 'polystyrene'"),
         (lambda: profiles.dryer("ovn"), "no dryer 'ovn'; did you mean 'oven'?"),

@@ -168,7 +168,7 @@ def usage(error: click.UsageError) -> str:
             else ""
         )
         return f"'{command}' needs a command: {known}. See '{command} --help'."
-    return f"{error.format_message()} See '{command} --help'."
+    return f"{error.format_message().rstrip('.')}. See '{command} --help'."
 
 
 def complain(text: str) -> None:

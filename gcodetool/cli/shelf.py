@@ -2,6 +2,7 @@
 
 import functools
 import json
+import re
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -14,7 +15,7 @@ from click.shell_completion import CompletionItem
 from gcodetool.cli.options import at_option, json_option, ledger_names, ledger_option
 from gcodetool.cli.output import say_json
 from gcodetool.cli.quantity_types import Base, SpanType
-from gcodetool.errors import GcodetoolError, UsageError
+from gcodetool.errors import GcodetoolError, SpoolError, UsageError
 
 if TYPE_CHECKING:
     from gcodetool.ledger.entries import LedgerEntry
@@ -51,6 +52,52 @@ PLACE: Final = NameType("place")
 DRYER: Final = NameType("place", "dryer")
 
 
+OPTIONS: Final = {  # what a fact is stated by on the command line, by its key in a spool file
+    "diameter_mm": "--diameter",
+    "net_mass_g": "--net-mass",
+    "fibre_wt_pct": "--fibre",
+    "safe_exposure_h": "--safe-exposure",
+    "hub_diameter_mm": "--hub",
+    "outer_diameter_mm": "--outer",
+    "width_mm": "--width",
+    "flange_open_share": "--flange-open",
+    "water_wt_pct": "--water",
+    "gross_g": "GRAMS",
+    "resolution_g": "--resolution",
+    "free_end": "--free-end",
+    "length_mm": "--length",
+    "mass_g": "--mass",
+    "knob_C": "--knob",
+    "temperature_C": "--temperature",
+    "rh_pct": "--humidity",
+    "fed_from": "--fed-from",
+    "dew_point_C": "--dew-point",
+    "air_L": "--air",
+    "desiccant_g": "--desiccant-mass",
+    "desiccant_fresh_at": "--fresh-at",
+    "set_offset_C": "--set-offset",
+    "swing_C": "--swing",
+    "max_temperature_C": "--max-temperature",
+    "power_W": "--watts",
+    "exchange_m3_h": "--exchange",
+    "film_area_m2": "--film-area",
+    "leak_g_per_day": "--leak",
+    "accuracy_C": "--accuracy",
+    "accuracy_rh_pct": "--humidity-accuracy",
+}
+KEYS: Final = re.compile(rf"\b(?:{'|'.join(OPTIONS)})\b")
+
+
+def in_options(text: str) -> str:
+    """Return a message about facts in the words of the call that stated them.
+
+    >>> in_options("ledger: [place.box] is a box; add rh_pct as read")
+    "ledger: place 'box' is a box; add --humidity as read"
+    """
+    said = re.sub(r"\[place\.([^\]]+)\]", r"place '\1'", text)
+    return KEYS.sub(lambda found: OPTIONS[found[0]], said)
+
+
 @dataclass(frozen=True)
 class WriteContext:
     """What every command that writes takes: when it happened (None = now), whether checks count, where to."""
@@ -78,7 +125,11 @@ def writer(command: Callable[..., Any]) -> Callable[..., Any]:
         as_json: bool,
         **options: Any,
     ) -> Any:
-        return command(*args, context=WriteContext(moment(at_s, since_s), force, ledger, as_json), **options)
+        context = WriteContext(moment(at_s, since_s), force, ledger, as_json)
+        try:
+            return command(*args, context=context, **options)
+        except SpoolError as error:
+            raise SpoolError(in_options(str(error))) from None
 
     decorators: list[Callable[[Any], Any]] = [
         at_option("When it happened", "past"),

@@ -59,6 +59,20 @@ def spool() -> None:
     metavar="G",
     help="Filament when new, grams.",
 )
+@click.option(
+    "--left",
+    "left_g",
+    type=Amount(MASS, above=0),
+    metavar="G",
+    help="Of a spool begun before: filament still on it, grams.",
+)
+@click.option(
+    "--gross",
+    "gross_g",
+    type=Amount(MASS, above=0),
+    metavar="G",
+    help="The same as a scale shows it, reel and all; with --body-mass.",
+)
 @click.option("--place", type=PLACE, metavar="PLACE", help="Where it is; left out: the only open place.")
 @click.option("--loose", is_flag=True, help="Not wound: a coil with all its strands open to the air.")
 @described
@@ -68,6 +82,8 @@ def add(
     material: str,
     diameter: float,
     net_mass: float,
+    left_g: float | None,
+    gross_g: float | None,
     place: str | None,
     loose: bool,
     context: WriteContext,
@@ -79,6 +95,8 @@ def add(
     """
     from gcodetool.ledger.writers import add_spool, material_word
 
+    if gross_g is not None:
+        left_g = left_of(gross_g, left_g, options["body_mass"])
     facts, received = stated_facts(options)
     basics = {
         "material": material_word(material),
@@ -92,11 +110,38 @@ def add(
         {**basics, **facts},
         place=place,
         received=received,
+        left_g=left_g,
         at_s=context.at_s,
         force=context.force,
     )
+    tell_material(material)
     where = done.entries[0].facts["received"]["place"]
-    return report_entry(spool_id, f"on the shelf at {where}", done, as_json=context.as_json)
+    left = "" if left_g is None else f", {left_g:g} g left"
+    return report_entry(spool_id, f"on the shelf at {where}{left}", done, as_json=context.as_json)
+
+
+def left_of(gross_g: float, left_g: float | None, body_g: float | None) -> float:
+    """Return the filament on a spool that weighs so much with its reel. [g]"""
+    if left_g is not None:
+        raise UsageError("--left and --gross say the same; give one of them")
+    if body_g is None:
+        raise UsageError(
+            "--gross needs the empty reel's mass too; add --body-mass G, or say --left G instead"
+        )
+    if gross_g <= body_g:
+        raise UsageError(
+            f"--gross {gross_g:g} is not more than the empty reel ({body_g:g} g); correct one of them"
+        )
+    return gross_g - body_g
+
+
+def tell_material(word: str) -> None:
+    """Say, to stderr, which profile a trade's word for a material means."""
+    from gcodetool import profiles
+
+    stock = None if profiles.is_path(word) or word.endswith(".toml") else profiles.material(word)
+    if stock is not None and profiles.slug(stock.key) != profiles.slug(word):
+        click.echo(f"gcodetool: note: {word} is taken as {stock.key} ({stock.name})", err=True)
 
 
 @spool.command("set", epilog="Example: gcodetool spool set pa6-07 --body-mass 210")
@@ -143,6 +188,8 @@ def set_spool(
         at_s=context.at_s,
         force=context.force,
     )
+    if material is not None:
+        tell_material(material)
     return report_entry(spool_id, "corrected", done, as_json=context.as_json)
 
 

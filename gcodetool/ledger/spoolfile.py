@@ -307,7 +307,7 @@ def _only(table: Table, keys: tuple[str, ...], extra: tuple[str, ...], kind: str
     allowed = (*extra, "note", *keys)
     for key in table.data:
         if key not in allowed:
-            table.fail(key, f"{shown(key)} is no key of kind '{kind}'; {nearest(key, allowed)}")
+            table.fail(key, f"{shown(key)} does not belong to kind '{kind}'; {nearest(key, allowed)}")
     table.text("note")
 
 
