@@ -611,6 +611,11 @@ class _Reader:
         return Moment(first.timestamp(), note)
 
 
+def wall(at_s: float) -> str:
+    """Return a moment as the clock on the wall shows it, with its zone; :func:`moment` reads it back."""
+    return datetime.datetime.fromtimestamp(at_s).astimezone().strftime("%Y-%m-%d %H:%M %Z").strip()
+
+
 def _quoted(text: str) -> str:
     """Return *text* in quotes, cut where it is long, fit for one line."""
     flat = "".join(letter if letter.isprintable() else " " for letter in text)

@@ -11,6 +11,7 @@ from hypothesis import HealthCheck, Phase, settings
 # As the command line does, before numpy is imported: a second thread only waits for its turn on a busy machine.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 os.environ["GCODETOOL_SNAPSHOTS"] = "off"  # a test leaves nothing beside the samples or in anybody's cache
+os.environ["GCODETOOL_PROFILES"] = str(pathlib.Path(__file__).parent / "no-profiles")  # nor is it read
 os.environ["GCODETOOL_LEDGER"] = str(pathlib.Path(__file__).parent / "no-ledger" / "ledger.sqlite")
 
 settings.register_profile("default", deadline=None, suppress_health_check=[HealthCheck.too_slow])

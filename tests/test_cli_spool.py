@@ -629,7 +629,15 @@ def test_the_shell_completes_names(ledger_word: str, shop) -> None:
     assert completed("gcodetool spool move petg-03 be") == ["plain,bench", "plain,bench-1"]
     assert completed("gcodetool spool dried petg-03 --dryer ") == ["plain,oven"]
     assert completed("gcodetool check job.gcode --spool pe") == ["plain,petg-03"]
-    assert completed("gcodetool check job.gcode --printer be") == ["plain,bench-1"]
+    assert completed("gcodetool check job.gcode --printer be") == [
+        "plain,bench-1",
+        "plain,bench-2",
+        "plain,bench-3",
+    ]
+    assert completed("gcodetool spool add x --material pet") == ["plain,PET_amorphous", "plain,PETG"]
+    assert completed("gcodetool spool add x --body poly")[:1] == ["plain,polycarbonate"]
+    assert "plain,silica_gel" in completed("gcodetool place add box-9 --desiccant ")
+    assert completed("gcodetool profiles show bench-1") == ["plain,bench-1"]
 
 
 def test_glances_forget_a_cache_that_another_version_wrote(shop) -> None:

@@ -28,6 +28,7 @@ MAY = {
     "quantities": {"textfile"},
     "tomlfile": {"errors", "textfile", "quantities"},
     "profiledata": {"errors", "tomlfile"},
+    "userdefaults": {"errors", "tomlfile", "profiledata"},
     "profilefile": {"errors", "tomlfile", "profiledata"},
     "profiles": {"tomlfile", "profiledata", "profilefile"},
     "machinenotes": {"errors", "textfile", "tomlfile", "profiles", "profilefile"},
@@ -62,7 +63,7 @@ MAY = {
     "slicerfiles": {"errors", "profiles", "textfile", "tomlfile"},
     "judge": {"errors", "profiles", "gcode", "motion", "moisture"},
     "tweaks": {"errors", "profiles", "gcode", "motion", "moisture", "slicerfiles", "judge"},
-    "block": {"errors", "profiles", "gcode", "motion", "moisture", "judge", "tweaks"},
+    "block": {"errors", "quantities", "profiles", "gcode", "motion", "moisture", "judge", "tweaks"},
     "queue": {
         "errors",
         "textfile",
@@ -80,6 +81,7 @@ MAY = {
     "report": {
         "series",
         "errors",
+        "quantities",
         "textfile",
         "profiles",
         "limits",
@@ -131,6 +133,7 @@ MAY = {
         "serve",
         "textfile",
         "tweaks",
+        "userdefaults",
     },
     "serve": {"app", "errors", "report"},
     "_build": set(),

@@ -30,7 +30,7 @@ from gcodetool.quantities import (
     number,
     span,
 )
-from gcodetool.report.as_text import duration, local
+from gcodetool.report.as_text import duration
 from gcodetool.report.html.page import moment as page_moment
 
 VIENNA = "Europe/Vienna"
@@ -249,7 +249,7 @@ def test_a_moment_that_we_print_is_read_back(wall: datetime.datetime) -> None:
     at_s = wall.replace(tzinfo=datetime.UTC).timestamp()
     assert moment(datetime.datetime.fromtimestamp(at_s, datetime.UTC).isoformat()).at_s == at_s
     minute = at_s // 60 * 60
-    for printed in (local(at_s), page_moment(at_s)):
+    for printed in (quantities.wall(at_s), page_moment(at_s)):
         assert moment(printed).at_s == minute
 
 

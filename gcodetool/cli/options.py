@@ -1,8 +1,9 @@
 """Options that several commands share."""
 
+import os
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import click
 
@@ -10,33 +11,102 @@ from gcodetool import quantities
 from gcodetool.cli.quantity_types import Amount, MomentType
 from gcodetool.errors import GcodetoolError, UsageError
 
+MOST_MEMBERS: Final = 1024
 
-def ledger_names(word: str | None, subject: str, kind: str | None = None) -> list[str]:
-    """Return the names on the shelf; empty where there is no ledger."""
+
+PROFILES: Final[
+    dict[str, tuple[str | None, str | None]]
+] = {  # which profiles answer to the names of a kind, and which places of the ledger do too
+    "printer": ("printers", "printer"),
+    "dryer": (None, "dryer"),
+    "dryer or profile": ("dryers", "dryer"),
+    "material": ("materials", None),
+    "spool body": ("spool-bodies", None),
+    "desiccant": ("desiccants", None),
+}
+
+
+def known_names(subject: str, ledger: str | None) -> list[str]:
+    """Return the names of a kind: of spools and places those on the shelf, of others those of profiles too."""
+    if subject == "profile":
+        return [name for each, _ in PROFILES.values() if each is not None for name in _profile_names(each)]
+    folder, kind = PROFILES.get(subject, (None, None))
+    found = [] if folder is None else _profile_names(folder)
+    if folder is not None and kind is None:
+        return found
+    return [*dict.fromkeys([*_shelf_names(subject, kind, ledger), *found])]
+
+
+def _profile_names(folder: str) -> list[str]:
+    from gcodetool import profiles
+
+    return profiles.names(folder)
+
+
+def _shelf_names(subject: str, kind: str | None, ledger: str | None) -> list[str]:
+    """Return names of the ledger; none where there is no ledger."""
     from gcodetool.ledger import location
 
-    if not location.exists(word):
+    if not location.exists(ledger):
         return []
     from gcodetool.ledger import records, store
 
-    with store.reading(store.open_ledger(word, make=False)) as conn:
-        if subject == "place":
-            return [name for name, each in records.places(conn).items() if kind in (None, each.kind)]
-        return records.on_shelf(conn)
+    with store.reading(store.open_ledger(ledger, make=False)) as conn:
+        if subject == "spool":
+            return records.on_shelf(conn)
+        return [name for name, each in records.places(conn).items() if kind in (None, each.kind)]
 
 
-def completing(subject: str, kind: str | None = None) -> Callable[..., list[str]]:
-    """Return what completes a name of the ledger at the shell, after ``TOOL=`` too; none: the shell offers files."""
+def lone_spool(
+    ctx: click.Context, param: click.Parameter, value: str | tuple[str, ...] | None
+) -> str | tuple[str, ...]:
+    """Return the spool that a call names; where it names none, the only one on the shelf.
+
+    Raises
+    ------
+    UsageError
+        There are several, or none.
+    """
+    if value or ctx.resilient_parsing:
+        return value or ""
+    known = known_names("spool", ctx.params.get("ledger") or configured_ledger())
+    if len(known) != 1:
+        shelf = f"one of {', '.join(known)}" if known else "one; there is none on the shelf"
+        raise click.UsageError(f"Missing argument '{param.metavar}': name {shelf}.", ctx)
+    return (known[0],) if param.nargs == -1 else known[0]
+
+
+def completing(subject: str) -> Callable[..., list[str]]:
+    """Return what completes a name at the shell, after ``TOOL=`` too; none: the shell offers files."""
 
     def complete(ctx: click.Context, param: click.Parameter, incomplete: str) -> list[str]:
         head, separator, tail = incomplete.rpartition("=")
         try:
-            listed = ledger_names(ctx.params.get("ledger"), subject, kind)
+            listed = known_names(subject, ctx.params.get("ledger") or configured_ledger())
         except GcodetoolError:
             return []
-        return [f"{head}{separator}{name}" for name in listed if name.startswith(tail)]
+        return [f"{head}{separator}{name}" for name in listed if name.casefold().startswith(tail.casefold())]
 
     return complete
+
+
+def configured(name: str, otherwise: Any = None) -> Callable[[], Any]:
+    """Return what gives an option its value where a call leaves it out: the user's ``gcodetool.toml``, else that."""
+
+    def value() -> Any:
+        from gcodetool.userdefaults import user_defaults
+
+        stated = getattr(user_defaults(), name)
+        return otherwise if stated is None else stated
+
+    return value
+
+
+def configured_ledger() -> str | None:
+    """Return the ledger of the user's ``gcodetool.toml``, unless the environment names one."""
+    from gcodetool.ledger.location import ENVIRONMENT
+
+    return None if os.environ.get(ENVIRONMENT) else configured("ledger")()
 
 
 Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
@@ -55,7 +125,13 @@ def at_option(what: str, tense: quantities.Tense | None = None) -> Decorator:
 
 def members_option(what: str = "Members of the forecast (64); 1 = nominal parameters alone.") -> Decorator:
     """Return the option ``--members``."""
-    return click.option("--members", type=click.IntRange(1, 1024), default=None, metavar="N", help=what)
+    return click.option(
+        "--members",
+        type=click.IntRange(1, MOST_MEMBERS),
+        default=configured("members"),
+        metavar="N",
+        help=what,
+    )
 
 
 def confidence_option(
@@ -65,10 +141,9 @@ def confidence_option(
     return click.option(
         "--confidence",
         type=Amount(quantities.SHARE, 0.0, 1.0),
-        default=0.5,
-        show_default=True,
+        default=configured("confidence", 0.5),
         metavar="Q",
-        help=what,
+        help=f"{what.removesuffix('.')} (0.5).",
     )
 
 
@@ -77,7 +152,30 @@ def ledger_option(command: Callable[..., Any]) -> Callable[..., Any]:
     return click.option(
         "--ledger",
         metavar="URL|PATH",
-        help="The ledger; left out: GCODETOOL_LEDGER, else the file in your data folder.",
+        default=configured_ledger,
+        help="The ledger; left out: GCODETOOL_LEDGER, else your gcodetool.toml, else the file in your data folder.",
+    )(command)
+
+
+def printer_option(what: str) -> Decorator:
+    """Return the option ``--printer``; left out, the user's ``gcodetool.toml`` may name one."""
+    return click.option(
+        "--printer",
+        metavar="NAME|FILE",
+        default=configured("printer"),
+        shell_complete=completing("printer"),
+        help=what,
+    )
+
+
+def tariff_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Add ``--tariff``."""
+    return click.option(
+        "--tariff",
+        type=Amount(quantities.NUMBER, 0),
+        metavar="PRICE",
+        default=configured("tariff"),
+        help="Price of a kWh, in your currency.",
     )(command)
 
 
@@ -98,12 +196,7 @@ def job_options(command: Callable[..., Any]) -> Callable[..., Any]:
             shell_complete=completing("spool"),
             help="Spool of the ledger, or spool file; with several tools name each: --spool 0=pa6-07 --spool 1=b.toml.",
         ),
-        click.option(
-            "--printer",
-            metavar="NAME|FILE",
-            shell_complete=completing("place", "printer"),
-            help="Printer profile, or printer of the ledger, whose mounted spools then count.",
-        ),
+        printer_option("Printer profile, or printer of the ledger, whose mounted spools then count."),
         click.option(
             "--place",
             metavar="NAME",

@@ -9,10 +9,11 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 
 from gcodetool.cli.label import place_label
-from gcodetool.cli.options import at_option, json_option, ledger_option
+from gcodetool.cli.options import at_option, completing, json_option, ledger_option
 from gcodetool.cli.output import say_json
 from gcodetool.cli.quantity_types import Amount, MomentType
 from gcodetool.cli.shelf import (
+    DESICCANT,
     PLACE,
     WriteContext,
     entry_dict,
@@ -101,10 +102,16 @@ def aired(command: Any) -> Any:
             metavar="C",
             help="Dryer with dried air: its dew point, °C.",
         ),
-        click.option("--printer", metavar="NAME|FILE", help="Printer: its profile."),
+        click.option(
+            "--printer",
+            metavar="NAME|FILE",
+            shell_complete=completing("printer"),
+            help="Printer: its profile.",
+        ),
         click.option("--air", type=Amount(VOLUME, 0), metavar="L", help="Box, bag: litres of air in it."),
         click.option(
             "--desiccant",
+            type=DESICCANT,
             metavar="NAME",
             help="Box, bag: what keeps it dry ('gcodetool profiles list desiccants').",
         ),

@@ -4,6 +4,7 @@ from pathlib import Path
 
 import click
 
+from gcodetool.cli.options import completing
 from gcodetool.errors import ProfileError
 from gcodetool.textfile import read_text
 
@@ -30,7 +31,7 @@ def list_profiles(kind: str | None) -> None:
 
 
 @profiles.command("show", epilog="Example: gcodetool profiles show bench-1")
-@click.argument("name")
+@click.argument("name", shell_complete=completing("profile"))
 def show_profile(name: str) -> None:
     """Print the file of profile NAME, with its sources and its path."""
     from gcodetool import profiles as library

@@ -12,10 +12,10 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 from click.shell_completion import CompletionItem
 
-from gcodetool.cli.options import at_option, json_option, ledger_names, ledger_option
+from gcodetool.cli.options import at_option, completing, json_option, ledger_option
 from gcodetool.cli.output import say_json
 from gcodetool.cli.quantity_types import Base, SpanType
-from gcodetool.errors import GcodetoolError, SpoolError, UsageError
+from gcodetool.errors import SpoolError, UsageError
 
 if TYPE_CHECKING:
     from gcodetool.ledger.entries import LedgerEntry
@@ -24,11 +24,9 @@ if TYPE_CHECKING:
 
 
 class NameType(Base):  # type: ignore[misc]
-    """A spool's id or a place's name; the shell completes it from the ledger."""
+    """A name of a spool, a place, a profile; the shell completes it."""
 
-    def __init__(self, subject: str, kind: str | None = None) -> None:
-        self.subject = subject
-        self.kind = kind
+    def __init__(self, subject: str) -> None:
         self.name = subject
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str:
@@ -38,18 +36,18 @@ class NameType(Base):  # type: ignore[misc]
     def shell_complete(
         self, ctx: click.Context, param: click.Parameter, incomplete: str
     ) -> list[CompletionItem]:
-        """Return the names that begin so; none where there is no ledger to ask."""
-        try:
-            listed = ledger_names(ctx.params.get("ledger"), self.subject, self.kind)
-        except GcodetoolError:
-            listed = []
-        found = [CompletionItem(name) for name in listed if name.startswith(incomplete)]
+        """Return the names that begin so; files where none does."""
+        found = [CompletionItem(name) for name in completing(self.name)(ctx, param, incomplete)]
         return found or [CompletionItem(incomplete, type="file")]
 
 
 SPOOL: Final = NameType("spool")
 PLACE: Final = NameType("place")
-DRYER: Final = NameType("place", "dryer")
+DRYER: Final = NameType("dryer")
+ANY_DRYER: Final = NameType("dryer or profile")
+MATERIAL: Final = NameType("material")
+BODY: Final = NameType("spool body")
+DESICCANT: Final = NameType("desiccant")
 
 
 OPTIONS: Final = {  # what a fact is stated by on the command line, by its key in a spool file

@@ -8,11 +8,19 @@ from typing import Any, Final
 import click
 
 from gcodetool.cli.label import spool_label
-from gcodetool.cli.options import at_option, json_option, ledger_option, members_option
+from gcodetool.cli.options import (
+    at_option,
+    configured,
+    json_option,
+    ledger_option,
+    lone_spool,
+    members_option,
+)
 from gcodetool.cli.output import say_json
 from gcodetool.cli.quantity_types import Amount, MomentType
 from gcodetool.cli.shelf import (
     DRYER,
+    MATERIAL,
     PLACE,
     SPOOL,
     WriteContext,
@@ -47,7 +55,13 @@ def spool() -> None:
 
 @spool.command("add", epilog="Example: gcodetool spool add petg-03 --material PETG --place bench --sealed")
 @click.argument("spool_id", metavar="ID")
-@click.option("--material", required=True, metavar="NAME|FILE", help="A profile's name, or a material file.")
+@click.option(
+    "--material",
+    required=True,
+    type=MATERIAL,
+    metavar="NAME|FILE",
+    help="A profile's name, or a material file.",
+)
 @click.option(
     "--diameter", type=Amount(LENGTH, above=0, most=10), default=1.75, show_default=True, metavar="MM"
 )
@@ -146,7 +160,7 @@ def tell_material(word: str) -> None:
 
 @spool.command("set", epilog="Example: gcodetool spool set pa6-07 --body-mass 210")
 @click.argument("spool_id", metavar="ID", type=SPOOL)
-@click.option("--material", metavar="NAME|FILE")
+@click.option("--material", type=MATERIAL, metavar="NAME|FILE")
 @click.option("--diameter", type=Amount(LENGTH, above=0, most=10), metavar="MM")
 @click.option("--net-mass", type=Amount(MASS, above=0), metavar="G", help="Filament when new, grams.")
 @click.option(
@@ -235,10 +249,16 @@ def move(
 
 
 @spool.command("dried", epilog="Example: gcodetool spool dried pa6-07 --hours 10 --temperature 78")
-@click.argument("spool_ids", metavar="ID...", type=SPOOL, nargs=-1, required=True)
+@click.argument("spool_ids", metavar="ID...", type=SPOOL, nargs=-1, callback=lone_spool)
 @click.option("--hours", type=Amount(HOURS, above=0, most=10_000), required=True, metavar="H")
 @heated
-@click.option("--dryer", type=DRYER, metavar="PLACE", help="In which dryer; left out: the only one.")
+@click.option(
+    "--dryer",
+    type=DRYER,
+    metavar="PLACE",
+    default=configured("dryer"),
+    help="In which dryer; left out: your gcodetool.toml's, else the only one.",
+)
 @click.option("--to", type=PLACE, metavar="PLACE", help="Where it went then; left out: back where it was.")
 @click.option("--note", metavar="TEXT")
 @writer
@@ -315,7 +335,7 @@ def weigh(
 
 
 @spool.command("inspect", epilog="Example: gcodetool spool inspect pa6-07 --bubbles few --oozes --pops")
-@click.argument("spool_id", metavar="ID", type=SPOOL)
+@click.argument("spool_id", metavar="ID", type=SPOOL, required=False, callback=lone_spool)
 @click.option("--bubbles", type=click.Choice(["none", "few", "many"]), help="Bubbles in the strand.")
 @click.option("--oozes/--no-oozes", default=None, help="It oozes though nothing is fed.")
 @click.option("--pops/--no-pops", default=None, help="It crackles or steams.")
@@ -374,7 +394,7 @@ def inspect(
 @spool.command(
     "fed", epilog="Example: gcodetool spool fed pa6-07 --job report.json --strings few --parts good"
 )
-@click.argument("spool_id", metavar="ID", type=SPOOL)
+@click.argument("spool_id", metavar="ID", type=SPOOL, required=False, callback=lone_spool)
 @click.option(
     "--length", type=Amount(LENGTH, above=0, most=1e9), metavar="MM", help="Through the nozzle, mm."
 )
@@ -564,7 +584,7 @@ def retire(
 
 @spool.command("list", epilog="Example: gcodetool spool list --place bench")
 @click.option("--place", type=PLACE, metavar="PLACE", help="Only spools at this place.")
-@click.option("--material", metavar="WORD", help="Only this material.")
+@click.option("--material", type=MATERIAL, metavar="WORD", help="Only this material.")
 @click.option("--all", "everything", is_flag=True, help="Retired spools too.")
 @at_option("The moment to look at")
 @members_option("Members of the forecast (64); 1 = nominal parameters alone.")
@@ -609,7 +629,7 @@ def list_spools(
 
 
 @spool.command("show", epilog="Example: gcodetool spool show pa6-07 --json")
-@click.argument("file", metavar="ID|FILE", type=SPOOL)
+@click.argument("file", metavar="ID|FILE", type=SPOOL, required=False, callback=lone_spool)
 @at_option("The moment to look at")
 @members_option("Members of the forecast (64); 1 = nominal parameters alone.")
 @click.option(
@@ -666,7 +686,7 @@ def entries_of(spool_id: str, word: str | None) -> list[Any]:
 
 
 @spool.command("export", epilog="Example: gcodetool spool export pa6-07 -o pa6-07.toml")
-@click.argument("spool_id", metavar="ID", type=SPOOL)
+@click.argument("spool_id", metavar="ID", type=SPOOL, required=False, callback=lone_spool)
 @click.option(
     "-o",
     "--output",

@@ -5,7 +5,7 @@ from typing import Any
 import click
 
 from gcodetool.cli.quantity_types import Amount
-from gcodetool.cli.shelf import without_none
+from gcodetool.cli.shelf import BODY, without_none
 from gcodetool.quantities import FIBRE, HOURS, LENGTH, MASS, SHARE, TEMPERATURE, WATER
 
 
@@ -23,6 +23,7 @@ def described(command: Any) -> Any:
         ),
         click.option(
             "--body",
+            type=BODY,
             metavar="NAME",
             help="What the reel is made of ('gcodetool profiles list spool-bodies').",
         ),
