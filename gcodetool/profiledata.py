@@ -391,11 +391,12 @@ def _entries(folder: Path, stamp: int) -> tuple[ProfileEntry, ...]:  # a new sta
     return tuple(_entry(path) for path in sorted(folder.glob("*.toml")))
 
 
-def _folders(kind: Kind, *, adopted: bool = True) -> list[Path]:
-    folders = [user_folder() / kind, shipped_folder() / kind]
+def folders(kind: Kind, *, adopted: bool = True) -> list[Path]:
+    """Return the folders that hold profiles of a kind, the user's first; with *adopted*, before them learned limits'."""
+    found = [user_folder() / kind, shipped_folder() / kind]
     if adopted and kind == "materials":
-        folders.insert(0, adopted_path("").parent)
-    return [folder for folder in folders if folder.is_dir()]
+        found.insert(0, adopted_path("").parent)
+    return [folder for folder in found if folder.is_dir()]
 
 
 def _all(folder: Path) -> tuple[ProfileEntry, ...]:
@@ -421,10 +422,15 @@ def adopted_path(key: str, line: str | None = None) -> Path:
     return folder / LINES / f"{slug(key)}--{plain}.toml"
 
 
+def names_in(path: Path) -> set[str]:
+    """Return the names that the profile in a file answers to, as look-ups spell them."""
+    return {slug(name) for name in _entry(path).names}
+
+
 def names(kind: Kind) -> list[str]:
     """Return the names of the profiles of *kind*, the user's and the shipped ones, sorted."""
     found: dict[str, str] = {}
-    for folder in _folders(kind):
+    for folder in folders(kind):
         for entry in _all(folder):
             found.setdefault(slug(entry.key), entry.key)
     return sorted(found.values(), key=str.casefold)
@@ -436,7 +442,7 @@ def lookup(kind: Kind, name: str, *, adopted: bool = True) -> Path | None:
     Without *adopted*, a material as it was before limits were adopted.
     """
     wanted = slug(name)
-    for folder in _folders(kind, adopted=adopted):
+    for folder in folders(kind, adopted=adopted):
         path = folder / f"{wanted}.toml"
         if wanted and not is_path(name) and path.is_file():
             return path
@@ -488,13 +494,13 @@ def unknown(kind: Kind, name: str) -> str:
     """Return the message for a *name* that no profile of *kind* answers to, with the nearest ones."""
     if kind == "materials":
         return _unknown_material(name)
-    every = {known for folder in _folders(kind) for entry in _all(folder) for known in entry.names}
+    every = {known for folder in folders(kind) for entry in _all(folder) for known in entry.names}
     return f"no {SINGULAR[kind]} {shown(name)}; {nearest(name, every, offer=names(kind))}"
 
 
 def _unknown_material(name: str) -> str:
     """Return the message for a material that is not known: a slip of the pen is offered, another polymer never."""
-    entries = [entry for folder in _folders("materials") for entry in _all(folder)]
+    entries = [entry for folder in folders("materials") for entry in _all(folder)]
     bare = FIBRE.sub("", name.strip())
     if bare != name.strip() and (path := lookup("materials", bare)):
         key = next(entry.key for entry in entries if entry.path == path)

@@ -18,6 +18,9 @@ settings.register_profile("default", deadline=None, suppress_health_check=[Healt
 settings.register_profile(
     "long", deadline=None, max_examples=20_000, suppress_health_check=[HealthCheck.too_slow]
 )
+settings.register_profile(  # for another Python: the whole suite has looked further on the first one
+    "portable", deadline=None, max_examples=15, suppress_health_check=[HealthCheck.too_slow]
+)
 settings.register_profile(  # the same examples each time, and the first that fails is enough
     "mutants",
     deadline=None,

@@ -8,6 +8,8 @@ import pytest
 import tomli
 
 from gcodetool import profiledata, profilefile, profiles
+from gcodetool.app.profiles import check_profiles
+from gcodetool.cli.main import outcome
 from gcodetool.errors import ProfileError
 from gcodetool.profiles import Material
 
@@ -534,3 +536,29 @@ def test_contents_are_finite_everywhere():
     for key in profiles.names("materials"):
         for value in dataclasses.astuple(profiles.material(key)):
             assert not isinstance(value, float) or math.isfinite(value)
+
+
+# ---------------------------------------------------------------- profiles check
+
+
+def test_checking_finds_nothing_wrong_with_what_is_shipped():
+    assert [each for each in check_profiles() if each.fault] == []
+
+
+def test_checking_names_each_file_that_cannot_be_read(tmp_path, monkeypatch, capsys):
+    own = tmp_path / "own"
+    monkeypatch.setenv(profiles.USER_FOLDER, str(own))
+    (own / "printers").mkdir(parents=True)
+    shipped = profiles.find("bench-1").read_text()
+    (own / "printers" / "one.toml").write_text(shipped)
+    (own / "printers" / "two.toml").write_text(shipped)
+    (own / "printers" / "three.toml").write_text("dialect = 'marlin'\nname = 'three'\nmax_acel = 3\n")
+    assert outcome(["profiles", "check"]) == 1
+    said = capsys.readouterr()
+    assert "three.toml:3: 'max_acel' is no key of the file" in said.out
+    assert "two.toml: one.toml answers to 'bench-1' too; rename one" in said.out
+    assert "(2 things in all)" in said.err
+    assert outcome(["profiles", "check", str(own / "printers" / "one.toml")]) == 0
+    copy = tmp_path / "petg.toml"
+    copy.write_text(profiles.find("PETG").read_text())
+    assert [each.kind for each in check_profiles([copy])] == ["materials"]

@@ -152,8 +152,8 @@ def say_interpreted() -> None:
     slow = [name for name in KERNELS if name in sys.modules and not sys.modules[name].COMPILED]
     if slow:
         complain(
-            "note: runs interpreted: slow, and with nominal parameters alone unless --members says more; "
-            "install again where there is a C compiler"
+            "note: runs interpreted, for want of compiled kernels: slow, and with nominal parameters alone unless "
+            "--members says more; install a wheel for this machine, or again where there is a C compiler"
         )
 
 

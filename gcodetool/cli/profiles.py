@@ -44,6 +44,34 @@ def show_profile(name: str) -> None:
     click.echo(text, nl=False)
 
 
+@profiles.command("check", epilog="Example: gcodetool profiles check my-printer.toml")
+@click.argument("files", nargs=-1, type=click.Path(path_type=Path), metavar="[FILE…]")
+def check_profiles(files: tuple[Path, ...]) -> None:
+    """Say whether profiles can be read: these files, or all.
+
+    With none named: yours, the shipped ones and your gcodetool.toml.  Exit code 1 if one cannot.
+    """
+    from gcodetool.app.profiles import check_profiles as look
+    from gcodetool.userdefaults import user_defaults
+
+    found = look(files)
+    faults = [each.fault for each in found if each.fault is not None]
+    if not files:
+        try:
+            user_defaults()
+        except ProfileError as error:
+            faults.append(str(error))
+    for fault in faults:
+        click.echo(f"- {fault}")
+    if faults:
+        more = "" if len(faults) == 1 else f" ({len(faults)} things in all)"
+        raise ProfileError(f"{faults[0]}{more}")
+    counts: dict[str, int] = {}
+    for each in found:
+        counts[each.kind] = counts.get(each.kind, 0) + 1
+    click.echo(f"{', '.join(f'{count} {kind}' for kind, count in counts.items())}: all can be read")
+
+
 @profiles.command(
     "import",
     epilog="Example: gcodetool profiles import printer.cfg -o my-printer.toml",
