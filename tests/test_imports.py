@@ -103,6 +103,7 @@ MAY = {
         "profiledata",
         "errors",
         "textfile",
+        "tomlfile",
         "profiles",
         "machinefile",
         "gcode",

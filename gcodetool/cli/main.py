@@ -58,6 +58,7 @@ MODULES: Final = {
     "adjust": "gcodetool.cli.adjust",
     "review": "gcodetool.cli.review",
     "queue": "gcodetool.cli.queue",
+    "watch": "gcodetool.cli.watch",
     "spool": "gcodetool.cli.spool",
     "place": "gcodetool.cli.place",
     "ledger": "gcodetool.cli.ledger",

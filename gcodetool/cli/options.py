@@ -185,9 +185,13 @@ def json_option(what: str = "Print one JSON object.") -> Decorator:
 
 
 def job_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Add a job, and the options that describe it and its spools."""
+    return click.argument("job", type=click.Path(path_type=Path))(question_options(command))
+
+
+def question_options(command: Callable[..., Any]) -> Callable[..., Any]:
     """Add the options that describe a job and its spools."""
     options: list[Decorator] = [
-        click.argument("job", type=click.Path(path_type=Path)),
         click.option(
             "--spool",
             "spools",

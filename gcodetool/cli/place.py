@@ -1,7 +1,10 @@
 """``place``: where spools stand, and the air there."""
 
+import contextlib
 import json
 import sys
+import time
+from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -24,6 +27,7 @@ from gcodetool.cli.shelf import (
     without_none,
     writer,
 )
+from gcodetool.errors import LedgerError, SpoolError, UsageError
 from gcodetool.quantities import (
     AREA,
     DIFFERENCE,
@@ -70,6 +74,8 @@ FORGETTABLE: Final = {
 }
 GAPS_SHOWN: Final = 3
 LOOK_EVERY_S: Final = 10.0  # at a logger's file that grows
+MOST_TOGETHER: Final = 60  # readings that arrive one by one, written as one entry
+LONGEST_TOGETHER_S: Final = 300.0
 
 
 @click.group(epilog="Example: gcodetool place read bench --humidity 52")
@@ -318,7 +324,7 @@ def read(
     help="Order of day and month in dates like 3/4/2026, if unsure.",
 )
 @click.option("--dry-run", is_flag=True, help="Only say how the file is understood.")
-@click.option("--follow", is_flag=True, help="Stay, and take in what the logger adds, thinned, until Ctrl-C.")
+@click.option("--follow", is_flag=True, help="Stay, and take in what the logger adds, until Ctrl-C; FILE -: one JSON object a line.")
 @click.option(
     "--force", is_flag=True, help="Take readings also where they differ from those of the same moment."
 )
@@ -337,8 +343,15 @@ def log(
 ) -> int:
     """Add the readings of a logger's CSV file to a place.
 
-    Those that are there already are not added again.
+    Those that are there already are not added again.  With --follow, lines such as
+    {"temperature_C": 21.5, "rh_pct": 48} arrive at the standard input; without "at" they are of that moment.
     """
+    if str(file) == "-":
+        if not follow:
+            raise UsageError("the file name - goes with --follow: gcodetool place log bench --follow -")
+        if dry_run or zone is not None or order is not None or as_json:
+            raise UsageError("--follow goes with --force and --ledger only; leave the others out")
+        return follow_readings(name, ledger, force=force)
     from gcodetool.ledger import hygrometer, place_entries, records
     from gcodetool.ledger.store import reading
     from gcodetool.ledger.writers import Written
@@ -400,6 +413,40 @@ def sensor(name: str, sensor: str | None, ledger: str | None) -> int:
 
     click.echo(grant(sensor or f"sensor of {name}", "sensor", place=name, ledger=ledger))
     return 0
+def follow_readings(name: str, ledger: str | None, *, force: bool) -> int:
+    """Take in readings from the standard input; a bad line is said and passed over.  Exit code 1 if there was one."""
+    from gcodetool.ledger import piped, place_entries, records
+    from gcodetool.ledger.store import reading
+
+    where = opened(ledger, make=False)
+    with reading(where) as conn:
+        place_entries.measured(records.places(conn), name)
+    bad = 0
+
+    def arriving() -> Iterator[tuple[int, float, float]]:
+        nonlocal bad
+        with contextlib.suppress(KeyboardInterrupt):  # what has arrived is written all the same
+            for number, line in enumerate(sys.stdin, 1):
+                if not line.strip():
+                    continue
+                try:
+                    yield piped.reading_of(line, number, time.time())
+                except SpoolError as error:
+                    bad += 1
+                    click.echo(f"gcodetool: {error}", err=True)
+
+    for group in piped.batches(arriving(), MOST_TOGETHER, LONGEST_TOGETHER_S):
+        rows = [(at, *air) for at, air in sorted({at: (celsius, rh) for at, celsius, rh in group}.items())]
+        try:
+            done = place_entries.log(where, name, rows, source=piped.WHERE, force=force)
+        except LedgerError as error:
+            bad += 1
+            click.echo(f"gcodetool: {error}", err=True)
+            continue
+        for entry in done.entries:
+            click.echo(f"{name}: {entry.facts['count']} readings added (entry {entry.number})")
+            sys.stdout.flush()
+    return 1 if bad else 0
 
 
 def understood(file: Path, found: "ParsedReadings") -> str:
