@@ -42,7 +42,9 @@ class BuildKernels(build_ext):  # type: ignore[misc]  # setuptools carries no ty
         """Translate the kernels, or drop them where the switch or a missing Cython says so."""
         super().finalize_options()
         self.extensions: list[Any] = self.translated(list(self.distribution.ext_modules or []))
-        self.ext_map.update({kernel.name: kernel for kernel in self.extensions})  # it gives the files their names
+        self.ext_map.update(
+            {kernel.name: kernel for kernel in self.extensions}
+        )  # it gives the files their names
         names = [kernel.name for kernel in self.extensions]
         for kernel in self.distribution.ext_modules or []:
             if kernel.name not in names:
@@ -90,6 +92,7 @@ class BuildKernels(build_ext):  # type: ignore[misc]  # setuptools carries no ty
                 flags = [*kernel.extra_compile_args, *WIDE_FLAGS]
                 found.append(Extension(WIDE[1], [str(copy)], extra_compile_args=flags, optional=True))
         return found
+
     def build_extension(self, ext: Any) -> None:
         """Compile one kernel, and take away what another Python left beside it: that would be imported first."""
         super().build_extension(ext)

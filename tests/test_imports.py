@@ -103,7 +103,6 @@ MAY = {
         "profiledata",
         "errors",
         "textfile",
-        "tomlfile",
         "profiles",
         "machinefile",
         "gcode",

@@ -66,7 +66,7 @@ def test_what_is_gone_empty_hidden_or_no_job_is_not_waited_for(tmp_path: pathlib
 
 def test_a_line_that_a_power_cut_broke_off_is_passed_over(tmp_path: pathlib.Path) -> None:
     done = watch.DoneFile(tmp_path / "own" / "done.jsonl")
-    one, two = watch.Sign(1, 2, 3), watch.Sign(4, 5, 6)
+    one, two = watch.FileSign(1, 2, 3), watch.FileSign(4, 5, 6)
     done.add(tmp_path / "a.gcode", one, "clear")
     done.add(tmp_path / "b.gcode", two, "clear")
     cut = done.path.read_bytes()[:-9]

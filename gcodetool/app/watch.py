@@ -28,7 +28,7 @@ STALE_S: Final = 60.0  # whoever wrote it is taken to be done after that: not ev
 
 
 @dataclass(frozen=True)
-class Sign:
+class FileSign:
     """What a file is known again by, under another name too: its length, its last change, its number on its device."""
 
     size: int
@@ -37,13 +37,13 @@ class Sign:
     device: int = field(default=0, compare=False)  # may have another number after a restart
 
 
-def sign_of(path: Path) -> Sign | None:
+def sign_of(path: Path) -> FileSign | None:
     """Return the sign of a file; None where it is gone or no ordinary file."""
     try:
         found = path.stat()
     except OSError:
         return None
-    return Sign(found.st_size, found.st_mtime_ns, found.st_ino, found.st_dev) if path.is_file() else None
+    return FileSign(found.st_size, found.st_mtime_ns, found.st_ino, found.st_dev) if path.is_file() else None
 
 
 def being_written() -> set[tuple[int, int]]:
@@ -67,7 +67,7 @@ class Arrivals:
     """Files on their way: since when each is as it is, and whether somebody writes it."""
 
     quiet_s: float = QUIET_S
-    waiting: dict[Path, tuple[Sign, float]] = field(default_factory=dict)
+    waiting: dict[Path, tuple[FileSign, float]] = field(default_factory=dict)
     written: set[Path] = field(default_factory=set)
 
     def seen(self, path: Path, now_s: float) -> None:
@@ -93,7 +93,7 @@ class Arrivals:
         self.waiting.pop(path, None)
         self.written.discard(path)
 
-    def complete(self, now_s: float) -> list[tuple[Path, Sign]]:
+    def complete(self, now_s: float) -> list[tuple[Path, FileSign]]:
         """Return the files that are complete, the longest waiting first; they wait no longer."""
         found = []
         ripe = any(now_s - since_s >= self.quiet_s for _, since_s in self.waiting.values())
@@ -118,7 +118,7 @@ class DoneFile:
     def __init__(self, path: Path) -> None:
         """Read what an earlier run left; a line that a power cut broke off is passed over."""
         self.path = path
-        self.signs: set[Sign] = set()
+        self.signs: set[FileSign] = set()
         if path.exists():
             for line in read_bytes(path, GcodeError, "list of what was done", most=MOST_LOG).splitlines():
                 self.signs |= _sign_in(line)
@@ -126,7 +126,7 @@ class DoneFile:
     def __contains__(self, sign: object) -> bool:
         return sign in self.signs
 
-    def add(self, path: Path, sign: Sign, said: str) -> None:
+    def add(self, path: Path, sign: FileSign, said: str) -> None:
         """Note that a file was done, and what was said of it."""
         own_folder(self.path.parent)
         line = {
@@ -143,10 +143,10 @@ class DoneFile:
         self.signs.add(sign)
 
 
-def _sign_in(line: bytes) -> set[Sign]:
+def _sign_in(line: bytes) -> set[FileSign]:
     try:
         found = json.loads(line)
-        return {Sign(int(found["size"]), int(found["mtime_ns"]), int(found["inode"]))}
+        return {FileSign(int(found["size"]), int(found["mtime_ns"]), int(found["inode"]))}
     except (ValueError, KeyError, TypeError):
         return set()
 
@@ -179,7 +179,7 @@ def check_folders(folder: Path, out: Path | None) -> None:
 
 
 @dataclass(frozen=True)
-class Answer:
+class FileAnswer:
     """What was done with one file: its findings, where it was written to, or why it could not be done."""
 
     path: Path
@@ -191,25 +191,25 @@ class Answer:
 
 def answer(
     path: Path, spools: Spools, words: Words, out: Path | None, options: PrepareOptions
-) -> Answer | None:
+) -> FileAnswer | None:
     """Return the check of one file, or its preparation into *out*; None where it is gone meanwhile."""
     try:
         if out is None:
             seen = examine_job(path, JobQuestion(spools, **words))
-            return Answer(path, seen.findings, notes=seen.notes)
+            return FileAnswer(path, seen.findings, notes=seen.notes)
         target = out / path.name.removesuffix(".gz").removesuffix(".xz")
         done = prepare(path, spools, output=target, options=options, **words)
-        return Answer(path, done.findings, done.target, notes=done.notes)
+        return FileAnswer(path, done.findings, done.target, notes=done.notes)
     except GcodetoolError as error:
-        return Answer(path, error=str(error)) if path.exists() else None
+        return FileAnswer(path, error=str(error)) if path.exists() else None
 
 
 def work(
     arrivals: Arrivals,
     done: DoneFile,
     now_s: float,
-    answering: Callable[[Path], Answer | None],
-) -> Iterable[Answer]:
+    answering: Callable[[Path], FileAnswer | None],
+) -> Iterable[FileAnswer]:
     """Yield the answers to the files that are complete now and were not done before.
 
     A file that changes while it is read waits again: its answer is not given.

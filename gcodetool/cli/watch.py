@@ -17,7 +17,7 @@ from gcodetool.cli.output import say_json
 from gcodetool.errors import UsageError
 
 if TYPE_CHECKING:
-    from gcodetool.app.watch import Answer, Arrivals
+    from gcodetool.app.watch import Arrivals, FileAnswer
 
 LOOK_S: Final = 0.5  # between two looks at what has become complete
 ALL_S: Final = 10.0  # between two looks at the whole folder: news get lost on network drives
@@ -70,7 +70,7 @@ def watch(
     done = folder_watch.DoneFile(done_path or folder_watch.done_file(folder, out))
     arrivals = folder_watch.Arrivals()
 
-    def answering(path: Path) -> "Answer | None":
+    def answering(path: Path) -> "FileAnswer | None":
         return folder_watch.answer(path, spools, words, out, PrepareOptions())
 
     with news_of(folder, wanted=not once) as news:
@@ -152,7 +152,7 @@ def hear(arrivals: "Arrivals", kind: str, path: Path) -> None:
         arrivals.seen(path, now_s)
 
 
-def say(found: "Answer", *, as_json: bool) -> None:
+def say(found: "FileAnswer", *, as_json: bool) -> None:
     """Print the answer to one file."""
     tell(found.notes)
     if found.findings is None:
