@@ -41,10 +41,10 @@ class BuildKernels(build_ext):  # type: ignore[misc]  # setuptools carries no ty
     def finalize_options(self) -> None:
         """Translate the kernels, or drop them where the switch or a missing Cython says so."""
         super().finalize_options()
+        for kernel in self.distribution.ext_modules or []:
+            kernel.py_limited_api = STABLE  # names the file
         self.extensions: list[Any] = self.translated(list(self.distribution.ext_modules or []))
-        self.ext_map.update(
-            {kernel.name: kernel for kernel in self.extensions}
-        )  # it gives the files their names
+        self.ext_map.update({kernel.name: kernel for kernel in self.extensions if kernel.name == WIDE[1]})
         names = [kernel.name for kernel in self.extensions]
         for kernel in self.distribution.ext_modules or []:
             if kernel.name not in names:
