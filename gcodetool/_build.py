@@ -44,7 +44,6 @@ class BuildKernels(build_ext):  # type: ignore[misc]  # setuptools carries no ty
         for kernel in self.distribution.ext_modules or []:
             kernel.py_limited_api = STABLE  # names the file
         self.extensions: list[Any] = self.translated(list(self.distribution.ext_modules or []))
-        self.ext_map.update({kernel.name: kernel for kernel in self.extensions if kernel.name == WIDE[1]})
         names = [kernel.name for kernel in self.extensions]
         for kernel in self.distribution.ext_modules or []:
             if kernel.name not in names:
@@ -71,7 +70,7 @@ class BuildKernels(build_ext):  # type: ignore[misc]  # setuptools carries no ty
         for kernel in translated:
             kernel.optional = True  # no compiler is no reason to fail; cythonize drops the mark
             kernel._needs_stub = False
-            kernel.py_limited_api = STABLE
+            kernel.py_limited_api = STABLE and kernel.name != WIDE[1]  # its file keeps this Python's name
             if STABLE:
                 kernel.define_macros = [*kernel.define_macros, ("Py_LIMITED_API", OLDEST)]
             if sys.platform == "linux":
