@@ -324,7 +324,11 @@ def read(
     help="Order of day and month in dates like 3/4/2026, if unsure.",
 )
 @click.option("--dry-run", is_flag=True, help="Only say how the file is understood.")
-@click.option("--follow", is_flag=True, help="Stay, and take in what the logger adds, until Ctrl-C; FILE -: one JSON object a line.")
+@click.option(
+    "--follow",
+    is_flag=True,
+    help="Stay, and take in what the logger adds, until Ctrl-C; FILE -: one JSON object a line.",
+)
 @click.option(
     "--force", is_flag=True, help="Take readings also where they differ from those of the same moment."
 )
@@ -413,6 +417,8 @@ def sensor(name: str, sensor: str | None, ledger: str | None) -> int:
 
     click.echo(grant(sensor or f"sensor of {name}", "sensor", place=name, ledger=ledger))
     return 0
+
+
 def follow_readings(name: str, ledger: str | None, *, force: bool) -> int:
     """Take in readings from the standard input; a bad line is said and passed over.  Exit code 1 if there was one."""
     from gcodetool.ledger import piped, place_entries, records
