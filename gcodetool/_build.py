@@ -2,13 +2,16 @@
 
 Named in ``pyproject.toml`` as the ``build_ext`` command.  With no compiler, or with
 ``GCODETOOL_KERNELS=interpreted`` in the environment, nothing is compiled: the sources then run
-as they stand, slower, with the same results.
+as they stand, slower, with the same results.  A compiled kernel keeps to the stable ABI of Python 3.11,
+so that one wheel of a platform serves every later Python (``docs/releases.md`` has what that costs).
 """
 
 import os
 import pathlib
 import platform
 import shutil
+import sys
+import sysconfig
 from typing import Any, Final
 
 from setuptools import Extension
@@ -25,6 +28,11 @@ DIRECTIVES: Final = {
 # that both builds give the same bits.  `gcodetool.moisture.kernel` takes the one that the processor can run.
 WIDE: Final = ("gcodetool.moisture.solver", "gcodetool.moisture.solver_avx2")
 WIDE_FLAGS: Final = ["-mavx2", "-ffp-contract=off"]
+# a build without the global lock has no stable ABI yet, and other interpreters have none
+STABLE: Final = platform.python_implementation() == "CPython" and not sysconfig.get_config_var(
+    "Py_GIL_DISABLED"
+)
+OLDEST: Final = "0x030B0000"  # Python 3.11, as `requires-python` says
 
 
 class BuildKernels(build_ext):  # type: ignore[misc]  # setuptools carries no types
@@ -33,6 +41,8 @@ class BuildKernels(build_ext):  # type: ignore[misc]  # setuptools carries no ty
     def finalize_options(self) -> None:
         """Translate the kernels, or drop them where the switch or a missing Cython says so."""
         super().finalize_options()
+        for kernel in self.distribution.ext_modules or []:
+            kernel.py_limited_api = STABLE  # names the file
         self.extensions: list[Any] = self.translated(list(self.distribution.ext_modules or []))
         names = [kernel.name for kernel in self.extensions]
         for kernel in self.distribution.ext_modules or []:
@@ -60,6 +70,11 @@ class BuildKernels(build_ext):  # type: ignore[misc]  # setuptools carries no ty
         for kernel in translated:
             kernel.optional = True  # no compiler is no reason to fail; cythonize drops the mark
             kernel._needs_stub = False
+            kernel.py_limited_api = STABLE and kernel.name != WIDE[1]  # its file keeps this Python's name
+            if STABLE:
+                kernel.define_macros = [*kernel.define_macros, ("Py_LIMITED_API", OLDEST)]
+            if sys.platform == "linux":
+                kernel.extra_link_args = [*kernel.extra_link_args, "-Wl,--strip-all"]  # a third of the size
         return translated
 
     def wider(self, kernels: list[Any]) -> list[Any]:
@@ -77,6 +92,19 @@ class BuildKernels(build_ext):  # type: ignore[misc]  # setuptools carries no ty
                 found.append(Extension(WIDE[1], [str(copy)], extra_compile_args=flags, optional=True))
         return found
 
+    def build_extension(self, ext: Any) -> None:
+        """Compile one kernel, and take away what another Python left beside it: that would be imported first."""
+        super().build_extension(ext)
+        _alone(pathlib.Path(self.get_ext_fullpath(ext.name)))
+
+    def copy_extensions_to_source(self) -> None:
+        """Put the kernels beside their sources, each alone there."""
+        super().copy_extensions_to_source()
+        for ext in self.extensions:
+            _alone(
+                pathlib.Path(*ext.name.split(".")[:-1], pathlib.Path(self.get_ext_filename(ext.name)).name)
+            )
+
     def forget(self, name: str) -> None:
         """Remove what an earlier build left of a kernel, or it would be installed after all."""
         built = pathlib.Path(self.build_lib or "build", *name.split("."))
@@ -85,3 +113,10 @@ class BuildKernels(build_ext):  # type: ignore[misc]  # setuptools carries no ty
             for old in stem.parent.glob(f"{stem.name}.*"):
                 if old.suffix in (".so", ".pyd"):
                     old.unlink()
+
+
+def _alone(made: pathlib.Path) -> None:
+    """Take away the same kernel under the name that another Python's build gave it."""
+    for old in made.parent.glob(f"{made.name.partition('.')[0]}.*") if made.exists() else ():
+        if old.suffix in (".so", ".pyd") and old.name != made.name:
+            old.unlink()

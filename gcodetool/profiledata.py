@@ -23,6 +23,9 @@ DialectName = Literal["marlin", "klipper", "reprapfirmware"]
 Pair = tuple[float, float]
 
 DIALECTS: Final = ("marlin", "klipper", "reprapfirmware")
+FIBRE: Final = re.compile(
+    r"[-+ _]?(?:CF|GF|CARBON|GLASS)(?:\d+)?$", re.IGNORECASE
+)  # the tail of PA-CF, PETG-GF15
 USER_FOLDER: Final = "GCODETOOL_PROFILES"  # environment: used in place of the user's config folder
 SINGULAR: Final[dict[str, str]] = {
     "materials": "material",
@@ -380,6 +383,10 @@ class ProfileEntry:
     key: str
     names: tuple[str, ...]
     path: Path
+    heat: tuple[Any, ...] = ()  # of a material: how hot it is dried and printed at most and at least
+
+
+HEAT: Final = ("dry_at_C", "dry_at_max_C", "nozzle_min_C", "nozzle_max_C")
 
 
 def _entry(path: Path) -> ProfileEntry:
@@ -392,7 +399,7 @@ def _entry(path: Path) -> ProfileEntry:
     key = stated if isinstance(stated, str) and stated.strip() else path.stem
     aliases = data.get("aliases", [])
     others = [alias for alias in aliases if isinstance(alias, str)] if isinstance(aliases, list) else []
-    return ProfileEntry(key, (key, *others), path)
+    return ProfileEntry(key, (key, *others), path, tuple(data.get(name) for name in HEAT))
 
 
 @functools.lru_cache(maxsize=64)
@@ -400,11 +407,12 @@ def _entries(folder: Path, stamp: int) -> tuple[ProfileEntry, ...]:  # a new sta
     return tuple(_entry(path) for path in sorted(folder.glob("*.toml")))
 
 
-def _folders(kind: Kind, *, adopted: bool = True) -> list[Path]:
-    folders = [user_folder() / kind, shipped_folder() / kind]
+def folders(kind: Kind, *, adopted: bool = True) -> list[Path]:
+    """Return the folders that hold profiles of a kind, the user's first; with *adopted*, before them learned limits'."""
+    found = [user_folder() / kind, shipped_folder() / kind]
     if adopted and kind == "materials":
-        folders.insert(0, adopted_path("").parent)
-    return [folder for folder in folders if folder.is_dir()]
+        found.insert(0, adopted_path("").parent)
+    return [folder for folder in found if folder.is_dir()]
 
 
 def _all(folder: Path) -> tuple[ProfileEntry, ...]:
@@ -430,10 +438,15 @@ def adopted_path(key: str, line: str | None = None) -> Path:
     return folder / LINES / f"{slug(key)}--{plain}.toml"
 
 
+def names_in(path: Path) -> set[str]:
+    """Return the names that the profile in a file answers to, as look-ups spell them."""
+    return {slug(name) for name in _entry(path).names}
+
+
 def names(kind: Kind) -> list[str]:
     """Return the names of the profiles of *kind*, the user's and the shipped ones, sorted."""
     found: dict[str, str] = {}
-    for folder in _folders(kind):
+    for folder in folders(kind):
         for entry in _all(folder):
             found.setdefault(slug(entry.key), entry.key)
     return sorted(found.values(), key=str.casefold)
@@ -445,7 +458,7 @@ def lookup(kind: Kind, name: str, *, adopted: bool = True) -> Path | None:
     Without *adopted*, a material as it was before limits were adopted.
     """
     wanted = slug(name)
-    for folder in _folders(kind, adopted=adopted):
+    for folder in folders(kind, adopted=adopted):
         path = folder / f"{wanted}.toml"
         if wanted and not is_path(name) and path.is_file():
             return path
@@ -495,5 +508,34 @@ def find(name: str) -> Path:
 
 def unknown(kind: Kind, name: str) -> str:
     """Return the message for a *name* that no profile of *kind* answers to, with the nearest ones."""
-    every = {known for folder in _folders(kind) for entry in _all(folder) for known in entry.names}
+    if kind == "materials":
+        return _unknown_material(name)
+    every = {known for folder in folders(kind) for entry in _all(folder) for known in entry.names}
     return f"no {SINGULAR[kind]} {shown(name)}; {nearest(name, every, offer=names(kind))}"
+
+
+def _unknown_material(name: str) -> str:
+    """Return the message for a material that is not known: a slip of the pen is offered, another polymer never."""
+    entries = [entry for folder in folders("materials") for entry in _all(folder)]
+    bare = FIBRE.sub("", name.strip())
+    if bare != name.strip() and (path := lookup("materials", bare)):
+        key = next(entry.key for entry in entries if entry.path == path)
+        return f"no material {shown(name)}; name {key}, and how much fibre is in it beside that"
+    near = [entry for entry in entries if any(slip_of(slug(name), slug(known)) for known in entry.names)]
+    if len({entry.heat for entry in near}) == 1:
+        return f"no material {shown(name)}; did you mean '{near[0].key}'?"
+    return f"no material {shown(name)}; known: {', '.join(names('materials'))}"
+
+
+def slip_of(word: str, known: str) -> bool:
+    """Return whether *word* is *known* with one slip: a letter more, less or another, or two that changed places.
+
+    >>> slip_of("pteg", "petg"), slip_of("copolyester", "copolyamide")
+    (True, False)
+    """
+    ahead = 0
+    while ahead < min(len(word), len(known)) and word[ahead] == known[ahead]:
+        ahead += 1
+    one, other = word[ahead:], known[ahead:]
+    swapped = one[:2] == other[1::-1] and len(one) > 1
+    return one[1:] == other[1:] or one[1:] == other or one == other[1:] or (swapped and one[2:] == other[2:])

@@ -4,12 +4,11 @@ Left out: which file a name means and what a profile holds (``profiledata``), wh
 (``profilefile``).
 """
 
-import re
 from pathlib import Path
-from typing import Final
 
 from gcodetool.profiledata import (
     DIALECTS,
+    FIBRE,
     SINGULAR,
     USER_FOLDER,
     Adopted,
@@ -27,9 +26,11 @@ from gcodetool.profiledata import (
     SpoolBody,
     Waiting,
     find,
+    folders,
     is_path,
     lookup,
     names,
+    names_in,
     path_of,
     sample_folder,
     shipped_folder,
@@ -62,11 +63,13 @@ __all__ = [
     "dryer",
     "find",
     "fits",
+    "folders",
     "is_path",
     "lookup",
     "material",
     "most_delicate_body",
     "names",
+    "names_in",
     "of_slicer_type",
     "path_of",
     "printer",
@@ -137,10 +140,6 @@ def salt_solution(name: str | Path) -> SaltSolution:
 
 
 # ---------------------------------------------------------------- the words of slicers
-
-FIBRE: Final = re.compile(
-    r"[-+ _]?(?:CF|GF|CARBON|GLASS)(?:\d+)?$", re.IGNORECASE
-)  # the tail of PA-CF, PETG-GF15
 
 
 def fits(word: str, stock: Material) -> bool:

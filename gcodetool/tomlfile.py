@@ -17,6 +17,7 @@ from typing import Any, Final, NoReturn
 
 import tomli
 
+from gcodetool import quantities
 from gcodetool.errors import InputError
 from gcodetool.textfile import MOST_TEXT, YEARS, bounded, read_text, seconds_of
 
@@ -265,6 +266,8 @@ class Table:
         return self._checked(key, self.data[key], key, low=low, high=high, above=above)
 
     def _checked(self, key: str, value: object, name: str, *, low: float, high: float, above: float) -> float:
+        if isinstance(value, str):
+            value = self._amount(key, value, name)
         if isinstance(value, bool) or not isinstance(value, int | float):
             self.fail(key, f"{name} is {kind_of(value)}; write a number without quotes")
         try:
@@ -276,6 +279,19 @@ class Table:
         if number < low or number > high or number <= above:
             self.fail(key, f"{name} is {value:g}, but must be {bounds_text(low, high, above)}; correct it")
         return number
+
+    def _amount(self, key: str, text: str, name: str) -> float:
+        """Return what a text in place of a number says, in the unit that the key names."""
+        kind = quantities.kind_of_key(key)
+        try:
+            return quantities.amount(text, kind)
+        except quantities.AmbiguousError as problem:
+            self.fail(key, f"{name}: {problem}")
+        except quantities.NotUnderstoodError as problem:
+            plain = kind is quantities.NUMBER
+            self.fail(
+                key, f"{name} is a text; write a number without quotes" if plain else f"{name}: {problem}"
+            )
 
     def numbers(
         self,
@@ -349,6 +365,11 @@ class Table:
         value = self.data.get(key)
         if value is None:
             return None
+        if isinstance(value, str):
+            try:
+                return quantities.moment(value).at_s
+            except quantities.NotUnderstoodError as problem:
+                self.fail(key, f"{key}: {problem}")
         if not isinstance(value, datetime.datetime):
             hint = f"write {key} = 2026-11-02T08:00:00+01:00 without quotes (no offset: local time)"
             self.fail(key, f"{key} is {kind_of(value)}, not a date with a time of day; {hint}")

@@ -11,11 +11,15 @@ from hypothesis import HealthCheck, Phase, settings
 # As the command line does, before numpy is imported: a second thread only waits for its turn on a busy machine.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 os.environ["GCODETOOL_SNAPSHOTS"] = "off"  # a test leaves nothing beside the samples or in anybody's cache
+os.environ["GCODETOOL_PROFILES"] = str(pathlib.Path(__file__).parent / "no-profiles")  # nor is it read
 os.environ["GCODETOOL_LEDGER"] = str(pathlib.Path(__file__).parent / "no-ledger" / "ledger.sqlite")
 
 settings.register_profile("default", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.register_profile(
     "long", deadline=None, max_examples=20_000, suppress_health_check=[HealthCheck.too_slow]
+)
+settings.register_profile(  # for another Python: the whole suite has looked further on the first one
+    "portable", deadline=None, max_examples=15, suppress_health_check=[HealthCheck.too_slow]
 )
 settings.register_profile(  # the same examples each time, and the first that fails is enough
     "mutants",

@@ -5,6 +5,7 @@ import itertools
 import json
 import os
 import pathlib
+import re
 import shutil
 import stat
 import subprocess
@@ -246,11 +247,11 @@ def test_prepare_in_place_twice_is_once_and_needs_no_name(capsys, tmp_path, monk
 
 
 def test_inserted_text_depends_on_nothing_else(capsys, tmp_path, monkeypatch) -> None:
-    """Not on the name, the folder or the zone of the clock on the wall."""
+    """Not on the name or the folder; of the zone of the clock on the wall only what the times are written in."""
     import time
 
     made = []
-    for name, zone in (("one.gcode", "UTC"), ("two.gcode", "Asia/Tokyo")):
+    for name, zone in (("one.gcode", "UTC"), ("two.gcode", "Asia/Tokyo"), ("three.gcode", "UTC")):
         monkeypatch.setenv("TZ", zone)
         time.tzset()
         shutil.copy(TPU, tmp_path / name)
@@ -267,7 +268,10 @@ def test_inserted_text_depends_on_nothing_else(capsys, tmp_path, monkeypatch) ->
         made.append((tmp_path / f"out-{name}").read_bytes())
     monkeypatch.undo()
     time.tzset()
-    assert made[0] == made[1]
+    assert made[0] == made[2]
+    times = re.compile(rb"\d{4}-\d\d-\d\d \d\d:\d\d (UTC|JST)")
+    assert times.search(made[1]) is not None
+    assert times.sub(b"TIME", made[0]) == times.sub(b"TIME", made[1])
 
 
 def test_a_refused_verdict_leaves_the_file_alone(capsys, tmp_path) -> None:
@@ -441,7 +445,7 @@ def test_a_spool_file_that_contradicts_itself(capsys, tmp_path, old, new, word) 
         (["check", TPU, "--spool", "0=a.toml", "--spool", "0=b.toml"], "two spools"),
         (["check", TPU, "--spool", "a.toml", "--spool", "1=b.toml"], "names no tool"),
         (["check", TPU, "--spool", f"3={SHELF / 'tpu-05.toml'}", *AT], "tool 3"),
-        (["check", TPU, "--at", "yesterday"], "is no time"),
+        (["check", TPU, "--at", "yesterday"], "has no time of day; write yesterday 18:00"),
         (["check", TPU, "--confidence", "1.5"], "1.5"),
         (["check", TPU, "--place", "shed", "--spool", str(SHELF / "tpu-05.toml"), *AT], "shed"),
         (["prepare", TPU, "--refuse", "wet"], "is no verdict"),

@@ -1,6 +1,8 @@
 """Stories of the shelf: what people type, what they get, what a tired user gets wrong."""
 
+import datetime
 import json
+import math
 import os
 import pathlib
 import subprocess
@@ -113,6 +115,43 @@ def test_what_people_do_is_one_line_each(shop) -> None:
     assert "2 spools (0 retired beside them), 4 places" in out
 
 
+def test_numbers_and_times_are_taken_as_people_write_them(shop) -> None:
+    for words in (
+        ["place", "read", "bench", "--humidity", "52,5%", "--temperature", "70F", "--at", "3.11.2026 9:00"],
+        ["spool", "weigh", "petg-03", "1,2285 kg", "--at", "13/11/2026 10:00 +01:00"],
+        ["spool", "dried", "pa6-07", "--hours", "6h30", "--temperature", "145,4F", "--since", "1h30"],
+    ):
+        code, _, err = shop(*words)
+        assert code == 0, err
+    history = json.loads(shop("spool", "show", "petg-03", *FEW, "--json")[1])["history"]
+    assert history[-1]["facts"] == {"gross_g": 1228.5}
+    assert history[-1]["at"] == "2026-11-13T09:00:00+00:00"
+    inside, outside = json.loads(shop("spool", "show", "pa6-07", *FEW, "--json")[1])["history"][-2:]
+    assert inside["facts"]["temperature_C"] == pytest.approx(63.0)
+    hours = (
+        datetime.datetime.fromisoformat(outside["at"]) - datetime.datetime.fromisoformat(inside["at"])
+    ).total_seconds() / 3600
+    assert hours == pytest.approx(6.5)
+
+
+def test_a_spool_begun_before_has_what_is_left_of_it(shop) -> None:
+    for name, words in (
+        ("petg-08", ["--left", "405 g"]),
+        ("petg-09", ["--gross", "0,612 kg", "--body-mass", "207"]),
+    ):
+        code, out, err = shop(
+            "spool", "add", name, "--material", "copolyester", "--place", "bench", *words, "--at", MON
+        )
+        assert code == 0, err
+        assert "copolyester is taken as PETG" in err
+        assert "405 g left" in out
+        left = json.loads(shop("spool", "show", name, *FEW, "--at", TUE, "--json")[1])["remaining_mm"]
+        assert left == pytest.approx(405.0 / (1.27e-3 * math.pi * 0.875**2), rel=0.02)
+    code, _, _ = shop("spool", "undo", "petg-08")
+    assert code == 0
+    assert "petg-08" not in listed(shop)
+
+
 def test_writers_answer_in_json_too(shop) -> None:
     words = [
         "place",
@@ -150,6 +189,14 @@ def test_writers_answer_in_json_too(shop) -> None:
 
 MISUSE = [
     ("spool move petg-3 bench", 1, "no spool 'petg-3' in the ledger; did you mean 'petg-03'?"),
+    ("spool weigh petg-03 1,200", 2, "'1,200' may be 1.200 or 1200; write the one that is meant"),
+    ("spool weigh petg-03 1200 --at 22.10", 2, "write 22:10 if that is the time of day"),
+    ("spool add x --material PETG --left 1005", 1, "1005 g left of 1000 g cannot be; correct --left"),
+    ("spool add x --material PETG --gross 612", 2, "add --body-mass G"),
+    ("spool add x --material PETG --gross 612 --left 405", 2, "give one of them"),
+    ("spool add x --material PETG --hub 80 --outer 70", 1, "--outer is 70, not more than --hub (80)"),
+    ("place add box-9 --kind box --air 9", 1, "place 'box-9' is a box; add --humidity as read, or --air"),
+    ("place set bench --swing 5", 1, "'--swing' does not belong to kind 'open'"),
     ("spool move petg-03 bnech", 1, "no place 'bnech' in the ledger; did you mean 'bench'"),
     ("spool move petg-03 bench --at 2026-11-01T08:00+01:00", 1, "was received"),
     (
@@ -547,7 +594,7 @@ def test_clocks_that_skip_or_repeat_an_hour_are_said(shop, monkeypatch) -> None:
     try:
         code, _, err = shop("spool", "weigh", "petg-03", "1228", "--at", "2027-03-28T02:30")
         assert code == 2
-        assert "clocks were put forward over that hour; add the offset" in err
+        assert "clocks were put forward over that hour; write it with its offset" in err
         code, out, err = shop("spool", "weigh", "petg-03", "1228", "--at", "2027-10-31T02:30", "--json")
         assert code == 0
         assert "happens twice that day; taken as the first" in err
@@ -582,7 +629,15 @@ def test_the_shell_completes_names(ledger_word: str, shop) -> None:
     assert completed("gcodetool spool move petg-03 be") == ["plain,bench", "plain,bench-1"]
     assert completed("gcodetool spool dried petg-03 --dryer ") == ["plain,oven"]
     assert completed("gcodetool check job.gcode --spool pe") == ["plain,petg-03"]
-    assert completed("gcodetool check job.gcode --printer be") == ["plain,bench-1"]
+    assert completed("gcodetool check job.gcode --printer be") == [
+        "plain,bench-1",
+        "plain,bench-2",
+        "plain,bench-3",
+    ]
+    assert completed("gcodetool spool add x --material pet") == ["plain,PET_amorphous", "plain,PETG"]
+    assert completed("gcodetool spool add x --body poly")[:1] == ["plain,polycarbonate"]
+    assert "plain,silica_gel" in completed("gcodetool place add box-9 --desiccant ")
+    assert completed("gcodetool profiles show bench-1") == ["plain,bench-1"]
 
 
 def test_glances_forget_a_cache_that_another_version_wrote(shop) -> None:

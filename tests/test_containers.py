@@ -13,6 +13,7 @@ import struct
 import tempfile
 import tracemalloc
 import zipfile
+import zlib
 
 import binary_twin as twin
 import pytest
@@ -67,7 +68,9 @@ def pack(members, *, comment=b"", method=zipfile.ZIP_DEFLATED, behind=False, wid
                 info.compress_type = method
                 info.external_attr = (0o644 + k % 8) << 16
                 info.comment = b"part %d" % k
-                info.extra = struct.pack("<2H4s", 0x7075, 4, b"abcd") if k % 2 else b""
+                if k % 2:  # the name once more in UTF-8, as some packers add it
+                    same = name.encode()
+                    info.extra = struct.pack("<2HBL", 0x7075, 5 + len(same), 1, zlib.crc32(same)) + same
                 with made.open(info, "w", force_zip64=bool(wide)) as into:
                     into.write(content)
     finally:

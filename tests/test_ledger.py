@@ -89,7 +89,7 @@ REFUSED = [
         (lambda led: place_entries.add_place(led, "roof", {"kind": "open"}), "its air must be known"),
         (lambda led: place_entries.add_place(led, " ", {"kind": "open"}), "cannot be a place's name"),
         (lambda led: place_entries.add_place(led, "o2", {"kind": "dryer", "temperature_C": 60, "room": "bnch"}), "'bench'"),
-        (lambda led: place_entries.set_place(led, "bench", {"room": "oven"}), "is no key of kind 'open'"),
+        (lambda led: place_entries.set_place(led, "bench", {"room": "oven"}), "does not belong to kind 'open'"),
         (lambda led: place_entries.set_place(led, "oven", {"room": "oven"}), "goes in a circle"),
         (lambda led: place_entries.read(led, "oven", rh_pct=5), "it heats the air of its room"),
         (lambda led: place_entries.undo_place(led, "bench"), "has stood there"),

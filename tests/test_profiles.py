@@ -8,6 +8,8 @@ import pytest
 import tomli
 
 from gcodetool import profiledata, profilefile, profiles
+from gcodetool.app.profiles import check_profiles
+from gcodetool.cli.main import outcome
 from gcodetool.errors import ProfileError
 from gcodetool.profiles import Material
 
@@ -203,6 +205,16 @@ def test_a_path_means_itself(own_folder, monkeypatch):
         (lambda: profiles.material("PTEG"), "no material 'PTEG'; did you mean 'PETG'"),
         (lambda: profiles.material("wood"), "no material 'wood'; known: ABS, ASA, HIPS, PA12,"),
         (lambda: profiles.material(""), "no material ''; known: ABS"),
+        (lambda: profiles.material("polyamid"), "no material 'polyamid'; did you mean 'PA6'?"),
+        (lambda: profiles.material("copolyesteramide"), "no material 'copolyesteramide'; known: ABS, ASA"),
+        (
+            lambda: profiles.material("PB"),
+            "no material 'PB'; known: ABS, ASA",
+        ),  # PA, PC, PP: each as near as the others
+        (
+            lambda: profiles.material("PETG-CF"),
+            "no material 'PETG-CF'; name PETG, and how much fibre is in it",
+        ),
         (lambda: profiles.printer("bench_9"), "no printer 'bench_9'; did you mean 'bench-"),
         (lambda: profiles.spool_body("polystyrol"), "no spool body 'polystyrol'; did you mean 'polystyrene'"),
         (lambda: profiles.dryer("ovn"), "no dryer 'ovn'; did you mean 'oven'?"),
@@ -299,7 +311,7 @@ def edited(text, old, new):
         ),
         (
             "diffusivity_23C",
-            "diffusivity_23C_m2_s = '1'",
+            "diffusivity_23C_m2_s = 'slow'",
             "diffusivity_23C_m2_s is a text; write a number without quotes",
         ),
         ("activation_energy_kJ", "activation_energy_kJ_mol = inf", "activation_energy_kJ_mol is not finite"),
@@ -524,3 +536,29 @@ def test_contents_are_finite_everywhere():
     for key in profiles.names("materials"):
         for value in dataclasses.astuple(profiles.material(key)):
             assert not isinstance(value, float) or math.isfinite(value)
+
+
+# ---------------------------------------------------------------- profiles check
+
+
+def test_checking_finds_nothing_wrong_with_what_is_shipped():
+    assert [each for each in check_profiles() if each.fault] == []
+
+
+def test_checking_names_each_file_that_cannot_be_read(tmp_path, monkeypatch, capsys):
+    own = tmp_path / "own"
+    monkeypatch.setenv(profiles.USER_FOLDER, str(own))
+    (own / "printers").mkdir(parents=True)
+    shipped = profiles.find("bench-1").read_text()
+    (own / "printers" / "one.toml").write_text(shipped)
+    (own / "printers" / "two.toml").write_text(shipped)
+    (own / "printers" / "three.toml").write_text("dialect = 'marlin'\nname = 'three'\nmax_acel = 3\n")
+    assert outcome(["profiles", "check"]) == 1
+    said = capsys.readouterr()
+    assert "three.toml:3: 'max_acel' is no key of the file" in said.out
+    assert "two.toml: one.toml answers to 'bench-1' too; rename one" in said.out
+    assert "(2 things in all)" in said.err
+    assert outcome(["profiles", "check", str(own / "printers" / "one.toml")]) == 0
+    copy = tmp_path / "petg.toml"
+    copy.write_text(profiles.find("PETG").read_text())
+    assert [each.kind for each in check_profiles([copy])] == ["materials"]

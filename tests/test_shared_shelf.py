@@ -80,7 +80,7 @@ def test_a_bag_states_its_film_or_its_leak(run):
     )
     said = run("place add odd --kind sealed --film paper --room bench", code=1)
     assert "film is 'paper', but must be foil | metallised" in said
-    assert "leak_g_per_day says what comes through already" in run(
+    assert "--leak says what comes through already" in run(
         "place add odd --kind sealed --film foil --leak 0.1 --room bench", code=1
     )
     said = []

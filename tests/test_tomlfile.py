@@ -116,7 +116,7 @@ def read(tmp_path, text):
     ("call", "text", "message"),
     [
         (lambda t: t.number("a"), "a = true", "a is true or false; write a number without quotes"),
-        (lambda t: t.number("a"), "a = '1'", "a is a text; write a number without quotes"),
+        (lambda t: t.number("a"), "a = 'one'", "a is a text; write a number without quotes"),
         (lambda t: t.number("a"), "a = nan", "a is not finite; write a number"),
         (lambda t: t.number("a", low=0, high=1), "a = 2", "a is 2, but must be from 0 to 1; correct it"),
         (lambda t: t.number("a", above=0), "a = 0", "a is 0, but must be more than 0; correct it"),

@@ -8,7 +8,16 @@ from pathlib import Path
 from typing import TYPE_CHECKING, TypedDict, Unpack
 
 from gcodetool.app.examine import assign, examine
-from gcodetool.app.resolve import Moment, Named, boxes_of, clock, find_printer, find_spools, snapshots_of
+from gcodetool.app.resolve import (
+    Moment,
+    Named,
+    boxes_of,
+    clock,
+    find_printer,
+    find_spools,
+    rests_on_files,
+    snapshots_of,
+)
 from gcodetool.gcode.program import Program, read
 from gcodetool.gcode.slicer_environment import handed_over
 from gcodetool.judge.findings import ExaminedJob
@@ -135,7 +144,7 @@ def examine_job(
     watch_z_mm, spread : as in ``examine``.
     reading : gives, for a program, what is told the number of bytes done.
     """
-    named_printer = find_printer(asked.printer, ledger=asked.ledger)
+    named_printer = find_printer(asked.printer, ledger=asked.ledger, alone=not rests_on_files(asked.spools))
     machine = named_printer.profile
     dialect = None if machine is None else machine.dialect
     program = (

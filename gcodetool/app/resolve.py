@@ -5,7 +5,7 @@ Nothing is printed here: what is worth telling comes back as notes.
 
 import time
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -207,14 +207,24 @@ class NamedPrinter:
     notes: tuple[str, ...] = ()
 
 
-def find_printer(word: "str | Printer | None", *, ledger: str | None = None) -> NamedPrinter:
+def find_printer(
+    word: "str | Printer | None", *, ledger: str | None = None, alone: bool = False
+) -> NamedPrinter:
     """Return the printer that a word means: a place of the ledger, a profile, or a profile's file.
+
+    Parameters
+    ----------
+    word : None: nobody named one.
+    ledger : what ``--ledger`` says.
+    alone : then the ledger's printer is meant, where it has a single one.
 
     Raises
     ------
     ProfileError
         It is none of them.
     """
+    if word is None and alone:
+        return _lone_printer(ledger)
     if not isinstance(word, str):
         return NamedPrinter(word)
     if profiles.is_path(word) or word.endswith(".toml"):
@@ -230,6 +240,24 @@ def find_printer(word: "str | Printer | None", *, ledger: str | None = None) -> 
         return NamedPrinter(profiles.printer(word), same, opened, notes)
     offer = nearest(word, sorted({*known, *profiles.names("printers")}))
     raise UsageError(f"--printer '{word}': no place of the ledger and no profile; {offer}")
+
+
+def _lone_printer(ledger: str | None) -> NamedPrinter:
+    """Return the only printer of the ledger; none where there are several, or none."""
+    known, _, _ = _printers(ledger, wanted=False)
+    if len(known) != 1:
+        return NamedPrinter()
+    (name,) = known
+    found = find_printer(name, ledger=ledger)
+    return replace(found, notes=(*found.notes, f"{name}: the only printer of the ledger"))
+
+
+def rests_on_files(
+    wanted: "str | Path | Spool | Mapping[int | None, str | Path | Spool] | None",
+) -> bool:
+    """Return whether a call names all its spools as files or records: the ledger is not asked then."""
+    named = list(wanted.values()) if isinstance(wanted, Mapping) else [] if wanted is None else [wanted]
+    return bool(named) and all(not isinstance(word, str | Path) or is_spool_file(str(word)) for word in named)
 
 
 def nearest(word: str, known: "list[str]") -> str:
@@ -297,6 +325,9 @@ def find_spools(
     if not mounted:
         mounted, more = _noted(facts, ledger, also)
         notes += more
+    if not mounted and not any(facts.spools) and len(facts.filament_types) <= 1:
+        mounted, more = _lone_spool(ledger, also)
+        notes += more
     return Named(machine.profile, mounted, True, (*machine.notes, *notes))
 
 
@@ -327,6 +358,27 @@ def _mounted(
                 for other, _ in each[1:]
             ]
     return found, notes
+
+
+def _lone_spool(ledger: str | None, also: tuple[str, ...]) -> "tuple[dict[int | None, Spool], list[str]]":
+    """Return the only spool on the shelf, for a job of one tool; none where there are several, or none."""
+    from gcodetool.ledger import location
+
+    if not location.exists(ledger):
+        return {}, []
+    from gcodetool.ledger import records, store
+
+    try:
+        with store.reading(store.open_ledger(ledger, make=False)) as conn:
+            known = records.on_shelf(conn)
+            if len(known) != 1:
+                return {}, []
+            found = _loaded(conn, known[0], records.places(conn), also)
+    except GcodetoolError as error:
+        if ledger is not None:
+            raise
+        return {}, [f"the ledger was not read: {error}"]
+    return {None: found}, [f"{found.id}: the only spool on the shelf"]
 
 
 def _noted(

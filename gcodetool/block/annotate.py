@@ -9,7 +9,6 @@ import re
 import unicodedata
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -22,6 +21,7 @@ from gcodetool.gcode.edits import Edit
 from gcodetool.gcode.markers import Family, for_tool
 from gcodetool.judge.findings import ExaminedJob, JobFindings, ToolFindings
 from gcodetool.judge.reasons import feed_sentence, outcomes_sentence
+from gcodetool.quantities import wall
 from gcodetool.tweaks.apply import header_lines
 
 if TYPE_CHECKING:
@@ -255,7 +255,7 @@ def comment(text: str, indent: str = "") -> Iterator[str]:
 
 def header(found: JobFindings, block: Block | None, why: str) -> Iterator[str]:
     """Yield the header region: the verdict, each tool's forecast, the block or why there is none."""
-    moment = datetime.fromtimestamp(found.as_of_s, UTC).strftime("%Y-%m-%d %H:%M UTC")
+    moment = wall(found.as_of_s)
     yield from comment(f"gcodetool {__version__}: filament forecast for a start at {moment}")
     yield from comment(f"verdict: {found.verdict}")
     for line in header_lines(found):
@@ -269,7 +269,7 @@ def header(found: JobFindings, block: Block | None, why: str) -> Iterator[str]:
         for line in tool.advice:
             yield from comment(f"to do: {line}", "  ")
         if tool.verdict.start_by_s is not None:
-            latest = datetime.fromtimestamp(tool.verdict.start_by_s, UTC).strftime("%Y-%m-%d %H:%M UTC")
+            latest = wall(tool.verdict.start_by_s)
             yield from comment(f"start by: {latest}, the spool left where it is", "  ")
         if tool.feed is not None:
             yield from comment(f"dry feed: {feed_sentence(tool.feed)}", "  ")

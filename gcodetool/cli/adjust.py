@@ -6,7 +6,14 @@ from typing import TYPE_CHECKING
 import click
 
 from gcodetool.cli.job import tell
-from gcodetool.cli.options import at_option, ledger_option, members_option, parse_spool_words
+from gcodetool.cli.options import (
+    at_option,
+    completing,
+    ledger_option,
+    members_option,
+    parse_spool_words,
+    printer_option,
+)
 from gcodetool.errors import UsageError
 
 if TYPE_CHECKING:
@@ -23,6 +30,7 @@ if TYPE_CHECKING:
     "spool_word",
     required=True,
     metavar="[TOOL=]ID|FILE",
+    shell_complete=completing("spool"),
     help="Spool of the ledger, or a spool file; with a job of several tools, or a list per tool, name its tool.",
 )
 @click.option(
@@ -41,12 +49,15 @@ if TYPE_CHECKING:
 @click.option(
     "--diff", "shows", is_flag=True, help="Show the changes line by line; without -o nothing is written."
 )
+@printer_option("Printer profile, for its limits of hot end and retraction.")
 @click.option(
-    "--printer", metavar="NAME|FILE", help="Printer profile, for its limits of hot end and retraction."
+    "--place",
+    metavar="NAME",
+    shell_complete=completing("place"),
+    help="Place whose air the job is printed in.",
 )
-@click.option("--place", metavar="NAME", help="Place whose air the job is printed in.")
 @click.option("--filament", metavar="NAME", help="Which filament of a bundle; left out: the one in use.")
-@at_option("When it is printed")
+@at_option("When it is printed", "coming")
 @members_option()
 @ledger_option
 def adjust(

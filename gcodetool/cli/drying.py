@@ -10,15 +10,21 @@ import click
 
 from gcodetool.cli.options import (
     at_option,
+    completing,
     confidence_option,
+    configured,
     json_option,
     ledger_option,
+    lone_spool,
     members_option,
     page_path,
+    tariff_option,
 )
 from gcodetool.cli.output import say_json
-from gcodetool.cli.shelf import DRYER, PLACE, SPOOL
+from gcodetool.cli.quantity_types import Amount
+from gcodetool.cli.shelf import ANY_DRYER, DRYER, PLACE, SPOOL
 from gcodetool.errors import UsageError
+from gcodetool.quantities import HOURS, HUMIDITY, POWER, TEMPERATURE, WATER
 
 if TYPE_CHECKING:
     from gcodetool.app.drying import DryerQuestion, JobToDryFor
@@ -38,35 +44,40 @@ def drying() -> None:
 @drying.command(
     epilog="Example: gcodetool drying plan pa6-07.toml --dryer oven --for manifold.gcode --tariff 0.30"
 )
-@click.argument("spools", metavar="ID|FILE...", type=SPOOL, nargs=-1, required=True)
+@click.argument("spools", metavar="ID|FILE...", type=SPOOL, nargs=-1, callback=lone_spool)
 @click.option(
     "--dryer",
     metavar="PLACE",
-    type=DRYER,
+    type=ANY_DRYER,
+    default=configured("dryer"),
     help="A place of the record, or a dryer profile; left out: all dryers of the record side by side.",
 )
 @click.option("--room", metavar="PLACE", type=PLACE, help="The place of the record that the dryer stands in.")
 @click.option(
     "--temperature",
     "room_C",
-    type=float,
+    type=Amount(TEMPERATURE),
     metavar="C",
     help="Temperature of the dryer's room, °C; with --humidity.",
 )
 @click.option(
     "--humidity",
     "room_rh",
-    type=click.FloatRange(0, 100),
+    type=Amount(HUMIDITY, 0, 100),
     metavar="RH",
     help="Humidity of the dryer's room, % RH.",
 )
 @click.option(
-    "--at-most", "at_most_C", type=float, metavar="C", help="The highest temperature that you allow, °C."
+    "--at-most",
+    "at_most_C",
+    type=Amount(TEMPERATURE),
+    metavar="C",
+    help="The highest temperature that you allow, °C.",
 )
 @click.option(
     "--hours",
     "cap_h",
-    type=click.FloatRange(0.1, 2000),
+    type=Amount(HOURS, 0.1, 2000),
     default=72.0,
     show_default=True,
     metavar="H",
@@ -75,7 +86,7 @@ def drying() -> None:
 @click.option(
     "--to",
     "to_wt_pct",
-    type=click.FloatRange(0.0, 100.0),
+    type=Amount(WATER, 0.0, 100.0),
     metavar="WT",
     help="Water content to reach instead of dry, wt %; above the present one: conditioning in a damp place.",
 )
@@ -87,12 +98,17 @@ def drying() -> None:
     help="A sliced file: dry only as that job needs.",
 )
 @click.option("--tool", type=click.IntRange(0), metavar="N", help="Which of the job's tools, if several.")
-@click.option("--printer", metavar="NAME|FILE", help="Printer profile for the job's time.")
+@click.option(
+    "--printer",
+    metavar="NAME|FILE",
+    shell_complete=completing("printer"),
+    help="Printer profile for the job's time.",
+)
 @click.option(
     "--place", metavar="NAME", type=PLACE, help="Place of the record in whose air the job is printed."
 )
-@click.option("--power", "power_W", type=click.FloatRange(0), metavar="W", help="The dryer's mean power.")
-@click.option("--tariff", type=click.FloatRange(0), metavar="PRICE", help="Price of a kWh, in your currency.")
+@click.option("--power", "power_W", type=Amount(POWER, 0), metavar="W", help="The dryer's mean power.")
+@tariff_option
 @click.option("--more", is_flag=True, help="Also why, the course, what else would work, and every caution.")
 @MOMENT
 @confidence_option("Share of the forecast's members that must be there by then.")
@@ -209,17 +225,22 @@ def plan_several(
 
 
 @drying.command(epilog="Example: gcodetool drying status oven. Exit code: 0, or 1 an error, 2 misuse.")
-@click.argument("word", metavar="ID|FILE|PLACE", type=SPOOL)
+@click.argument("word", metavar="ID|FILE|PLACE", type=SPOOL, required=False, callback=lone_spool)
 @click.option(
     "--for", "job", type=click.Path(path_type=Path), metavar="JOB", help="A sliced file: as dry as it needs."
 )
 @click.option("--tool", type=click.IntRange(0), metavar="N", help="Which of the job's tools, if several.")
-@click.option("--printer", metavar="NAME|FILE", help="Printer profile for the job's time.")
+@click.option(
+    "--printer",
+    metavar="NAME|FILE",
+    shell_complete=completing("printer"),
+    help="Printer profile for the job's time.",
+)
 @click.option("--place", metavar="NAME", type=PLACE, help="Place in whose air the job is printed.")
 @click.option(
-    "--to", "to_wt_pct", type=click.FloatRange(0.0, 100.0), metavar="WT", help="Water content to reach, wt %."
+    "--to", "to_wt_pct", type=Amount(WATER, 0.0, 100.0), metavar="WT", help="Water content to reach, wt %."
 )
-@click.option("--tariff", type=click.FloatRange(0), metavar="PRICE", help="Price of a kWh, in your currency.")
+@tariff_option
 @click.option(
     "-o",
     "--output",
@@ -276,7 +297,7 @@ def status(
 
 
 @drying.command("list", epilog="Example: gcodetool drying list --tariff 0.30")
-@click.option("--tariff", type=click.FloatRange(0), metavar="PRICE", help="Price of a kWh, in your currency.")
+@tariff_option
 @at_option("The moment to look at")
 @members_option()
 @ledger_option
@@ -313,7 +334,7 @@ def _job(job: Path | None, tool: int | None, printer: str | None, place: str | N
 
 
 @drying.command(epilog="Example: gcodetool drying fit pa6-07.toml --log oven.csv --knob 80")
-@click.argument("spool", metavar="ID|FILE", type=SPOOL)
+@click.argument("spool", metavar="ID|FILE", type=SPOOL, required=False, callback=lone_spool)
 @click.option(
     "--dryer", metavar="PLACE", type=DRYER, help="The place of the run; else the dryer it was in last."
 )
@@ -327,7 +348,7 @@ def _job(job: Path | None, tool: int | None, printer: str | None, place: str | N
 @click.option(
     "--knob",
     "knob_C",
-    type=float,
+    type=Amount(TEMPERATURE),
     metavar="C",
     help="The temperature that its knob showed during that log, °C.",
 )

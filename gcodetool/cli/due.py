@@ -9,7 +9,8 @@ import click
 
 from gcodetool.cli.options import at_option, json_option, ledger_option, members_option
 from gcodetool.cli.output import say_json
-from gcodetool.cli.shelf import PLACE, SpanType
+from gcodetool.cli.quantity_types import SpanType
+from gcodetool.cli.shelf import PLACE
 
 SOMETHING: Final = 10  # exit code where something is due
 

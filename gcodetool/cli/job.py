@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from gcodetool import quantities
 from gcodetool.cli.options import job_options, json_option, parse_spool_words
 from gcodetool.cli.output import say_json
 from gcodetool.errors import UsageError
@@ -252,8 +253,8 @@ def wait_seconds(word: str) -> float | None:
         return None
     name, _, number = word.partition("=")
     try:
-        seconds = float(number) if name == "seconds" else -1.0
-    except ValueError:
+        seconds = quantities.number(number) if name == "seconds" else -1.0
+    except quantities.NotUnderstoodError:
         seconds = -1.0
     if not 15 <= seconds <= 600:
         raise UsageError(f"--wait '{word}' is neither 'button' nor 'seconds=N' with N from 15 to 600")

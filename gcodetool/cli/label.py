@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from gcodetool.cli.options import Base, ledger_option
+from gcodetool.cli.options import ledger_option
+from gcodetool.cli.quantity_types import Base
 from gcodetool.cli.shelf import PLACE, SPOOL
 from gcodetool.errors import UsageError
 

@@ -33,10 +33,10 @@ class Commands(click.Group):
             return None
         import importlib
 
-        from gcodetool.cli.options import finite_numbers
+        from gcodetool.cli.quantity_types import forgiving_numbers
 
         found: click.Command = getattr(importlib.import_module(module_name), cmd_name)
-        finite_numbers(found)
+        forgiving_numbers(found)
         return found
 
     def resolve_command(self, ctx: click.Context, args: list[str]) -> Any:
@@ -58,6 +58,7 @@ MODULES: Final = {
     "adjust": "gcodetool.cli.adjust",
     "review": "gcodetool.cli.review",
     "queue": "gcodetool.cli.queue",
+    "watch": "gcodetool.cli.watch",
     "spool": "gcodetool.cli.spool",
     "place": "gcodetool.cli.place",
     "ledger": "gcodetool.cli.ledger",
@@ -153,8 +154,8 @@ def say_interpreted() -> None:
     slow = [name for name in KERNELS if name in sys.modules and not sys.modules[name].COMPILED]
     if slow:
         complain(
-            "note: runs interpreted: slow, and with nominal parameters alone unless --members says more; "
-            "install again where there is a C compiler"
+            "note: runs interpreted, for want of compiled kernels: slow, and with nominal parameters alone unless "
+            "--members says more; install a wheel for this machine, or again where there is a C compiler"
         )
 
 
@@ -169,7 +170,7 @@ def usage(error: click.UsageError) -> str:
             else ""
         )
         return f"'{command}' needs a command: {known}. See '{command} --help'."
-    return f"{error.format_message()} See '{command} --help'."
+    return f"{error.format_message().rstrip('.')}. See '{command} --help'."
 
 
 def complain(text: str) -> None:

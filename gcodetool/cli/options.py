@@ -1,133 +1,137 @@
 """Options that several commands share."""
 
-import math
+import os
 from collections.abc import Callable
-from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import click
 
+from gcodetool import quantities
+from gcodetool.cli.quantity_types import Amount, MomentType
 from gcodetool.errors import GcodetoolError, UsageError
-from gcodetool.textfile import seconds_of
 
-# generic in newer releases only
-Base: Any = click.ParamType
+MOST_MEMBERS: Final = 1024
 
 
-class MomentType(Base):  # type: ignore[misc]
-    """ISO 8601 date and time; without a zone it is local time. Seconds since 1970 UTC."""
-
-    name = "time"
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
-        """Return the moment in seconds."""
-        if isinstance(value, float):
-            return value
-        try:
-            moment = datetime.fromisoformat(str(value))
-            seconds_of(moment)  # refuses years that no record is of
-            return moment.timestamp() if moment.tzinfo is not None else local_s(moment)
-        except (ValueError, OverflowError, OSError) as error:
-            raise click.BadParameter(
-                f"'{value}' is no time; write 2026-11-04T08:00 or 2026-11-04T08:00+01:00", ctx, param
-            ) from error
+PROFILES: Final[
+    dict[str, tuple[str | None, str | None]]
+] = {  # which profiles answer to the names of a kind, and which places of the ledger do too
+    "printer": ("printers", "printer"),
+    "dryer": (None, "dryer"),
+    "dryer or profile": ("dryers", "dryer"),
+    "material": ("materials", None),
+    "spool body": ("spool-bodies", None),
+    "desiccant": ("desiccants", None),
+}
 
 
-class FiniteNumber(click.types.FloatParamType):
-    """A number, but no NaN and no infinity."""
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
-        """Return the number."""
-        return _finite(super().convert(value, param, ctx), param, ctx)
-
-
-class FiniteRange(click.FloatRange):
-    """A number of a range; NaN, which passes every comparison, is none."""
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
-        """Return the number."""
-        return _finite(super().convert(value, param, ctx), param, ctx)
+def known_names(subject: str, ledger: str | None) -> list[str]:
+    """Return the names of a kind: of spools and places those on the shelf, of others those of profiles too."""
+    if subject == "profile":
+        return [name for each, _ in PROFILES.values() if each is not None for name in _profile_names(each)]
+    folder, kind = PROFILES.get(subject, (None, None))
+    found = [] if folder is None else _profile_names(folder)
+    if folder is not None and kind is None:
+        return found
+    return [*dict.fromkeys([*_shelf_names(subject, kind, ledger), *found])]
 
 
-def _finite(number: float, param: click.Parameter | None, ctx: click.Context | None) -> float:
-    if not math.isfinite(number):
-        raise click.BadParameter(f"{number} is not finite; write a number.", ctx, param)
-    return number
+def _profile_names(folder: str) -> list[str]:
+    from gcodetool import profiles
+
+    return profiles.names(folder)
 
 
-def finite_numbers(command: click.Command) -> None:
-    """Let every option and argument of a command, and of those below it, take finite numbers only."""
-    for each in command.params:
-        kind = each.type
-        if isinstance(kind, click.FloatRange):
-            each.type = FiniteRange(kind.min, kind.max, kind.min_open, kind.max_open, kind.clamp)
-        elif isinstance(kind, click.types.FloatParamType):
-            each.type = FiniteNumber()
-    if isinstance(command, click.Group):
-        for below in command.commands.values():
-            finite_numbers(below)
+def _shelf_names(subject: str, kind: str | None, ledger: str | None) -> list[str]:
+    """Return names of the ledger; none where there is no ledger."""
+    from gcodetool.ledger import location
+
+    if not location.exists(ledger):
+        return []
+    from gcodetool.ledger import records, store
+
+    with store.reading(store.open_ledger(ledger, make=False)) as conn:
+        if subject == "spool":
+            return records.on_shelf(conn)
+        return [name for name, each in records.places(conn).items() if kind in (None, each.kind)]
 
 
-def local_s(moment: datetime) -> float:
-    """Return a moment of the wall clock in seconds since 1970 UTC; of an hour that is there twice, the first.
+def lone_spool(
+    ctx: click.Context, param: click.Parameter, value: str | tuple[str, ...] | None
+) -> str | tuple[str, ...]:
+    """Return the spool that a call names; where it names none, the only one on the shelf.
 
     Raises
     ------
     UsageError
-        The clock skips that moment.
+        There are several, or none.
     """
-    first, second = moment.astimezone(), moment.replace(fold=1).astimezone()
-    if first.replace(tzinfo=None) != moment:
-        raise UsageError(
-            f"{moment} does not exist: clocks were put forward over that hour; add the offset, e.g. {max(first, second)}"
-        )
-    if second > first:
-        click.echo(f"gcodetool: note: {moment} happens twice that day; taken as the first, {first}", err=True)
-    return first.timestamp()
+    if value or ctx.resilient_parsing:
+        return value or ""
+    known = known_names("spool", ctx.params.get("ledger") or configured_ledger())
+    if len(known) != 1:
+        shelf = f"one of {', '.join(known)}" if known else "one; there is none on the shelf"
+        raise click.UsageError(f"Missing argument '{param.metavar}': name {shelf}.", ctx)
+    return (known[0],) if param.nargs == -1 else known[0]
 
 
-def ledger_names(word: str | None, subject: str, kind: str | None = None) -> list[str]:
-    """Return the names on the shelf; empty where there is no ledger."""
-    from gcodetool.ledger import location
-
-    if not location.exists(word):
-        return []
-    from gcodetool.ledger import records, store
-
-    with store.reading(store.open_ledger(word, make=False)) as conn:
-        if subject == "place":
-            return [name for name, each in records.places(conn).items() if kind in (None, each.kind)]
-        return records.on_shelf(conn)
-
-
-def completing(subject: str, kind: str | None = None) -> Callable[..., list[str]]:
-    """Return what completes a name of the ledger at the shell, after ``TOOL=`` too; none: the shell offers files."""
+def completing(subject: str) -> Callable[..., list[str]]:
+    """Return what completes a name at the shell, after ``TOOL=`` too; none: the shell offers files."""
 
     def complete(ctx: click.Context, param: click.Parameter, incomplete: str) -> list[str]:
         head, separator, tail = incomplete.rpartition("=")
         try:
-            listed = ledger_names(ctx.params.get("ledger"), subject, kind)
+            listed = known_names(subject, ctx.params.get("ledger") or configured_ledger())
         except GcodetoolError:
             return []
-        return [f"{head}{separator}{name}" for name in listed if name.startswith(tail)]
+        return [f"{head}{separator}{name}" for name in listed if name.casefold().startswith(tail.casefold())]
 
     return complete
+
+
+def configured(name: str, otherwise: Any = None) -> Callable[[], Any]:
+    """Return what gives an option its value where a call leaves it out: the user's ``gcodetool.toml``, else that."""
+
+    def value() -> Any:
+        from gcodetool.userdefaults import user_defaults
+
+        stated = getattr(user_defaults(), name)
+        return otherwise if stated is None else stated
+
+    return value
+
+
+def configured_ledger() -> str | None:
+    """Return the ledger of the user's ``gcodetool.toml``, unless the environment names one."""
+    from gcodetool.ledger.location import ENVIRONMENT
+
+    return None if os.environ.get(ENVIRONMENT) else configured("ledger")()
 
 
 Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
 
 
-def at_option(what: str) -> Decorator:
-    """Return the option ``--at``, for the moment that *what* says."""
+def at_option(what: str, tense: quantities.Tense | None = None) -> Decorator:
+    """Return the option ``--at``, for the moment that *what* says; *tense*: on which side of now it lies."""
     return click.option(
-        "--at", "at_s", type=MomentType(), metavar="TIME", help=f"{what} (ISO 8601); left out: now."
+        "--at",
+        "at_s",
+        type=MomentType(tense),
+        metavar="TIME",
+        help=f"{what}: 2026-11-04 08:00, 'yesterday 18:00', 18:00; left out: now.",
     )
 
 
 def members_option(what: str = "Members of the forecast (64); 1 = nominal parameters alone.") -> Decorator:
     """Return the option ``--members``."""
-    return click.option("--members", type=click.IntRange(1, 1024), default=None, metavar="N", help=what)
+    return click.option(
+        "--members",
+        type=click.IntRange(1, MOST_MEMBERS),
+        default=configured("members"),
+        metavar="N",
+        help=what,
+    )
 
 
 def confidence_option(
@@ -136,11 +140,10 @@ def confidence_option(
     """Return the option ``--confidence``."""
     return click.option(
         "--confidence",
-        type=click.FloatRange(0.0, 1.0),
-        default=0.5,
-        show_default=True,
+        type=Amount(quantities.SHARE, 0.0, 1.0),
+        default=configured("confidence", 0.5),
         metavar="Q",
-        help=what,
+        help=f"{what.removesuffix('.')} (0.5).",
     )
 
 
@@ -149,7 +152,30 @@ def ledger_option(command: Callable[..., Any]) -> Callable[..., Any]:
     return click.option(
         "--ledger",
         metavar="URL|PATH",
-        help="The ledger; left out: GCODETOOL_LEDGER, else the file in your data folder.",
+        default=configured_ledger,
+        help="The ledger; left out: GCODETOOL_LEDGER, else your gcodetool.toml, else the file in your data folder.",
+    )(command)
+
+
+def printer_option(what: str) -> Decorator:
+    """Return the option ``--printer``; left out, the user's ``gcodetool.toml`` may name one."""
+    return click.option(
+        "--printer",
+        metavar="NAME|FILE",
+        default=configured("printer"),
+        shell_complete=completing("printer"),
+        help=what,
+    )
+
+
+def tariff_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Add ``--tariff``."""
+    return click.option(
+        "--tariff",
+        type=Amount(quantities.NUMBER, 0),
+        metavar="PRICE",
+        default=configured("tariff"),
+        help="Price of a kWh, in your currency.",
     )(command)
 
 
@@ -159,9 +185,13 @@ def json_option(what: str = "Print one JSON object.") -> Decorator:
 
 
 def job_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Add a job, and the options that describe it and its spools."""
+    return click.argument("job", type=click.Path(path_type=Path))(question_options(command))
+
+
+def question_options(command: Callable[..., Any]) -> Callable[..., Any]:
     """Add the options that describe a job and its spools."""
     options: list[Decorator] = [
-        click.argument("job", type=click.Path(path_type=Path)),
         click.option(
             "--spool",
             "spools",
@@ -170,12 +200,7 @@ def job_options(command: Callable[..., Any]) -> Callable[..., Any]:
             shell_complete=completing("spool"),
             help="Spool of the ledger, or spool file; with several tools name each: --spool 0=pa6-07 --spool 1=b.toml.",
         ),
-        click.option(
-            "--printer",
-            metavar="NAME|FILE",
-            shell_complete=completing("place", "printer"),
-            help="Printer profile, or printer of the ledger, whose mounted spools then count.",
-        ),
+        printer_option("Printer profile, or printer of the ledger, whose mounted spools then count."),
         click.option(
             "--place",
             metavar="NAME",
@@ -188,7 +213,7 @@ def job_options(command: Callable[..., Any]) -> Callable[..., Any]:
             shell_complete=completing("place", "box"),
             help="Box of the record that the job is fed from, as if the reel stood in it.",
         ),
-        at_option("When the job starts"),
+        at_option("When the job starts", "coming"),
         confidence_option(),
         members_option(
             "Members of the forecast (64); 1 = nominal parameters alone, as where kernels run interpreted."

@@ -1,7 +1,10 @@
 """``place``: where spools stand, and the air there."""
 
+import contextlib
 import json
 import sys
+import time
+from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -9,9 +12,11 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 
 from gcodetool.cli.label import place_label
-from gcodetool.cli.options import MomentType, at_option, json_option, ledger_option
+from gcodetool.cli.options import at_option, completing, json_option, ledger_option
 from gcodetool.cli.output import say_json
+from gcodetool.cli.quantity_types import Amount, MomentType
 from gcodetool.cli.shelf import (
+    DESICCANT,
     PLACE,
     WriteContext,
     entry_dict,
@@ -23,6 +28,18 @@ from gcodetool.cli.shelf import (
     writer,
 )
 from gcodetool.cli.storage import fit, renewed, size
+from gcodetool.errors import LedgerError, SpoolError, UsageError
+from gcodetool.quantities import (
+    AREA,
+    DIFFERENCE,
+    FLOW,
+    HUMIDITY,
+    MASS,
+    MASS_A_DAY,
+    POWER,
+    TEMPERATURE,
+    VOLUME,
+)
 
 if TYPE_CHECKING:
     from gcodetool.judge.shelf_findings import PlaceOnShelf
@@ -59,6 +76,8 @@ FORGETTABLE: Final = {
 }
 GAPS_SHOWN: Final = 3
 LOOK_EVERY_S: Final = 10.0  # at a logger's file that grows
+MOST_TOGETHER: Final = 60  # readings that arrive one by one, written as one entry
+LONGEST_TOGETHER_S: Final = 300.0
 
 
 @click.group(epilog="Example: gcodetool place read bench --humidity 52")
@@ -74,9 +93,12 @@ def aired(command: Any) -> Any:
     """Add the options that say what a place's air is."""
     options = [
         click.option(
-            "--temperature", type=float, metavar="C", help="°C; of a dryer: what its air really reaches."
+            "--temperature",
+            type=Amount(TEMPERATURE),
+            metavar="C",
+            help="°C; of a dryer: what its air really reaches.",
         ),
-        click.option("--humidity", type=click.FloatRange(0, 100), metavar="RH", help="% RH."),
+        click.option("--humidity", type=Amount(HUMIDITY, 0, 100), metavar="RH", help="% RH."),
         click.option(
             "--room",
             type=PLACE,
@@ -86,17 +108,26 @@ def aired(command: Any) -> Any:
         click.option(
             "--fed-from", type=PLACE, metavar="PLACE", help="Printer: the box that the reel stays in."
         ),
-        click.option("--dew-point", type=float, metavar="C", help="Dryer with dried air: its dew point, °C."),
-        click.option("--printer", metavar="NAME|FILE", help="Printer: its profile."),
-        click.option("--air", type=click.FloatRange(0), metavar="L", help="Box, bag: litres of air in it."),
+        click.option(
+            "--dew-point",
+            type=Amount(TEMPERATURE),
+            metavar="C",
+            help="Dryer with dried air: its dew point, °C.",
+        ),
+        click.option(
+            "--printer",
+            metavar="NAME|FILE",
+            shell_complete=completing("printer"),
+            help="Printer: its profile.",
+        ),
+        click.option("--air", type=Amount(VOLUME, 0), metavar="L", help="Box, bag: litres of air in it."),
         click.option(
             "--desiccant",
+            type=DESICCANT,
             metavar="NAME",
             help="Box, bag: what keeps it dry ('gcodetool profiles list desiccants').",
         ),
-        click.option(
-            "--desiccant-mass", type=click.FloatRange(0), metavar="G", help="Box, bag: grams of it."
-        ),
+        click.option("--desiccant-mass", type=Amount(MASS, 0), metavar="G", help="Box, bag: grams of it."),
         click.option(
             "--solution",
             metavar="SALT",
@@ -104,18 +135,21 @@ def aired(command: Any) -> Any:
         ),
         click.option(
             "--set-offset",
-            type=float,
+            type=Amount(DIFFERENCE),
             metavar="C",
             help="Dryer: what its knob shows minus the true temperature.",
         ),
         click.option(
             "--swing",
-            type=click.FloatRange(0),
+            type=Amount(DIFFERENCE, 0),
             metavar="C",
             help="Dryer: how far its air goes above its mean.",
         ),
         click.option(
-            "--max-temperature", type=float, metavar="C", help="Dryer: the most that its air may have, °C."
+            "--max-temperature",
+            type=Amount(TEMPERATURE),
+            metavar="C",
+            help="Dryer: the most that its air may have, °C.",
         ),
         click.option(
             "--slots",
@@ -125,7 +159,7 @@ def aired(command: Any) -> Any:
         ),
         click.option(
             "--watts",
-            type=click.FloatRange(0, 1e5),
+            type=Amount(POWER, 0, 1e5),
             metavar="W",
             help="Dryer: its mean power while it holds its temperature.",
         ),
@@ -137,39 +171,39 @@ def aired(command: Any) -> Any:
         ),
         click.option(
             "--exchange",
-            type=float,
+            type=Amount(FLOW),
             metavar="M3H",
             help="Leaking box, or dryer with its own air: m³/h that it exchanges.",
         ),
         click.option(
             "--fresh-at",
             multiple=True,
-            type=MomentType(),
+            type=MomentType("past"),
             metavar="TIME",
             help="Box, bag: when its desiccant was renewed.",
         ),
         click.option("--film", metavar="FILM", help=f"Bag: what it is made of: {', '.join(FILMS)}."),
         click.option(
             "--film-area",
-            type=click.FloatRange(0, min_open=True),
+            type=Amount(AREA, above=0),
             metavar="M2",
             help="Bag: how much film; else 0.15 m².",
         ),
         click.option(
             "--leak",
-            type=click.FloatRange(0),
+            type=Amount(MASS_A_DAY, 0),
             metavar="G",
             help="Bag, box: grams of water a day that come in, at 23 °C from 50 % RH to dry air.",
         ),
         click.option(
             "--accuracy",
-            type=click.FloatRange(0, 50),
+            type=Amount(DIFFERENCE, 0, 50),
             metavar="C",
             help="How far its temperature may be off, °C (1; a dryer's 3).",
         ),
         click.option(
             "--humidity-accuracy",
-            type=click.FloatRange(0, 50),
+            type=Amount(HUMIDITY, 0, 50),
             metavar="RH",
             help="How far its hygrometer may be off, % RH (4.5; a humidity stated once 7).",
         ),
@@ -242,13 +276,13 @@ def set_place(
 
 @place.command("read", epilog="Example: gcodetool place read bench --humidity 52")
 @click.argument("name", type=PLACE)
-@click.option("--humidity", type=click.FloatRange(0, 100), metavar="RH", help="% RH; of a dryer none.")
+@click.option("--humidity", type=Amount(HUMIDITY, 0, 100), metavar="RH", help="% RH; of a dryer none.")
 @click.option(
-    "--temperature", type=click.FloatRange(-40, 200), metavar="C", help="°C; left out: as known before."
+    "--temperature", type=Amount(TEMPERATURE, -40, 200), metavar="C", help="°C; left out: as known before."
 )
 @click.option(
     "--knob",
-    type=click.FloatRange(-40, 200),
+    type=Amount(TEMPERATURE, -40, 200),
     metavar="C",
     help="Dryer: what its knob shows meanwhile; left out: as its drying was noted.",
 )
@@ -296,7 +330,11 @@ def read(
     help="Order of day and month in dates like 3/4/2026, if unsure.",
 )
 @click.option("--dry-run", is_flag=True, help="Only say how the file is understood.")
-@click.option("--follow", is_flag=True, help="Stay, and take in what the logger adds, thinned, until Ctrl-C.")
+@click.option(
+    "--follow",
+    is_flag=True,
+    help="Stay, and take in what the logger adds, until Ctrl-C; FILE -: one JSON object a line.",
+)
 @click.option(
     "--force", is_flag=True, help="Take readings also where they differ from those of the same moment."
 )
@@ -315,8 +353,15 @@ def log(
 ) -> int:
     """Add the readings of a logger's CSV file to a place.
 
-    Those that are there already are not added again.
+    Those that are there already are not added again.  With --follow, lines such as
+    {"temperature_C": 21.5, "rh_pct": 48} arrive at the standard input; without "at" they are of that moment.
     """
+    if str(file) == "-":
+        if not follow:
+            raise UsageError("the file name - goes with --follow: gcodetool place log bench --follow -")
+        if dry_run or zone is not None or order is not None or as_json:
+            raise UsageError("--follow goes with --force and --ledger only; leave the others out")
+        return follow_readings(name, ledger, force=force)
     from gcodetool.ledger import hygrometer, place_entries, records
     from gcodetool.ledger.store import reading
     from gcodetool.ledger.writers import Written
@@ -378,6 +423,42 @@ def sensor(name: str, sensor: str | None, ledger: str | None) -> int:
 
     click.echo(grant(sensor or f"sensor of {name}", "sensor", place=name, ledger=ledger))
     return 0
+
+
+def follow_readings(name: str, ledger: str | None, *, force: bool) -> int:
+    """Take in readings from the standard input; a bad line is said and passed over.  Exit code 1 if there was one."""
+    from gcodetool.ledger import piped, place_entries, records
+    from gcodetool.ledger.store import reading
+
+    where = opened(ledger, make=False)
+    with reading(where) as conn:
+        place_entries.measured(records.places(conn), name)
+    bad = 0
+
+    def arriving() -> Iterator[tuple[int, float, float]]:
+        nonlocal bad
+        with contextlib.suppress(KeyboardInterrupt):  # what has arrived is written all the same
+            for number, line in enumerate(sys.stdin, 1):
+                if not line.strip():
+                    continue
+                try:
+                    yield piped.reading_of(line, number, time.time())
+                except SpoolError as error:
+                    bad += 1
+                    click.echo(f"gcodetool: {error}", err=True)
+
+    for group in piped.batches(arriving(), MOST_TOGETHER, LONGEST_TOGETHER_S):
+        rows = [(at, *air) for at, air in sorted({at: (celsius, rh) for at, celsius, rh in group}.items())]
+        try:
+            done = place_entries.log(where, name, rows, source=piped.WHERE, force=force)
+        except LedgerError as error:
+            bad += 1
+            click.echo(f"gcodetool: {error}", err=True)
+            continue
+        for entry in done.entries:
+            click.echo(f"{name}: {entry.facts['count']} readings added (entry {entry.number})")
+            sys.stdout.flush()
+    return 1 if bad else 0
 
 
 def understood(file: Path, found: "ParsedReadings") -> str:

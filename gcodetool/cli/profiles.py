@@ -4,6 +4,7 @@ from pathlib import Path
 
 import click
 
+from gcodetool.cli.options import completing
 from gcodetool.errors import ProfileError
 from gcodetool.textfile import read_text
 
@@ -30,7 +31,7 @@ def list_profiles(kind: str | None) -> None:
 
 
 @profiles.command("show", epilog="Example: gcodetool profiles show bench-1")
-@click.argument("name")
+@click.argument("name", shell_complete=completing("profile"))
 def show_profile(name: str) -> None:
     """Print the file of profile NAME, with its sources and its path."""
     from gcodetool import profiles as library
@@ -41,6 +42,34 @@ def show_profile(name: str) -> None:
         raise ProfileError.at(path, None, "the profile is empty; fill it or take it away")
     click.echo(f"# {path}", err=True)
     click.echo(text, nl=False)
+
+
+@profiles.command("check", epilog="Example: gcodetool profiles check my-printer.toml")
+@click.argument("files", nargs=-1, type=click.Path(path_type=Path), metavar="[FILE…]")
+def check_profiles(files: tuple[Path, ...]) -> None:
+    """Say whether profiles can be read: these files, or all.
+
+    With none named: yours, the shipped ones and your gcodetool.toml.  Exit code 1 if one cannot.
+    """
+    from gcodetool.app.profiles import check_profiles as look
+    from gcodetool.userdefaults import user_defaults
+
+    found = look(files)
+    faults = [each.fault for each in found if each.fault is not None]
+    if not files:
+        try:
+            user_defaults()
+        except ProfileError as error:
+            faults.append(str(error))
+    for fault in faults:
+        click.echo(f"- {fault}")
+    if faults:
+        more = "" if len(faults) == 1 else f" ({len(faults)} things in all)"
+        raise ProfileError(f"{faults[0]}{more}")
+    counts: dict[str, int] = {}
+    for each in found:
+        counts[each.kind] = counts.get(each.kind, 0) + 1
+    click.echo(f"{', '.join(f'{count} {kind}' for kind, count in counts.items())}: all can be read")
 
 
 @profiles.command(

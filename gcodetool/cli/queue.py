@@ -8,10 +8,12 @@ import click
 
 from gcodetool.cli.options import (
     at_option,
+    completing,
     confidence_option,
     json_option,
     ledger_option,
     members_option,
+    printer_option,
 )
 from gcodetool.cli.output import say_json
 from gcodetool.errors import UsageError
@@ -35,16 +37,13 @@ INTERRUPTED: Final = 130
     metavar="DIR|FILE",
     help="Spool file, or folder of them; left out: the list's, else the ledger's spools.",
 )
-@click.option(
-    "--printer",
-    metavar="NAME|FILE",
-    help="Printer profile, or printer of the ledger, for jobs that name none.",
-)
+@printer_option("Printer profile, or printer of the ledger, for jobs that name none.")
 @click.option(
     "--dryer",
     "dryers",
     multiple=True,
     metavar="NAME[=N]",
+    shell_complete=completing("dryer"),
     help="Dryer that may be used, and how many reels it takes (1); 'none': no drying.",
 )
 @click.option(
@@ -58,7 +57,7 @@ INTERRUPTED: Final = 130
     is_flag=True,
     help="A job whose filament neither list nor file names is fed from the spool on its printer; left out: you are asked.",
 )
-@at_option("When the first job may start")
+@at_option("When the first job may start", "coming")
 @confidence_option()
 @members_option()
 @ledger_option

@@ -12,47 +12,21 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 from click.shell_completion import CompletionItem
 
-from gcodetool.cli.options import Base, at_option, json_option, ledger_names, ledger_option
+from gcodetool.cli.options import at_option, completing, json_option, ledger_option
 from gcodetool.cli.output import say_json
-from gcodetool.errors import GcodetoolError, UsageError
+from gcodetool.cli.quantity_types import Base, SpanType
+from gcodetool.errors import SpoolError, UsageError
 
 if TYPE_CHECKING:
     from gcodetool.ledger.entries import LedgerEntry
     from gcodetool.ledger.store import Ledger
     from gcodetool.ledger.writers import Written
 
-SPAN: Final = re.compile(r"(\d+(?:[.,]\d+)?)\s*(s|min|m|h|d|w)", re.IGNORECASE)
-LONGEST_SPAN_S: Final = 50 * 365.25 * 86_400.0
-UNIT_S: Final = {"s": 1.0, "m": 60.0, "min": 60.0, "h": 3600.0, "d": 86_400.0, "w": 7 * 86_400.0}
-
-
-class SpanType(Base):  # type: ignore[misc]
-    """A length of time: 2h, 90min, 1d 4h. Seconds."""
-
-    name = "span"
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
-        """Return the seconds."""
-        if isinstance(value, float):
-            return value
-        text = str(value).strip()
-        rest = SPAN.sub("", text).strip()
-        if rest or not text:
-            raise click.BadParameter(f"'{value}' is no length of time; write 2h, 90min or 1d4h", ctx, param)
-        found = sum(float(n.replace(",", ".")) * UNIT_S[unit.lower()] for n, unit in SPAN.findall(text))
-        if not found <= LONGEST_SPAN_S:
-            raise click.BadParameter(
-                f"'{value}' is longer than any record; write 2h, 90min or 1d4h", ctx, param
-            )
-        return found
-
 
 class NameType(Base):  # type: ignore[misc]
-    """A spool's id or a place's name; the shell completes it from the ledger."""
+    """A name of a spool, a place, a profile; the shell completes it."""
 
-    def __init__(self, subject: str, kind: str | None = None) -> None:
-        self.subject = subject
-        self.kind = kind
+    def __init__(self, subject: str) -> None:
         self.name = subject
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str:
@@ -62,18 +36,64 @@ class NameType(Base):  # type: ignore[misc]
     def shell_complete(
         self, ctx: click.Context, param: click.Parameter, incomplete: str
     ) -> list[CompletionItem]:
-        """Return the names that begin so; none where there is no ledger to ask."""
-        try:
-            listed = ledger_names(ctx.params.get("ledger"), self.subject, self.kind)
-        except GcodetoolError:
-            listed = []
-        found = [CompletionItem(name) for name in listed if name.startswith(incomplete)]
+        """Return the names that begin so; files where none does."""
+        found = [CompletionItem(name) for name in completing(self.name)(ctx, param, incomplete)]
         return found or [CompletionItem(incomplete, type="file")]
 
 
 SPOOL: Final = NameType("spool")
 PLACE: Final = NameType("place")
-DRYER: Final = NameType("place", "dryer")
+DRYER: Final = NameType("dryer")
+ANY_DRYER: Final = NameType("dryer or profile")
+MATERIAL: Final = NameType("material")
+BODY: Final = NameType("spool body")
+DESICCANT: Final = NameType("desiccant")
+
+
+OPTIONS: Final = {  # what a fact is stated by on the command line, by its key in a spool file
+    "diameter_mm": "--diameter",
+    "net_mass_g": "--net-mass",
+    "fibre_wt_pct": "--fibre",
+    "safe_exposure_h": "--safe-exposure",
+    "hub_diameter_mm": "--hub",
+    "outer_diameter_mm": "--outer",
+    "width_mm": "--width",
+    "flange_open_share": "--flange-open",
+    "water_wt_pct": "--water",
+    "gross_g": "GRAMS",
+    "resolution_g": "--resolution",
+    "free_end": "--free-end",
+    "length_mm": "--length",
+    "mass_g": "--mass",
+    "knob_C": "--knob",
+    "temperature_C": "--temperature",
+    "rh_pct": "--humidity",
+    "fed_from": "--fed-from",
+    "dew_point_C": "--dew-point",
+    "air_L": "--air",
+    "desiccant_g": "--desiccant-mass",
+    "desiccant_fresh_at": "--fresh-at",
+    "set_offset_C": "--set-offset",
+    "swing_C": "--swing",
+    "max_temperature_C": "--max-temperature",
+    "power_W": "--watts",
+    "exchange_m3_h": "--exchange",
+    "film_area_m2": "--film-area",
+    "leak_g_per_day": "--leak",
+    "accuracy_C": "--accuracy",
+    "accuracy_rh_pct": "--humidity-accuracy",
+}
+KEYS: Final = re.compile(rf"\b(?:{'|'.join(OPTIONS)})\b")
+
+
+def in_options(text: str) -> str:
+    """Return a message about facts in the words of the call that stated them.
+
+    >>> in_options("ledger: [place.box] is a box; add rh_pct as read")
+    "ledger: place 'box' is a box; add --humidity as read"
+    """
+    said = re.sub(r"\[place\.([^\]]+)\]", r"place '\1'", text)
+    return KEYS.sub(lambda found: OPTIONS[found[0]], said)
 
 
 @dataclass(frozen=True)
@@ -103,10 +123,14 @@ def writer(command: Callable[..., Any]) -> Callable[..., Any]:
         as_json: bool,
         **options: Any,
     ) -> Any:
-        return command(*args, context=WriteContext(moment(at_s, since_s), force, ledger, as_json), **options)
+        context = WriteContext(moment(at_s, since_s), force, ledger, as_json)
+        try:
+            return command(*args, context=context, **options)
+        except SpoolError as error:
+            raise SpoolError(in_options(str(error))) from None
 
     decorators: list[Callable[[Any], Any]] = [
-        at_option("When it happened"),
+        at_option("When it happened", "past"),
         click.option("--since", "since_s", type=SpanType(), metavar="SPAN", help="How long ago: 2h, 1d4h."),
         click.option("--force", is_flag=True, help="Write it even if a check says that it is impossible."),
         ledger_option,

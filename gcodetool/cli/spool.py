@@ -8,10 +8,19 @@ from typing import Any, Final
 import click
 
 from gcodetool.cli.label import spool_label
-from gcodetool.cli.options import MomentType, at_option, json_option, ledger_option, members_option
+from gcodetool.cli.options import (
+    at_option,
+    configured,
+    json_option,
+    ledger_option,
+    lone_spool,
+    members_option,
+)
 from gcodetool.cli.output import say_json
+from gcodetool.cli.quantity_types import Amount, MomentType
 from gcodetool.cli.shelf import (
     DRYER,
+    MATERIAL,
     PLACE,
     SPOOL,
     WriteContext,
@@ -25,6 +34,7 @@ from gcodetool.cli.shelf import (
 )
 from gcodetool.cli.spool_options import described, heated, judged, said_of_print, stated_facts
 from gcodetool.errors import LedgerError, UsageError
+from gcodetool.quantities import HOURS, LENGTH, MASS
 
 FORGETTABLE: Final = {
     "safe-exposure": "safe_exposure_h",
@@ -45,17 +55,37 @@ def spool() -> None:
 
 @spool.command("add", epilog="Example: gcodetool spool add petg-03 --material PETG --place bench --sealed")
 @click.argument("spool_id", metavar="ID")
-@click.option("--material", required=True, metavar="NAME|FILE", help="A profile's name, or a material file.")
 @click.option(
-    "--diameter", type=click.FloatRange(0, 10, min_open=True), default=1.75, show_default=True, metavar="MM"
+    "--material",
+    required=True,
+    type=MATERIAL,
+    metavar="NAME|FILE",
+    help="A profile's name, or a material file.",
+)
+@click.option(
+    "--diameter", type=Amount(LENGTH, above=0, most=10), default=1.75, show_default=True, metavar="MM"
 )
 @click.option(
     "--net-mass",
-    type=click.FloatRange(0, min_open=True),
+    type=Amount(MASS, above=0),
     default=1000,
     show_default=True,
     metavar="G",
     help="Filament when new, grams.",
+)
+@click.option(
+    "--left",
+    "left_g",
+    type=Amount(MASS, above=0),
+    metavar="G",
+    help="Of a spool begun before: filament still on it, grams.",
+)
+@click.option(
+    "--gross",
+    "gross_g",
+    type=Amount(MASS, above=0),
+    metavar="G",
+    help="The same as a scale shows it, reel and all; with --body-mass.",
 )
 @click.option("--place", type=PLACE, metavar="PLACE", help="Where it is; left out: the only open place.")
 @click.option("--loose", is_flag=True, help="Not wound: a coil with all its strands open to the air.")
@@ -66,6 +96,8 @@ def add(
     material: str,
     diameter: float,
     net_mass: float,
+    left_g: float | None,
+    gross_g: float | None,
     place: str | None,
     loose: bool,
     context: WriteContext,
@@ -77,6 +109,8 @@ def add(
     """
     from gcodetool.ledger.writers import add_spool, material_word
 
+    if gross_g is not None:
+        left_g = left_of(gross_g, left_g, options["body_mass"])
     facts, received = stated_facts(options)
     basics = {
         "material": material_word(material),
@@ -90,21 +124,48 @@ def add(
         {**basics, **facts},
         place=place,
         received=received,
+        left_g=left_g,
         at_s=context.at_s,
         force=context.force,
     )
+    tell_material(material)
     where = done.entries[0].facts["received"]["place"]
-    return report_entry(spool_id, f"on the shelf at {where}", done, as_json=context.as_json)
+    left = "" if left_g is None else f", {left_g:g} g left"
+    return report_entry(spool_id, f"on the shelf at {where}{left}", done, as_json=context.as_json)
+
+
+def left_of(gross_g: float, left_g: float | None, body_g: float | None) -> float:
+    """Return the filament on a spool that weighs so much with its reel. [g]"""
+    if left_g is not None:
+        raise UsageError("--left and --gross say the same; give one of them")
+    if body_g is None:
+        raise UsageError(
+            "--gross needs the empty reel's mass too; add --body-mass G, or say --left G instead"
+        )
+    if gross_g <= body_g:
+        raise UsageError(
+            f"--gross {gross_g:g} is not more than the empty reel ({body_g:g} g); correct one of them"
+        )
+    return gross_g - body_g
+
+
+def tell_material(word: str) -> None:
+    """Say, to stderr, which profile a trade's word for a material means."""
+    from gcodetool import profiles
+
+    stock = None if profiles.is_path(word) or word.endswith(".toml") else profiles.material(word)
+    if stock is not None and profiles.slug(stock.key) != profiles.slug(word):
+        click.echo(f"gcodetool: note: {word} is taken as {stock.key} ({stock.name})", err=True)
 
 
 @spool.command("set", epilog="Example: gcodetool spool set pa6-07 --body-mass 210")
 @click.argument("spool_id", metavar="ID", type=SPOOL)
-@click.option("--material", metavar="NAME|FILE")
-@click.option("--diameter", type=click.FloatRange(0, 10, min_open=True), metavar="MM")
+@click.option("--material", type=MATERIAL, metavar="NAME|FILE")
+@click.option("--diameter", type=Amount(LENGTH, above=0, most=10), metavar="MM")
+@click.option("--net-mass", type=Amount(MASS, above=0), metavar="G", help="Filament when new, grams.")
 @click.option(
-    "--net-mass", type=click.FloatRange(0, min_open=True), metavar="G", help="Filament when new, grams."
+    "--received", "received_s", type=MomentType("past"), metavar="TIME", help="When it really came in."
 )
-@click.option("--received", "received_s", type=MomentType(), metavar="TIME", help="When it really came in.")
 @click.option("--place", type=PLACE, metavar="PLACE", help="Where it really came in.")
 @click.option("--forget", multiple=True, metavar="FACT", help=f"Remove: {', '.join(FORGETTABLE)}.")
 @described
@@ -141,6 +202,8 @@ def set_spool(
         at_s=context.at_s,
         force=context.force,
     )
+    if material is not None:
+        tell_material(material)
     return report_entry(spool_id, "corrected", done, as_json=context.as_json)
 
 
@@ -186,10 +249,16 @@ def move(
 
 
 @spool.command("dried", epilog="Example: gcodetool spool dried pa6-07 --hours 10 --temperature 78")
-@click.argument("spool_ids", metavar="ID...", type=SPOOL, nargs=-1, required=True)
-@click.option("--hours", type=click.FloatRange(0, 10_000, min_open=True), required=True, metavar="H")
+@click.argument("spool_ids", metavar="ID...", type=SPOOL, nargs=-1, callback=lone_spool)
+@click.option("--hours", type=Amount(HOURS, above=0, most=10_000), required=True, metavar="H")
 @heated
-@click.option("--dryer", type=DRYER, metavar="PLACE", help="In which dryer; left out: the only one.")
+@click.option(
+    "--dryer",
+    type=DRYER,
+    metavar="PLACE",
+    default=configured("dryer"),
+    help="In which dryer; left out: your gcodetool.toml's, else the only one.",
+)
 @click.option("--to", type=PLACE, metavar="PLACE", help="Where it went then; left out: back where it was.")
 @click.option("--note", metavar="TEXT")
 @writer
@@ -234,10 +303,10 @@ def dried(
 
 @spool.command("weigh", epilog="Example: gcodetool spool weigh pa6-07 958.4")
 @click.argument("spool_id", metavar="ID", type=SPOOL)
-@click.argument("grams", type=click.FloatRange(0, 1e6, min_open=True))
+@click.argument("grams", type=Amount(MASS, above=0, most=1e6))
 @click.option(
     "--resolution",
-    type=click.FloatRange(0, 1e4, min_open=True),
+    type=Amount(MASS, above=0, most=1e4),
     metavar="G",
     help="What the scale reads to; left out: 0.1.",
 )
@@ -266,7 +335,7 @@ def weigh(
 
 
 @spool.command("inspect", epilog="Example: gcodetool spool inspect pa6-07 --bubbles few --oozes --pops")
-@click.argument("spool_id", metavar="ID", type=SPOOL)
+@click.argument("spool_id", metavar="ID", type=SPOOL, required=False, callback=lone_spool)
 @click.option("--bubbles", type=click.Choice(["none", "few", "many"]), help="Bubbles in the strand.")
 @click.option("--oozes/--no-oozes", default=None, help="It oozes though nothing is fed.")
 @click.option("--pops/--no-pops", default=None, help="It crackles or steams.")
@@ -325,11 +394,11 @@ def inspect(
 @spool.command(
     "fed", epilog="Example: gcodetool spool fed pa6-07 --job report.json --strings few --parts good"
 )
-@click.argument("spool_id", metavar="ID", type=SPOOL)
+@click.argument("spool_id", metavar="ID", type=SPOOL, required=False, callback=lone_spool)
 @click.option(
-    "--length", type=click.FloatRange(0, 1e9, min_open=True), metavar="MM", help="Through the nozzle, mm."
+    "--length", type=Amount(LENGTH, above=0, most=1e9), metavar="MM", help="Through the nozzle, mm."
 )
-@click.option("--mass", type=click.FloatRange(0, 1e6, min_open=True), metavar="G", help="The same, grams.")
+@click.option("--mass", type=Amount(MASS, above=0, most=1e6), metavar="G", help="The same, grams.")
 @click.option(
     "--job", type=click.Path(path_type=Path), metavar="REPORT.json", help="What 'check --json' said of it."
 )
@@ -515,7 +584,7 @@ def retire(
 
 @spool.command("list", epilog="Example: gcodetool spool list --place bench")
 @click.option("--place", type=PLACE, metavar="PLACE", help="Only spools at this place.")
-@click.option("--material", metavar="WORD", help="Only this material.")
+@click.option("--material", type=MATERIAL, metavar="WORD", help="Only this material.")
 @click.option("--all", "everything", is_flag=True, help="Retired spools too.")
 @at_option("The moment to look at")
 @members_option("Members of the forecast (64); 1 = nominal parameters alone.")
@@ -560,7 +629,7 @@ def list_spools(
 
 
 @spool.command("show", epilog="Example: gcodetool spool show pa6-07 --json")
-@click.argument("file", metavar="ID|FILE", type=SPOOL)
+@click.argument("file", metavar="ID|FILE", type=SPOOL, required=False, callback=lone_spool)
 @at_option("The moment to look at")
 @members_option("Members of the forecast (64); 1 = nominal parameters alone.")
 @click.option(
@@ -617,7 +686,7 @@ def entries_of(spool_id: str, word: str | None) -> list[Any]:
 
 
 @spool.command("export", epilog="Example: gcodetool spool export pa6-07 -o pa6-07.toml")
-@click.argument("spool_id", metavar="ID", type=SPOOL)
+@click.argument("spool_id", metavar="ID", type=SPOOL, required=False, callback=lone_spool)
 @click.option(
     "-o",
     "--output",

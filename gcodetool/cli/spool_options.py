@@ -4,7 +4,9 @@ from typing import Any
 
 import click
 
-from gcodetool.cli.shelf import without_none
+from gcodetool.cli.quantity_types import Amount
+from gcodetool.cli.shelf import BODY, without_none
+from gcodetool.quantities import FIBRE, HOURS, LENGTH, MASS, SHARE, TEMPERATURE, WATER
 
 
 def described(command: Any) -> Any:
@@ -12,38 +14,33 @@ def described(command: Any) -> Any:
     options = [
         click.option("--colour", metavar="WORD"),
         click.option("--line", metavar="NAME", help="The maker's line it is of, in your own words."),
-        click.option("--fibre", type=click.FloatRange(0, 90), metavar="WT", help="Fibre in it, wt %."),
+        click.option("--fibre", type=Amount(FIBRE, 0, 90), metavar="WT", help="Fibre in it, wt %."),
         click.option(
             "--safe-exposure",
-            type=click.FloatRange(0, min_open=True),
+            type=Amount(HOURS, above=0),
             metavar="H",
             help="Your own figure of safe hours in open air.",
         ),
         click.option(
             "--body",
+            type=BODY,
             metavar="NAME",
             help="What the reel is made of ('gcodetool profiles list spool-bodies').",
         ),
-        click.option("--body-mass", type=click.FloatRange(0), metavar="G", help="The empty reel, grams."),
-        click.option(
-            "--hub", type=click.FloatRange(0, min_open=True), metavar="MM", help="Diameter of its hub."
-        ),
-        click.option(
-            "--width", type=click.FloatRange(0, min_open=True), metavar="MM", help="Width of the winding."
-        ),
-        click.option(
-            "--outer", type=click.FloatRange(0, min_open=True), metavar="MM", help="Outer diameter when full."
-        ),
+        click.option("--body-mass", type=Amount(MASS, 0), metavar="G", help="The empty reel, grams."),
+        click.option("--hub", type=Amount(LENGTH, above=0), metavar="MM", help="Diameter of its hub."),
+        click.option("--width", type=Amount(LENGTH, above=0), metavar="MM", help="Width of the winding."),
+        click.option("--outer", type=Amount(LENGTH, above=0), metavar="MM", help="Outer diameter when full."),
         click.option(
             "--flange-open",
-            type=click.FloatRange(0, 1),
+            type=Amount(SHARE, 0, 1),
             metavar="SHARE",
             help="How much of its flanges is open, 0 to 1.",
         ),
         click.option("--note", metavar="TEXT"),
         click.option("--sealed/--found-open", default=None, help="Came in new and unopened, or open."),
         click.option(
-            "--water", type=click.FloatRange(0, 100), metavar="WT", help="Water it came with, wt %, if known."
+            "--water", type=Amount(WATER, 0, 100), metavar="WT", help="Water it came with, wt %, if known."
         ),
     ]
     for option in reversed(options):
@@ -110,13 +107,13 @@ def heated(command: Any) -> Any:
     options = [
         click.option(
             "--temperature",
-            type=click.FloatRange(0, 200),
+            type=Amount(TEMPERATURE, 0, 200),
             metavar="C",
             help="What the dryer's air has, °C; left out: as others in it, else as it is stated.",
         ),
         click.option(
             "--knob",
-            type=click.FloatRange(0, 200),
+            type=Amount(TEMPERATURE, 0, 200),
             metavar="C",
             help="What its knob shows, instead of that, °C.",
         ),

@@ -140,7 +140,8 @@ TOKEN: Final = r"""(?xs)
     | (?P<blank> [\x00-\x20]+ )
     | (?P<other> . )
     """
-EXPONENT: Final = r"(\d+\.?\d*|\.\d+)(?<=\d)E([-+]?\d{1,2})"
+# nothing of it is tried twice: a line of 9000 digits took half an hour
+EXPONENT: Final = r"((?<!\d)\d++\.?\d*+|\.\d++)(?<=\d)E([-+]?\d{1,2})"
 FLOAT: Final = r"[-+]?(?:\d+\.?\d*|\.\d+)"
 SPOKEN: Final = r"[A-Z] *[-+.\d]"  # what may be a word
 MORE_AXES: Final = frozenset("ABCDUVW")

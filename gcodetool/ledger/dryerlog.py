@@ -1,13 +1,13 @@
 """A log of a dryer's own temperature: a CSV file to moments and degrees."""
 
 import csv
-import datetime
 import io
 from pathlib import Path
 from typing import Final
 
+from gcodetool import quantities
 from gcodetool.errors import SpoolError
-from gcodetool.textfile import MOST_LOG, read_text, seconds_of
+from gcodetool.textfile import MOST_LOG, read_text
 from gcodetool.tomlfile import shown
 
 COLUMNS: Final = ("time", "temperature_C")
@@ -47,13 +47,13 @@ def read_temperatures(path: str | Path) -> tuple[list[float], list[float]]:
 def _reading(path: str | Path, line: int, row: dict[str, str | None]) -> tuple[float, float]:
     time, temperature = (row[name] or "" for name in COLUMNS)
     try:
-        moment = seconds_of(datetime.datetime.fromisoformat(time.strip()))
-    except (ValueError, OverflowError, OSError):
+        moment = quantities.recorded_s(time)
+    except quantities.NotUnderstoodError:
         hint = "write 2026-11-02T08:00:00+01:00"
         raise SpoolError.at(path, line, f"{shown(time)} is no time; {hint}") from None
     try:
-        degrees = float(temperature)
-    except ValueError:
+        degrees = quantities.number(temperature)
+    except quantities.NotUnderstoodError:
         raise SpoolError.at(path, line, f"{shown(temperature)} is no temperature; write 78.5") from None
     if not COLDEST_C <= degrees <= HOTTEST_C:  # also false for NaN
         raise SpoolError.at(path, line, f"{degrees:g} °C is no dryer's temperature; correct it")

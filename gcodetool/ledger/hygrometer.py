@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final, Literal
 
+from gcodetool import quantities
 from gcodetool.errors import SpoolError
 from gcodetool.ledger.csvtext import (
     DELIMITER_NAMES,
@@ -220,7 +221,7 @@ def _order(where: str, rows: list[tuple[int, list[str]]], moments: Sequence[str]
             continue
         match = DAY.match(_parts(moment)[0])
         if match is None:
-            if _iso(moment) is not None:
+            if quantities.iso(moment) is not None:
                 can &= {"ymd"}
                 continue
             raise SpoolError.at(
@@ -253,15 +254,8 @@ def _order(where: str, rows: list[tuple[int, list[str]]], moments: Sequence[str]
     return can.pop()  # type: ignore[return-value]  # one of the three
 
 
-def _iso(moment: str) -> datetime.datetime | None:
-    try:
-        return datetime.datetime.fromisoformat(moment)
-    except ValueError:
-        return None
-
-
 def _has_zone(moment: str) -> bool:
-    found = _iso(moment)
+    found = quantities.iso(moment)
     return found is not None and found.tzinfo is not None
 
 
@@ -295,7 +289,7 @@ def _moment(
     if order is None:
         seconds = float(text)
         return datetime.datetime.fromtimestamp(seconds / 1000 if seconds > 1e11 else seconds, datetime.UTC)
-    moment = _iso(text) or _assembled(text, order)
+    moment = quantities.iso(text) or _assembled(text, order)
     if moment is None:
         raise SpoolError.at(where, line, f"{shown(text)} is no time; correct this line")
     if moment.tzinfo is not None:

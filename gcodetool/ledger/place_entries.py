@@ -294,7 +294,7 @@ def log(
     for moment, celsius, rh in rows:
         if not (COLDEST_C <= celsius <= HOTTEST_C and 0 <= rh <= 100):
             raise LedgerError(
-                f"{source}: {celsius:g} °C and {rh:g} % RH at {records.utc(moment):%Y-%m-%d %H:%M} UTC cannot be; "
+                f"{source}: {celsius:g} °C and {rh:g} % RH at {records.wall(moment)} cannot be; "
                 "correct the file"
             )
     with write_transaction(ledger, at_s, force=force) as (conn, _):

@@ -12,6 +12,7 @@ from typing import Any, Final
 
 from sqlalchemy import Connection
 
+from gcodetool import quantities
 from gcodetool.errors import LedgerError
 from gcodetool.ledger import entries
 from gcodetool.ledger.entries import MICRO, LedgerEntry, Readings
@@ -138,7 +139,7 @@ class SpoolRecord:
 
 def wall(at_us: int) -> str:
     """Return a moment as the clock on the wall shows it."""
-    return utc(at_us).astimezone().strftime("%Y-%m-%d %H:%M %Z").strip()
+    return quantities.wall(at_us / 1e6)
 
 
 def _made(rows: list[LedgerEntry]) -> tuple[LedgerEntry | None, list[LedgerEntry]]:

@@ -5,7 +5,6 @@ in the file are relative to it.  Left out: the moisture state, which is computed
 and whether the figures are plausible together (a dryer hotter than its reel: it happened).
 """
 
-import contextlib
 import csv
 import datetime
 import io
@@ -17,7 +16,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final, Literal, NoReturn, get_args
 
-from gcodetool import profiledata, profiles
+from gcodetool import profiledata, profiles, quantities
 from gcodetool.errors import SpoolError
 from gcodetool.ledger.call import LONGEST_WHO, is_writer_name
 from gcodetool.moisture import bag
@@ -312,7 +311,7 @@ def _only(table: Table, keys: tuple[str, ...], extra: tuple[str, ...], kind: str
     allowed = (*extra, "note", *keys)
     for key in table.data:
         if key not in allowed:
-            table.fail(key, f"{shown(key)} is no key of kind '{kind}'; {nearest(key, allowed)}")
+            table.fail(key, f"{shown(key)} does not belong to kind '{kind}'; {nearest(key, allowed)}")
     table.text("note")
 
 
@@ -435,14 +434,15 @@ def _moments(table: Table, key: str) -> tuple[float, ...]:
     value = table.data.get(key, [])
     moments = []
     for entry in value if isinstance(value, list) else [value]:
-        moment = entry
-        if isinstance(entry, str):  # as the ledger keeps them
-            with contextlib.suppress(ValueError):
-                moment = datetime.datetime.fromisoformat(entry)
-        if not isinstance(moment, datetime.datetime):
-            table.fail(key, f"{key} must be a list of times; write [2026-11-02T08:00:00+01:00]")
         try:
-            moments.append(seconds_of(moment))
+            if isinstance(entry, str):  # as the ledger keeps them
+                moments.append(quantities.moment(entry).at_s)
+                continue
+            if not isinstance(entry, datetime.datetime):
+                table.fail(key, f"{key} must be a list of times; write [2026-11-02T08:00:00+01:00]")
+            moments.append(seconds_of(entry))
+        except quantities.NotUnderstoodError as problem:
+            table.fail(key, f"{key}: {problem}")
         except (ValueError, OverflowError, OSError) as problem:
             table.fail(key, f"{key}: {problem}; correct it")
     return tuple(sorted(moments))
@@ -622,16 +622,16 @@ def _rows(where: str, text: str) -> Iterator[tuple[int, tuple[str, str, str]]]:
 
 def _time(where: str, line: int, text: str) -> float:
     try:
-        return seconds_of(datetime.datetime.fromisoformat(text.strip()))
-    except (ValueError, OverflowError, OSError):
+        return quantities.recorded_s(text)
+    except quantities.NotUnderstoodError:
         hint = "write 2026-11-02T08:00:00+01:00 (no offset: local time)"
         raise SpoolError.at(where, line, f"{shown(text)} is no time; {hint}") from None
 
 
 def _reading(where: str, line: int, name: str, text: str, *, low: float, high: float) -> float:
     try:
-        number = float(text)
-    except ValueError:
+        number = quantities.number(text)
+    except quantities.NotUnderstoodError:
         raise SpoolError.at(where, line, f"{name} {shown(text)} is no number; correct it") from None
     if not low <= number <= high:  # also false for NaN
         raise SpoolError.at(

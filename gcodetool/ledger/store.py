@@ -179,7 +179,11 @@ def _sqlite_connection(address: str, *, uri: bool) -> "object":
 
     # no implicit transactions: 'writing' and 'reading' begin them, the one with the lock, the other without
     conn = sqlite3.connect(address, timeout=patience_s(), isolation_level=None, uri=uri)
-    conn.execute("PRAGMA synchronous = FULL")  # an acknowledged entry survives a power cut
+    try:
+        conn.execute("PRAGMA synchronous = FULL")  # an acknowledged entry survives a power cut
+    except BaseException:  # no database: nobody else would close it
+        conn.close()
+        raise
     conn.text_factory = _text  # a damaged text does not take the others with it
     return conn
 

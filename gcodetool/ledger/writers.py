@@ -78,6 +78,7 @@ def add_spool(
     *,
     place: str | None = None,
     received: Mapping[str, Any] | None = None,
+    left_g: float | None = None,
     at_s: float | None = None,
     force: bool = False,
 ) -> Written:
@@ -91,11 +92,13 @@ def add_spool(
         Where it was received; None = the only open place there is.
     received
         ``water_wt_pct`` or ``sealed``, as in a spool file.
+    left_g
+        Filament still on it, where it was begun before; None = all of it. [g]
 
     Raises
     ------
     LedgerError
-        The id is taken, or there is no such place.
+        The id is taken, there is no such place, or more is left than there was.
     SpoolError, ProfileError
         A fact that cannot be.
     """
@@ -117,9 +120,23 @@ def add_spool(
             at_us,
             {**_told(facts), "received": {"place": where, **_told(received or {})}},
         )
-        written = entries.append(conn, [draft])
+        written = entries.append(conn, [draft, *_begun(spool_id, at_us, facts, left_g)])
         records.load_spool(conn, spool_id, known)  # refuses what cannot be; nothing is kept then
         return Written(tuple(written))
+
+
+def _begun(spool_id: str, at_us: int, facts: Mapping[str, Any], left_g: float | None) -> list[Draft]:
+    """Return the entry of what a spool had lost before it came here; none where it is full."""
+    if left_g is None:
+        return []
+    used_g = float(facts["net_mass_g"]) - left_g
+    if not (left_g > 0 and used_g >= 0):
+        raise LedgerError(
+            f"{spool_id}: {left_g:g} g left of {facts['net_mass_g']:g} g cannot be; correct --left, or say what it "
+            "held when new with --net-mass"
+        )
+    said = {"mass_g": used_g, "note": "used before it came here"}
+    return [Draft("spool", spool_id, "fed", at_us, said)] if used_g else []
 
 
 def _told(facts: Mapping[str, Any]) -> dict[str, Any]:

@@ -151,11 +151,12 @@ def from_paths(paths: Sequence[Path], *, printer: str | None, find: Finder = by_
 
 def in_folder(folder: Path) -> list[Path]:
     """Return the sliced files of a folder, by name."""
-    return sorted(
-        path
-        for path in folder.iterdir()
-        if path.name.lower().endswith(ENDINGS) and not path.name.startswith(".") and not path.is_dir()
-    )
+    return sorted(path for path in folder.iterdir() if is_job_name(path.name) and not path.is_dir())
+
+
+def is_job_name(name: str) -> bool:
+    """Return whether a file of that name is a sliced job, and not hidden."""
+    return name.lower().endswith(ENDINGS) and not name.startswith(".")
 
 
 def read_list(path: Path, *, printer: str | None, find: Finder = by_profile) -> JobList:

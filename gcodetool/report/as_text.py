@@ -6,12 +6,12 @@ estimated carries a ``~``, and the last line says so.
 
 import math
 from collections.abc import Iterator, Sequence
-from datetime import datetime
 from typing import TYPE_CHECKING, Final, TextIO
 
 from gcodetool.judge.findings import Band, Forecast, JobFindings, ToolFindings
 from gcodetool.judge.reasons import feed_sentence, outcomes_sentence
 from gcodetool.judge.verdict_codes import Code
+from gcodetool.quantities import wall
 from gcodetool.report.layout import Page, plain
 from gcodetool.report.plot import ASCII, BLOCKS, Limit, Triple, legend, plot
 
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from gcodetool.moisture.notes import Note
     from gcodetool.moisture.state import Quantiles
 
-__all__ = ["duration", "local", "percent", "plain", "print_report", "print_spool", "spread"]
+__all__ = ["duration", "percent", "plain", "print_report", "print_spool", "spread"]
 
 # Signs and words carry the verdict; colour only repeats it.
 SIGNS: Final[dict[Code, str]] = {
@@ -86,11 +86,6 @@ def spread(content: "Band | Quantiles") -> str:
     if content.p10 is None or content.p90 is None:
         return f"{percent(content.p50)} wt %"
     return f"{percent(content.p50)} wt % ({percent(content.p10)} to {percent(content.p90)})"
-
-
-def local(at_s: float) -> str:
-    """Return a moment as the clock on the wall shows it."""
-    return datetime.fromtimestamp(at_s).astimezone().strftime("%Y-%m-%d %H:%M %Z").strip()
 
 
 def print_report(found: JobFindings, stream: TextIO) -> None:
@@ -227,7 +222,7 @@ def sure(tool: ToolFindings) -> Iterator[tuple[str, str]]:
     if tool.sharpen is not None:
         yield "to be surer", plain(tool.sharpen)
     if verdict.start_by_s is not None:
-        yield "start by", local(verdict.start_by_s)
+        yield "start by", wall(verdict.start_by_s)
     if tool.feed is not None:
         yield "dry feed", plain(feed_sentence(tool.feed))
 
@@ -319,7 +314,7 @@ def print_spool(seen: "SpoolFindings", stream: TextIO) -> None:
     state = seen.state
     page.hanging(
         f"{plain(seen.spool)} ",
-        f"{plain(seen.material)}, at {plain(state.place)}, {local(state.as_of_s)}: {seen.word}"
+        f"{plain(seen.material)}, at {plain(state.place)}, {wall(state.as_of_s)}: {seen.word}"
         + (
             f"; {plain(seen.drying.short)}"
             if seen.drying is not None

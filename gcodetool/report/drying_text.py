@@ -15,7 +15,8 @@ from gcodetool.drying.status import DryingStatus
 from gcodetool.moisture.history import Quantiles
 from gcodetool.moisture.notes import Note
 from gcodetool.moisture.record import Spool
-from gcodetool.report.as_text import duration, local, notes, percent, plain, spread
+from gcodetool.quantities import wall
+from gcodetool.report.as_text import duration, notes, percent, plain, spread
 from gcodetool.report.layout import Page
 
 BARS: Final = 40  # columns
@@ -114,7 +115,7 @@ def about(plan: DryingPlan) -> str:
     )
     if not device.adjustable and not device.around.closed:
         air = f"{device.around.temperature_C:.0f} °C, {device.around.rh_pct:.0f} % RH"
-    return f"{plan.material}, {left}, at {plan.place} on {local(plan.as_of_s)}; {device.name}: {air}"
+    return f"{plan.material}, {left}, at {plan.place} on {wall(plan.as_of_s)}; {device.name}: {air}"
 
 
 def facts(plan: DryingPlan) -> list[tuple[str, str]]:
@@ -316,8 +317,8 @@ def print_fit(fit: Fit, stream: TextIO) -> None:
         page.hanging(
             "  ",
             plain(
-                f"{fit.spool}, {fit.material}, in {fit.place} since {local(run.began_s)}; "
-                f"{len(run.readings)} weigh-ins to {local(run.last_s)}"
+                f"{fit.spool}, {fit.material}, in {fit.place} since {wall(run.began_s)}; "
+                f"{len(run.readings)} weigh-ins to {wall(run.last_s)}"
             ),
         )
         print_facts(page, (*run_facts(run), *([] if fit.status is None else status_facts(fit.status))))
@@ -361,9 +362,9 @@ def print_statuses(found: Sequence[DryingStatus], stream: TextIO) -> None:
 
 def about_status(said: DryingStatus) -> str:
     """Return which run a status is of."""
-    since = "" if said.since_s is None else f" since {local(said.since_s)}"
+    since = "" if said.since_s is None else f" since {wall(said.since_s)}"
     stay = f"in {said.dryer}{since}" if said.inside else f"out of {said.dryer}, in which it was last"
-    return f"{said.spool}, {said.material}, {stay}; {local(said.as_of_s)}"
+    return f"{said.spool}, {said.material}, {stay}; {wall(said.as_of_s)}"
 
 
 def status_facts(said: DryingStatus) -> list[tuple[str, str]]:

@@ -10,6 +10,7 @@ from datetime import datetime
 from pathlib import PurePath
 from typing import Final, TextIO
 
+from gcodetool.quantities import wall
 from gcodetool.queue.findings import (
     ASKED,
     Bottleneck,
@@ -20,7 +21,7 @@ from gcodetool.queue.findings import (
     ToolRow,
     Verdict,
 )
-from gcodetool.report.as_text import COLOURS, SIGNS, local, percent
+from gcodetool.report.as_text import COLOURS, SIGNS, percent
 from gcodetool.report.layout import Page, plain
 
 HEADS: Final = ("#", "job", "printer", "spool", "start", "flows", "in air", "safe", "needs/has m", "verdict")
@@ -70,7 +71,7 @@ def headline(found: QueueFindings) -> str:
     """Return how many jobs can run."""
     total, met = len(found.rows), len(found.rows) - found.unmet
     jobs = "1 job" if total == 1 else f"{total} jobs"
-    return f"{jobs} from {local(found.as_of_s)} on: {met} clear or adjust in time, {found.unmet} not"
+    return f"{jobs} from {wall(found.as_of_s)} on: {met} clear or adjust in time, {found.unmet} not"
 
 
 def counts(found: QueueFindings) -> str:

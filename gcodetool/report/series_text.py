@@ -4,7 +4,8 @@ from collections.abc import Sequence
 from typing import TextIO
 
 from gcodetool.drying.words import HEAT, content
-from gcodetool.report.as_text import local, plain
+from gcodetool.quantities import wall
+from gcodetool.report.as_text import plain
 from gcodetool.report.layout import Page
 from gcodetool.series import wording
 from gcodetool.series.doubt import Doubt
@@ -64,7 +65,7 @@ def print_plan(found: SeriesOutlook, stream: TextIO) -> None:
     page.line()
     page.line("Calendar", style="bold")
     page.facts(
-        [(local(found.at_s + entry.at_s), plain(entry_words(entry, plan.spool))) for entry in found.calendar]
+        [(wall(found.at_s + entry.at_s), plain(entry_words(entry, plan.spool))) for entry in found.calendar]
     )
 
 
@@ -145,7 +146,7 @@ def print_record(found: SeriesRecord, stream: TextIO) -> None:
         made = done.get((turn.state, turn.print))
         values = sum(value.state == turn.state and value.print == turn.print for value in found.counted)
         said = (
-            "not printed" if made is None else f"{local(made.at_s)}, {made.spool}, {content(made.wt_pct.p50)}"
+            "not printed" if made is None else f"{wall(made.at_s)}, {made.spool}, {content(made.wt_pct.p50)}"
         )
         if made is not None and made.sha256 != found.sha256:
             said += ", from another file"
@@ -169,6 +170,6 @@ def print_list(found: Sequence[SeriesRecord], stream: TextIO) -> None:
         whole = len(one.order)
         page.hanging(
             f"{one.plan.id}  ",
-            f"{len(one.latest)} of {whole} prints, {len(one.counted)} values; started {local(one.started_s)}; "
+            f"{len(one.latest)} of {whole} prints, {len(one.counted)} values; started {wall(one.started_s)}; "
             f"{plain(one.plan.question)}",
         )

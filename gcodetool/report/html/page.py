@@ -17,7 +17,8 @@ from typing import Any, Final
 
 from gcodetool.errors import InputError
 from gcodetool.judge.verdict_codes import Code
-from gcodetool.report.as_text import duration, local, percent
+from gcodetool.quantities import wall
+from gcodetool.report.as_text import duration, percent
 from gcodetool.report.layout import plain
 from gcodetool.textfile import read_text
 
@@ -74,7 +75,7 @@ def digits(value: float | None, count: int = 4) -> float | None:
 
 def moment(at_s: float) -> str:
     """Return a moment with its weekday, as the clock on the wall shows it."""
-    return datetime.fromtimestamp(at_s).astimezone().strftime("%a ") + local(at_s)
+    return datetime.fromtimestamp(at_s).astimezone().strftime("%a ") + wall(at_s)
 
 
 def sentence(text: str) -> str:
