@@ -19,6 +19,7 @@ PROFILES: Final[
 ] = {  # which profiles answer to the names of a kind, and which places of the ledger do too
     "printer": ("printers", "printer"),
     "dryer": (None, "dryer"),
+    "box": (None, "box"),
     "dryer or profile": ("dryers", "dryer"),
     "material": ("materials", None),
     "spool body": ("spool-bodies", None),
@@ -210,7 +211,7 @@ def question_options(command: Callable[..., Any]) -> Callable[..., Any]:
         click.option(
             "--feed",
             metavar="PLACE",
-            shell_complete=completing("place", "box"),
+            shell_complete=completing("box"),
             help="Box of the record that the job is fed from, as if the reel stood in it.",
         ),
         at_option("When the job starts", "coming"),

@@ -6,8 +6,9 @@ from typing import Any
 
 import click
 
-from gcodetool.cli.options import MomentType, at_option, json_option, ledger_option, members_option
+from gcodetool.cli.options import at_option, json_option, ledger_option, members_option
 from gcodetool.cli.output import say_json
+from gcodetool.cli.quantity_types import MomentType
 from gcodetool.cli.shelf import PLACE, WriteContext, report_entry, without_none, writer
 from gcodetool.errors import UsageError
 

@@ -3,7 +3,8 @@
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Final, TextIO
 
-from gcodetool.report.as_text import ASSUMED, duration, local, percent
+from gcodetool.quantities import wall
+from gcodetool.report.as_text import ASSUMED, duration, percent
 from gcodetool.report.layout import Page, plain
 
 if TYPE_CHECKING:
@@ -72,11 +73,11 @@ def fit_facts(found: "FittedPlace") -> Iterator[tuple[str, str]]:
     fit = found.fit
     yield (
         "from",
-        f"{duration(fit.used_s)} of undisturbed readings, {local(fit.begin_s)} to {local(fit.end_s)}, beside "
+        f"{duration(fit.used_s)} of undisturbed readings, {wall(fit.begin_s)} to {wall(fit.end_s)}, beside "
         f"{plain(found.room)}",
     )
     count = len(fit.openings_s)
-    last = f", last {local(fit.openings_s[-1])}" if count else ""
+    last = f", last {wall(fit.openings_s[-1])}" if count else ""
     yield "opened", f"{count} times{last}; {band(fit.openings_per_week)} times a week"
     if fit.held_g is not None and fit.left_g is not None and fit.left_g.p90 <= 0.0:
         yield (
@@ -94,7 +95,7 @@ def fit_facts(found: "FittedPlace") -> Iterator[tuple[str, str]]:
     if found.spools:
         yield "with", f"{', '.join(map(plain, found.spools))} in it: what they give off looks like a leak"
     for each in fit.doubtful[:MOST_DOUBTFUL]:
-        yield "left out", f"{local(each.begin_s)} to {local(each.end_s)}: {each.why}"
+        yield "left out", f"{wall(each.begin_s)} to {wall(each.end_s)}: {each.why}"
     if len(fit.doubtful) > MOST_DOUBTFUL:
         yield "left out", f"{len(fit.doubtful) - MOST_DOUBTFUL} more stretches"
     band_of = fit.exchange_per_day or fit.exchange_m3_h
@@ -141,7 +142,7 @@ def print_place_size(found: "SizedPlace", stream: TextIO) -> None:
 
 def answer(found: "SizedPlace") -> str:
     """Return the first line: what to put in."""
-    until = local(found.until_s)
+    until = wall(found.until_s)
     if found.dry_first:
         return f"dry {', '.join(map(plain, found.dry_first))} first"
     able = [each.sized for each in found.charges if each.sized.grams is not None]
