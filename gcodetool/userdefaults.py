@@ -4,6 +4,7 @@ It lies in the user's configuration folder, beside own profiles.  Options win ov
 does.  Left out: what a word means (``app.resolve``).
 """
 
+import os
 from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Final
@@ -50,7 +51,7 @@ def user_defaults() -> UserDefaults:
         ``file:line``: it says something that it cannot mean.
     """
     where = path()
-    if not where.is_file():
+    if not os.path.lexists(where):  # what is there and cannot be read is refused
         return UserDefaults()
     table = load(where, ProfileError, "file of defaults")
     table.only([field.name for field in fields(UserDefaults)])

@@ -56,6 +56,10 @@ READERS = {
     "cli.profiles.show_profile": "profiles show",
     "cachefile.get": "passed over",
     "app.adjust._write": "our own",
+    "app.profiles.kind_of_file": "profiles check",
+    "app.watch.__init__": "our own",
+    "app.access.secret": "our own",
+    "userdefaults.user_defaults": "defaults",
     "app.limits.adopt_limits": "our own",  # read as a profile before
     "report.html.page.written": "our own",
     "ledger.store.copy": "our own",
@@ -239,7 +243,18 @@ def _ledger(world: World) -> tuple[pathlib.Path, list[object]]:
     return bad, ["spool", "list", "--ledger", bad]
 
 
+def _profile_check(world: World) -> tuple[pathlib.Path, list[object]]:
+    bad = world.path("own/materials/bad.toml")
+    return bad, ["profiles", "check", bad]
+
+
+def _defaults(world: World) -> tuple[pathlib.Path, list[object]]:
+    return world.path("own/gcodetool.toml"), ["check", JOB, *AT]
+
+
 CALLS: dict[str, Call] = {
+    "profiles check": _profile_check,
+    "defaults": _defaults,
     "check": _check,
     "queue of a folder": _queue_folder,
     "queue of a list": _queue_list,

@@ -245,7 +245,8 @@ def copy(ledger: Ledger, target: Path) -> None:
             os.fsync(file.fileno())
         draft.replace(target)
     finally:
-        draft.unlink(missing_ok=True)
+        with contextlib.suppress(OSError):  # gone already, or a rest that changes nothing of what was done
+            draft.unlink()
 
 
 def _copy_pages(source: Any, draft: Path) -> None:

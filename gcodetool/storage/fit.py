@@ -234,7 +234,7 @@ def _per_week(count: int, seconds: float) -> Between:
     """Return how often openings happen, from a count: a gamma distribution by Wilson and Hilferty's cube.
 
     >>> [round(each, 1) for each in vars(_per_week(4, 7 * DAY_S)).values()]
-    [2.4, 4.2, 6.7]
+    [2.1, 4.2, 7.3]
     """
     shape = count + 0.5
     cubes = [
