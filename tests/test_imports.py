@@ -9,6 +9,7 @@ import os
 import pathlib
 import subprocess
 import sys
+import tomllib
 from collections.abc import Collection
 
 import pytest
@@ -415,3 +416,10 @@ def test_import_and_help_stay_light() -> None:
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
     assert "check" in done.stdout
+
+
+def test_every_package_is_installed():
+    with (PACKAGE.parent / "pyproject.toml").open("rb") as file:
+        named = set(tomllib.load(file)["tool"]["setuptools"]["packages"])
+    there = {".".join(path.parent.relative_to(PACKAGE.parent).parts) for path in PACKAGE.rglob("__init__.py")}
+    assert named == there | {"gcodetool.shipped.profiles", "gcodetool.shipped.sample_gcode"}

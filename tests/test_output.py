@@ -289,11 +289,11 @@ def test_plain_text_stays_as_it_is(text: str) -> None:
     assert fitted(plain, "utf-8") == plain
 
 
+LEAVES = st.text(st.characters()) | st.integers() | st.none()
+
+
 @given(
-    st.recursive(
-        st.text(st.characters()) | st.integers() | st.none(),
-        lambda inner: st.lists(inner) | st.dictionaries(st.text(st.characters()), inner),
-    ),
+    st.lists(LEAVES | st.dictionaries(st.text(st.characters()), LEAVES | st.lists(LEAVES))),
     st.sampled_from(PAGES),
     st.booleans(),
 )

@@ -18,7 +18,7 @@ from gcodetool.app.prepare import prepare
 from gcodetool.block.annotate import PrepareOptions
 from gcodetool.errors import GcodeError, GcodetoolError, UsageError
 from gcodetool.queue.job_list import is_job_name
-from gcodetool.textfile import MOST_LOG, own_folder, read_bytes
+from gcodetool.textfile import MOST_LOG, own_folder, read_bytes, read_text
 
 if TYPE_CHECKING:
     from gcodetool.judge.findings import JobFindings
@@ -51,13 +51,12 @@ def being_written() -> set[tuple[int, int]]:
     found = set()
     for handle in Path("/proc").glob("[0-9]*/fd/*") if sys.platform == "linux" else ():
         try:
-            flags = (
-                handle.parents[1].joinpath("fdinfo", handle.name).read_text().split("flags:", 1)[1].split()[0]
-            )
+            told = read_text(handle.parents[1].joinpath("fdinfo", handle.name), GcodeError, "open file")
+            flags = told.split("flags:", 1)[1].split()[0]
             if int(flags, 8) & os.O_ACCMODE:
                 opened = handle.stat()
                 found.add((opened.st_dev, opened.st_ino))
-        except (OSError, IndexError, ValueError):  # gone meanwhile, or another user's
+        except (OSError, GcodeError, IndexError, ValueError):  # gone meanwhile, or another user's
             continue
     return found
 
@@ -136,7 +135,7 @@ class DoneFile:
             "inode": sign.inode,
             "said": said,
         }
-        with self.path.open("ab") as file:
+        with os.fdopen(os.open(self.path, os.O_WRONLY | os.O_APPEND | os.O_CREAT, 0o600), "ab") as file:
             file.write(json.dumps(line).encode() + b"\n")
             file.flush()
             os.fsync(file.fileno())

@@ -20,7 +20,9 @@ from gcodetool.errors import UsageError
 @ledger_option
 @json_option()
 def fit(name: str, keep: bool, at_s: float | None, ledger: str | None, as_json: bool) -> int:
-    """Say by a box's log how tight it is and what its desiccant still takes.
+    """Say by its log how tight a box is.
+
+    And how often it was opened, and what its desiccant still takes.
 
     Needs readings of the box and of its room for a day or more ('place log'), and its litres or its desiccant.
     """
