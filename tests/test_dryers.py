@@ -337,6 +337,8 @@ def test_a_stay_marks_the_spool_exactly_where_it_is_above_softening_or_reel(cels
         said = reasons.too_hot_caution("reel", found)
         assert ("own material is not stated" in said and "spool set reel --body" in said) == found.assumed
     assert heat_damage(spool, T0 + 0.5 * HOUR) is None  # not before it happened
+    assert heat_damage(spool, found.at_s + 240.0) is None  # nor before the turns can be warm
+    assert heat_damage(spool, found.at_s + 360.0) is not None
 
 
 def test_the_mark_stays_until_somebody_has_looked() -> None:

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 Sign = Literal["softening", "reel", "free-end", "deformed"]
 
 WARM_C: Final = 40.0  # up to here nothing gives way: the softest reel stands 45
+LEAST_S: Final = 300.0  # a shorter stay hardly warms the outermost turns through (own estimate)
 
 
 @dataclass(frozen=True)
@@ -89,7 +90,7 @@ def _stays_above(spool: "Spool", at_s: float, good_s: float | None) -> Iterator[
         moments = [begin_s, *changes(place, begin_s, stay.end_s), stay.end_s]
         for begin, end in itertools.pairwise(moments):
             hot = as_run(spool, place, begin).temperature_C
-            if hot is None or hot <= WARM_C:
+            if hot is None or hot <= WARM_C or end - begin < LEAST_S:
                 continue
             limits = limits_of_shape(spool) if limits is None else limits
             for one in limits:
