@@ -10,7 +10,7 @@ from dataclasses import replace
 
 import jsonschema
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from gcodetool import profiles
@@ -92,8 +92,18 @@ acts = st.lists(
 )
 
 
+BY_AIR_AND_BY_KNOB = [
+    ("in", "petg-03", 1, {"knob_C": 50.0}),
+    ("read", "petg-03", 1, {"temperature_C": 45.0}),
+    ("in", "petg-03", 1, {"temperature_C": 45.0}),
+    ("in", "pla-11", 1, {"knob_C": 50.0}),
+    ("read", "petg-03", 1, {}),
+]
+
+
 @settings(max_examples=40, deadline=None)
 @given(acts, st.sampled_from([None, 2, 3]), st.sampled_from([0.0, 4.0]))
+@example(BY_AIR_AND_BY_KNOB, None, 0.0)
 def test_whatever_is_noted_a_dryer_has_one_temperature_at_a_time(acts, slots, offset) -> None:
     with tempfile.TemporaryDirectory() as name:
         more = {} if slots is None else {"slots": slots}
@@ -336,9 +346,9 @@ def test_a_stay_marks_the_spool_exactly_where_it_is_above_softening_or_reel(cels
         assert found.assumed == (body is None and not softened)
         said = reasons.too_hot_caution("reel", found)
         assert ("own material is not stated" in said and "spool set reel --body" in said) == found.assumed
+        assert heat_damage(spool, found.at_s + 240.0) is None  # not before the turns can be warm
+        assert heat_damage(spool, found.at_s + 360.0) is not None
     assert heat_damage(spool, T0 + 0.5 * HOUR) is None  # not before it happened
-    assert heat_damage(spool, found.at_s + 240.0) is None  # nor before the turns can be warm
-    assert heat_damage(spool, found.at_s + 360.0) is not None
 
 
 def test_the_mark_stays_until_somebody_has_looked() -> None:

@@ -148,7 +148,7 @@ def join(
     """Return how spools join a dryer; *end_us* None: nobody knows yet how long.
 
     Without a temperature of their own they take the one that it has.  Put in now with another one, they turn it
-    for all that are in it, which is noted of these too.
+    for all that are in it, which is noted of these too; with the same one, it is noted as of those in it, by air or knob.
 
     Raises
     ------
@@ -170,10 +170,12 @@ def join(
         notes.append(f"at {heat_words(heat)}, as {present[-1].spool} in it")
     notes += _crowded(dryer, new, there, begin_us, force=force)
     turned: list[Draft] = []
+    alike = bool(heat and present)
     for stay in there:
         own, theirs = air_C(place, **heat), stay.real_C(place, max(begin_us, stay.begin_us))
         if own is None or theirs is None or abs(own - theirs) <= SAME_K:
             continue
+        alike = False
         if end_us is None and stay.begin_us <= begin_us and stay.end_us == FOREVER_US:
             turned.append(
                 Draft("spool", stay.spool, "moved", begin_us, {"place": dryer.name, **_said(dryer, heat)})
@@ -184,6 +186,8 @@ def join(
                 f"{dryer.name} has one temperature at a time: {stay.spool} is noted in it from {wall(stay.begin_us)} at "
                 f"{heat_words(stay.heat)}, this at {heat_words(heat)}; correct the one or the other, or add --force"
             )
+    if alike:  # in their words: what is learned of the knob later then moves all alike
+        heat = _heat_now(present[-1], place, begin_us) or heat
     return Joined(heat, tuple(notes), tuple(turned))
 
 
