@@ -40,7 +40,7 @@ READERS = {
     "queue.reading._sha256": "queue of a folder",
     "queue.job_list.read_list": "queue of a list",
     "ledger.spoolfile.read_spool": "spool file",
-    "ledger.spoolfile.read_log": "log of a place",
+    "ledger.airlogfile.read_log": "log of a place",
     "ledger.exchange.import_spool": "spool import",
     "ledger.csvtext.csv_text": "place log",
     "series.planfile.read_plan": "series plan",

@@ -8,7 +8,7 @@ import pytest
 from gcodetool import profiles
 from gcodetool.errors import SpoolError
 from gcodetool.ledger import place_entries, records, writers
-from gcodetool.ledger.spoolfile import check_places
+from gcodetool.ledger.placetables import check_places
 from gcodetool.ledger.store import open_ledger, reading
 from gcodetool.moisture.history import state_at
 

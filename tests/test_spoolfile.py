@@ -13,7 +13,8 @@ from hypothesis import strategies as st
 
 from gcodetool import profiles
 from gcodetool.errors import GcodetoolError, ProfileError, SpoolError
-from gcodetool.ledger.spoolfile import read_log, read_spool
+from gcodetool.ledger.airlogfile import read_log
+from gcodetool.ledger.spoolfile import read_spool
 from gcodetool.moisture.air import drying_agent
 
 DOCS = pathlib.Path(__file__).resolve().parent.parent / "docs"

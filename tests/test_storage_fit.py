@@ -14,7 +14,7 @@ from gcodetool import profiles
 from gcodetool.cli.main import outcome
 from gcodetool.errors import InputError
 from gcodetool.ledger import records, store
-from gcodetool.ledger.spoolfile import check_places
+from gcodetool.ledger.placetables import check_places
 from gcodetool.moisture.air import desiccant, drying_agent, vapour_density, vapour_pressure
 from gcodetool.moisture.doubts import Doubts
 from gcodetool.moisture.history import state_at

@@ -41,7 +41,7 @@ from gcodetool.drying.thermostat import Thermostat, thermostat
 from gcodetool.drying.together import companions
 from gcodetool.errors import UsageError
 from gcodetool.judge.print_air import air_of_print
-from gcodetool.ledger.spoolfile import COLDEST_C
+from gcodetool.ledger.airlogfile import COLDEST_C
 from gcodetool.moisture.constants import HOUR_S
 from gcodetool.moisture.history import State, state_at
 from gcodetool.moisture.members import default_members

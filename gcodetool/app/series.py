@@ -19,8 +19,8 @@ from gcodetool.errors import UsageError
 from gcodetool.gcode.edits import write_atomic
 from gcodetool.gcode.program import Program, read
 from gcodetool.ledger import series_entries
+from gcodetool.ledger.placetables import check_places
 from gcodetool.ledger.resultfile import read_results
-from gcodetool.ledger.spoolfile import check_places
 from gcodetool.ledger.store import open_ledger, reading
 from gcodetool.ledger.writers import Written
 from gcodetool.moisture.history import State, state_at

@@ -12,7 +12,7 @@ from gcodetool.errors import LedgerError, UsageError
 from gcodetool.judge.print_air import last_open
 from gcodetool.ledger import entries, location, place_entries, records
 from gcodetool.ledger.entries import micro
-from gcodetool.ledger.spoolfile import check_places
+from gcodetool.ledger.placetables import check_places
 from gcodetool.ledger.store import open_ledger, reading
 from gcodetool.moisture import bag
 from gcodetool.moisture.air import drying_agent

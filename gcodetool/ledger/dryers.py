@@ -13,9 +13,9 @@ from sqlalchemy import Connection
 
 from gcodetool.errors import LedgerError
 from gcodetool.ledger import entries, records
+from gcodetool.ledger.airlogfile import COLDEST_C, HOTTEST_C
 from gcodetool.ledger.entries import MICRO, Draft
 from gcodetool.ledger.records import HEAT, PlaceRecord, SpoolRecord, wall
-from gcodetool.ledger.spoolfile import COLDEST_C, HOTTEST_C
 from gcodetool.moisture.dryer_runs import ONE_SLOT, air_C, air_since_C
 from gcodetool.moisture.record import Place, Thermometer
 from gcodetool.moisture.stays import spans

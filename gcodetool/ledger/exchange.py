@@ -19,11 +19,13 @@ from sqlalchemy import Connection
 from gcodetool import profiles
 from gcodetool.errors import LedgerError, SpoolError
 from gcodetool.ledger import entries, records
+from gcodetool.ledger.airlogfile import read_log
 from gcodetool.ledger.dryers import as_place, contradictions, heat_of
 from gcodetool.ledger.entries import Draft, Readings, micro
+from gcodetool.ledger.eventtables import EVENT_KEYS
 from gcodetool.ledger.place_entries import check_name
 from gcodetool.ledger.records import PlaceRecord
-from gcodetool.ledger.spoolfile import EVENT_KEYS, NAME, SPOOL_KEYS, read_log, read_spool
+from gcodetool.ledger.spoolfile import NAME, SPOOL_KEYS, read_spool
 from gcodetool.ledger.store import Ledger, reading
 from gcodetool.ledger.writers import Written, write_transaction
 from gcodetool.moisture.dryer_runs import air_C

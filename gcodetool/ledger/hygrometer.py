@@ -16,6 +16,7 @@ from typing import Final, Literal
 
 from gcodetool import quantities
 from gcodetool.errors import SpoolError
+from gcodetool.ledger.airlogfile import COLDEST_C, HOTTEST_C
 from gcodetool.ledger.csvtext import (
     DELIMITER_NAMES,
     ROWS_LOOKED_AT,
@@ -26,7 +27,6 @@ from gcodetool.ledger.csvtext import (
     rows_of,
 )
 from gcodetool.ledger.entries import MICRO, Readings
-from gcodetool.ledger.spoolfile import COLDEST_C, HOTTEST_C
 from gcodetool.textfile import YEARS
 from gcodetool.tomlfile import shown
 

@@ -14,8 +14,8 @@ from sqlalchemy import Connection
 from gcodetool.errors import LedgerError
 from gcodetool.ledger import entries, records
 from gcodetool.ledger.entries import MICRO
+from gcodetool.ledger.placetables import check_places
 from gcodetool.ledger.records import MEASURABLE, PlaceRecord, SpoolRecord
-from gcodetool.ledger.spoolfile import check_places
 from gcodetool.moisture.neighbours import ClosedStay, Meetings, counted, shares
 from gcodetool.moisture.places import closed_place
 from gcodetool.moisture.record import AirLog, Spool

@@ -5,8 +5,8 @@ from typing import Any, Final
 
 from gcodetool import quantities
 from gcodetool.errors import SpoolError
+from gcodetool.ledger.airlogfile import COLDEST_C, HOTTEST_C
 from gcodetool.ledger.entries import micro
-from gcodetool.ledger.spoolfile import COLDEST_C, HOTTEST_C
 from gcodetool.textfile import from_json
 from gcodetool.tomlfile import shown
 

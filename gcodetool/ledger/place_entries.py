@@ -11,9 +11,10 @@ from sqlalchemy import Connection
 
 from gcodetool.errors import LedgerError
 from gcodetool.ledger import dryers, entries, records
+from gcodetool.ledger.airlogfile import COLDEST_C, HOTTEST_C
 from gcodetool.ledger.entries import Draft, LedgerEntry, Readings
+from gcodetool.ledger.placetables import check_places
 from gcodetool.ledger.records import MEASURABLE, PlaceRecord
-from gcodetool.ledger.spoolfile import COLDEST_C, HOTTEST_C, check_places
 from gcodetool.ledger.store import Ledger
 from gcodetool.ledger.writers import Written, write_transaction
 from gcodetool.moisture.dryer_runs import knob_offset_C

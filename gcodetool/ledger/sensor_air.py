@@ -13,12 +13,12 @@ from sqlalchemy import Connection, Row, delete, insert, select
 
 from gcodetool.errors import LedgerError
 from gcodetool.ledger import records
+from gcodetool.ledger.airlogfile import COLDEST_C, HOTTEST_C
 from gcodetool.ledger.call import now_us
 from gcodetool.ledger.entries import MICRO, Readings, micro
 from gcodetool.ledger.place_entries import measured, take_readings
 from gcodetool.ledger.records import PlaceRecord, wall
 from gcodetool.ledger.schema import HELD_AIR, READINGS
-from gcodetool.ledger.spoolfile import COLDEST_C, HOTTEST_C
 from gcodetool.ledger.store import Ledger, writing
 
 WINDOW_US: Final = 1800 * MICRO

@@ -19,9 +19,10 @@ from gcodetool.ledger.call import CLOCK_SLACK_US, now_us
 from gcodetool.ledger.cold_reels import said_of_cold
 from gcodetool.ledger.dryers import heat_words, join, stated_heat
 from gcodetool.ledger.entries import Draft, LedgerEntry, micro
+from gcodetool.ledger.eventtables import check_event
 from gcodetool.ledger.plausibility import check_plausible
 from gcodetool.ledger.records import PlaceRecord, SpoolRecord, wall
-from gcodetool.ledger.spoolfile import NAME, check_event
+from gcodetool.ledger.spoolfile import NAME
 from gcodetool.ledger.store import Ledger, writing
 from gcodetool.tomlfile import shown
 

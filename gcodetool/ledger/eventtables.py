@@ -1,0 +1,170 @@
+"""What happened to a spool, from the tables of its record.
+
+Left out: what became of its water.
+"""
+
+import math
+from typing import Any, Final, get_args
+
+from gcodetool.errors import SpoolError
+from gcodetool.ledger.airlogfile import COLDEST_C, HOTTEST_C
+from gcodetool.ledger.call import LONGEST_WHO, is_writer_name
+from gcodetool.ledger.recordtables import Given, asked, kind_of_table, only_of_kind
+from gcodetool.moisture.record import (
+    Event,
+    EventKind,
+    Origin,
+    Outcome,
+    Place,
+)
+from gcodetool.tomlfile import Table, nearest, shown
+
+EVENT_KEYS: Final[dict[str, tuple[str, ...]]] = {  # besides at, kind, who (noted it) and note
+    "received": ("place", "water_wt_pct", "sealed"),
+    "moved": ("place", "tool", "temperature_C", "knob_C"),
+    "weighed": ("gross_g", "resolution_g"),
+    "inspected": ("bubbles", "oozes", "pops", "winding", "free_end"),
+    "fed": ("length_mm", "mass_g"),
+    "cut": ("length_mm", "into", "cut_from", "place"),
+    "outcome": ("strings", "bubbles", "surface", "parts", "because", "nozzle_C", "melt_s", "job"),
+}
+OUTCOME_WORDS: Final[dict[str, tuple[str, ...]]] = {  # the better word first
+    "strings": ("none", "few", "many"),
+    "bubbles": ("none", "few", "many"),
+    "surface": ("smooth", "matt", "rough"),
+    "parts": ("good", "usable", "scrap"),
+    "because": ("water", "other"),
+}
+
+
+def events_of(
+    table: Table, places: dict[str, Place], metre_g: float, origins: tuple[Origin, ...]
+) -> tuple[Event, ...]:
+    """Return the events by time; exactly one `received`, nothing before it, and the cuts that *origins* name."""
+    tables = table.array("event")
+    events = [_event(entry, places, metre_g) for entry in tables]
+    received = [
+        (event, entry) for event, entry in zip(events, tables, strict=True) if event.kind == "received"
+    ]
+    if not received:
+        table.fail(None, "no event of kind 'received'; add one: when and where the spool came in")
+    if len(received) > 1:
+        received[1][1].fail("kind", f"a second 'received' (the first: line {received[0][0].line}); keep one")
+    first = received[0][0]
+    for event, entry in zip(events, tables, strict=True):
+        if event.at_s < first.at_s:
+            text = f"'{event.kind}' is before 'received' (line {first.line}); correct one of the two times"
+            entry.fail("at", text)
+    found = tuple(sorted(events, key=lambda event: (event.at_s, event.kind != "received")))
+    cuts = [event.cut_from for event in found if event.cut_from is not None]
+    named = [origin.id for origin in origins]
+    if cuts != named:
+        text = (
+            f"[[cut_from]] names {', '.join(named) or 'nothing'}, the events of kind 'cut' say that it was cut from "
+            f"{', '.join(cuts) or 'nothing'}; write one [[cut_from]] for each, in order"
+        )
+        table.fail("cut_from", text)
+    return found
+
+
+def check_event(data: dict[str, Any], source: str) -> None:
+    """Refuse keys and values that no event of a spool file has; errors as in :func:`spool_of`."""
+    _event(Table(Given(source, "", data, SpoolError), data, ()), {}, 1.0)
+
+
+def _event(table: Table, places: dict[str, Place], metre_g: float) -> Event:
+    kind: EventKind = kind_of_table(table, get_args(EventKind))
+    only_of_kind(table, EVENT_KEYS[kind], ("at", "kind", "who"), kind)
+    if (who := table.text("who")) is not None and not is_writer_name(who):
+        table.fail("who", f"{shown(who)} cannot be a name; {LONGEST_WHO} letters, digits and spaces at most")
+    table.need("at")
+    at_s = table.moment("at")
+    assert at_s is not None  # need() saw it
+    if kind in ("received", "moved"):
+        table.need("place")
+        name = table.text("place") or ""
+        if name not in places:
+            table.fail("place", f"no place {shown(name)} in this file; {nearest(name, places)}")
+        if kind == "moved":
+            _check_heat(table, places[name])
+    if kind == "weighed":
+        table.need("gross_g")
+    if kind == "cut":
+        _check_cut(table, places)
+    if kind == "inspected" and not any(key in table for key in EVENT_KEYS["inspected"]):
+        table.fail(None, "an inspection says nothing; add bubbles, oozes, pops, winding or free_end")
+    outcome = _outcome(table) if kind == "outcome" else None
+    bubbles: Any = table.choice("bubbles", ("none", "few", "many"))
+    winding: Any = table.choice("winding", ("good", "deformed"))
+    free_end: Any = table.choice("free_end", ("stands", "sags"))
+    return Event(
+        at_s=at_s,
+        kind=kind,
+        place=table.text("place"),
+        tool=table.whole("tool", high=255),
+        temperature_C=table.number("temperature_C", low=COLDEST_C, high=HOTTEST_C),
+        knob_C=table.number("knob_C", low=COLDEST_C, high=HOTTEST_C),
+        water_wt_pct=table.number("water_wt_pct", low=0, high=100),
+        sealed=table.flag("sealed"),
+        gross_g=table.number("gross_g", high=1e6, above=0),
+        resolution_g=table.number("resolution_g", high=1e4, above=0) or 0.1,
+        bubbles=bubbles,
+        oozes=table.flag("oozes"),
+        pops=table.flag("pops"),
+        winding=winding,
+        free_end=free_end,
+        length_mm=_fed_mm(table, metre_g) if kind == "fed" else table.number("length_mm", low=0, high=1e9),
+        into=table.text("into"),
+        cut_from=table.text("cut_from"),
+        outcome=outcome,
+        line=table.document.line(table.keys),
+    )
+
+
+def _outcome(table: Table) -> Outcome:
+    """Return how a print came out, in the words that the record has for it."""
+    words: dict[str, Any] = {key: table.choice(key, known) for key, known in OUTCOME_WORDS.items()}
+    if all(word is None for key, word in words.items() if key != "because"):
+        table.fail(None, "an outcome says nothing; add strings, bubbles, surface or parts")
+    table.text("job")
+    return Outcome(
+        **words,
+        nozzle_C=table.number("nozzle_C", low=50, high=600),
+        melt_s=table.number("melt_s", high=1e5, above=0),
+    )
+
+
+def _check_cut(table: Table, places: dict[str, Place]) -> None:
+    """Refuse a cut that does not say which side of it this record is."""
+    table.need("length_mm")
+    if ("into" in table) == ("cut_from" in table):
+        table.fail(
+            None, "a 'cut' needs one of into (the sample's id) and cut_from (what it was cut from); name one"
+        )
+    if "cut_from" in table:
+        table.need("place")
+    name = table.text("place")
+    if name is not None and places and name not in places:
+        table.fail("place", f"no place {shown(name)} in this file; {nearest(name, places)}")
+
+
+def _check_heat(table: Table, place: Place) -> None:
+    """Refuse a temperature where nothing is heated, and two of them."""
+    for key in ("temperature_C", "knob_C"):
+        if key in table and place.kind != "dryer":
+            table.fail(key, f"{place.name} is a place of kind '{place.kind}', no dryer; take {key} out")
+    if "temperature_C" in table and "knob_C" in table:
+        table.fail(
+            "knob_C",
+            "temperature_C is what the air has, knob_C what the knob shows; keep the one that was read",
+        )
+
+
+def _fed_mm(table: Table, metre_g: float) -> float:
+    """Return the length that went through the nozzle [mm]."""
+    if ("length_mm" in table) == ("mass_g" in table):
+        table.fail(None, "a 'fed' event needs one of length_mm and mass_g; add it or take one out")
+    length_mm = table.number("length_mm", low=0, high=1e9)
+    if length_mm is not None:
+        return length_mm
+    return asked(table, "mass_g", high=1e6, above=-math.inf) / metre_g * 1e3
