@@ -2,7 +2,6 @@
 
 import json
 import sys
-from pathlib import Path
 from typing import Any, Final
 
 import click
@@ -32,8 +31,10 @@ from gcodetool.cli.shelf import (
     without_none,
     writer,
 )
-from gcodetool.cli.spool_options import described, heated, judged, said_of_print, stated_facts
-from gcodetool.errors import LedgerError, UsageError
+from gcodetool.cli.spool_exchange import export, import_spool
+from gcodetool.cli.spool_options import described, heated, stated_facts
+from gcodetool.cli.spool_prints import fed, inspect, outcome
+from gcodetool.errors import UsageError
 from gcodetool.quantities import HOURS, LENGTH, MASS
 
 FORGETTABLE: Final = {
@@ -334,160 +335,6 @@ def weigh(
     return report_entry(spool_id, f"weighs {grams:g} g", done, as_json=context.as_json)
 
 
-@spool.command("inspect", epilog="Example: gcodetool spool inspect pa6-07 --bubbles few --oozes --pops")
-@click.argument("spool_id", metavar="ID", type=SPOOL, required=False, callback=lone_spool)
-@click.option("--bubbles", type=click.Choice(["none", "few", "many"]), help="Bubbles in the strand.")
-@click.option("--oozes/--no-oozes", default=None, help="It oozes though nothing is fed.")
-@click.option("--pops/--no-pops", default=None, help="It crackles or steams.")
-@click.option(
-    "--winding",
-    type=click.Choice(["good", "deformed"]),
-    help="The wound strand, after it may have been too hot.",
-)
-@click.option(
-    "--free-end",
-    type=click.Choice(["stands", "sags"]),
-    help="An end of strand left standing out of it in a dryer.",
-)
-@click.option("--note", metavar="TEXT")
-@writer
-def inspect(
-    spool_id: str,
-    bubbles: str | None,
-    oozes: bool | None,
-    pops: bool | None,
-    winding: str | None,
-    free_end: str | None,
-    note: str | None,
-    context: WriteContext,
-) -> int:
-    """Note what a purged strand, or a dried winding, looked like.  It is hot: look, do not touch."""
-    from gcodetool.ledger import writers
-
-    if all(word is None for word in (bubbles, oozes, pops, winding, free_end)):
-        raise UsageError(
-            "say what was seen: add --bubbles none|few|many, --oozes, --pops, --winding or --free-end"
-        )
-    done = writers.inspect(
-        context.ledger(make=False),
-        spool_id,
-        bubbles=bubbles,
-        oozes=oozes,
-        pops=pops,
-        winding=winding,
-        free_end=free_end,
-        at_s=context.at_s,
-        note=note,
-        force=context.force,
-    )
-    seen = [f"bubbles {bubbles}"] if bubbles is not None else []
-    seen += [
-        f"{'' if flag else 'no '}{word}"
-        for word, flag in (("ooze", oozes), ("popping", pops))
-        if flag is not None
-    ]
-    seen += [] if winding is None else [f"winding {winding}"]
-    seen += [] if free_end is None else [f"free end {free_end}"]
-    return report_entry(spool_id, ", ".join(seen), done, as_json=context.as_json)
-
-
-@spool.command(
-    "fed", epilog="Example: gcodetool spool fed pa6-07 --job report.json --strings few --parts good"
-)
-@click.argument("spool_id", metavar="ID", type=SPOOL, required=False, callback=lone_spool)
-@click.option(
-    "--length", type=Amount(LENGTH, above=0, most=1e9), metavar="MM", help="Through the nozzle, mm."
-)
-@click.option("--mass", type=Amount(MASS, above=0, most=1e6), metavar="G", help="The same, grams.")
-@click.option(
-    "--job", type=click.Path(path_type=Path), metavar="REPORT.json", help="What 'check --json' said of it."
-)
-@click.option("--tool", type=click.IntRange(0, 255), metavar="N", help="Which tool of the job.")
-@judged
-@click.option("--note", metavar="TEXT")
-@writer
-def fed(
-    spool_id: str,
-    length: float | None,
-    mass: float | None,
-    job: Path | None,
-    tool: int | None,
-    note: str | None,
-    context: WriteContext,
-    **options: Any,
-) -> int:
-    """Note what was fed, and how the print came out."""
-    from gcodetool.app.fed_from_report import fed_from_report
-    from gcodetool.ledger import writers
-
-    if sum(word is not None for word in (length, mass, job)) != 1:
-        raise UsageError("give one of --length MM, --mass G and --job REPORT.json")
-    printed = None if job is None else fed_from_report(job, spool_id, tool)
-    done = writers.fed(
-        context.ledger(make=False),
-        spool_id,
-        length_mm=length,
-        mass_g=mass,
-        job=printed,
-        said=_said(options, printed),
-        at_s=context.at_s,
-        note=note,
-        force=context.force,
-    )
-    facts = done.entries[-1].facts
-    amount = f"{facts['length_mm'] / 1000:.2f} m" if "length_mm" in facts else f"{facts['mass_g']:g} g"
-    return report_entry(spool_id, f"fed {amount}", done, as_json=context.as_json)
-
-
-@spool.command("outcome", epilog="Example: gcodetool spool outcome petg-03 --strings few --parts good")
-@click.argument("spool_id", metavar="ID", type=SPOOL)
-@click.option(
-    "--job", type=click.Path(path_type=Path), metavar="REPORT.json", help="What 'check --json' said of it."
-)
-@click.option("--tool", type=click.IntRange(0, 255), metavar="N", help="Which tool of the job.")
-@judged
-@click.option("--note", metavar="TEXT")
-@writer
-def outcome(
-    spool_id: str,
-    job: Path | None,
-    tool: int | None,
-    note: str | None,
-    context: WriteContext,
-    **options: Any,
-) -> int:
-    """Note how a print came out: 'gcodetool limits show' learns from it.
-
-    A word that you leave out is no evidence.
-    """
-    from gcodetool.app.fed_from_report import fed_from_report
-    from gcodetool.ledger import writers
-
-    printed = None if job is None else fed_from_report(job, spool_id, tool)
-    said = _said(options, printed)
-    if not {"strings", "bubbles", "surface", "parts"} & said.keys():
-        raise UsageError("say how it came out: add --strings, --bubbles, --surface or --parts")
-    done = writers.outcome(
-        context.ledger(make=False), spool_id, said, at_s=context.at_s, note=note, force=context.force
-    )
-    words = ", ".join(
-        f"{key} {said[key]}" for key in ("strings", "bubbles", "surface", "parts") if key in said
-    )
-    return report_entry(spool_id, f"came out with {words}", done, as_json=context.as_json)
-
-
-def _said(options: dict[str, Any], printed: dict[str, Any] | None) -> dict[str, Any]:
-    """Return what was said of a print; its temperature and time in the melt as the job has them, unless stated."""
-    said = said_of_print(options)
-    if not said or printed is None:
-        return said
-    return {
-        "job": printed["name"],
-        **without_none(nozzle_C=printed["nozzle_C"], melt_s=printed["melt_s"]),
-        **said,
-    }
-
-
 @spool.command("cut", epilog="Example: gcodetool spool cut petg-03 petg-03-a --mass 30")
 @click.argument("spool_id", metavar="ID", type=SPOOL)
 @click.argument("sample_id", metavar="NEW")
@@ -685,114 +532,5 @@ def entries_of(spool_id: str, word: str | None) -> list[Any]:
 # ---------------------------------------------------------------- files
 
 
-@spool.command("export", epilog="Example: gcodetool spool export pa6-07 -o pa6-07.toml")
-@click.argument("spool_id", metavar="ID", type=SPOOL, required=False, callback=lone_spool)
-@click.option(
-    "-o",
-    "--output",
-    type=click.Path(path_type=Path),
-    metavar="FILE",
-    help="Write to FILE; left out: to stdout.",
-)
-@ledger_option
-def export(spool_id: str, output: Path | None, ledger: str | None) -> int:
-    """Write a spool's record as a spool file.
-
-    The logs of measured places go beside it.
-    """
-    from gcodetool.ledger import exchange
-
-    where = None if output is None else output.parent
-    found = exchange.export(opened(ledger, make=False), spool_id, beside=where)
-    if output is None:
-        if found.logs:
-            raise UsageError(
-                f"{spool_id} stood where the air was measured, and logs are files of their own; "
-                f"name the file: -o {spool_id}.toml"
-            )
-        click.echo(found.text, nl=False)
-        return 0
-    from gcodetool.gcode.edits import write_atomic
-
-    for name, text in found.logs.items():
-        write_atomic(output.with_name(name), [text.encode()])
-    write_atomic(output, [found.text.encode()])
-    beside = f" and {', '.join(found.logs)}" if found.logs else ""
-    click.echo(f"wrote {output}{beside}")
-    return 0
-
-
-@spool.command("import", epilog="Example: gcodetool spool import pa6-07.toml")
-@click.argument("file", type=click.Path(path_type=Path))
-@click.option("--as", "as_id", metavar="ID", help="Its ID in the ledger, in place of the file's.")
-@click.option("--keep-places", is_flag=True, help="Where a place differs, take the ledger's figures.")
-@click.option(
-    "--merge", is_flag=True, help="Add what is missing here; FILE may be another ledger, or a backup of one."
-)
-@click.option("--force", is_flag=True, help="Write it even if a check says that it is impossible.")
-@ledger_option
-@json_option()
-def import_spool(
-    file: Path,
-    as_id: str | None,
-    keep_places: bool,
-    merge: bool,
-    force: bool,
-    ledger: str | None,
-    as_json: bool,
-) -> int:
-    """Take a spool file into the ledger, with places and history.
-
-    With --merge also into a record that is there, or a whole shelf into another.
-    """
-    from gcodetool.ledger import exchange
-    from gcodetool.ledger.merge import is_ledger
-    from gcodetool.ledger.spoolfile import read_spool
-
-    if is_ledger(file):
-        if not merge or as_id is not None:
-            raise UsageError(f"{file} is a ledger, not one spool's file; add --merge, and leave --as out")
-        return merge_shelf(file, keep_places, ledger, as_json)
-    read_spool(file)  # a file that cannot be read makes no ledger
-    done = exchange.import_spool(
-        opened(ledger, make=True), file, as_id=as_id, keep_places=keep_places, merge=merge, force=force
-    )
-    name = next((entry.name for entry in done.entries if entry.subject == "spool"), as_id or file.stem)
-    events = sum(entry.subject == "spool" for entry in done.entries)
-    return report_entry(name, f"added with {events} events", done, as_json=as_json)
-
-
-def merge_shelf(file: Path, keep_places: bool, word: str | None, as_json: bool) -> int:
-    """Take another shelf in, and say where the two do not agree.
-
-    Raises
-    ------
-    LedgerError
-        Names were left out; the others are merged.
-    """
-    from gcodetool.ledger.merge import merge
-
-    done = merge(opened(word, make=True), file, keep_places=keep_places)
-    if as_json:
-        conflicts = [
-            {"kind": each.kind, "subject": each.subject, "name": each.name, "text": each.text}
-            for each in done.conflicts
-        ]
-        rows = [entry_dict(entry) for entry in done.entries]
-        say_json(json.dumps({"entries": rows, "conflicts": conflicts}, indent=1))
-    else:
-        for conflict in done.conflicts:
-            click.echo(f"- {conflict}")
-        names = len({(entry.subject, entry.name) for entry in done.entries})
-        click.echo(
-            f"{len(done.entries)} entries taken in from {file}, of {names} spools and places"
-            if done.entries
-            else f"nothing in {file} that is not here; nothing written"
-        )
-    out = [conflict for conflict in done.conflicts if conflict.kind == "left-out"]
-    if out:
-        raise LedgerError(f"{file}: {len(out)} not merged, the first: {out[0]}")
-    return 0
-
-
-spool.add_command(spool_label)
+for each in (inspect, fed, outcome, export, import_spool, spool_label):
+    spool.add_command(each)
