@@ -13,7 +13,7 @@ from unittest import mock
 import numpy as np
 
 from gcodetool import profiles
-from gcodetool.moisture import field, history
+from gcodetool.moisture import field, history, replay
 from gcodetool.moisture.ensemble import Ensemble
 from gcodetool.moisture.polymer import DIMENSIONS, polymer
 from gcodetool.moisture.record import Body, Event, Place, Spool
@@ -84,7 +84,7 @@ def simulate(name, number, *, members=64, resolution_g=None, net_g=750.0, drying
     net = 1 + 0.01 * rng.uniform(-1, 1)
     fine = functools.partial(field.uniform, count=56)
     with (
-        mock.patch.object(history, "uniform", fine),
+        mock.patch.object(replay, "uniform", fine),
         mock.patch.object(field, "TOLERANCE", 0.02),
         mock.patch.object(field, "GROWTH", 1.3),
     ):

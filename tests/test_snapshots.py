@@ -13,7 +13,7 @@ from gcodetool.cli.main import outcome
 from gcodetool.ledger import snapshots
 from gcodetool.ledger.snapshots import FOLDER, FileShelf, shelf_of
 from gcodetool.ledger.spoolfile import read_spool
-from gcodetool.moisture import history, snapshot
+from gcodetool.moisture import history, replay, snapshot
 from gcodetool.moisture.history import state_at
 from gcodetool.moisture.record import AirLog, Event, Place, Spool
 from gcodetool.profiles import sample_folder
@@ -293,7 +293,7 @@ def test_small_feeds_taken_together_change_next_to_nothing(monkeypatch, material
     spool = fed_often(300, material=material)
     end = spool.events[-1].at_s + 600.0
     together = state_at(spool, end, members=3)
-    monkeypatch.setattr(history, "FEED_WAITS", 0.0)
+    monkeypatch.setattr(replay, "FEED_WAITS", 0.0)
     singly = state_at(spool, end, members=3)
     assert together.remaining_mm == pytest.approx(singly.remaining_mm, rel=1e-12)
     assert together.water_wt_pct == pytest.approx(singly.water_wt_pct, rel=2e-3)

@@ -11,7 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gcodetool.moisture.ensemble import Ensemble
-from gcodetool.moisture.history import State, _Replay
+from gcodetool.moisture.history import State
+from gcodetool.moisture.replay import Replay
 
 Floats = NDArray[np.float64]
 
@@ -36,7 +37,7 @@ def content_history(state: State, moments_s: Sequence[float]) -> tuple[Floats, F
 
 def past_states(state: State, moments_s: Sequence[float]) -> Iterator[State | None]:
     """Yield the state at moments of the past, with the members and weights of *state*; None before its first event."""
-    replay = _Replay(state.spool, Ensemble(state.polymer, state.doubts), state.as_of_s, [])
+    replay = Replay(state.spool, Ensemble(state.polymer, state.doubts), state.as_of_s, [])
     events = sorted(
         (event for event in state.spool.events if event.at_s <= state.as_of_s), key=lambda event: event.at_s
     )
