@@ -2,7 +2,9 @@
 
 import datetime
 import json
+import os
 import pathlib
+import re
 from dataclasses import replace
 
 import jsonschema
@@ -10,6 +12,7 @@ import numpy as np
 import pytest
 from storage_truth import scored, simulate
 
+import gcodetool
 from gcodetool import profiles
 from gcodetool.cli.main import outcome
 from gcodetool.errors import InputError
@@ -353,5 +356,12 @@ def test_a_cold_reel_in_a_warm_room_is_told(run, capsys):
     outcome(["spool", "move", "pla-11", "bench", "--at", when(NOW + HOUR)])
     said = capsys.readouterr().err
     assert "pla-11 comes from -2 °C, and the dew point in bench is 13 °C" in said
+    hours = int(re.search(r"for about (\d+) h", said)[1])
+    (item,) = [
+        each
+        for each in gcodetool.due(at=NOW + 1.1 * HOUR, ledger=os.environ["GCODETOOL_LEDGER"], members=1).items
+        if each.kind == "warm"
+    ]
+    assert item.at_s == pytest.approx(NOW + HOUR + hours * HOUR, abs=0.5 * HOUR)
     outcome(["spool", "move", "pla-11", "garage", "--at", when(NOW + 2 * HOUR)])
     assert "dew point" not in capsys.readouterr().err

@@ -14,7 +14,11 @@ from gcodetool.drying.status_words import headline, scale_shows
 from gcodetool.errors import GcodetoolError
 from gcodetool.judge.due import DueFindings as DueFindings  # noqa: PLC0414  # what pages are told
 from gcodetool.judge.due import DueItem, of_boxes, of_row
-from gcodetool.judge.shelf_findings import ListedSpool
+from gcodetool.judge.shelf_findings import ListedSpool, SpoolRow
+from gcodetool.ledger import records
+from gcodetool.ledger.cold_reels import cold_until
+from gcodetool.ledger.entries import MICRO, micro
+from gcodetool.ledger.store import open_ledger, reading
 
 if TYPE_CHECKING:
     from gcodetool.app.spools import Progress
@@ -71,6 +75,7 @@ def due_of(
     rows = [each.row for each in listed if each.row is not None]
     items = [item for row in rows for item in of_row(row, kinds, now_s)]
     items += of_boxes(rows, now_s)
+    items += _still_cold(rows, now_s, ledger)
     troubles = [f"{each.id}: {each.trouble}" for each in listed if each.trouble is not None]
     asked = StatusQuestion(None, None, now_s, members, None, ledger)
     for row in rows:
@@ -85,6 +90,24 @@ def due_of(
             items.append(DueItem("start-by", job.start_by_s, spool=job.spool, job=job.name))
     ordered = sorted(items, key=lambda item: (item.at_s, item.kind, item.spool or "", item.place or ""))
     return DueFindings(now_s, within_s, tuple(ordered), tuple(troubles))
+
+
+def _still_cold(rows: list[SpoolRow], now_s: float, ledger: str | None) -> Iterator[DueItem]:
+    """Yield when a reel that was brought in from the cold may be opened: until then water condenses on it."""
+    late = [row for row in rows if 0.0 <= now_s - row.since_s <= DAY_S and row.word != "empty"]
+    if not late:
+        return
+    with reading(open_ledger(ledger, make=False)) as conn:
+        known = records.places(conn)
+        for row in late:
+            found = cold_until(conn, records.spool(conn, row.spool), known, micro(now_s))
+            if found is not None:
+                until_us, cold = found
+                detail = (
+                    f"it comes from {cold.reel_C:.0f} °C, and the dew point in {cold.room} is "
+                    f"{cold.dew.dew_point_C:.0f} °C: till then water condenses on it"
+                )
+                yield DueItem("warm", until_us / MICRO, spool=row.spool, place=row.place, detail=detail)
 
 
 def _in_dryer(said: DryingStatus) -> Iterator[DueItem]:

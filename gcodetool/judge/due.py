@@ -12,6 +12,7 @@ from gcodetool.judge.shelf_findings import SpoolRow
 
 Kind = Literal[
     "take-out",
+    "warm",
     "dry-elsewhere",
     "weigh",
     "look",

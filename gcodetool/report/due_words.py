@@ -14,6 +14,7 @@ DO = {
     "passes-marginal": "{spool} on {place} gets too wet to print",
     "put-away": "{spool} gets too wet to print at {place}",
     "desiccant": "the desiccant of {place} is spent",
+    "warm": "open {spool}, not before it is warm",
     "start-by": "start {job}, or dry {spool} before it",
 }
 THEN = {
