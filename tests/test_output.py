@@ -253,7 +253,7 @@ def test_exit_codes_are_those_of_plain_names(
     monkeypatch.chdir(tmp_path)
     for seed in range(ROUNDS):
         dice = random.Random(f"{page} {terminal} {seed}")
-        name, place = (a_name(dice), a_place(dice)) if seed else (NASTY, "bench")
+        name, place = (a_name(dice), a_place(dice)) if seed else (NASTY, "rack")
         folders = tmp_path / f"plain-{seed}", tmp_path / f"nasty-{seed}"
         pairs = list(
             zip(beginning(folders[0], PLAIN, PLAIN), beginning(folders[1], name, place), strict=True)

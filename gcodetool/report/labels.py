@@ -5,6 +5,7 @@ as the font that comes with it, so that a label prints alike everywhere.  Left o
 """
 
 import io
+import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final, Literal
@@ -71,7 +72,8 @@ def draw(
         "svg.hashsalt": "gcodetool",
         "font.family": "DejaVu Sans",
     }
-    with rc_context(settings):
+    # signs that the font lacks are drawn as empty boxes; the code holds the whole name
+    with rc_context(settings), warnings.catch_warnings(action="ignore", category=UserWarning):
         figures = []
         for page in pages:
             figure = Figure(figsize=(paper[0] / MM_PER_INCH, paper[1] / MM_PER_INCH))
