@@ -6,7 +6,6 @@
 what no machine knows of itself: the melt zone, the flow it can melt, how long it waits.
 """
 
-import json
 import re
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
@@ -20,7 +19,7 @@ from gcodetool.errors import ProfileError
 from gcodetool.machinenotes import Notes, Skipped, SourceLine, Taken, Value, name_of, nested, refuse, text_of
 from gcodetool.profilefile import KLIPPER, KLIPPER_RETRACTION, MARLIN, REPRAPFIRMWARE, read_printer
 from gcodetool.profiles import DialectName, Printer
-from gcodetool.tomlfile import Document, Table
+from gcodetool.tomlfile import Document, Table, toml_text
 
 KINDS: Final[dict[DialectName, str]] = {
     "marlin": "Marlin's M503 report",
@@ -227,7 +226,7 @@ def to_toml(machine: Machine) -> str:
         f"# Made by 'gcodetool profiles import' from {machine.source}: {KINDS[machine.dialect]}.",
         *(f"# Note: {remark}." for remark in machine.remarks),
         "",
-        f"name = {json.dumps(machine.name, ensure_ascii=False)}",
+        f"name = {toml_text(machine.name)}",
         f'dialect = "{machine.dialect}"',
     ]
     table = ""

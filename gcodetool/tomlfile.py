@@ -433,3 +433,11 @@ def bounds_text(low: float, high: float, above: float = -math.inf) -> str:
     if not least and low > -math.inf:
         least = f"at least {low:g}"
     return " and ".join(part for part in (least, f"at most {high:g}" if high < math.inf else "") if part)
+
+
+def toml_text(word: str) -> str:
+    """Return a text as TOML writes it; bytes that are no text, which it has not, stand there as their escapes."""
+    import json
+
+    letters = word.encode("utf-8", "backslashreplace").decode()
+    return json.dumps(letters, ensure_ascii=False).replace("\x7f", "\\u007F")

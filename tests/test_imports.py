@@ -78,7 +78,7 @@ MAY = {
         "drying",
         "judge",
     },
-    "limits": {"errors", "profiles", "cachefile", "moisture"},
+    "limits": {"errors", "profiles", "tomlfile", "cachefile", "moisture"},
     "series": {"errors", "tomlfile", "profiles", "moisture", "drying"},
     "report": {
         "series",

@@ -5,7 +5,6 @@ Times are written in UTC, so a record reads the same wherever it is exported.  L
 and plans: they are the ledger's, not the record's.
 """
 
-import json
 import os
 import re
 from collections import Counter
@@ -31,7 +30,7 @@ from gcodetool.ledger.writers import Written, write_transaction
 from gcodetool.moisture.dryer_runs import air_C
 from gcodetool.moisture.record import Place
 from gcodetool.textfile import MOST_RECORD
-from gcodetool.tomlfile import load
+from gcodetool.tomlfile import load, toml_text
 
 BARE: Final = re.compile(r"[A-Za-z0-9_-]+")
 TABLES: Final = ("body", "cut_from", "place", "event")
@@ -126,13 +125,7 @@ def _pairs(table: Mapping[str, Any], first: tuple[str, ...]) -> list[str]:
 
 
 def _key(name: str) -> str:
-    return name if BARE.fullmatch(name) else _text(name)
-
-
-def _text(word: str) -> str:
-    """Return a text as TOML writes it; bytes that are no text, which it has not, stand there as their escapes."""
-    letters = word.encode("utf-8", "backslashreplace").decode()
-    return json.dumps(letters, ensure_ascii=False).replace("\x7f", "\\u007F")
+    return name if BARE.fullmatch(name) else toml_text(name)
 
 
 def _value(value: Any) -> str:
@@ -144,7 +137,7 @@ def _value(value: Any) -> str:
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, str):
-        return _text(value)
+        return toml_text(value)
     if isinstance(value, int | float):
         return repr(value)
     if isinstance(value, Mapping):

@@ -11,6 +11,7 @@ from gcodetool.limits.evidence import USUAL_MELT_S
 from gcodetool.limits.learning import Learned, LimitBand
 from gcodetool.moisture.hydrolysis import chain_loss, chains_of
 from gcodetool.profiles import Material
+from gcodetool.tomlfile import toml_text
 
 # A tenth off the mean chain length shows in strength tests, and even the slowest rate that is thought possible would
 # have taken it: more water than that is damage, however clean the print looks (own estimate).
@@ -111,7 +112,7 @@ def file_text(
         f'source = "{source}"',
         f"records = {records}",
         f'on = "{on}"',
-        *([] if line is None else [f"line = {_quoted(line)}"]),
+        *([] if line is None else [f"line = {toml_text(line)}"]),
         f"stated_good_wt_pct = {stated[0]:.6g}",
         f"stated_marginal_wt_pct = {stated[1]:.6g}",
         f"p10 = {marginal.p10:.6g} # of the marginal limit",
@@ -121,10 +122,3 @@ def file_text(
     ]
     body = "\n".join([*kept, *added, "", *adopted]).rstrip("\n")
     return body + "\n" + (f"{mark}{tables}" if mark else "")
-
-
-def _quoted(text: str) -> str:
-    """Return text as TOML writes it."""
-    import json
-
-    return json.dumps(text, ensure_ascii=False)
