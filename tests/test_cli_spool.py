@@ -260,6 +260,22 @@ def test_without_a_ledger_looking_makes_none(
     assert not (tmp_path / "none").exists()
 
 
+def test_places_go_by_what_people_call_them(shop) -> None:
+    """A room, a bag, an oven; a box in a room is as warm as the room."""
+    for kind, options in (
+        ("room", "--temperature 18 --humidity 60"),
+        ("bag", "--room bench"),
+        ("dehydrator", "--temperature 60 --room bench"),
+        ("box", "--room bench --air 20 --desiccant silica_gel --desiccant-mass 200"),
+    ):
+        assert shop("place", "add", f"my-{kind}", "--kind", kind, *options.split())[0] == 0
+    kinds = {each["name"]: each["kind"] for each in json.loads(shop("place", "list", "--json")[1])["places"]}
+    said = {name: kinds[f"my-{name}"] for name in ("room", "bag", "dehydrator", "box")}
+    assert said == {"room": "open", "bag": "sealed", "dehydrator": "dryer", "box": "box"}
+    code, _, err = shop("place", "add", "x", "--kind", "box", "--humidity", "20")
+    assert code == 1 and "add --temperature, or room where it is as warm as that" in err
+
+
 def test_the_first_spool_asks_for_a_place(gt) -> None:
     code, _, err = gt("spool", "add", "x", "--material", "PLA")
     assert code == 1

@@ -111,6 +111,20 @@ def test_water_that_comes_in_warms_and_water_that_leaves_cools(name):
         assert np.abs(still.temperature_K - ROOM_K).max() < 1e-6
 
 
+@pytest.mark.parametrize("kind", ["sealed", "box"])
+def test_a_bag_or_box_that_states_no_temperature_is_as_warm_as_its_room(kind):
+    """In a garage at 8 °C its desiccant holds more and the strand gives off less than at 23 °C."""
+    cold = {"bench": {"temperature_C": 8.0}}
+    shut = {"kind": kind, "air_L": 2.0, "desiccant": "silica gel", "desiccant_g": 50.0, "agent": SILICA}
+    events = (moved(HOUR, "bag"),)
+    implied, stated, as_in_a_warm_room = (
+        state_at(spool(*events, **cold, bag={**shut, "room": "bench", "temperature_C": celsius}), 60 * DAY)
+        for celsius in (None, 8.0, 23.0)
+    )
+    assert np.array_equal(implied.water_wt_pct, stated.water_wt_pct)
+    assert abs(np.median(as_in_a_warm_room.water_wt_pct) / np.median(stated.water_wt_pct) - 1) > 0.1
+
+
 def test_the_heat_of_a_drying_reel_is_what_its_water_takes():
     """Held by its capacity alone (films of nothing), a reel cools by the heat of the water that left it."""
     march = reel("PA6", 0.025)

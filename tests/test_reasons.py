@@ -111,7 +111,7 @@ def test_how_sure_is_told_by_outcome() -> None:
     sure = {"clear": 1.0, "adjust": 0.0, "runs-out": 0.0, "dry-first": 0.0}
     assert reasons.outcomes_sentence(sure, None) == "of 100: 100 print to the end dry"
     assert reasons.worse_caution("petg-03", "adjust", JUDGED, None) == (
-        "petg-03: one time in ten it is worse than adjust: dry-first from layer 1; no single record would tell much"
+        "petg-03: 84 of 100 end worse than adjust (dry-first from layer 1); no single record would tell much"
     )
     assert reasons.worse_caution("petg-03", "adjust", JUDGED, "weigh the spool").endswith(
         "to be surer: weigh the spool"

@@ -267,7 +267,7 @@ def test_the_bodys_material_may_be_unknown(read):
         ('kind = "sealed"', 'kind = "sealed"\nleak_g_per_day = 0.1\nfilm = "foil" #!', "leak_g_per_day says what comes through already"),
         ('[place.bag]\nkind = "sealed"', '[place.bag] #!\nkind = "sealed"\nfilm_area_m2 = 0.2', "[place.bag] has no film; add it"),
         ("[place.oven]", "[place.oven] #!", "[place.oven] has no temperature_C; add it", "temperature_C = 78.0\n"),
-        ("[place.oven]", "[place.oven] #!", "[place.oven] is a dryer; add one of room", 'room = "bench"\n'),
+        ("[place.oven]", "[place.oven] #!", "[place.oven] is a dryer; add room", 'room = "bench"\n'),
         ('room = "bench"', 'room = "bensch" #!', "no place 'bensch' in this file; did you mean 'bench'"),
         ('room = "bench"', 'room = "oven" #!', "oven → oven goes in a circle; name a place with air of its own"),
         ('fed_from = "box-2"', 'fed_from = "bench-1" #!', "bench-1 → bench-1 goes in a circle"),

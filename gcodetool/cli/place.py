@@ -47,6 +47,12 @@ if TYPE_CHECKING:
 
 FILMS: Final = ("foil", "metallised", "polyamide-polyethylene", "polyethylene")  # `moisture.bag` has them
 KINDS: Final = ("open", "box", "sealed", "dryer", "printer")
+SAID: Final = {
+    "room": "open",
+    "bag": "sealed",
+    "oven": "dryer",
+    "dehydrator": "dryer",
+}  # what people call them
 FORGETTABLE: Final = {
     "temperature": "temperature_C",
     "humidity": "rh_pct",
@@ -78,6 +84,15 @@ GAPS_SHOWN: Final = 3
 LOOK_EVERY_S: Final = 10.0  # at a logger's file that grows
 MOST_TOGETHER: Final = 60  # readings that arrive one by one, written as one entry
 LONGEST_TOGETHER_S: Final = 300.0
+
+
+class PlaceKindType(click.Choice[str]):
+    """A kind of place, also by what people call it."""
+
+    def convert(self, value: str, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        """Return the kind."""
+        word = value.strip().lower()
+        return super().convert(SAID.get(word, word), param, ctx)
 
 
 @click.group(epilog="Example: gcodetool place read bench --humidity 52")
@@ -228,7 +243,7 @@ def _facts(options: dict[str, Any]) -> dict[str, Any]:
 
 @place.command("add", epilog="Example: gcodetool place add oven --kind dryer --temperature 78 --room bench")
 @click.argument("name")
-@click.option("--kind", type=click.Choice(KINDS), required=True)
+@click.option("--kind", type=PlaceKindType(KINDS), required=True)
 @aired
 @writer
 def add(
@@ -237,7 +252,7 @@ def add(
     context: WriteContext,
     **options: Any,
 ) -> int:
-    """Add a place: open (room air), box, sealed (bag), dryer or printer."""
+    """Add a place: open (or room), box, sealed (or bag), dryer or printer."""
     from gcodetool.ledger import place_entries
 
     facts = {"kind": kind, **_facts(options)}

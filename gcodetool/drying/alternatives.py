@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final
 
 from gcodetool.drying import drying_floor
 from gcodetool.drying.device import Device
-from gcodetool.drying.limits import SetPoint, set_point
+from gcodetool.drying.limits import DEVICES, REELS, SetPoint, set_point
 from gcodetool.moisture import air as airs
 from gcodetool.moisture.constants import HOUR_S, ZERO_CELSIUS_K
 from gcodetool.moisture.history import Quantiles
@@ -27,8 +27,6 @@ FAIR: Final = 1.25  # times the hours in fresh air: the exchange is no longer wh
 LEAK_M3_H: Final = 0.02  # of a 10 L box with its lid shut (own estimate)
 AGENT: Final = "molecular sieve"  # the one that still works in warm air
 AGENT_SHARE: Final = 5.0  # grams per gram of water to take up: it holds about a fifth of its mass
-OWN: Final = ("the most that", "as hot as", "your own wish")
-REEL: Final = ("the reel", "a reel of unknown")
 
 
 @dataclass(frozen=True)
@@ -80,17 +78,17 @@ def _every(goal: "DryingGoal", device: Device, set_to: SetPoint) -> Iterator[Alt
     if device.around.closed and set_to.possible:
         yield from _box(goal, device, celsius)
     free = replace(device, max_temperature_C=None, reached_C=None) if device.adjustable else device
-    if device.adjustable and set_to.binding.whose.startswith(OWN):
+    if device.adjustable and set_to.binding.of in DEVICES:
         hotter = set_point(spool, free, shared=goal.shared)
         if hotter.possible and hotter.temperature_C >= celsius + HOTTER_K:
             why = f"the limit then is {hotter.binding.whose}"
             yield _ran(
                 goal, "hotter", f"Use a dryer that reaches {hotter.temperature_C:g} °C ({why})", free, hotter
             )
-    if set_to.binding.whose.startswith(REEL) and device.adjustable:
-        other = set_point(spool, device, relieved=REEL, shared=goal.shared)
+    if set_to.binding.of in REELS and device.adjustable:
+        other = set_point(spool, device, relieved=REELS, shared=goal.shared)
         if other.possible and other.temperature_C >= celsius + HOTTER_K:
-            unknown = "unknown" in set_to.binding.whose
+            unknown = set_to.binding.of == "unknown-reel"
             what = (
                 f"State what the reel is made of ([body] material); if it withstands that, dry at "
                 f"{other.temperature_C:g} °C"

@@ -8,9 +8,9 @@ temperature: the coolest of their limits.  Left out: the hours, and what the air
 
 import math
 import re
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, Literal
 
 from gcodetool import profiles
 from gcodetool.drying.device import Device
@@ -22,12 +22,20 @@ POLYAMIDE_AIR_C: Final = 90.0  # polyamides yellow in hotter air (handbook, reca
 POLYAMIDE: Final = re.compile(r"PA(?![A-Z])|NYLON|POLYAMIDE", re.IGNORECASE)
 
 
+# What a limit is of: the polymer, its reel (perhaps taken as the most delicate), the dryer, the user's wish, or another
+# reel in the same dryer.
+LimitOf = Literal["polymer", "reel", "unknown-reel", "dryer", "wish", "company"]
+REELS: Final[frozenset[LimitOf]] = frozenset({"reel", "unknown-reel"})
+DEVICES: Final[frozenset[LimitOf]] = frozenset({"dryer", "wish"})
+
+
 @dataclass(frozen=True)
 class Bound:
-    """One stated limit: at most so hot [°C], and whose it is."""
+    """One stated limit: at most so hot [°C], whose it is in words, and what it is of."""
 
     limit_C: float
     whose: str
+    of: LimitOf = "polymer"
 
 
 @dataclass(frozen=True)
@@ -86,10 +94,11 @@ def stated(spool: Spool, accuracy_C: float | None = None) -> list[Bound]:
         found.append(Bound(POLYAMIDE_AIR_C, "polyamides yellow in hotter air"))
     body = spool.body.profile
     if body is not None:
-        found.append(Bound(body.safe_C, f"the reel ({body.key.replace('_', ' ')})"))
+        found.append(Bound(body.safe_C, f"the reel ({body.key.replace('_', ' ')})", "reel"))
     elif spool.winding != "loose":  # a loose coil has none
         least = profiles.most_delicate_body()
-        found.append(Bound(least.safe_C, "a reel of unknown material: taken as the most delicate"))
+        delicate = "a reel of unknown material: taken as the most delicate"
+        found.append(Bound(least.safe_C, delicate, "unknown-reel"))
     return found
 
 
@@ -106,7 +115,7 @@ def bounds(spool: Spool) -> Sequence[tuple[float, str]]:
 def shared_bounds(spools: Sequence[Spool], accuracy_C: float | None = None) -> list[Bound]:
     """Return the limits of reels that are in a dryer too, each with its name."""
     return [
-        Bound(bound.limit_C, f"{spool.id} in it too: {bound.whose}")
+        Bound(bound.limit_C, f"{spool.id} in it too: {bound.whose}", "company")
         for spool in spools
         for bound in stated(spool, accuracy_C)
     ]
@@ -122,7 +131,7 @@ def set_point(
     device: Device,
     *,
     at_most_C: float | None = None,
-    relieved: Sequence[str] = (),
+    relieved: Collection[LimitOf] = (),
     shared: Sequence[Bound] = (),
 ) -> SetPoint:
     """Return the highest sensible temperature of *device* for *spool*.
@@ -136,20 +145,21 @@ def set_point(
     at_most_C
         The user's own wish; never raises anything.
     relieved
-        Starts of `Bound.whose` that are not to count: what another dryer or another reel would allow.
+        Kinds of limit (`Bound.of`) that are not to count: what another dryer or another reel would allow.
     shared
         Limits of other reels in it.
     """
     swing = device.swing_C
     found = [(bound, bound.limit_C - swing) for bound in (*stated(spool, device.accuracy_C), *shared)]
     if device.max_temperature_C is not None:
-        most = Bound(device.max_temperature_C, f"the most that {device.name} allows")
+        most = Bound(device.max_temperature_C, f"the most that {device.name} allows", "dryer")
         found.append((most, device.max_temperature_C - swing))
     elif device.reached_C is not None and device.adjustable:
-        found.append((Bound(device.reached_C, f"as hot as {device.name} is known to get"), device.reached_C))
+        known = Bound(device.reached_C, f"as hot as {device.name} is known to get", "dryer")
+        found.append((known, device.reached_C))
     if at_most_C is not None:
-        found.append((Bound(at_most_C, "your own wish"), at_most_C))
-    found = [one for one in found if not one[0].whose.startswith(tuple(relieved))] if relieved else found
+        found.append((Bound(at_most_C, "your own wish", "wish"), at_most_C))
+    found = [one for one in found if one[0].of not in relieved]
     listed = tuple(sorted((bound for bound, _ in found), key=lambda bound: bound.limit_C))
     binding, mean_C = min(found, key=lambda one: one[1])
     if not device.adjustable:

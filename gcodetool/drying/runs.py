@@ -53,9 +53,8 @@ def last_run(spool: Spool, now_s: float, place: str | None) -> tuple[float, floa
     runs = runs_of(spool, now_s, place)
     if not runs:
         what = "a dryer" if place is None else f"'{place}'"
-        raise SpoolError.at(
-            spool.source or spool.id, None, f"it was never in {what} up to then; note that with 'moved'"
-        )
+        text = f"it was never in {what} up to then; note its move there ('spool move', in a file 'moved')"
+        raise SpoolError.at(spool.source or spool.id, None, text)
     last = runs[-1]
     return last.begin_s, last.end_s, spool.places[last.place]
 

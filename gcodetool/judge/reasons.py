@@ -9,7 +9,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Literal
 
-from gcodetool.judge.verdict_codes import Code
+from gcodetool.judge.verdict_codes import Code, worse
 from gcodetool.moisture.constants import HOUR_S
 
 if TYPE_CHECKING:
@@ -171,10 +171,11 @@ def out_of_100(shares: Mapping[Code, float]) -> dict[Code, int]:
 
 
 def worse_caution(spool: str, code: Code, judged: "Judgement", record: str | None) -> str:
-    """Return the caution where one member in ten does worse than the verdict; *record*: what would tell more."""
+    """Return the caution where members in number do worse than the verdict; *record*: what would tell more."""
     where = "" if judged.cautious_layer is None else f" {from_layer(judged.cautious_layer)}"
     surer = "no single record would tell much" if record is None else f"to be surer: {record}"
-    return f"{spool}: one time in ten it is worse than {code}: {judged.cautious_code}{where}; {surer}"
+    many = sum(count for each, count in out_of_100(judged.outcomes).items() if worse(each, code))
+    return f"{spool}: {many} of 100 end worse than {code} ({judged.cautious_code}{where}); {surer}"
 
 
 # ---------------------------------------------------------------- cautions

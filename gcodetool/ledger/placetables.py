@@ -235,7 +235,10 @@ def _check_air(kind: PlaceKind, table: Table) -> None:
                 None,
                 f"{table.title} is a box; add rh_pct as read, or air_L, desiccant and desiccant_g, or solution",
             )
-        table.need("temperature_C")
+        if "temperature_C" not in table and (said or "room" not in table):
+            table.fail(
+                None, f"{table.title} is a box; add temperature_C, or room where it is as warm as that"
+            )
     if (
         kind in ("box", "sealed")
         and "accuracy_rh_pct" in table
@@ -251,7 +254,7 @@ def _check_air(kind: PlaceKind, table: Table) -> None:
             table.need("exchange_m3_h")
         if ("room" in table) == ("dew_point_C" in table):
             table.fail(
-                None, f"{table.title} is a dryer; add one of room (whose air it heats) and dew_point_C"
+                None, f"{table.title} is a dryer; add room (whose air it heats) or dew_point_C, not both"
             )
     if kind == "printer" and "room" not in table and "fed_from" not in table:
         table.fail(None, f"{table.title} is a printer; add room (whose air it stands in) or fed_from (a box)")

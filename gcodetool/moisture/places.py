@@ -171,7 +171,11 @@ def _others(spool: Spool, place: Place, at_s: float) -> list[Place]:
     found = [
         place_of(spool, name, None, wanted_by=place.name) for name in (place.room, place.fed_from) if name
     ]
-    if place.kind in CLOSED and place.room is None and bag.leak_g_day(place) > 0.0:
+    if (
+        place.kind in CLOSED
+        and place.room is None
+        and (place.temperature_C is None or bag.leak_g_day(place) > 0.0)
+    ):
         behind = room_behind(spool, place, at_s)
         found += [] if behind is None else [behind]
     return found
@@ -307,12 +311,14 @@ def _agent(spool: Spool, place: Place, kelvin: float) -> airs.DesiccantIsotherm 
 
 def _closed_air(spool: Spool, place: Place, begin_s: float, end_s: float, previous: Air | None) -> Air:
     """Return a closed bag's or box's air: it, desiccant and spool share the water; some may leak in from a room."""
-    celsius = place.temperature_C if place.log is None else log_air(place.log, begin_s, end_s).temperature_C
-    if celsius is None and place.kind == "box":
-        raise _missing(spool, place, "temperature_C", "state it in °C")
+    room = room_behind(spool, place, end_s)
+    outside = airs.room_air(ROOM_C, ROOM_RH_PCT) if room is None else _air(spool, room, begin_s, end_s, None)
+    stated = place.temperature_C if place.log is None else log_air(place.log, begin_s, end_s).temperature_C
+    if stated is None and room is None and place.kind == "box":
+        raise _missing(spool, place, "temperature_C", "state it in °C, or the room it stands in")
     if place.kind == "box" and not keeps_books(place):
         raise _missing(spool, place, "rh_pct", "state it as read, or air_L with desiccant and desiccant_g")
-    kelvin = (ROOM_C if celsius is None else celsius) + ZERO_CELSIUS_K
+    kelvin = outside.temperature_K if stated is None else stated + ZERO_CELSIUS_K
     full = float(airs.saturation_pressure(kelvin))
     place = charged(place, begin_s)
     agent = _agent(spool, place, kelvin)
@@ -326,14 +332,7 @@ def _closed_air(spool: Spool, place: Place, begin_s: float, end_s: float, previo
         desiccant_kg=(place.desiccant_g or 0.0) / 1000.0 if agent is not None else 0.0,
     )
     vents_m3_s = (place.exchange_m3_h or 0.0) / HOUR_S + bag.stream_m3_s(place, kelvin)
-    if vents_m3_s <= 0.0:
-        return air
-    room = room_behind(spool, place, end_s)
-    if room is None:
-        outside = airs.room_air(ROOM_C, ROOM_RH_PCT)
-    else:
-        outside = _air(spool, room, begin_s, end_s, None)
-    return airs.exchanging(air, vents_m3_s, outside.vapour_Pa)
+    return air if vents_m3_s <= 0.0 else airs.exchanging(air, vents_m3_s, outside.vapour_Pa)
 
 
 def closing_notes(spool: Spool, place: Place, at_s: float) -> list[str]:
@@ -346,8 +345,10 @@ def closing_notes(spool: Spool, place: Place, at_s: float) -> list[str]:
     if place.kind not in CLOSED or not is_closed(place):
         return []
     found = []
-    if place.kind == "sealed" and place.temperature_C is None and place.log is None:
-        found.append(f"{place.name} is at {ROOM_C:g} °C (the record states no temperature)")
+    room = room_behind(spool, place, at_s)
+    if place.temperature_C is None and place.log is None:
+        warm = f"at {ROOM_C:g} °C" if room is None else f"as warm as {room.name}"
+        found.append(f"{place.name} is {warm} (the record states no temperature)")
     if place.kind == "box" or place.desiccant:
         left = "its desiccant as it was left" if place.desiccant_fresh_s else "fresh desiccant"
         leaks = "" if place.exchange_m3_h is None else f", but leaks {place.exchange_m3_h:g} m³/h"
@@ -357,7 +358,6 @@ def closing_notes(spool: Spool, place: Place, at_s: float) -> list[str]:
         )
     grams = bag.leak_g_day(place)
     if grams > 0.0:
-        room = room_behind(spool, place, at_s)
         out = f"the air of {room.name}" if room is not None else f"{ROOM_C:g} °C and {ROOM_RH_PCT:g} % RH"
         low, high = bag.leak_range(place)
         what = "; its film is not stated" if bag.is_unstated(place) else ""

@@ -212,7 +212,7 @@ class SpoolSimulator:
         if not setting.possible or (shared_C is not None and shared_C > setting.temperature_C + SAME_K):
             return None
         if shared_C is not None:
-            binding = Bound(shared_C, "others in the dryer at that time")
+            binding = Bound(shared_C, "others in the dryer at that time", "company")
             setting = replace(
                 setting, temperature_C=shared_C, knob_C=shared_C + device.set_offset_C, binding=binding
             )

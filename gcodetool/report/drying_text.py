@@ -34,7 +34,7 @@ def print_plan(plan: DryingPlan, spool: Spool, stream: TextIO, *, more: bool = F
         print_all(page, plan, spool)
         return
     rows = [(one.goal, reached(one, plan)) for one in plan.reaches] if plan.set_point.possible else []
-    print_facts(page, [*rows, *next_steps(plan, spool)])
+    print_facts(page, [*rows, *out_of_reach(plan), *next_steps(plan, spool)])
     page.line()
     page.hanging(
         "  ", f"more: what binds, the course, what else would work: drying plan {plain(plan.spool)} --more"
@@ -52,6 +52,14 @@ def print_all(page: Page, plan: DryingPlan, spool: Spool) -> None:
     print_list(page, "What else would work", [other(one, plan) for one in plan.alternatives])
     print_list(page, "Cautions", instructions.cautions(plan, spool))
     print_notes(page, plan.notes)
+
+
+def out_of_reach(plan: DryingPlan) -> list[tuple[str, str]]:
+    """Return what binds and what would do instead, where what is asked for is not reached here."""
+    if plan.set_point.possible and (plan.first.seconds is not None or plan.first.outcome == "already"):
+        return []
+    instead = [other(one, plan) for one in plan.alternatives[:1]]
+    return [("hottest", hottest(plan)), *(("instead", text) for text in instead)]
 
 
 def next_steps(plan: DryingPlan, spool: Spool) -> list[tuple[str, str]]:
