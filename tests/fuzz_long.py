@@ -56,6 +56,7 @@ def main() -> int:
     options.add_argument("--seed", type=int, default=1)
     options.add_argument("--keep", type=Path, default=Path(tempfile.gettempdir()))
     chosen = options.parse_args()
+    chosen.keep.mkdir(parents=True, exist_ok=True)
     end = time.monotonic() + 60 * chosen.minutes
     counts: collections.Counter[str] = collections.Counter()
     faults: dict[str, int] = {}

@@ -366,9 +366,13 @@ def scanned(program: Program) -> None:
         while at < len(block):
             at = scanner.fill(block, at, rows)
             for row in range(rows.count):
-                assert before <= rows.start[row] < scanner.offset + len(block)
+                begin = rows.start[row] - scanner.offset
+                assert 0 <= begin < len(block)
                 assert rows.length[row] >= 0
-                before = rows.start[row]
+                assert b"\n" not in block[begin : begin + rows.length[row]]
+                line = scanner.offset + block.rfind(b"\n", 0, begin) + 1
+                assert before <= line  # on one line a command starts at its own text, a move at the line
+                before = line
         scanner.offset += len(block)
     assert scanner.offset == size
     assert scanner.line == lines

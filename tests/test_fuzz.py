@@ -57,6 +57,7 @@ def test_mutated_jobs(seed: int, tmp_path_factory: pytest.TempPathFactory) -> No
 
 @given(lines=st.lists(FRAGMENTS, min_size=1, max_size=60))
 @example(lines=[b""])
+@example(lines=[b"\rG10 P99 S1\rG1 X1 E1"])  # two commands on one line, to RepRapFirmware
 @settings(max_examples=FEW)
 def test_lines_from_nowhere(lines: list[bytes], tmp_path_factory: pytest.TempPathFactory) -> None:
     held(b"\n".join(lines), tmp_path_factory.getbasetemp())
