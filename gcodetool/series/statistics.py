@@ -5,9 +5,11 @@ Quantities that are above zero are compared as ratios, on their logarithms, with
 others as differences over the reference's mean.  Left out: words (``wording``), and what a value is (``results``).
 """
 
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from decimal import Decimal
 from typing import Any, Final
 
 import numpy as np
@@ -67,9 +69,7 @@ def one_way(groups: Sequence[Sequence[float]]) -> Pooled:
     1.5
     """
     stats = scipy_stats()
-    arrays = [np.asarray(group, dtype=np.float64) for group in groups if len(group)]
-    shift = float(np.mean(np.concatenate(arrays)))  # digits of a large common part are not lost in squares
-    arrays = [one - shift for one in arrays]
+    arrays = about_their_mean([group for group in groups if len(group)])
     df = sum(one.size - 1 for one in arrays)
     within = math.fsum(float(one.var() * one.size) for one in arrays)
     middle = float(np.mean(np.concatenate(arrays)))
@@ -80,6 +80,19 @@ def one_way(groups: Sequence[Sequence[float]]) -> Pooled:
         return Pooled(spread, df, between, math.nan, math.nan)
     found = stats.f_oneway(*arrays)
     return Pooled(math.sqrt(within / df), df, between, float(found.statistic), float(found.pvalue))
+
+
+def about_their_mean(groups: Sequence[Sequence[float]]) -> list[Floats]:
+    """Return groups of numbers less the mean of them all, digit by digit as they were typed.
+
+    A large common part takes digits from what is computed of a binary number; its shortest decimal has them still.
+
+    >>> about_their_mean([[1000000000000.3], [1000000000000.5]])
+    [array([-0.1]), array([0.1])]
+    """
+    typed = [[Decimal(repr(float(value))) for value in group] for group in groups]
+    mean = sum(itertools.chain.from_iterable(typed), Decimal()) / sum(map(len, typed))
+    return [np.array([float(value - mean) for value in group], dtype=np.float64) for group in typed]
 
 
 @dataclass(frozen=True)
@@ -112,7 +125,8 @@ def difference(
         The lowest and the highest difference that does not matter; None: equivalence is not asked.
     """
     stats = scipy_stats()
-    value = float(np.mean(other) - np.mean(reference))
+    before, after = about_their_mean([reference, other])
+    value = float(np.mean(after) - np.mean(before))
     if pooled.df < 1:
         return Difference(value, -math.inf, math.inf, 1.0, None)
     error = pooled.spread * math.sqrt(1.0 / len(reference) + 1.0 / len(other))
