@@ -10,15 +10,17 @@ from hypothesis import strategies as st
 
 from gcodetool.app.spools import look, spool
 from gcodetool.errors import LedgerError, SpoolError
-from gcodetool.ledger import cuts, entries, exchange, records, writers
+from gcodetool.ledger import cuts, entries, exchange, neighbours, records, writers
 from gcodetool.ledger import place_entries as places
 from gcodetool.ledger.spoolfile import read_spool, spool_of
 from gcodetool.ledger.store import open_ledger, reading
 from gcodetool.limits.evidence import of_spool
-from gcodetool.moisture.cutting import cut_off
+from gcodetool.moisture.cutting import cut_off, parting
 from gcodetool.moisture.field import SpoolIntegrator, uniform
 from gcodetool.moisture.history import state_at
+from gcodetool.moisture.neighbours import together
 from gcodetool.moisture.polymer import polymer
+from gcodetool.moisture.record import Event, Origin
 from gcodetool.moisture.winding import winding
 from gcodetool.profiles import material
 
@@ -245,3 +247,122 @@ def test_what_was_printed_before_a_cut_tells_of_limits_once(shelf):
         for name, each in found.items()
     }
     assert told == {"petg-03": [AT + DAY_S], "a": [AT + 3 * DAY_S]}
+
+
+# ---------------------------------------------------------------- what stood beside the reel before the cut
+
+BOX = {
+    "bench": {"kind": "open", "temperature_C": 22.0, "rh_pct": 45.0},
+    "dry": {
+        "kind": "box",
+        "temperature_C": 22.0,
+        "air_L": 20.0,
+        "desiccant": "silica gel",
+        "desiccant_g": 5.0,
+        "room": "bench",
+    },
+}
+CAME = {"at": T0, "kind": "received", "place": "bench"}
+CUT = {"at": day(4), "kind": "cut", "length_mm": 20_000.0}
+
+
+def boxed(name, water, *more):
+    """Return a reel that went into the dry box after a day."""
+    came = {**CAME, "water_wt_pct": water}
+    into = {"at": day(1), "kind": "moved", "place": "dry"}
+    return record(id=name, place=BOX, event=[came, into, *more])
+
+
+def sample_of_wet(place="dry"):
+    own = boxed("wet", 0.3)
+    return replace(
+        own,
+        id="wet-a",
+        net_mass_g=60.0,
+        winding="loose",
+        origins=(Origin("wet", 400.0),),
+        events=(*own.events, Event(AT + 4 * DAY_S, "cut", place, length_mm=20_000.0, cut_from="wet")),
+    )
+
+
+def contents(spools, when, members=1):
+    """Return the mean content of each, nominal or the members' mean. [wt %]"""
+    found = together(spools)
+    return {
+        name: float(np.mean(state_at(one, AT + when * DAY_S, members=members).mean_wt_pct))
+        for name, one in found.items()
+    }
+
+
+@pytest.mark.parametrize(("members", "exact"), [(1, 1e-12), (8, 0.01)])
+def test_cut_or_not_the_past_is_the_same_for_all_that_stood_in_the_box(members, exact):
+    other = boxed("other", 0.02)
+    whole = contents({"wet": boxed("wet", 0.3), "other": other}, 3.9, members)
+    cut = {"wet": boxed("wet", 0.3, {**CUT, "into": "wet-a"}), "other": other, "wet-a": sample_of_wet()}
+    for named in (("wet", "other", "wet-a"), ("wet-a", "other", "wet"), ("other", "wet-a")):
+        found = contents({name: cut[name] for name in named}, 3.9, members)
+        assert found["wet-a"] == pytest.approx(whole["wet"], rel=exact)  # the sample, as what it was then
+        assert found["other"] == pytest.approx(whole["other"], rel=exact)  # one strand, not two beside it
+        assert found.get("wet", whole["wet"]) == pytest.approx(whole["wet"], rel=exact)
+    alone = contents({"wet-a": cut["wet-a"]}, 3.9, members)
+    assert abs(alone["wet-a"] / whole["wet"] - 1) > 0.03  # the neighbour is what makes the difference
+
+
+def test_a_sample_that_stays_in_the_box_changes_little_for_the_others():
+    """Cut and left where it was, the strand goes on sharing the air; taken out, there is less to dry."""
+    other = boxed("other", 0.02)
+    reel = boxed("wet", 0.3, {**CUT, "into": "wet-a"})
+    whole = contents({"wet": boxed("wet", 0.3), "other": other}, 12.0)
+    stayed = contents({"wet": reel, "other": other, "wet-a": sample_of_wet()}, 12.0)
+    gone = contents({"wet": reel, "other": other, "wet-a": sample_of_wet("bench")}, 12.0)
+    assert stayed["other"] == pytest.approx(whole["other"], rel=0.01)
+    assert stayed["wet"] == pytest.approx(whole["wet"], rel=0.01)
+    assert gone["other"] < stayed["other"]
+
+
+def test_a_sample_of_a_sample_and_its_sister_are_one_strand_before_they_part():
+    a = sample_of_wet()
+    b = replace(
+        a,
+        id="wet-b",
+        net_mass_g=30.0,
+        origins=(*a.origins, Origin("wet-a", 60.0, "loose")),
+        events=(*a.events, Event(AT + 6 * DAY_S, "cut", "dry", length_mm=10_000.0, cut_from="wet-a")),
+    )
+    assert parting(a, a.events, b, b.events) == (3, 3)
+    wet = boxed("wet", 0.3, {**CUT, "into": "wet-a"})
+    assert parting(wet, wet.events, b, b.events) == (2, 2)
+    assert parting(boxed("other", 0.3), wet.events, b, b.events) is None
+    other = boxed("other", 0.02)
+    whole = contents({"wet": boxed("wet", 0.3), "other": other}, 3.9)
+    found = contents({"wet-b": b, "other": other, "wet-a": a}, 3.9)
+    assert found["other"] == pytest.approx(whole["other"], rel=1e-12)
+    assert found["wet-b"] == pytest.approx(found["wet-a"], rel=1e-12)
+    beside = together({"wet-b": b, "other": other, "wet": wet})["wet-b"].neighbours
+    assert [one.id for one in beside] == ["other", "wet"]
+
+
+def test_the_ledger_knows_who_stood_beside_the_reel_before_the_cut(shelf, tmp_path):
+    word = str(tmp_path / "ledger.db")
+    dry = {key: value for key, value in BOX["dry"].items() if key != "room"}
+    places.add_place(shelf, "dry", {**dry, "room": "bench"}, at_s=AT)
+    facts = {"material": "PETG", "diameter_mm": 1.75, "net_mass_g": 400.0}
+    writers.add_spool(shelf, "wet", facts, place="bench", received={"water_wt_pct": 0.3}, at_s=AT)
+    writers.add_spool(shelf, "other", facts, place="bench", received={"water_wt_pct": 0.02}, at_s=AT)
+    for name in ("wet", "other"):
+        writers.move(shelf, name, "dry", at_s=AT + DAY_S)
+    before = spool("other", at=AT + 4 * DAY_S - 60, members=1, ledger=word).state.mean_wt_pct.p50
+    cuts.cut(shelf, "wet", "wet-a", length_mm=20_000.0, at_s=AT + 4 * DAY_S)
+    after = spool("other", at=AT + 4 * DAY_S + 60, members=1, ledger=word).state.mean_wt_pct.p50
+    assert after == pytest.approx(before, rel=2e-3)
+    with reading(shelf) as conn:
+        known = records.places(conn)
+        loaded = {
+            name: neighbours.with_neighbours(conn, records.load_spool(conn, name, known), known)
+            for name in ("wet", "wet-a")
+        }
+    files = contents({name: loaded[name] for name in ("wet", "wet-a")}, 3.9)
+    held = state_at(loaded["wet-a"], AT + 3.9 * DAY_S).mean_wt_pct[0]
+    assert held == pytest.approx(state_at(loaded["wet"], AT + 3.9 * DAY_S).mean_wt_pct[0], rel=1e-12)
+    assert [one.id for one in loaded["wet-a"].neighbours] == ["other", "wet"]
+    assert abs(files["wet-a"] / held - 1) > 0.03

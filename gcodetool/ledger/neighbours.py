@@ -46,15 +46,20 @@ def meetings(conn: Connection, known: Mapping[str, PlaceRecord], among: list[str
         return NOBODY
     renewals = {name: described[name].desiccant_fresh_s for name in set(boxes.values())}
     found: dict[str, list[ClosedStay]] = {}
+    cuts: dict[str, tuple[str, float]] = {}
     for spool_id, rows in entries.by_name(entries.of_kinds(conn, "spool", MOVES)).items():
         try:
             record = records.spool_record(spool_id, rows)
         except LedgerError:  # damaged: where it stood is not known
             continue
-        mine = [] if record is None else _closed(record, boxes)
+        if record is None:
+            continue
+        mine = _closed(record, boxes)
         if mine:
             found[spool_id] = mine
-    return Meetings(found, renewals)
+        if record.cut_from is not None:
+            cuts[spool_id] = (record.cut_from["spool"], record.received_us / MICRO)
+    return Meetings(found, renewals, cuts)
 
 
 def _closed(record: SpoolRecord, boxes: Mapping[str, str]) -> list[ClosedStay]:

@@ -2,7 +2,9 @@
 
 A spool alone in its place goes on by itself, and only when something happens to it; those in one closed place
 go on together (``shared_air``), and stop at whatever happens to one of them.  So moving one out changes the
-others' future only.  Left out: one spool's own events (``history``), who belongs together (``neighbours``).
+others' future only.  Spools that were one strand until a cut are one there, too: the first of them lives through its
+past, and the others begin where they parted.  Left out: one spool's own events (``history``), who belongs together
+(``neighbours``).
 """
 
 import itertools
@@ -13,11 +15,12 @@ from typing import Any, Final, Generic, Protocol, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from gcodetool.moisture.air import AS_STATED, Air
+from gcodetool.moisture.air import Air
+from gcodetool.moisture.cutting import parting
 from gcodetool.moisture.desiccant_charge import Charges
 from gcodetool.moisture.doubts import Doubts
 from gcodetool.moisture.field import SpoolIntegrator, first_step_s
-from gcodetool.moisture.members import spread_over
+from gcodetool.moisture.members import air_as_met, spread_over
 from gcodetool.moisture.neighbours import described, shares
 from gcodetool.moisture.places import Surroundings, box_of, place_of, stretches
 from gcodetool.moisture.polymer import Polymer
@@ -50,6 +53,9 @@ class Replayed(Protocol):
 
     def until(self, at_s: float) -> None:
         """March through the present stay, alone."""
+
+    def begin_as(self, other: Any) -> None:
+        """Go on from where another replay of the same strand stands."""
 
     def waits(self, event: Event) -> bool:
         """Take a feed together with those before it, or say no."""
@@ -110,20 +116,44 @@ def pictures_of(facts: dict[str, Any], arrays: dict[str, Floats]) -> list[Pictur
 
 
 class Company(Generic[R]):
-    """Replays side by side; the first one is asked for, and all share what is known of desiccants."""
+    """Replays side by side, and of each the events that count; the first one is asked for.
 
-    def __init__(self, replays: Sequence[R]) -> None:
+    All share what is known of desiccants.
+    """
+
+    def __init__(self, replays: Sequence[R], events: Sequence[Sequence[Event]]) -> None:
         self.replays = list(replays)
+        self.events = [list(each) for each in events]
+        self.partings = self._partings()
         for one in self.replays[1:]:
             one.charges.loads = self.replays[0].charges.loads
 
-    def through(self, events: Sequence[Sequence[Event]]) -> None:
-        """Let the events of each replay happen, in order of time; ties by order of replays, then of the record."""
+    def _partings(self) -> dict[int, tuple[int, int, int]]:
+        """Return, of replays that were one strand with an earlier one: which, and how many events of each until then."""
+        found: dict[int, tuple[int, int, int]] = {}
+        for i, one in enumerate(self.replays):
+            for before, other in enumerate(self.replays[:i]):
+                parted = parting(other.spool, self.events[before], one.spool, self.events[i])
+                if parted is not None and (i not in found or parted[1] > found[i][2]):
+                    found[i] = (before, *parted)
+        return found
+
+    def through(self, seen: Sequence[int] | None = None) -> None:
+        """Let the events of each replay happen, in order of time; ties by order of replays, then of the record.
+
+        *seen*: how many of each happened already; None: none.
+        """
         order = sorted(
-            ((event.at_s, i, number) for i, each in enumerate(events) for number, event in enumerate(each)),
+            (event.at_s, i, number)
+            for i, each in enumerate(self.events)
+            for number, event in enumerate(each)
+            if seen is None or number >= seen[i]
         )
         for at_s, i, number in order:
-            one, event = self.replays[i], events[i][number]
+            self._part(i, number, at_s)
+            one, event = self.replays[i], self.events[i][number]
+            if i in self.partings and number < self.partings[i][2]:
+                continue  # another one lives through it
             if len(self._with(one)) == 1 and one.waits(event):
                 continue
             beside = [*self._with(one), *self._in(self._goes_to(one, event))]
@@ -133,6 +163,14 @@ class Company(Generic[R]):
             for other in beside:
                 if other is not one:
                     other.settle()
+
+    def _part(self, i: int, number: int, at_s: float) -> None:
+        """Before one's event: let those begin that were one strand until then."""
+        for late, (before, shared, own) in self.partings.items():
+            begins = (i == before and number >= shared) or (i == late and number >= own)
+            if begins and self.replays[late].reel is None:
+                self._advance(self._with(self.replays[before]), at_s)
+                self.replays[late].begin_as(self.replays[before])
 
     @property
     def own(self) -> R:
@@ -197,7 +235,7 @@ class Company(Generic[R]):
     def _stay(self, group: list[R], main: R, end_s: float) -> None:
         """March on in the same place, together."""
         closed_by = min(group, key=lambda one: one.since_s)
-        previous = _as_met(closed_by.previous, main.polymer.members)
+        previous = air_as_met(closed_by.previous, main.polymer.members)
         plans = [
             list(
                 stretches(
@@ -231,18 +269,6 @@ def _box(one: Replayed) -> Place | None:
 def _shared(spool: Spool, box: str | None) -> Place | None:
     place = None if box is None else spool.places[box]
     return described(place) if place is not None and shares(place) else None
-
-
-def _as_met(air: Air | None, members: int) -> Air | None:
-    """Return air as so many members have it."""
-    if air is None:
-        return None
-
-    def each(value: float | Floats) -> float | Floats:
-        return value if np.ndim(value) == 0 else spread_over(np.asarray(value), members)
-
-    own = replace(air.own, warmer_K=each(air.own.warmer_K), moister=each(air.own.moister))
-    return air if air.own is AS_STATED else replace(air, own=own)
 
 
 def _expose(one: Replayed, around: Surroundings, begin_s: float, end_s: float) -> None:

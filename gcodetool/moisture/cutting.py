@@ -5,6 +5,7 @@ in one cell.  Length and water are conserved.  Left out: what the cut strand tak
 """
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -26,6 +27,37 @@ def _as_was(spool: Spool, origin: Origin) -> Spool:
     return replace(
         spool, id=origin.id, net_mass_g=origin.net_mass_g, winding=origin.winding, body=origin.body
     )
+
+
+def before_cut(sample: Spool) -> Spool:
+    """Return what a sample was cut off, as far as the sample's own record tells of it."""
+    last = max(i for i, event in enumerate(sample.events) if event.cut_from is not None)
+    whole = _as_was(sample, sample.origins[-1])
+    return replace(whole, origins=sample.origins[:-1], events=sample.events[:last])
+
+
+def parting(
+    one: Spool, mine: Sequence[Event], other: Spool, theirs: Sequence[Event]
+) -> tuple[int, int] | None:
+    """Return how many of each one's events happened to the strand that both were; None: they are not of one reel.
+
+    All of them where nothing was cut off yet: both names mean one strand.
+    """
+    if one.reel_id != other.reel_id:
+        return None
+    ways = [[*(origin.id for origin in each.origins), each.id] for each in (one, other)]
+    same = next((i for i, (a, b) in enumerate(zip(*ways, strict=False)) if a != b), min(map(len, ways)))
+    found = []
+    for way, left, stayed, swapped in ((ways[0], mine, theirs, False), (ways[1], theirs, mine, True)):
+        cuts = [i for i, event in enumerate(left) if event.cut_from is not None]
+        if same == len(way) or len(cuts) < same:
+            continue
+        at = cuts[same - 1]
+        named = next((i for i, event in enumerate(stayed) if event.into == way[same]), None)
+        later = sum(event.at_s < left[at].at_s for event in stayed)
+        pair = (at, later if named is None else named)
+        found.append((left[at].at_s, named is None, pair[::-1] if swapped else pair))
+    return min(found)[2] if found else (len(mine), len(theirs))
 
 
 def cut_off(field: Field, wound: Winding) -> Field:

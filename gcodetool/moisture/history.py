@@ -21,6 +21,7 @@ from gcodetool.moisture.dryer_runs import known_at
 from gcodetool.moisture.ensemble import Ensemble, ensemble_at, first_ensemble
 from gcodetool.moisture.field import SpoolIntegrator
 from gcodetool.moisture.learning import learned, reel_of
+from gcodetool.moisture.members import some_of
 from gcodetool.moisture.notes import Note
 from gcodetool.moisture.places import (
     ROOM_C,
@@ -162,13 +163,14 @@ def _taken_up(
         return None  # to be learned from, with all that came before
     if any(event.at_s < facts["until_s"] for each in since for event in each):
         return None  # noted later, of a time that was marched through without it
-    together = _together(spool, ensemble_at(spool, arrays.get("at"), tuple(facts["doubts"])), now_s, notes)
+    ensemble = ensemble_at(spool, arrays.get("at"), tuple(facts["doubts"]))
+    together = _together(spool, ensemble, events, now_s, notes)
     pictures = pictures_of(facts, arrays)
     for one, picture, each, seen in zip(together.replays, pictures, every, facts["events"], strict=True):
         if picture is not None:
             one.restore(*picture, each[seen - 1])
     together.own.said = [Note(*each) for each in facts["said"]]
-    together.through(since)
+    together.through(facts["events"])
     if any(since):
         together.capture()
         shelf.save(members, _kept(together, every, arrays["weights"]))
@@ -176,17 +178,29 @@ def _taken_up(
     return replace(_state(together), weights=arrays["weights"])
 
 
-def _together(spool: Spool, ensemble: Ensemble, now_s: float, notes: list[Note]) -> "Company[Replay]":
+def _together(
+    spool: Spool, ensemble: Ensemble, events: list[Event], now_s: float, notes: list[Note]
+) -> "Company[Replay]":
     """Return the replay of a spool with those of its neighbours, which share closed places, desiccants and air."""
     if spool.more_neighbours:
         more = in_words(spool.more_neighbours, "more spool")
         notes = [*notes, Note("ignored", f"{more} that stood in the same closed places: too many to follow")]
     members = members_beside(ensemble.polymer.members, len(spool.neighbours))
+    happened = [until(other, now_s) for other in spool.neighbours]
     others = [
-        Replay(other, first_ensemble(other, until(other, now_s), members), now_s, [])
-        for other in spool.neighbours
+        Replay(other, _ensemble_beside(spool, ensemble, other, each, members), now_s, [])
+        for other, each in zip(spool.neighbours, happened, strict=True)
     ]
-    return Company([Replay(spool, ensemble, now_s, list(notes)), *others])
+    return Company([Replay(spool, ensemble, now_s, list(notes)), *others], [events, *happened])
+
+
+def _ensemble_beside(
+    spool: Spool, ensemble: Ensemble, other: Spool, events: Sequence[Event], members: int
+) -> Ensemble:
+    """Return a neighbour's members: of the same reel some of the spool's own, else drawn for itself."""
+    if other.reel_id != spool.reel_id or ensemble.at is None or members == 1:
+        return first_ensemble(other, events, members)
+    return ensemble_at(other, ensemble.at[some_of(ensemble.at.shape[0], members)], ensemble.names)
 
 
 def _state(together: "Company[Replay]") -> State:
@@ -200,8 +214,8 @@ def _state(together: "Company[Replay]") -> State:
 def _replayed(
     spool: Spool, ensemble: Ensemble, events: list[Event], now_s: float, notes: list[Note]
 ) -> "Company[Replay]":
-    together = _together(spool, ensemble, now_s, notes)
-    together.through([events, *(until(other, now_s) for other in spool.neighbours)])
+    together = _together(spool, ensemble, events, now_s, notes)
+    together.through()
     together.capture()
     together.until(now_s)
     for number, relative in enumerate(spool.relatives if ensemble.at is not None else (), 1):

@@ -1,10 +1,12 @@
 """How many members a forecast takes unless somebody says; values of so many members for another number."""
 
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from gcodetool.moisture.air import AS_STATED, Air
 from gcodetool.moisture.solver import COMPILED
 
 Floats = NDArray[np.float64]
@@ -27,6 +29,27 @@ def spread_over(values: Floats, members: int) -> Floats:
     if count == members:
         return values
     if count < members:
-        return np.asarray(values[(np.arange(members) * count) // members])
+        return np.asarray(values[some_of(count, members)])
     whose = (np.arange(count) * members) // count
     return np.asarray(np.bincount(whose, values, members) / np.bincount(whose, minlength=members))
+
+
+def air_as_met(air: Air | None, members: int) -> Air | None:
+    """Return air as so many members have it."""
+    if air is None:
+        return None
+
+    def each(value: float | Floats) -> float | Floats:
+        return value if np.ndim(value) == 0 else spread_over(np.asarray(value), members)
+
+    own = replace(air.own, warmer_K=each(air.own.warmer_K), moister=each(air.own.moister))
+    return air if air.own is AS_STATED else replace(air, own=own)
+
+
+def some_of(count: int, members: int) -> NDArray[np.int_]:
+    """Return which of *count* members stand for all of them where there are only so many, evenly chosen.
+
+    >>> some_of(8, 2).tolist()
+    [0, 4]
+    """
+    return (np.arange(members) * count) // members

@@ -19,6 +19,7 @@ from gcodetool.moisture.field import SpoolIntegrator, first_step_s, uniform
 from gcodetool.moisture.inference import Weighed
 from gcodetool.moisture.inspections import SAME_STRAND_MM, SAME_STRAND_S, Inspected
 from gcodetool.moisture.learning import reel_of
+from gcodetool.moisture.members import air_as_met, some_of
 from gcodetool.moisture.notes import Note
 from gcodetool.moisture.places import (
     ROOM_C,
@@ -285,13 +286,32 @@ class Replay:
             for i, (one, stage) in enumerate(zip(facts["record"], self.whose, strict=True))
         ]
         wound = self._wound()
-        length = arrays["length"]
-        left = replace(wound, length_m=length, full_m=wound.full_m[: length.shape[0]])
+        left = _with_lengths(wound, arrays["length"])
         self.reel = SpoolIntegrator(field_of("reel", left, arrays), self.polymer)
         if "path water" in arrays:
             one = np.ones(1)
             strand = replace(wound, length_m=one, full_m=one, loose=True, body=None)
             self.path = SpoolIntegrator(field_of("path", strand, arrays), self.polymer)
+
+    def begin_as(self, other: "Replay") -> None:
+        """Go on from where another replay of the same strand stands, with some of its members."""
+        assert other.reel is not None
+        self.at_s, self.since_s, self.place, self.box = other.at_s, other.since_s, other.place, other.box
+        self.fresh, self.last, self.stage = other.fresh, other.last, other.stage
+        self.printer_since, self.fed_since = other.printer_since, other.fed_since
+        self.waiting_m = other.waiting_m
+        count, members = other.polymer.members, self.polymer.members
+        self.previous = air_as_met(other.previous, members)
+        field = other.reel.field()
+        if members == 1:  # its parameters are the middle ones
+            arrays = {
+                name: np.mean(each, axis=-1, keepdims=True) for name, each in arrays_of("", field).items()
+            }
+        else:
+            arrays = {name: each[..., some_of(count, members)] for name, each in arrays_of("", field).items()}
+        wound = _with_lengths(self._wound(), field.winding.length_m)
+        self.reel = SpoolIntegrator(field_of("", wound, arrays), self.polymer)
+        self._thread()
 
     def _receive(self, event: Event) -> None:
         self._go(event)
@@ -476,6 +496,11 @@ class Replay:
         if self.spool.places[self.place].kind != "printer":
             return None
         return SpoolIntegrator(self.reel.field().outermost(), self.polymer)
+
+
+def _with_lengths(wound: Winding, length_m: Floats) -> Winding:
+    """Return a winding as it was when new with so much strand left in its layers."""
+    return replace(wound, length_m=length_m, full_m=wound.full_m[: length_m.shape[0]])
 
 
 def in_words(number: int, one: str, many: str = "") -> str:

@@ -20,7 +20,7 @@ from gcodetool.moisture.record import Event, Place, Spool
 Floats = NDArray[np.float64]
 
 KIND: Final = "snapshot/5"
-MODEL: Final = "7"  # of the physics: another one, and no old snapshot fits
+MODEL: Final = "8"  # of the physics: another one, and no old snapshot fits
 
 
 class SnapshotStore(Protocol):
