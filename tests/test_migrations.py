@@ -10,11 +10,12 @@ import shutil
 import sqlite3
 
 import pytest
-from sqlalchemy import MetaData, Table, insert, select, text
+from sqlalchemy import CheckConstraint, Column, MetaData, String, Table, func, insert, select, text
+from sqlalchemy.exc import IntegrityError
 
 from gcodetool.errors import LedgerError
-from gcodetool.ledger import entries, exchange, maintenance, restore, steps, store, writers
-from gcodetool.ledger.schema import ENTRIES, READINGS, VERSIONS
+from gcodetool.ledger import entries, exchange, maintenance, restore, series_entries, steps, store, writers
+from gcodetool.ledger.schema import ACCESS, ENTRIES, FORMS, HELD_AIR, OUTLOOKS, READINGS, SNAPSHOTS, VERSIONS
 from gcodetool.ledger.spoolfile import read_spool
 from gcodetool.ledger.store import open_ledger, reading
 
@@ -126,23 +127,46 @@ def test_a_backup_of_an_older_version_is_restored_and_stays_as_it_is(
         restore.restore(backup, str(tmp_path / "other.sqlite"))
 
 
-@pytest.mark.parametrize("ledger_word", ["postgresql"], indirect=True)
-def test_a_server_s_ledger_comes_forward_or_stays(ledger_word: str, monkeypatch: pytest.MonkeyPatch) -> None:
-    """The rows of the file, in tables as version 3 made them."""
-    engine = store.create_engine(store.make_url(ledger_word).set(drivername="postgresql+psycopg"))
+def tables_of_then(version: int) -> tuple[MetaData, list[Table]]:
+    """Return a server's tables as a version made them: its columns, and entries about spools and places only."""
     older = MetaData()
-    tables = {
-        table.name: Table(
-            table.name, older, *(column._copy() for column in table.columns if column.name not in LATE)
-        )
-        for table in (VERSIONS, ENTRIES, READINGS)
-    }
-    source = store.create_engine(f"sqlite:///{LEDGERS / 'version-3' / 'ledger.sqlite'}")
+    late_tables = (FORMS, ACCESS, HELD_AIR) if version >= 5 else ()
+    for table in (VERSIONS, ENTRIES, READINGS, SNAPSHOTS, OUTLOOKS, *late_tables):
+        columns = []
+        for column in table.columns:
+            if column.name in LATE and version < 4:
+                continue
+            columns.append(column._copy())
+            if column.name == "subject":
+                columns[-1] = Column(
+                    "subject", String(8), CheckConstraint("subject IN ('spool', 'place')"), nullable=False
+                )
+        Table(table.name, older, *columns)
+    return older, [older.tables[table.name] for table in (VERSIONS, ENTRIES, READINGS)]
+
+
+@pytest.mark.parametrize("version", RELEASED)
+@pytest.mark.parametrize("ledger_word", ["postgresql"], indirect=True)
+def test_a_server_s_ledger_comes_forward_or_stays(
+    ledger_word: str, version: str, tmp_path: pathlib.Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The rows of the file, in tables as that version made them."""
+    number = int(version.removeprefix("version-"))
+    engine = store.create_engine(store.make_url(ledger_word).set(drivername="postgresql+psycopg"))
+    older, filled = tables_of_then(number)
+    source = store.create_engine(f"sqlite:///{LEDGERS / version / 'ledger.sqlite'}")
     with engine.begin() as conn, source.connect() as file:
         older.create_all(conn)
-        for table in tables.values():
+        for table in filled:
             conn.execute(insert(table), [dict(row._mapping) for row in file.execute(select(table))])
-        conn.execute(text("SELECT setval(pg_get_serial_sequence('entry', 'number'), 16)"))
+        last = conn.execute(select(func.max(filled[1].c.number))).scalar_one()
+        conn.execute(text(f"SELECT setval(pg_get_serial_sequence('entry', 'number'), {last})"))
+    asked = text(
+        "SELECT number, name, kind, at_us, noted_us FROM entry WHERE number <= :last ORDER BY number"
+    )
+    read = text("SELECT * FROM reading ORDER BY entry, at_us")
+    with engine.connect() as conn:
+        there = [conn.execute(asked, {"last": last}).fetchall(), conn.execute(read).fetchall()]
 
     def fails(_: object) -> None:
         raise RuntimeError("a step that fails")
@@ -152,11 +176,31 @@ def test_a_server_s_ledger_comes_forward_or_stays(ledger_word: str, monkeypatch:
         with pytest.raises(RuntimeError, match="a step that fails"):
             open_ledger(ledger_word)
     with engine.connect() as conn:
-        assert steps.version_of(conn) == 3
-        assert steps._columns(conn, ENTRIES).isdisjoint(LATE)
-    engine.dispose()
-    source.dispose()
+        assert steps.version_of(conn) == number
+        assert steps._columns(conn, ENTRIES).isdisjoint(LATE) == (number < 4)
+        assert [conn.execute(asked, {"last": last}).fetchall(), conn.execute(read).fetchall()] == there
+    series = {"subject": "series", "name": "one", "kind": "added", "at_us": 0, "noted_us": 0, "facts": "{}"}
+    with pytest.raises(IntegrityError, match="entry_subject_check"), engine.begin() as conn:
+        conn.execute(insert(filled[1]), {**series, "call": "x", "part": 0, "chain": ""})
     ledger = open_ledger(ledger_word)
     assert not list(maintenance.integrity_errors(ledger))
+    with engine.connect() as conn:
+        assert steps.version_of(conn) == steps.NEWEST
+        assert [conn.execute(asked, {"last": last}).fetchall(), conn.execute(read).fetchall()] == there
+    for file in exported(version):
+        spool = read_spool(file)
+        (tmp_path / file.name).write_text(exchange.export(ledger, spool.id).text, encoding="utf-8")
+        for log in file.parent.glob("*.csv"):
+            shutil.copy(log, tmp_path)
+        again = read_spool(tmp_path / file.name)
+        assert [(each.at_s, each.kind) for each in again.events] == [
+            (each.at_s, each.kind) for each in spool.events
+        ]
+    started = series_entries.start(ledger, "one", {"plan": {}}, {})
+    assert started.entries[0].number > last
+    with pytest.raises(LedgerError, match="entry_subject_check"), store.writing(ledger) as conn:
+        conn.execute(insert(ENTRIES), {**series, "subject": "cat", "call": "x", "part": 0, "chain": ""})
     writers.weigh(ledger, "pa6-07", 946.0, force=True)
     assert not list(maintenance.integrity_errors(ledger))
+    engine.dispose()
+    source.dispose()
