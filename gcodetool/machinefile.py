@@ -145,6 +145,7 @@ UNKNOWN: Final = (  # what no machine's file says, for the reader to fill in
     '# The machine does not know the rest; see docs/records.md, "A printer":\n'
     "# [hot_end] melt_zone_mm3, path_mm, max_flow_mm3_s\n"
     "# [retraction] max_length_mm · [park] x_mm, y_mm · [waiting] start_s, change_s\n"
+    "# feed_places, at the top: boxes that can stand at it\n"
 )
 
 

@@ -209,6 +209,7 @@ class Printer:
     retraction: RetractionBounds = RetractionBounds()
     park: Pair | None = None  # x, y [mm]
     waiting: Waiting = Waiting()
+    feed_places: tuple[str, ...] = ()  # boxes of the workshop that can stand at it with the reel in them
     host_prompts: bool | None = None  # its firmware passes dialogs on to a print host; None = not stated
     note: str | None = None
     path: str | None = field(default=None, compare=False)

@@ -33,7 +33,7 @@ from gcodetool.profiledata import (
     path_of,
     unknown,
 )
-from gcodetool.tomlfile import Table, load
+from gcodetool.tomlfile import Table, load, shown
 
 Bounds = tuple[float, float]
 Profile = TypeVar("Profile")
@@ -275,7 +275,7 @@ def read_printer(table: Table, key: str) -> Printer:
     if others:
         table.fail(others[0], f"[{others[0]}] has no meaning for dialect '{dialect}'; take it out")
     parts = ("hot_end", "retraction", "park", "waiting", "host")
-    table.only(("key", "name", "dialect", "bed_mm", "height_mm", "note", *parts, *DIALECTS))
+    table.only(("key", "name", "dialect", "bed_mm", "height_mm", "feed_places", "note", *parts, *DIALECTS))
     bed = table.numbers("bed_mm", 4, low=-1e5, high=1e5)
     if bed is not None and (bed[0] >= bed[2] or bed[1] >= bed[3]):
         table.fail("bed_mm", "bed_mm has no area; write [x0, y0, x1, y1], the low corner first")
@@ -306,10 +306,20 @@ def read_printer(table: Table, key: str) -> Printer:
         ),
         park=None if park is None else _pair((_asked(park, "x_mm"), _asked(park, "y_mm"))),
         waiting=_waiting(table.table("waiting")),
+        feed_places=_feed_places(table),
         host_prompts=_host_prompts(table.table("host"), dialect),
         note=table.text("note"),
         path=table.document.path,
     )
+
+
+def _feed_places(table: Table) -> tuple[str, ...]:
+    """Return the places that a reel may stand in while it feeds the printer."""
+    found = table.words("feed_places")
+    twice = next((name for at, name in enumerate(found) if name in found[:at]), None)
+    if twice is not None:
+        table.fail("feed_places", f"feed_places names {shown(twice)} twice; take one out")
+    return found
 
 
 def _host_prompts(table: Table | None, dialect: str | None) -> bool | None:

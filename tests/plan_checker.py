@@ -12,6 +12,7 @@ from datetime import datetime
 
 import pytest
 
+from gcodetool.moisture.record import Spool
 from gcodetool.queue.findings import GOOD_ENOUGH, JobRow, QueueFindings
 from gcodetool.queue.forecast_memo import ForecastMemo
 from gcodetool.queue.job_list import JobList
@@ -40,6 +41,7 @@ def check(
     _times(found, ran)
     _people(found, ran, job_list)
     _nothing_twice(found, ran, job_list)
+    _boxes(found, ran, job_list, stock)
     _dryers(found, dict(job_list.holds if holds is None else holds), stock)
     _verdicts(found)
     _alone(found, ran, job_list, stock)
@@ -113,9 +115,9 @@ def _mounted(found: QueueFindings, ran: Iterable[JobRow]) -> None:
             if tool.spool is None:
                 continue
             new = tool.spool in starts[row.number].mounted
-            before = hung.get((row.printer, tool.tool))
-            assert before is None or new == (before != tool.spool), f"mounting for job {row.number}"
-            hung[(row.printer, tool.tool)] = tool.spool
+            before, now = hung.get((row.printer, tool.tool)), f"{tool.spool} {tool.box}"
+            assert before is None or new == (before != now), f"mounting for job {row.number}"
+            hung[(row.printer, tool.tool)] = now
             mounted += new
     assert mounted == found.changes
 
@@ -151,6 +153,49 @@ def _nothing_twice(found: QueueFindings, ran: Iterable[JobRow], job_list: JobLis
         assert all(use.begin_s >= until for use in printers.get(name, ())), name
     for uses in spools.values():
         apart(uses)
+
+
+def _boxes(found: QueueFindings, ran: Iterable[JobRow], job_list: JobList, stock: Stock) -> None:
+    """Assert that a box stands at one printer at a time, where its profile allows it, with no more reels than it takes."""
+    starts = {each.number: each for each in found.handoffs if each.action == "start"}
+    uses: dict[str, list[Use]] = {}
+    for row in ran:
+        inside: dict[str, set[str]] = {}
+        for tool in row.tools:
+            if tool.box is not None and tool.spool is not None:
+                inside.setdefault(tool.box, set()).add(tool.spool)
+        told = {(spool, box) for spool, box in starts[row.number].boxed}
+        assert told == {(spool, box) for box, spools in inside.items() for spool in spools}
+        for box, spools in inside.items():
+            profile = None if row.printer is None else job_list.printers[row.printer].profile
+            assert profile is not None
+            assert box in profile.feed_places, f"{box} at {row.printer}"
+            places = [spool.places[box] for spool in stock.spools.values() if box in spool.places]
+            assert {place.kind for place in places} == {"box"}
+            lives = {name for name, spool in stock.spools.items() if _now_in(spool, found.as_of_s) == box}
+            stated = [place.slots for place in places if place.slots is not None]
+            holds = min(stated) if stated else max(1, len(lives))
+            assert len(lives | spools) <= holds, f"too many reels in {box}"
+            new = set(starts[row.number].mounted)
+            assert set(starts[row.number].into) & spools == (spools - lives) & new
+            uses.setdefault(box, []).append(Use(row.start_s or 0.0, _off(row, job_list), f"job {row.number}"))
+    for each in uses.values():
+        apart(each)
+
+
+def _now_in(spool: Spool, at_s: float) -> str | None:
+    """Return the place that a record has the spool in."""
+    return next((event.place for event in reversed(spool.events) if event.at_s <= at_s and event.place), None)
+
+
+def _off(row: JobRow, job_list: JobList) -> float:
+    """Return when the reels of a job are taken off: when somebody is there next."""
+    off_s = row.end_s or 0.0
+    if somebody(job_list, off_s):
+        return off_s
+    return min(
+        span[0] for span in job_list.presence.spans(off_s) if span[0] >= off_s and somebody(job_list, span[0])
+    )
 
 
 def _dryers(found: QueueFindings, holds: Mapping[str, int | None], stock: Stock) -> None:
@@ -204,15 +249,9 @@ def _alone(found: QueueFindings, ran: Iterable[JobRow], job_list: JobList, stock
                     if each.spool is not None and each.spool in stock.spools
                 }
                 jobs[key] = summarise(request.path, printer=machine, diameters=wound)
-            off_s = row.end_s or 0.0
-            if not somebody(job_list, off_s):  # the next beginning of a window
-                off_s = min(
-                    span[0]
-                    for span in job_list.presence.spans(off_s)
-                    if span[0] >= off_s and somebody(job_list, span[0])
-                )
+            off_s = _off(row, job_list)
             late = off_s if off_s > (row.end_s or 0.0) else None
-            step = Print(jobs[key].digest, tool.tool, row.start_s or 0.0, row.printer, late)
+            step = Print(jobs[key].digest, tool.tool, row.start_s or 0.0, row.printer, late, tool.box)
             steps.setdefault(tool.spool, []).append((row.start_s or 0.0, step, row))
     for each in found.dryings:
         step_ = Dry(each.dryer, each.in_s, each.out_s, each.temperature_C)

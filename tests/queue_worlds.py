@@ -7,12 +7,19 @@ from dataclasses import replace
 from hypothesis import strategies as st
 from queue_world import HOUR, NOW, job, spool, stock
 
-from gcodetool.queue.job_list import JobList, JobRequest, ToolRequest, by_profile, from_paths
+from gcodetool.queue.job_list import JobList, JobRequest, QueuePrinter, ToolRequest, by_profile, from_paths
 from gcodetool.queue.presence import presence_of
 from gcodetool.queue.tasks import Stock
 
 HOURS = [(), ("Mon-Fri 07:30-18:00",), ("Mon-Fri 07:30-18:00", "Wed-Sun 20:00-02:00"), ("Thu 09:00-10:00",)]
 WET = {"PETG": (0.02, 0.12, 0.38), "PLA": (0.05, 0.6), "TPU": (0.02, 0.9)}
+
+
+def with_boxes(name: str, boxes: tuple[str, ...]) -> QueuePrinter:
+    """Return a printer that these boxes can stand at."""
+    profile = by_profile(name).profile
+    assert profile is not None
+    return QueuePrinter(replace(profile, feed_places=boxes))
 
 
 def draw_world(
@@ -52,10 +59,11 @@ def draw_world(
                 fits=data.draw(st.sampled_from([(), ("bench-3",)])),
             )
         )
+    boxes = data.draw(st.sampled_from([(), ("box-2",)]))
     job_list = replace(
         from_paths([requests[0].path], printer="bench-1"),
         requests=tuple(requests),
-        printers={name: by_profile(name) for name in ("bench-1", "bench-2", "bench-3")},
+        printers={name: with_boxes(name, boxes) for name in ("bench-1", "bench-2", "bench-3")},
         holds={"oven": data.draw(st.integers(1, 2))},
         turnaround_s=data.draw(st.sampled_from([0.0, 600.0])),
         unattended=frozenset(data.draw(st.sampled_from([(), ("oven",)]))),

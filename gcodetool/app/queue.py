@@ -159,6 +159,7 @@ def of_ledger(ledger: str | None, job_list: "JobList") -> tuple[Stock, tuple[str
             places, known = records.places(conn), records.spools(conn)
             also = {name for machine in job_list.printers.values() for name in machine.places}
             also |= {name for name, place in places.items() if place.kind == "dryer"}
+            also |= feed_places(job_list) & set(places)
             spools: dict[str, Spool] = {}
             broken: dict[str, str] = {}
             met = meetings(conn, places)
@@ -176,6 +177,12 @@ def of_ledger(ledger: str | None, job_list: "JobList") -> tuple[Stock, tuple[str
         if ledger is not None:
             raise
         return Stock({}), (f"note: the ledger was not read: {error}",)
+
+
+def feed_places(job_list: "JobList") -> set[str]:
+    """Return the boxes that printers may be fed from, by their profiles."""
+    profiles = (machine.profile for machine in job_list.printers.values())
+    return {name for profile in profiles if profile is not None for name in profile.feed_places}
 
 
 def executor_of(

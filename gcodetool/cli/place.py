@@ -170,7 +170,7 @@ def aired(command: Any) -> Any:
             "--slots",
             type=click.IntRange(1, 1000),
             metavar="N",
-            help="Dryer: reels that it takes at a time; left out: 1.",
+            help="Dryer, box: reels that it takes at a time; left out: 1.",
         ),
         click.option(
             "--watts",

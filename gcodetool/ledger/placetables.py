@@ -40,7 +40,7 @@ CLOSED_KEYS: Final = (  # of boxes and bags: what leaks differs, not what may be
 )
 PLACE_KEYS: Final[dict[str, tuple[str, ...]]] = {  # besides kind and note
     "open": ("temperature_C", "rh_pct", "log", "draught", "accuracy_C", "accuracy_rh_pct"),
-    "box": (*CLOSED_KEYS, "solution"),
+    "box": (*CLOSED_KEYS, "solution", "slots"),
     "sealed": CLOSED_KEYS,
     "dryer": (
         "temperature_C",

@@ -58,7 +58,7 @@ class Place:
     set_offset_C: float = 0.0  # dryer: knob minus truth
     swing_C: float = 0.0
     max_temperature_C: float | None = None  # dryer: the most that its air may have
-    slots: int | None = None  # dryer: reels that it takes at a time; not stated: one
+    slots: int | None = None  # dryer, box: reels that it takes at a time; not stated: one
     power_W: float | None = None  # dryer: mean, while it holds its temperature
     readings: tuple[Thermometer, ...] = ()  # dryer: by time
     air_L: float | None = None  # box, sealed: closed air volume

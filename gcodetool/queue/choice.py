@@ -93,7 +93,7 @@ def choose(
     def enough() -> bool:
         return time.monotonic() > end_s
 
-    count = open_jobs(memo, tasks, start.holds)
+    count = open_jobs(memo, tasks, start)
     first = greedy(memo, start, tasks, progress)
     best.offer(first)
     most = sum(task.priority for task in tasks)

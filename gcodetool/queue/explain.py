@@ -9,6 +9,7 @@ from dataclasses import replace
 from pathlib import PurePath
 from typing import Final
 
+from gcodetool.judge.reasons import feed_sentence
 from gcodetool.queue.findings import GOOD_ENOUGH, ORDER, Bottleneck, worst
 from gcodetool.queue.forecast_memo import ForecastMemo
 from gcodetool.queue.placing import SHORTEST_SHORT_MM, schedule_job
@@ -22,28 +23,44 @@ STORES: Final = ("box", "sealed")  # kinds of places that a dry spool may be kep
 
 
 def hints(full: ForecastMemo, done: Schedule) -> dict[int, str]:
-    """Return, by number, what drying would do for jobs that do not make it."""
-    found_: dict[int, str] = {}
+    """Return, by number, what drying would do for jobs that do not make it, and a box at the feed."""
+    found: dict[int, str] = {}
     for before, placed in done.history():
-        if placed.met or placed.dryings or len(found_) >= HINTS:
+        if placed.met or placed.dryings or len(found) >= HINTS:
             continue
-        found = [
-            other.last
-            for way in ways(full, placed.home, before, most=SPOOLS_TRIED)
-            if dried(way.assignments) and (other := schedule_job(full, before, *way)) is not None
-        ]
-        tried = [each for each in found if each is not None and not each.held]
-        if not tried:
-            continue
-        best = min(tried, key=lambda each: (max(ORDER.index(row.code) for row in each.rows), each.end_s))
-        names = ", ".join(
-            f"{each.before.spool} {(each.step.out_s - each.step.in_s) / 3600:g} h in {each.step.dryer}"
-            for each in best.dryings
-        )
-        verdict = worst([row.code for row in best.rows])
-        late = " and too late" if best.in_time is False else ""
-        found_[placed.task.number] = f"dried first ({names}) it would be {verdict}{late}"
-    return found_
+        said = [*_dried_first(full, before, placed), *_from_boxes(full, placed)]
+        if said:
+            found[placed.task.number] = "; ".join(said)
+    return found
+
+
+def _dried_first(full: ForecastMemo, before: Schedule, placed: ScheduledJob) -> Iterator[str]:
+    """Yield what a job would come to with a drying."""
+    found = [
+        other.last
+        for way in ways(full, placed.home, before, most=SPOOLS_TRIED)
+        if dried(way.assignments) and (other := schedule_job(full, before, *way)) is not None
+    ]
+    tried = [each for each in found if each is not None and not each.held]
+    if not tried:
+        return
+    best = min(tried, key=lambda each: (max(ORDER.index(row.code) for row in each.rows), each.end_s))
+    names = ", ".join(
+        f"{each.before.spool} {(each.step.out_s - each.step.in_s) / 3600:g} h in {each.step.dryer}"
+        for each in best.dryings
+    )
+    late = " and too late" if best.in_time is False else ""
+    yield f"dried first ({names}) it would be {worst([row.code for row in best.rows])}{late}"
+
+
+def _from_boxes(full: ForecastMemo, placed: ScheduledJob) -> Iterator[str]:
+    """Yield how dry a box would have to be to feed the reels of a job that would run out."""
+    out = {row.spool for row in placed.rows if row.code == "runs-out"}
+    for history, step in placed.steps:
+        if history.spool in out and step.box is None:
+            need = full.simulator.driest_feed(history, step)
+            if need is not None and need.verdict is not None:
+                yield feed_sentence(need)
 
 
 # ---------------------------------------------------------------- what a job lacks
@@ -70,6 +87,7 @@ def _lack(memo: ForecastMemo, start: Schedule, before: Schedule, task: Task) -> 
         relieved: tuple[tuple[Bottleneck, Schedule], ...] = (
             ("printer", replace(before, calendars=start.calendars)),
             ("dryer", replace(before, stays=start.stays)),
+            ("box", replace(before, boxes=start.boxes)),
             ("reel", replace(before, histories={}, free_s={}, fed_mm={})),
         )
     else:
@@ -103,7 +121,12 @@ def reasons(memo: ForecastMemo, done: Schedule) -> dict[int, str]:
     return {
         placed.task.number: "; ".join(
             part
-            for part in (_spools(memo, placed), _printer(memo, before, placed), _time(before, placed))
+            for part in (
+                _spools(memo, placed),
+                _boxes(memo, before, placed),
+                _printer(memo, before, placed),
+                _time(before, placed),
+            )
             if part
         )
         for before, placed in done.history()
@@ -129,6 +152,19 @@ def _spools(memo: ForecastMemo, placed: ScheduledJob) -> str:
             counts = f"{len(slot.spools)} fit, {wet} too wet now, {short} too short"
             said.append(f"{row.spool} {where} ({counts})")
     return ", ".join(said)
+
+
+def _boxes(memo: ForecastMemo, before: Schedule, placed: ScheduledJob) -> str:
+    """Return what a job would come to without the boxes that it is fed from; nothing where there are none."""
+    names = list(dict.fromkeys(each.box for each in placed.assignments if each.box is not None))
+    if not names:
+        return ""
+    bare = [replace(each, box=None) for each in placed.assignments]
+    found = schedule_job(memo, before, placed.task, bare, placed.home)
+    if found is None or found.last is None:
+        return f"fed from {' and '.join(names)}"
+    verdict = worst([row.code for row in found.last.rows])
+    return f"fed from {' and '.join(names)}: from open air it would be {verdict}"
 
 
 def _printer(memo: ForecastMemo, before: Schedule, placed: ScheduledJob) -> str:
@@ -160,6 +196,12 @@ def _time(before: Schedule, placed: ScheduledJob) -> str:
         return "starts at once"
     if placed.task.earliest_s == start_s:
         return "starts at its earliest time"
+    boxes = {each.box for each in placed.assignments if each.box is not None}
+    awaited = [
+        box for box in sorted(boxes) if any(end == start_s for _, end in before.boxes.uses.get(box, ()))
+    ]
+    if awaited:
+        return f"starts when {' and '.join(awaited)} is free"
     calendar = before.calendars.get(placed.task.printer)
     if calendar is not None and start_s in (calendar.free_s, *(end for end, _ in calendar.gaps)):
         return "starts when the printer is free"

@@ -18,7 +18,7 @@ Verdict = Literal[
 ]
 How = Literal["named", "noted", "mounted", "chosen", "none"]
 Action = Literal["clear", "take-out", "put-in", "start"]
-Bottleneck = Literal["printer", "dryer", "presence", "reel", "filament", "water", "time"]
+Bottleneck = Literal["printer", "dryer", "presence", "reel", "filament", "water", "time", "box"]
 
 ORDER: Final[tuple[Verdict, ...]] = (*BADNESS, "which-filament", "unreadable", "not-read")
 ASKED: Final = "which-filament"  # nobody named the filament: the shop is asked, nothing is started
@@ -41,6 +41,7 @@ class ToolRow:
     source, air : "model" or "stated"; the air of the print.
     start_wt_pct, worst_wt_pct : at the confidence asked for.
     code, share, outcomes, because, from_layer : as a check says them.
+    box : the place that the reel stands in while it feeds the printer; None: at the printer.
     """
 
     tool: int
@@ -63,6 +64,7 @@ class ToolRow:
     outcomes: dict[Code, float] | None = None
     from_layer: int | None = None
     cautions: tuple[str, ...] = ()
+    box: str | None = None
 
 
 def empty_row(
@@ -174,6 +176,8 @@ class HandOff:
         moment, and the job whose parts come off first.
     temperature_C, knob_C : of a dryer, as for a drying.
     until_s : when the drying or the job ends.
+    boxed : of a start, (spool, box) of those that stand in a box while they feed the printer;
+    into : those of them that are put into it for that.
     """
 
     at_s: float
@@ -187,6 +191,8 @@ class HandOff:
     temperature_C: float | None = None
     knob_C: float | None = None
     until_s: float | None = None
+    boxed: tuple[tuple[str, str], ...] = ()
+    into: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

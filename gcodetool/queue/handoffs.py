@@ -65,10 +65,10 @@ def _dryings(placed: ScheduledJob) -> list[HandOff]:
 def _start(done: Schedule, placed: ScheduledJob) -> HandOff:
     """Return the start of a job: what is mounted for it, and whose parts come off first."""
     new = tuple(
-        assignment.spool
+        assignment
         for slot, assignment in zip(placed.task.slots, placed.assignments, strict=True)
         if assignment.spool is not None
-        and hung_before(done, placed.task.printer, slot.tool.tool, placed.start_s) != assignment.spool
+        and hung_before(done, placed.task.printer, slot.tool.tool, placed.start_s) != assignment.hung
     )
     off = [
         other
@@ -83,15 +83,21 @@ def _start(done: Schedule, placed: ScheduledJob) -> HandOff:
         placed.task.printer,
         tuple(history.spool for history, _ in placed.steps),
         placed.task.number,
-        mounted=new,
+        mounted=tuple(each.spool for each in new if each.spool is not None),
         straight=tuple(each.before.spool for each in placed.dryings if each.step.out_s == placed.start_s),
         cleared=off[0].task.number if off else None,
         until_s=placed.end_s,
+        boxed=tuple((each.spool, each.box) for each in placed.assignments if each.spool and each.box),
+        into=tuple(
+            each.spool
+            for each in new
+            if each.spool and each.box and not done.boxes.lives_in(each.spool, each.box)
+        ),
     )
 
 
 def hung_before(done: Schedule, printer: str | None, tool: int, at_s: float) -> str | None:
-    """Return the spool that hangs on a printer's tool just before a moment."""
+    """Return what is at a printer's tool just before a moment, as ``Schedule.mounted`` has it."""
     uses = [spool for since, spool in done.mounted.get((printer, tool), ()) if since < at_s]
     return uses[-1] if uses else None
 

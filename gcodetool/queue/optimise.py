@@ -172,7 +172,11 @@ def _since_dried(placed: Schedule, job: ScheduledJob, wet: set[str], other: Task
 
 def _uses(way: Way) -> set[str]:
     """Return the printer and the reels of a way."""
-    return {f"printer {way.task.printer}", *(f"reel {each.spool}" for each in way.assignments if each.spool)}
+    return {
+        f"printer {way.task.printer}",
+        *(f"reel {each.spool}" for each in way.assignments if each.spool),
+        *(f"box {each.box}" for each in way.assignments if each.box),
+    }
 
 
 def _dryers(way: Way) -> set[str]:
@@ -211,6 +215,7 @@ class _Model:
         self.starts: list[Any] = []
         self.on_printer: dict[str | None, list[Any]] = {}
         self.on_spool: dict[str, list[Any]] = {}
+        self.on_box: dict[str, list[Any]] = {}
         self.dryings: list[_Drying] = []
         self.heat: list[tuple[Any, int]] = []  # half hours
         self.hand_offs: list[Any] = []
@@ -264,6 +269,10 @@ class _Model:
             for spool in {each.spool for each in entry.way.assignments if each.spool}:
                 self.on_spool.setdefault(spool, []).append(
                     model.new_optional_fixed_size_interval_var(begin, length, takes, f"s {at} {number}")
+                )
+            for box in {each.box for each in entry.way.assignments if each.box}:
+                self.on_box.setdefault(box, []).append(
+                    model.new_optional_fixed_size_interval_var(begin, length, takes, f"b {at} {number}")
                 )
             self._dryings_of(at, entry, takes)
         model.add_at_most_one(literals)
@@ -349,7 +358,11 @@ class _Model:
         That it has one temperature is left to the placing: who shares it may take the others' for longer.
         """
         model = self.model
-        for intervals in (*self.on_printer.values(), *self.on_spool.values()):
+        for intervals in (
+            *self.on_printer.values(),
+            *self.on_spool.values(),
+            *self.on_box.values(),
+        ):
             model.add_no_overlap(intervals)
         for dryer in {each.dryer for each in self.dryings}:
             inside = [each for each in self.dryings if each.dryer == dryer]
@@ -359,21 +372,23 @@ class _Model:
 
     def _mounts(self) -> None:
         """Count, for each printer's tool and each reel that does not hang there, one hand-off where it is used."""
-        used: dict[tuple[str | None, int, str], list[Any]] = {}
+        used: dict[tuple[str | None, int, str, bool], list[Any]] = {}
         for at, literals in enumerate(self.takes):
             for entry, takes in zip(self.table.entries[at], literals, strict=True):
                 for slot, assignment in zip(entry.way.task.slots, entry.way.assignments, strict=True):
-                    if assignment.spool is not None:
-                        key = (entry.way.task.printer, slot.tool.tool, assignment.spool)
+                    if assignment.spool is not None and assignment.hung is not None:
+                        boxes, box = self.start.boxes, assignment.box
+                        into = box is not None and not boxes.lives_in(assignment.spool, box)
+                        key = (entry.way.task.printer, slot.tool.tool, assignment.hung, into)
                         used.setdefault(key, []).append(takes)
-        for (printer, tool, spool), literals in used.items():
+        for (printer, tool, hung, into), literals in used.items():
             uses = self.start.mounted.get((printer, tool), ())
-            if uses and uses[-1][1] == spool:
+            if uses and uses[-1][1] == hung:
                 continue
             mounted = self.model.new_bool_var("mounted")
             for takes in literals:
                 self.model.add_implication(takes, mounted)
-            self.hand_offs.append(mounted)
+            self.hand_offs += [mounted] * (2 if into else 1)
 
     def solve(self, found: Proposals) -> Chosen | None:
         """Return the best plan by the table; where nothing was proven yet, also how many can make it at most."""

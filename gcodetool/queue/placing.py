@@ -122,10 +122,28 @@ def _start(memo: ForecastMemo, schedule: Schedule, task: Task, given: Sequence[G
             assignment.dryer, DryerStay(stay.in_s, stay.out_s, assignment.spool, stay.time.temperature_C)
         )
         ready = max(ready, stay.out_s)
+    boxes = boxes_of(given)
+    if not all(schedule.boxes.feed(task.printer, box, spools) for box, spools in boxes.items()):
+        return None
     calendar = schedule.calendars.get(task.printer) or PrinterCalendar((), schedule.at_s)
-    return calendar.earliest(
-        ready, task.job.open_air_s, presence=schedule.presence, turnaround_s=schedule.turnaround_s
-    )
+    while True:
+        start = calendar.earliest(
+            ready, task.job.open_air_s, presence=schedule.presence, turnaround_s=schedule.turnaround_s
+        )
+        off = schedule.presence.next_s(start + task.job.open_air_s)
+        busy = schedule.boxes.clash(boxes, start, off)
+        if busy is None:
+            return start
+        ready = busy
+
+
+def boxes_of(given: Sequence[Given]) -> dict[str, list[str]]:
+    """Return the reels that a job is fed from by the box that they stand in."""
+    found: dict[str, list[str]] = {}
+    for _, assignment in given:
+        if assignment.box is not None and assignment.spool is not None:
+            found.setdefault(assignment.box, []).append(assignment.spool)
+    return found
 
 
 def _forecast(
@@ -141,7 +159,8 @@ def _forecast(
             why = f"{slot.spools[0]} feeds another tool of this job" if slot.spools else slot.why
             rows.append(empty_row(slot.tool, "unknown" if slot.spools else slot.code, why))
             continue
-        step = Print(task.job.digest, slot.tool.tool, start, task.printer, off if off > end else None)
+        late = off if off > end else None
+        step = Print(task.job.digest, slot.tool.tool, start, task.printer, late, assignment.box)
         history = placement.steps_of(assignment.spool)
         row = memo.printed(history, step, slot.tool)
         mounted = slot.how == "chosen" and hangs(schedule, task, slot, assignment, start)
@@ -159,15 +178,14 @@ def _run(schedule: Schedule, placement: "Placement", placed: ScheduledJob) -> Sc
     free = {**before.free_s, **placement.free_s}
     mounted, fed = dict(before.mounted), dict(before.fed_mm)
     handoffs = sum(2 - (drying.step.out_s == start) for drying in placed.dryings) + placement.taken
-    given = [
-        slot for slot, assignment in zip(task.slots, placed.assignments, strict=True) if assignment.spool
-    ]
-    for (history, step), slot in zip(placed.steps, given, strict=True):
+    given = [each for each in zip(task.slots, placed.assignments, strict=True) if each[1].spool]
+    for (history, step), (slot, assignment) in zip(placed.steps, given, strict=True):
         spool, where = history.spool, (task.printer, slot.tool.tool)
         histories[spool], free[spool] = history.with_step(step), off
         fed[spool] = fed.get(spool, 0.0) + slot.tool.filament_mm
-        mounted[where], more = used(mounted.get(where, ()), start, spool)
-        handoffs += more
+        new = put_in(before, task, slot, assignment, start)
+        mounted[where], more = used(mounted.get(where, ()), start, assignment.hung or spool)
+        handoffs += more + new
         placement.taken_out(spool, start)
     calendar = before.calendars.get(task.printer) or PrinterCalendar((), before.at_s)
     until = free_again(start, task.job.open_air_s, before.presence, before.turnaround_s)
@@ -176,8 +194,10 @@ def _run(schedule: Schedule, placement: "Placement", placed: ScheduledJob) -> Sc
         handoffs=schedule.cost.handoffs + handoffs,
         heat_s=schedule.cost.heat_s + placement.heat_s,
     )
+    boxes = boxes_of(given)
     return replace(
         schedule,
+        boxes=before.boxes.used(boxes, start, off) if boxes else before.boxes,
         calendars={**before.calendars, task.printer: calendar.taken(start, until)},
         histories=histories,
         free_s=free,
@@ -192,7 +212,15 @@ def hangs(schedule: Schedule, task: Task, slot: ToolSlot, assignment: Assignment
     """Return whether the spool hangs on that printer already when the job begins."""
     uses = schedule.mounted.get((task.printer, slot.tool.tool), ())
     at = bisect.bisect_right(uses, start_s, key=lambda use: use[0])
-    return at > 0 and uses[at - 1][1] == assignment.spool
+    return at > 0 and uses[at - 1][1] == assignment.hung
+
+
+def put_in(schedule: Schedule, task: Task, slot: ToolSlot, assignment: Assignment, start_s: float) -> bool:
+    """Return whether the spool has to be put into the box that it is fed from."""
+    box, spool = assignment.box, assignment.spool
+    if box is None or spool is None or schedule.boxes.lives_in(spool, box):
+        return False
+    return not hangs(schedule, task, slot, assignment, start_s)
 
 
 def used(

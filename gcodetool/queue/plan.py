@@ -87,7 +87,7 @@ def plan(
         stock.spools, by_digest, job_list.printers, options, firsts=firsts, shelf_of=shelf_of
     )
     start = schedule_at_start(quick, job_list, stock, holds, mounted, notes)
-    if open_jobs(quick, tasks, start.holds) > MOST_EXHAUSTIVE:
+    if open_jobs(quick, tasks, start) > MOST_EXHAUSTIVE:
         quick.options = replace(options, members=min(count, FEW_MEMBERS))
     full = ForecastMemo(
         stock.spools,

@@ -10,6 +10,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final, NamedTuple
 
+from gcodetool.queue.boxes import NO_BOXES, FeedBoxes
 from gcodetool.queue.findings import How, ToolRow, Verdict
 from gcodetool.queue.forecast_memo import ForecastMemo
 from gcodetool.queue.job_list import JobList
@@ -72,14 +73,20 @@ class Task:
 
 @dataclass(frozen=True)
 class Assignment:
-    """What one tool is given: a spool, or none; a dryer to go through before, or none.
+    """What one tool is given: a spool, or none; a dryer to go through before, or none; a box to be fed from, or none.
 
     ``time`` fixes how long; None: as long as the forecast says.
     """
 
     spool: str | None
     dryer: str | None = None
+    box: str | None = None
     time: DryingTime | None = field(default=None, compare=False)
+
+    @property
+    def hung(self) -> str | None:
+        """What is at the tool then, as ``Schedule.mounted`` has it: the reel, or the reel in its box."""
+        return self.spool if self.box is None else f"{self.spool} in {self.box}"
 
 
 class Way(NamedTuple):
@@ -222,6 +229,7 @@ class Schedule:
     holds : how many reels each dryer takes.
     presence, unattended : when somebody is there, and the dryers that may be hot without.
     mounted : by printer and tool, (start, spool) of each use; what hangs there now comes first.
+    boxes : that reels may stand in while they feed a printer.
     fed_mm : what the plan takes off each reel.
     before, last : the plan without its last job, and that job.
     """
@@ -236,6 +244,7 @@ class Schedule:
     free_s: Mapping[str, float] = field(default_factory=dict)
     stays: Mapping[str, tuple[DryerStay, ...]] = field(default_factory=dict)
     mounted: Mapping[tuple[str | None, int], tuple[tuple[float, str], ...]] = field(default_factory=dict)
+    boxes: FeedBoxes = NO_BOXES
     fed_mm: Mapping[str, float] = field(default_factory=dict)
     cost: Cost = Cost()
     before: "Schedule | None" = field(default=None, repr=False)
@@ -273,6 +282,7 @@ def empty_schedule(
     holds: Mapping[str, int],
     mounted: Mapping[tuple[str | None, int], str],
     drying: Mapping[str, tuple[str, float | None]],
+    boxes: FeedBoxes = NO_BOXES,
 ) -> Schedule:
     """Return the schedule with nothing placed.
 
@@ -281,6 +291,7 @@ def empty_schedule(
     holds : how many reels each dryer takes.
     mounted : spool by printer and tool.
     drying : dryer by spool that stands in one now, and how hot that is.
+    boxes : that printers may be fed from.
     """
     stays: dict[str, tuple[DryerStay, ...]] = {}
     for spool, (dryer, celsius) in sorted(drying.items()):
@@ -297,6 +308,7 @@ def empty_schedule(
         calendars={name: PrinterCalendar((), until) for name, until in job_list.busy.items() if until > at_s},
         stays=stays,
         mounted=hung,
+        boxes=boxes,
     )
 
 

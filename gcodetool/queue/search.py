@@ -7,10 +7,11 @@ to job, so nothing better is passed over.  Left out: where jobs go (``placing``)
 
 import itertools
 import math
-from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import replace
 from typing import Final
 
+from gcodetool.queue.boxes import FED
 from gcodetool.queue.findings import GOOD_ENOUGH
 from gcodetool.queue.forecast_memo import ForecastMemo
 from gcodetool.queue.placing import schedule_job
@@ -40,12 +41,14 @@ def ways(
 ) -> Iterator[Way]:
     """Yield where a job may go and what its tools may be given: likely spools first, undried ones before dried ones.
 
+    Of either those that are fed from a box come last.
+
     ``most``: so many spools for each tool; ``failed``: spools that were too wet for another job.
     """
     found: list[Way] = []
     for variant in task.variants:
         found += (Way(variant, given, task) for given in _options(memo, variant, schedule, most, failed))
-    yield from sorted(found, key=lambda way: dried(way.assignments))
+    yield from sorted(found, key=lambda way: (dried(way.assignments), boxed(way.assignments)))
 
 
 def dried(assignments: Sequence[Assignment]) -> int:
@@ -53,12 +56,21 @@ def dried(assignments: Sequence[Assignment]) -> int:
     return sum(assignment.dryer is not None for assignment in assignments)
 
 
+def boxed(assignments: Sequence[Assignment]) -> int:
+    """Return how many spools stand in a box while they feed the printer."""
+    return sum(assignment.box is not None for assignment in assignments)
+
+
 def _options(
     memo: ForecastMemo, task: Task, schedule: Schedule, most: int | None, failed: Collection[str]
 ) -> Iterator[tuple[Assignment, ...]]:
     """Yield what a job's tools may be given on one printer."""
     every = [
-        list(_assignments(memo, slot, _likely(memo, task, slot, schedule, failed)[:most], schedule))
+        list(
+            _assignments(
+                memo, slot, _likely(memo, task, slot, schedule, failed)[:most], schedule, task.printer
+            )
+        )
         for slot in task.slots
     ]
     some = False
@@ -95,15 +107,15 @@ def _likely(
 
 
 def _assignments(
-    memo: ForecastMemo, slot: ToolSlot, spools: Sequence[str], schedule: Schedule
+    memo: ForecastMemo, slot: ToolSlot, spools: Sequence[str], schedule: Schedule, printer: str | None
 ) -> Iterator[Assignment]:
     if not spools:
         yield Assignment(None)
     for spool in spools:
-        yield Assignment(spool)
-        for dryer in schedule.holds:
-            if can_dry(memo, spool, dryer):
-                yield Assignment(spool, dryer)
+        dryers = [dryer for dryer in schedule.holds if can_dry(memo, spool, dryer)]
+        boxes = [box for box in schedule.boxes.at.get(printer, ()) if can_feed(memo, schedule, spool, box)]
+        for dryer, box in itertools.product((None, *dryers), (None, *boxes)):
+            yield Assignment(spool, dryer, box)
 
 
 def can_dry(memo: ForecastMemo, spool: str, dryer: str) -> bool:
@@ -112,15 +124,23 @@ def can_dry(memo: ForecastMemo, spool: str, dryer: str) -> bool:
     return place is not None and place.kind == "dryer"
 
 
-def open_jobs(memo: ForecastMemo, tasks: Sequence[Task], holds: Mapping[str, int]) -> int:
+def can_feed(memo: ForecastMemo, schedule: Schedule, spool: str, box: str) -> bool:
+    """Return whether a box is one of the spool's record and has room for it."""
+    place = memo.spools[spool].places.get(box)
+    return place is not None and place.kind == FED and schedule.boxes.take(box, (spool,))
+
+
+def open_jobs(memo: ForecastMemo, tasks: Sequence[Task], start: Schedule) -> int:
     """Return for how many jobs there is something to choose."""
 
-    def is_open(slot: ToolSlot) -> bool:
+    def is_open(task: Task, slot: ToolSlot) -> bool:
         return len(slot.spools) > 1 or any(
-            can_dry(memo, spool, dryer) for spool in slot.spools for dryer in holds
+            any(can_dry(memo, spool, dryer) for dryer in start.holds)
+            or any(can_feed(memo, start, spool, box) for box in start.boxes.at.get(task.printer, ()))
+            for spool in slot.spools
         )
 
-    return sum(bool(task.others) or any(is_open(slot) for slot in task.slots) for task in tasks)
+    return sum(bool(task.others) or any(is_open(task, slot) for slot in task.slots) for task in tasks)
 
 
 class ExhaustiveSearch:
@@ -232,8 +252,13 @@ def best_step(memo: ForecastMemo, schedule: Schedule, task: Task, failed: set[st
     """Return the schedule with a job placed as is best for it; spools found too wet are added to *failed*."""
     best: Schedule | None = None
     for way in ways(memo, task, schedule, most=SPOOLS_TRIED, failed=failed):
-        if best is not None and best.last is not None and best.last.met and dried(way.assignments):
-            break  # it goes without drying
+        if (
+            best is not None
+            and best.last is not None
+            and best.last.met
+            and (dried(way.assignments) or boxed(way.assignments))
+        ):
+            break  # it goes without
         found = schedule_job(memo, schedule, *way)
         if found is not None and found.last is not None and not dried(way.assignments):
             failed |= {row.spool for row in found.last.rows if row.spool and row.code not in GOOD_ENOUGH}

@@ -15,12 +15,15 @@ from gcodetool.drying.course import course, falls_to
 from gcodetool.drying.device import of_place
 from gcodetool.drying.limits import Bound, set_point
 from gcodetool.drying.status import is_dry
+from gcodetool.judge.feed_air import air_of_feed, feed_need
+from gcodetool.judge.findings import FeedNeed
 from gcodetool.judge.outcomes import reached
 from gcodetool.judge.print_air import PrintAir, air_of_print, last_open
 from gcodetool.judge.print_judgement import PrintJudgement, judge_print
 from gcodetool.moisture.history import State, Surroundings, aged, quantile, state_at, surroundings
 from gcodetool.moisture.record import Event, Spool
 from gcodetool.moisture.snapshot import SnapshotStoreFor
+from gcodetool.motion.feed import ToolFeed
 from gcodetool.queue.findings import ToolRow, empty_row
 from gcodetool.queue.job_list import QueuePrinter
 from gcodetool.queue.spool_steps import Dried, Dry, DryingTime, ForecastOptions, Print, StepHistory
@@ -133,6 +136,29 @@ class SpoolSimulator:
         """Return what comes of printing from the spool after the history's steps; errors as in :meth:`state`."""
         job = self.jobs[step.job]
         tool = next(each for each in job.tools if each.tool == step.tool)
+        state, around, feed = self._at_printer(history, step)
+        judged = judge_print(
+            state, around, feed, confidence=self.options.confidence, explain=self.options.exposures
+        )
+        arrival = judged.arrival
+        end_s, after = step.start_s + job.open_air_s, arrival.after
+        if step.off_s is not None:  # it hangs there until somebody comes
+            waited = aged(after, around.air, step.off_s - end_s)
+            after, end_s = replace(waited, place=after.place, since_s=after.since_s), step.off_s
+        self._keep(history.with_step(step), put_back(after, around, step.start_s, end_s, arrival.fed_mm))
+        return replace(self._row(state, judged, around, tool), box=step.box)
+
+    def driest_feed(self, history: StepHistory, step: Print) -> FeedNeed | None:
+        """Return how dry a box at the feed must be for a better end; None: no air tells."""
+        state, around, feed = self._at_printer(history, step)
+        confidence = self.options.confidence
+        judged = judge_print(state, around, feed, confidence=confidence, explain=False)
+        if not judged.by_model:
+            return None
+        return feed_need(state, around, feed, judged.code, confidence=confidence)
+
+    def _at_printer(self, history: StepHistory, step: Print) -> tuple[State, PrintAir, ToolFeed]:
+        """Return a spool as its job begins, the air that it is printed in, and what the job takes off it."""
         state = self.at(history, step.start_s)
         machine = None if step.printer is None else self.printers[step.printer]
         where = () if machine is None else (name for name in machine.places if name in state.spool.places)
@@ -143,17 +169,9 @@ class SpoolSimulator:
             place=next(iter(where), None),
             printer=None if machine is None else machine.profile,
         )
-        feed = job.feed(step.tool).thinned(self.options.pieces)
-        judged = judge_print(
-            state, around, feed, confidence=self.options.confidence, explain=self.options.exposures
-        )
-        arrival = judged.arrival
-        end_s, after = step.start_s + job.open_air_s, arrival.after
-        if step.off_s is not None:  # it hangs there until somebody comes
-            waited = aged(after, around.air, step.off_s - end_s)
-            after, end_s = replace(waited, place=after.place, since_s=after.since_s), step.off_s
-        self._keep(history.with_step(step), put_back(after, around, step.start_s, end_s, arrival.fed_mm))
-        return self._row(state, judged, around, tool)
+        if step.box is not None:
+            around = air_of_feed(state.spool, state, step.box, around, step.start_s)
+        return state, around, self.jobs[step.job].feed(step.tool).thinned(self.options.pieces)
 
     def _row(self, state: State, judged: PrintJudgement, around: PrintAir, tool: ToolSummary) -> ToolRow:
         spool, arrival = state.spool, judged.arrival
@@ -260,7 +278,7 @@ def room_of(state: State) -> str:
 def put_back(after: State, around: PrintAir, start_s: float, end_s: float, fed_mm: float) -> State:
     """Return the spool after a job: back in its place, what was fed noted.
 
-    Out of a dryer it does not go back; off one printer it stays on the other.
+    Out of a dryer it does not go back; off one printer it stays on the other, but not in a box that fed that one.
     """
     spool, home, used = after.spool, after.place, around.air.place
     events = [Event(end_s, "fed", length_mm=fed_mm)]
@@ -273,7 +291,7 @@ def put_back(after: State, around: PrintAir, start_s: float, end_s: float, fed_m
     back = home
     if place is not None and place.kind == "dryer":
         back = room_of(after)
-    elif place is not None and place.kind == "printer" and used is not None:
+    elif place is not None and place.kind == "printer" and used is not None and not around.air.fed:
         back = used
     if back != used:
         state = replace(state, path=None)

@@ -13,7 +13,8 @@ from typing import Any
 class Print:
     """A job fed from the spool; *job* is its digest.
 
-    ``off_s``: when it is taken off the printer, where nobody is there at the job's end.
+    ``off_s``: when it is taken off the printer, where nobody is there at the job's end; ``box``: the place that the
+    reel stands in meanwhile; None: at the printer.
     """
 
     job: str
@@ -21,6 +22,7 @@ class Print:
     start_s: float
     printer: str | None
     off_s: float | None = None
+    box: str | None = None
 
 
 @dataclass(frozen=True)

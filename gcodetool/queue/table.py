@@ -80,7 +80,7 @@ def table_of(
             history = StepHistory(assignment.spool)
             if assignment.dryer is None:
                 for at_s in (_begin(start, way.task), late_s):
-                    asked.printed(history, _print(way.task, slot, at_s))
+                    asked.printed(history, _print(way.task, slot, at_s, assignment.box))
             else:
                 asked.time(history, assignment.dryer, in_s, slot.length_mm)
     asked.compute(executor, progress, words="table of forecasts")
@@ -128,7 +128,7 @@ def _fresh(
     if time is None:
         return None
     step = Dry(assignment.dryer, in_s, in_s + time.seconds, time.temperature_C)
-    return StepHistory(assignment.spool).with_step(step), _print(task, slot, step.out_s)
+    return StepHistory(assignment.spool).with_step(step), _print(task, slot, step.out_s, assignment.box)
 
 
 def horizon(start: Schedule, tasks: Sequence[Task]) -> float:
@@ -145,8 +145,8 @@ def _begin(start: Schedule, task: Task) -> float:
     return start.presence.next_s(max(start.at_s, task.earliest_s or -math.inf))
 
 
-def _print(task: Task, slot: ToolSlot, at_s: float) -> Print:
-    return Print(task.job.digest, slot.tool.tool, at_s, task.printer)
+def _print(task: Task, slot: ToolSlot, at_s: float, box: str | None) -> Print:
+    return Print(task.job.digest, slot.tool.tool, at_s, task.printer, box=box)
 
 
 def _entry(memo: ForecastMemo, start: Schedule, way: Way, late_s: float) -> Entry | None:
@@ -179,6 +179,6 @@ def _dry_enough(
     assert assignment.spool is not None
     history = StepHistory(assignment.spool)
     return any(
-        memo.printed(history, _print(task, slot, at_s), slot.tool).code in GOOD_ENOUGH
+        memo.printed(history, _print(task, slot, at_s, assignment.box), slot.tool).code in GOOD_ENOUGH
         for at_s in (_begin(start, task), late_s)
     )

@@ -12,6 +12,7 @@ from gcodetool import profiles
 from gcodetool.moisture.dryer_runs import ONE_SLOT, as_run
 from gcodetool.moisture.record import Spool
 from gcodetool.profiles import Printer
+from gcodetool.queue.boxes import boxes_at_start, standing
 from gcodetool.queue.findings import ASKED
 from gcodetool.queue.forecast_memo import ForecastMemo
 from gcodetool.queue.job_list import JobList, JobRequest, QueuePrinter, ToolRequest
@@ -294,8 +295,7 @@ def schedule_at_start(
     drying: dict[str, tuple[str, float | None]] = {}
     for name in sorted(stock.spools):
         spool = stock.spools[name]
-        stays = [event.place for event in spool.events if event.at_s <= at_s and event.place is not None]
-        last = spool.places.get(stays[-1]) if stays else None
+        last = standing(spool, at_s)
         if last is not None and last.kind == "dryer":
             drying[name] = (last.name, as_run(spool, last, at_s).temperature_C)
     given: dict[str, int | None] = dict(job_list.holds if holds is None else holds)
@@ -316,4 +316,5 @@ def schedule_at_start(
             words = (f"{name} ({found[name]} reel{'' if found[name] == 1 else 's'})" for name in given)
             notes.append(f"dryers as the records have them: {', '.join(words)}")
     reels = {name: count if count is not None else found.get(name, ONE_SLOT) for name, count in given.items()}
-    return empty_schedule(memo, job_list=job_list, holds=reels, mounted=mounted, drying=drying)
+    boxes = boxes_at_start(job_list.printers, stock.spools, at_s, notes)
+    return empty_schedule(memo, job_list=job_list, holds=reels, mounted=mounted, drying=drying, boxes=boxes)

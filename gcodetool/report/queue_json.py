@@ -9,7 +9,7 @@ from gcodetool.report.json_values import fields, json_value, utc, when
 from gcodetool.report.layout import without_halves
 
 SCHEMA: Final = "gcodetool/queue/1"
-TOOL: Final = "tool spool how material filament_mm left_mm short_mm extruding_s"
+TOOL: Final = "tool spool how box material filament_mm left_mm short_mm extruding_s"
 
 
 def as_dict(found: QueueFindings) -> dict[str, Any]:
@@ -87,6 +87,7 @@ def handoff_dict(each: HandOff) -> dict[str, Any]:
         "spools": list(each.spools),
         "mounted": list(each.mounted),
         "out_of_dryer": list(each.straight),
+        "fed_from": [{"spool": spool, "box": box, "put_in": spool in each.into} for spool, box in each.boxed],
         **fields(each, "parts_off=cleared temperature_C knob_C"),
         "until": when(each.until_s),
     }

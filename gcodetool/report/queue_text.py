@@ -109,6 +109,7 @@ LACKS: Final[dict[Bottleneck, str]] = {
     "filament": "no reel has so much filament",
     "water": "no drying that can be had gets a reel dry enough",
     "time": "it takes longer than there is until then",
+    "box": "a box that is free earlier would do",
 }
 
 
@@ -140,9 +141,15 @@ def handoff(each: HandOff, paths: Mapping[int, str], as_of_s: float) -> str:
         knob = "" if each.knob_C in (None, each.temperature_C) else f", knob at {each.knob_C:g}"
         return f"{where}: put {spools} in at {each.temperature_C:g} °C{knob}, until {until}, for {job}"
     steps = [] if each.cleared is None else [f"parts of job {each.cleared} off"]
-    steps += [
-        f"mount {name}" + (" out of the dryer" if name in each.straight else "") for name in each.mounted
-    ]
+    boxes = dict(each.boxed)
+    for name in each.mounted:
+        dried = " out of the dryer" if name in each.straight else ""
+        if name in each.into:
+            steps.append(f"put {name}{dried} into {boxes[name]}")
+        if name in boxes:
+            steps.append(f"stand {boxes[name]} there and feed {name} from it")
+        else:
+            steps.append(f"mount {name}{dried}")
     steps.append(f"start {job}, {paths.get(each.number or 0, '')}, until {until}")
     return f"{where}: {'; '.join(steps)}"
 
