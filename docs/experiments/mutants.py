@@ -101,7 +101,7 @@ def change(node: ast.AST) -> str:
 
 
 def tests_of(source: pathlib.Path, *, wide: bool = False) -> list[str]:
-    """Return the tests of a source: its doctests, those named after it or its package, those that name its module.
+    """Return the tests of a source: its doctests, those named after it, its first word or its package, or that name it.
 
     *wide*: those besides that name its package.
     """
@@ -110,12 +110,13 @@ def tests_of(source: pathlib.Path, *, wide: bool = False) -> list[str]:
     naming = re.compile(
         rf"from {re.escape(package)} import [^\n]*\b{re.escape(words[-1])}\b|{re.escape(module)}\b"
     )
+    stems = dict.fromkeys(part for word in words for part in (word, word.partition("_")[0]))
     named, near, far = [], [], []
     for path in sorted((ROOT / "tests").glob("test_*.py")):
         text = path.read_text(encoding="utf-8")
         name = str(path.relative_to(ROOT))
         if any(
-            re.search(rf"_{word}(_|\.)" if len(word) < 7 else f"_{word[:7]}", path.name) for word in words
+            re.search(rf"_{stem}(_|\.)" if len(stem) < 7 else f"_{stem[:7]}", path.name) for stem in stems
         ):
             named.append(name)
         elif naming.search(text):
