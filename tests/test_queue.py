@@ -267,6 +267,24 @@ def test_spools_of_the_ledger_are_the_shelf(tmp_path, capsys, monkeypatch) -> No
     assert read["jobs"][0]["tools"] == by_file["jobs"][0]["tools"]
 
 
+def test_the_only_printer_of_the_ledger_needs_no_naming(tmp_path, capsys, monkeypatch) -> None:
+    pytest.importorskip("sqlalchemy")
+    monkeypatch.setenv("GCODETOOL_LEDGER", str(tmp_path / "shelf.sqlite"))
+    job(tmp_path, "a.gcode")
+    printer = "--kind printer --room bench"
+    for words in (
+        "place add bench --kind open --temperature 22 --humidity 48",
+        f"place add rig-8 {printer}",
+        "spool add petg-03 --material PETG --place bench --at 2026-11-01",
+    ):
+        assert outcome(words.split()) == 0
+    capsys.readouterr()
+    assert found(capsys, "a.gcode", *NOMINAL)["jobs"][0]["printer"] == "rig-8"
+    assert outcome(f"place add rig-9 {printer}".split()) == 0
+    capsys.readouterr()
+    assert found(capsys, "a.gcode", *NOMINAL)["jobs"][0]["printer"] is None  # which of two
+
+
 def test_processes_and_one_process_say_the_same(tmp_path, capsys) -> None:
     story(tmp_path)
     one = call(capsys, "tonight.toml", *NOMINAL, "--json", "--processes", "1")

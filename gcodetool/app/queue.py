@@ -68,7 +68,7 @@ def queue_plan(
     """
     if scheduler is not None and processes is not None:
         raise UsageError("--scheduler and --processes cannot be used together; leave one out")
-    wanted, told = listed([Path(each) for each in jobs], printer, ledger)
+    wanted, told = listed([Path(each) for each in jobs], printer, ledger, alone=not shelf)
     if present:
         wanted = replace(wanted, presence=presence_of(present))
     stock, more = stock_of([Path(each) for each in shelf] or wanted.shelf, ledger, wanted)
@@ -92,9 +92,9 @@ def queue_plan(
 
 
 def listed(
-    jobs: Sequence[Path], printer: str | None, ledger: str | None
+    jobs: Sequence[Path], printer: str | None, ledger: str | None, *, alone: bool = False
 ) -> "tuple[JobList, tuple[str, ...]]":
-    """Return what is asked for, and what is worth telling.
+    """Return what is asked for, and what is worth telling; *alone*: a single printer of the ledger needs no naming.
 
     Raises
     ------
@@ -111,11 +111,13 @@ def listed(
     lists = [path for path in jobs if job_list.is_list(path)]
     if lists and len(jobs) > 1:
         raise UsageError(f"{lists[0]}: a job list must be the only file; put the other jobs into it")
-    found = (
-        job_list.read_list(lists[0], printer=printer, find=find)
-        if lists
-        else job_list.from_paths(jobs, printer=printer, find=find)
-    )
+    if lists:
+        return job_list.read_list(lists[0], printer=printer, find=find), tuple(dict.fromkeys(notes))
+    if printer is None and alone:
+        only = find_printer(None, ledger=ledger, alone=True)
+        notes.extend(only.notes)
+        printer = next(iter(only.places), None)
+    found = job_list.from_paths(jobs, printer=printer, find=find)
     return found, tuple(dict.fromkeys(notes))
 
 
