@@ -99,6 +99,12 @@ def test_what_holds_is_what_the_slicer_would_use(name, filament, first, rest, re
     )
 
 
+def test_values_for_single_machines_are_counted_and_not_taken() -> None:
+    found = read(FOLDER / "b-material-petg-smoke.xml.fdm_material")
+    assert found.notes == ("4 values for single machines and hot ends in it win over those shown here",)
+    assert found.numbers("retract_mm") == (5.0,)  # not the 4.5 of one hot end
+
+
 def test_a_later_parent_wins_and_missing_ones_are_named(tmp_path) -> None:
     text = (FOLDER / "a-bundle-two-spool.ini").read_text(encoding="utf-8")
     other = tmp_path / "other.ini"

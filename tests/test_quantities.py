@@ -5,11 +5,13 @@ import os
 import time
 from collections.abc import Iterator
 
+import click
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from gcodetool import quantities
+from gcodetool.cli.quantity_types import Amount
 from gcodetool.quantities import (
     DIFFERENCE,
     FLOW,
@@ -270,3 +272,13 @@ def test_any_text_is_a_quantity_or_a_clear_refusal(text: str) -> None:
 def test_what_is_ambiguous_says_so_by_its_class() -> None:
     with pytest.raises(AmbiguousError):
         amount("1,200 g", MASS)
+
+
+@pytest.mark.parametrize(
+    ("least", "most", "says"),
+    [(None, None, None), (0, None, "[x>=0]"), (None, 9, "[x<=9]"), (0, 9, "[0<=x<=9]")],
+)
+def test_help_tells_the_range_that_an_amount_has(least, most, says) -> None:
+    option = click.Option(["--mass"], type=Amount(MASS, least, most), help="Of it.")
+    _, text = option.get_help_record(click.Context(click.Command("x")))
+    assert text == " ".join(["Of it.", *([] if says is None else [f" {says}"])])

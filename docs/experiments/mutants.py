@@ -119,7 +119,7 @@ def tests_of(source: pathlib.Path, *, wide: bool = False) -> list[str]:
             re.search(rf"_{stem}(_|\.)" if len(stem) < 7 else f"_{stem[:7]}", path.name) for stem in stems
         ):
             named.append(name)
-        elif naming.search(text):
+        elif naming.search(text) or any(f'"{stem}.md"' in text for stem in stems):  # a page of its name
             near.append(name)
         elif package + "." in text or f"from {package} import" in text:
             far.append(name)
