@@ -4,7 +4,7 @@ Each function is one transaction.  Readings are kept once: those already there a
 Left out: spools (``writers``), understanding a logger's file (``hygrometer``).
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from typing import Any, Final
 
 from sqlalchemy import Connection
@@ -16,7 +16,7 @@ from gcodetool.ledger.entries import Draft, LedgerEntry, Readings
 from gcodetool.ledger.placetables import check_places
 from gcodetool.ledger.records import MEASURABLE, PlaceRecord
 from gcodetool.ledger.store import Ledger
-from gcodetool.ledger.writers import Written, write_transaction
+from gcodetool.ledger.writers import Written, to_undo, write_transaction
 from gcodetool.moisture.dryer_runs import knob_offset_C
 from gcodetool.moisture.record import AirLog
 from gcodetool.profiles import salt_solution
@@ -44,11 +44,20 @@ def add_place(
     with write_transaction(ledger, at_s, force=force) as (conn, at_us):
         if name in records.places(conn):
             raise LedgerError(f"place '{name}' is there already; 'gcodetool place set' corrects it")
-        told = {key: value for key, value in facts.items() if value is not None}
-        _linked(conn, told)
-        written = entries.append(conn, [Draft("place", name, "added", at_us, told)])
+        written = entries.append(conn, added(conn, {name: facts}, at_us))
         check_places_of(conn)
-        return Written(tuple(written), care_of(told))
+        return Written(tuple(written), care_of(facts))
+
+
+def added(conn: Connection, places: Mapping[str, Mapping[str, Any]], at_us: int) -> list[Draft]:
+    """Return the entries of new places, which may draw on each other; errors as in `add_place`."""
+    drafts = []
+    for name, facts in places.items():
+        check_name(name)
+        told = {key: value for key, value in facts.items() if value is not None}
+        _linked(conn, told, also=places)
+        drafts.append(Draft("place", name, "added", at_us, told))
+    return drafts
 
 
 def care_of(facts: Mapping[str, Any]) -> tuple[str, ...]:
@@ -64,11 +73,11 @@ def check_name(name: str) -> None:
         raise LedgerError(f"{shown(name)} is too long for a place's name; {LONGEST_NAME} letters at most")
 
 
-def _linked(conn: Connection, facts: Mapping[str, Any]) -> None:
-    """Refuse the name of a place that is not there."""
+def _linked(conn: Connection, facts: Mapping[str, Any], also: Collection[str] = ()) -> None:
+    """Refuse the name of a place that is not there, nor comes along (*also*)."""
     known = records.places(conn)
     for key in records.LINKS:
-        if facts.get(key) is not None:
+        if facts.get(key) is not None and facts[key] not in also:
             records.place(known, str(facts[key]))
 
 
@@ -331,15 +340,11 @@ def undo_place(
     LedgerError
         Unknown place or entry, one undone already, or a place that a spool or another place needs.
     """
-    from gcodetool.ledger.writers import to_cancel
-
     with write_transaction(ledger, at_s, force=force) as (conn, at_us):
         rows = entries.of(conn, "place", name)
         if not rows:
             raise LedgerError(records.unknown("place", name, records.places(conn)))
-        targets = to_cancel(name, rows, number, "place")
-        cancels = [entry.number for entry in targets]
-        written = entries.append(conn, [Draft("place", name, "undone", at_us, {"cancels": cancels})])
+        written = entries.append(conn, [to_undo("place", name, rows, number, at_us)[1]])
         known = records.places(conn)
         if name not in known:
             users = [

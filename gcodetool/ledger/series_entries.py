@@ -12,9 +12,9 @@ from sqlalchemy import Connection
 from gcodetool.errors import LedgerError
 from gcodetool.ledger import entries, records
 from gcodetool.ledger.entries import Draft, LedgerEntry
-from gcodetool.ledger.place_entries import care_of, check_places_of
+from gcodetool.ledger.place_entries import added, care_of, check_places_of
 from gcodetool.ledger.store import Ledger
-from gcodetool.ledger.writers import Written, to_cancel, write_transaction
+from gcodetool.ledger.writers import Written, refuse_depending, to_undo, write_transaction
 
 Values = Sequence[tuple[str, int, int, str, float]]  # state, print, specimen, quantity, value
 
@@ -69,14 +69,14 @@ def start(
                 f"series '{series_id}' was started already; 'gcodetool series undo {series_id}' takes it back"
             )
         known = records.places(conn)
-        notes: list[str] = []
-        drafts = [Draft("series", series_id, "added", at_us, dict(facts))]
-        for name, stated in places.items():
-            if name not in known:
-                drafts.append(Draft("place", name, "added", at_us, dict(stated)))
-                notes += care_of(stated)
-            elif known[name].facts != stated:
-                notes.append(f"{name}: the ledger's place of that name counts, not the plan's")
+        new = {name: stated for name, stated in places.items() if name not in known}
+        notes = [care for stated in new.values() for care in care_of(stated)]
+        notes += [
+            f"{name}: the ledger's place of that name counts, not the plan's"
+            for name, stated in places.items()
+            if name in known and known[name].facts != stated
+        ]
+        drafts = [Draft("series", series_id, "added", at_us, dict(facts)), *added(conn, new, at_us)]
         written = entries.append(conn, drafts)
         check_places_of(conn)
         return Written(tuple(written), tuple(notes))
@@ -154,14 +154,7 @@ def undo(
         rows = entries.of(conn, "series", series_id)
         if not rows:
             one(conn, series_id)
-        targets = to_cancel(series_id, rows, number, "series")
-        counted = entries.live(rows)
-        rest = [entry for entry in counted if entry not in targets]
-        if any(entry.kind == "added" for entry in targets) and rest and not force:
-            raise LedgerError(
-                f"{series_id}: {len(rest)} more entries depend on its beginning; undo those first, or add --force"
-            )
-        cancels = [entry.number for entry in targets]
-        return Written(
-            tuple(entries.append(conn, [Draft("series", series_id, "undone", at_us, {"cancels": cancels})]))
-        )
+        targets, draft = to_undo("series", series_id, rows, number, at_us)
+        if any(entry.kind == "added" for entry in targets) and not force:
+            refuse_depending(series_id, [entry for entry in entries.live(rows) if entry not in targets])
+        return Written(tuple(entries.append(conn, [draft])))

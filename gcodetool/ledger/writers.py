@@ -6,7 +6,7 @@ whole dryings (``dryings``).
 """
 
 import contextlib
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -18,7 +18,7 @@ from gcodetool.ledger import entries, records
 from gcodetool.ledger.call import CLOCK_SLACK_US, now_us
 from gcodetool.ledger.cold_reels import said_of_cold
 from gcodetool.ledger.dryers import heat_words, join, stated_heat
-from gcodetool.ledger.entries import Draft, LedgerEntry, micro
+from gcodetool.ledger.entries import Draft, LedgerEntry, Subject, micro
 from gcodetool.ledger.eventtables import check_event
 from gcodetool.ledger.plausibility import check_plausible
 from gcodetool.ledger.records import PlaceRecord, SpoolRecord, wall
@@ -444,8 +444,7 @@ def undo(
         rows = entries.of(conn, "spool", spool_id)
         if not rows:
             raise LedgerError(records.unknown("spool", spool_id, records.on_shelf(conn, retired=True)))
-        targets = to_cancel(spool_id, rows, number)
-        draft = Draft("spool", spool_id, "undone", at_us, {"cancels": [entry.number for entry in targets]})
+        targets, draft = to_undo("spool", spool_id, rows, number, at_us)
         written = entries.append(conn, [draft])
         others = _undone_with(conn, spool_id, targets, at_us, force=force)
         written += entries.append(conn, others)
@@ -453,10 +452,9 @@ def undo(
         notes: list[str] = []
         if after is None:
             left = [entry for entry in entries.live([*rows, *written]) if entry.kind != "added"]
-            if left and not force:
-                raise LedgerError(
-                    f"{spool_id}: {len(left)} more entries depend on this one; undo those first, "
-                    f"take it off the shelf with 'gcodetool spool retire {spool_id}', or add --force"
+            if not force:
+                refuse_depending(
+                    spool_id, left, f"take it off the shelf with 'gcodetool spool retire {spool_id}', "
                 )
             notes.append(f"{spool_id} is off the shelf")
         else:
@@ -502,10 +500,29 @@ def _other_side(targets: list[LedgerEntry]) -> list[str]:
     return sorted(name for name in found if name)
 
 
-def to_cancel(
-    name: str, rows: list[LedgerEntry], number: int | None, what: str = "spool"
-) -> list[LedgerEntry]:
-    """Return the entries of the command to be undone."""
+def refuse_depending(name: str, left: Sequence[LedgerEntry], instead: str = "") -> None:
+    """Refuse to undo a beginning that more entries rest on."""
+    if left:
+        raise LedgerError(
+            f"{name}: {len(left)} more entries depend on this one; undo those first, {instead}or add --force"
+        )
+
+
+def to_undo(
+    subject: Subject, name: str, rows: list[LedgerEntry], number: int | None, at_us: int
+) -> tuple[list[LedgerEntry], Draft]:
+    """Return the entries of the command to be undone, the last one noted or that of an entry, and their undoing.
+
+    Raises
+    ------
+    LedgerError
+        Nothing is left to undo, no such entry, or it is undone already.
+    """
+    targets = _to_cancel(subject, name, rows, number)
+    return targets, Draft(subject, name, "undone", at_us, {"cancels": [entry.number for entry in targets]})
+
+
+def _to_cancel(what: str, name: str, rows: list[LedgerEntry], number: int | None) -> list[LedgerEntry]:
     gone = entries.cancelled(rows)
     if number is None:
         counted = entries.live(rows)
