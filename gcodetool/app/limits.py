@@ -10,8 +10,6 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-import numpy as np
-
 from gcodetool import profiledata, profiles
 from gcodetool.app import limits_summary
 from gcodetool.app.resolve import Moment, clock, snapshots_of
@@ -23,9 +21,9 @@ from gcodetool.ledger.snapshots import shared_folder
 from gcodetool.ledger.store import open_ledger, reading
 from gcodetool.limits import evidence_store
 from gcodetool.limits.adopted import file_text
-from gcodetool.limits.evidence import Evidence, of_spool, only_seen
+from gcodetool.limits.evidence import Evidence, as_it_stands, of_spool, tells
 from gcodetool.limits.findings import LimitsFindings, findings
-from gcodetool.moisture.history import State, state_at
+from gcodetool.moisture.history import state_at
 from gcodetool.moisture.members import default_members
 from gcodetool.textfile import read_text
 
@@ -81,7 +79,7 @@ def learned_limits(
     evidence = _evidence(mine, now_s, members or MEMBERS, progress)
     shelf_of = snapshots_of(ledger)
     candidates = [
-        _as_it_stands(state_at(one, now_s, members=default_members(members), shelf=shelf_of(one)))
+        as_it_stands(state_at(one, now_s, members=default_members(members), shelf=shelf_of(one)))
         for one in on_shelf
         if line is None or one.line == line
     ]
@@ -201,25 +199,17 @@ def _evidence(spools: "list[Spool]", now_s: float, members: int, progress: Progr
     folder = CacheFolder(shared_folder(), evidence_store.SUFFIX)
     found: list[Evidence] = []
     for i, one in enumerate(spools):
-        seen = only_seen(replace(one, events=tuple(event for event in one.events if event.at_s <= now_s)))
+        told = replace(one, events=tuple(event for event in one.events if event.at_s <= now_s))
         if progress is not None:
             progress("replays", i, len(spools))
-        if not any(event.kind == "outcome" for event in seen.events):
+        if not tells(told):
             continue
-        key = evidence_store.key_of(seen, members)
+        key = evidence_store.key_of(told, members)
         kept = evidence_store.unsealed(folder.get(key))
         if kept is None:
-            last_s = seen.events[-1].at_s
-            kept = of_spool(seen, lambda spool, until=last_s: state_at(spool, until, members=members))  # type: ignore[misc]
+            last_s = told.events[-1].at_s
+            kept = of_spool(told, lambda spool, until=last_s: state_at(spool, until, members=members))  # type: ignore[misc]
             folder.put(key, evidence_store.sealed(kept))
         found += kept
     folder.prune(evidence_store.MOST)
     return found
-
-
-def _as_it_stands(state: State) -> Evidence | None:
-    """Return a spool as a print of it would find it; None: it is empty."""
-    content = state.next_fed_wt_pct / (1.0 - state.spool.fibre_wt_pct / 100.0)
-    if np.isnan(content).any():
-        return None
-    return Evidence(state.spool.id, state.spool.line, state.as_of_s, (), content, state.weights)

@@ -78,27 +78,43 @@ def of_spool(spool: Spool, state_of: Callable[[Spool], State]) -> list[Evidence]
     SpoolError
         The record does not say what is needed.
     """
-    seen = only_seen(spool)
-    if not any(event.kind == "outcome" for event in seen.events):
+    if not tells(spool):
         return []
-    state = state_of(seen)
+    state = state_of(only_seen(spool))
     # what was printed before a sample was cut off is the reel's to tell
     told = [one for one in state.printed if words_of(one.outcome) and one.at_s >= spool.own_from_s]
     looks = [one.strand for one in told]
-    polymer = 1.0 - spool.fibre_wt_pct / 100.0  # fibre takes up nothing; limits are the polymer's
     return [
         Evidence(
             spool.id,
             spool.line,
             one.at_s,
             words_of(one.outcome),
-            100.0 * one.content / polymer,
+            of_polymer(spool, 100.0 * one.content),
             state.weights,
             seems_wetter(spool.material, one.outcome),
             1.0 / looks.count(one.strand),
         )
         for one in told
     ]
+
+
+def as_it_stands(state: State) -> Evidence | None:
+    """Return a spool as a print of it would find it, nothing said yet; None: it is empty."""
+    content = of_polymer(state.spool, state.next_fed_wt_pct)
+    if np.isnan(content).any():
+        return None
+    return Evidence(state.spool.id, state.spool.line, state.as_of_s, (), content, state.weights)
+
+
+def of_polymer(spool: Spool, wt_pct: Floats) -> Floats:
+    """Return a strand's content over its polymer alone: that is what limits are meant for. [wt %]"""
+    return wt_pct / spool.polymer_share
+
+
+def tells(spool: Spool) -> bool:
+    """Return whether a record has prints or looks at the nozzle."""
+    return any(event.kind == "outcome" for event in only_seen(spool).events)
 
 
 def only_seen(spool: Spool) -> Spool:

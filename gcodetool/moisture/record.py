@@ -180,6 +180,11 @@ class Spool:
         return self.origins[0].id if self.origins else self.id
 
     @property
+    def polymer_share(self) -> float:
+        """Of the strand's mass, what takes up water and what print limits are meant for: fibre does not."""
+        return 1.0 - self.fibre_wt_pct / 100.0
+
+    @property
     def own_from_s(self) -> float:
         """When it became a spool of its own: what was before happened to what it was cut off. [s]"""
         cuts = [event.at_s for event in self.events if event.cut_from is not None]

@@ -73,7 +73,7 @@ def water_in(found: ToolFindings, spool: "Spool") -> WaterVsLimits:
     assert forecast.worst_of_marginal is not None
     good, marginal = forecast.limit_good_wt_pct, forecast.limit_marginal_wt_pct
     worst = content_like(forecast.worst_of_good, forecast.worst_of_marginal, good, marginal)
-    return WaterVsLimits(good, marginal, worst, polymer_share(spool), covered=found.verdict.code == "adjust")
+    return WaterVsLimits(good, marginal, worst, spool.polymer_share, covered=found.verdict.code == "adjust")
 
 
 def water_now(state: "State") -> WaterVsLimits:
@@ -84,12 +84,7 @@ def water_now(state: "State") -> WaterVsLimits:
     to_marginal = reached(content / state.limit_marginal_wt_pct, 0.5, weights)
     worst = content_like(to_good, to_marginal, good, marginal)
     wet = steam_seen(state.spool, state.as_of_s)
-    return WaterVsLimits(good, marginal, worst, polymer_share(state.spool), covered=False if wet else None)
-
-
-def polymer_share(spool: "Spool") -> float:
-    """Return the polymer's share of a filament's mass."""
-    return 1 - spool.fibre_wt_pct / 100
+    return WaterVsLimits(good, marginal, worst, state.spool.polymer_share, covered=False if wet else None)
 
 
 def suggest(
