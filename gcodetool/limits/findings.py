@@ -2,13 +2,16 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Final
 
 from gcodetool.limits.adopted import Bounded, bounded, stated_limits
 from gcodetool.limits.evidence import Evidence
-from gcodetool.limits.influence import Moved, moves, with_less_power
+from gcodetool.limits.influence import Moved, contradicted, heard, moves, with_less_power
 from gcodetool.limits.learning import Learned, learned
 from gcodetool.limits.next_try import Try, best_content, tries
 from gcodetool.profiles import Adopted, Material
+
+PASSES: Final = 2  # what contradicts shows better without what contradicts most
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,10 +75,13 @@ def findings(
         Spools as they stand, for what to try next.
     """
     ordered = sorted(evidence, key=lambda one: (one.at_s, one.spool))
-    counted = ordered
-    for _ in range(2):  # what contradicts shows better without what contradicts most
-        counted = with_less_power(ordered, learned(material, counted, line=line, roughly=True))
-    found = learned(material, counted, line=line)
+    counted: Sequence[Evidence] = ordered
+    found, spools = learned(material, ordered, line=line, roughly=True), []
+    if ordered:
+        spools = heard(ordered, found)
+        for at in range(PASSES):
+            counted = with_less_power(ordered, counted, spools, found)
+            found = learned(material, counted, line=line, roughly=at < PASSES - 1)
     return LimitsFindings(
         material=material.key,
         name=material.name,
@@ -84,12 +90,8 @@ def findings(
         adopted=used.adopted,
         learned=found,
         to_adopt=bounded(material, found),
-        records=tuple(moves(counted, found)),
-        contradicted=frozenset(
-            i
-            for i, (now, before) in enumerate(zip(counted, ordered, strict=True))
-            if now.power < before.power
-        ),
+        records=tuple(moves(counted, spools, found)),
+        contradicted=contradicted(ordered, counted),
         tries=tuple(tries(candidates, found)),
         best_wt_pct=best_content(found),
     )

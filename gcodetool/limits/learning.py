@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gcodetool.limits.evidence import Evidence
-from gcodetool.limits.signs import LIMITS, Answer, Limit, answers, log_chance
+from gcodetool.limits.signs import LIMITS, Answer, Limit, Said, answers, log_chance
 from gcodetool.moisture.polymer import LIMIT_FACTOR
 from gcodetool.profiles import Material
 
@@ -163,9 +163,12 @@ def counted(prints: Sequence[Evidence], stated: tuple[float, float]) -> Counts:
     contents = np.log(np.maximum([one.content for one in prints], 1e-9))
     seems = contents + np.array([[one.shift] for one in prints])
     given: dict[Answer, list[int]] = defaultdict(list)
+    alike: dict[Said, list[int]] = defaultdict(list)
     for i, one in enumerate(prints):
-        for answer in answers(one.said):
-            given[answer].append(i)
+        alike[one.said].append(i)
+    for said, which in alike.items():
+        for answer in answers(said):
+            given[answer] += which
     powers = np.array([one.power for one in prints])
     found = []
     for limit, each in zip(LIMITS, stated, strict=True):
