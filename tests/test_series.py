@@ -186,6 +186,11 @@ def test_a_series_from_plan_to_report(shop, tmp_path):
     page = (tmp_path / "report.html").read_text(encoding="utf-8")
     assert page.count("<svg") == 8 and "://" not in page.replace("http://www.w3.org", "")
     assert "Before you read on" in page and "plan" in (tmp_path / "plan.html").read_text(encoding="utf-8")
+    limits = json.loads(gt("limits", "show", "PETG", "--json", *FEW, "--at", "2026-11-14T08:00Z")[0])
+    said = [(one["spool"], one["said"].get("tested")) for one in limits["records"]]
+    assert said.count(("petg-03-at-75-rh", "worse")) == 2  # its looks count, too, as what they are
+    assert {word for name, word in said if name != "petg-03-at-75-rh"} == {None, "holds"}
+    assert len(said) == 8 + 6  # no dried print is held against itself
     out, _ = gt("series", "list")
     assert "8 of 8 prints, 32 values" in out
     jsonschema.validate(json.loads(gt("series", "show", "clip-petg-1", "--json")[0]), SCHEMA)

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Final
 from gcodetool import profiledata, profiles
 from gcodetool.app import limits_summary
 from gcodetool.app.resolve import Moment, clock, snapshots_of
+from gcodetool.app.series_evidence import series_prints, with_series
 from gcodetool.cachefile import CacheFolder
 from gcodetool.errors import ProfileError, UsageError
 from gcodetool.gcode.edits import write_atomic
@@ -71,7 +72,7 @@ def learned_limits(
     """
     stated = material_as_stated(material)
     now_s = clock(at)
-    mine, on_shelf = _spools_of(stated, ledger)
+    mine, on_shelf = _spools_of(stated, ledger, now_s)
     lines = sorted({one.line for one in mine if one.line is not None})
     if line is not None and line not in lines:
         known = f"lines: {', '.join(lines)}" if lines else "none of its spools states one"
@@ -180,18 +181,21 @@ def _used(stated: "Material", line: str | None) -> "Material":
     return stated
 
 
-def _spools_of(material: "Material", ledger: str | None) -> "tuple[list[Spool], list[Spool]]":
-    """Return the ledger's spools of a material, and those of them that are on the shelf."""
+def _spools_of(material: "Material", ledger: str | None, now_s: float) -> "tuple[list[Spool], list[Spool]]":
+    """Return the ledger's spools of a material, with what series say of them, and those that are on the shelf."""
+    every, on_shelf = [], []
     with reading(open_ledger(ledger, make=False)) as conn:
         places = records.places(conn)
-        found = []
+        judged = series_prints(conn, now_s)
         for record in records.spools(conn).values():
             named = profiledata.lookup("materials", str(record.facts["material"]), adopted=False)
             if named is None or profiles.material(named).key != material.key:
                 continue
-            loaded = records.spool_from(conn, record, places)
-            found.append((neighbours.with_neighbours(conn, loaded, places), record.retired))
-    return [one for one, _ in found], [one for one, retired in found if not retired]
+            loaded = neighbours.with_neighbours(conn, records.spool_from(conn, record, places), places)
+            every.append(with_series(loaded, judged.get(loaded.id, [])))
+            if not record.retired:
+                on_shelf.append(loaded)
+    return every, on_shelf
 
 
 def _evidence(spools: "list[Spool]", now_s: float, members: int, progress: Progress | None) -> list[Evidence]:

@@ -33,7 +33,7 @@ class LimitsFindings:
     records
         Each with how far it moved the limits, by time.
     contradicted
-        Those of them that the others contradict; they count next to nothing.
+        Those of them that the others contradict; they count for little.
     tries
         Spools that one more print of would tell most, the best one first.
     best_wt_pct

@@ -42,6 +42,7 @@ SIGNS: Final[dict[str, tuple[Sign, ...]]] = {
     "parts": (Sign("marginal", 1.0, SHARP), Sign("marginal", 2.0, SHARP)),
     "oozes": (Sign("marginal", OOZES[0], SHARP),),
     "pops": (Sign("marginal", POPS[0], SHARP),),
+    "tested": (Sign("marginal", 1.0, SHARP),),
 }
 WORDS: Final[dict[str, tuple[str, ...]]] = {  # the better word first, as many as signs and one more
     "strings": ("none", "few", "many"),
@@ -50,6 +51,7 @@ WORDS: Final[dict[str, tuple[str, ...]]] = {  # the better word first, as many a
     "parts": ("good", "usable", "scrap"),
     "oozes": ("no", "yes"),
     "pops": ("no", "yes"),
+    "tested": ("holds", "worse"),
 }
 
 

@@ -91,6 +91,7 @@ class Outcome:
     parts: Literal["good", "usable", "scrap"] | None = None
     oozes: bool | None = None  # these two by a look at the purged strand
     pops: bool | None = None
+    tested: Literal["holds", "worse"] | None = None  # by a test series, against dried prints
     because: Literal["water", "other"] | None = None  # what the person blames; other: no evidence of water
     nozzle_C: float | None = None  # printed at
     melt_s: float | None = None  # mean time in the melt

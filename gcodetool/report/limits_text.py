@@ -85,7 +85,7 @@ def facts(found: LimitsFindings) -> Iterator[tuple[str, str]]:
         yield (
             "odd",
             f"{count} record{' contradicts' if count == 1 else 's contradict'} the others, and so "
-            f"{'counts' if count == 1 else 'count'} next to nothing",
+            f"{'counts' if count == 1 else 'count'} for little",
         )
     yield from _tries(found)
 

@@ -70,16 +70,25 @@ def one_way(groups: Sequence[Sequence[float]]) -> Pooled:
     """
     stats = scipy_stats()
     arrays = about_their_mean([group for group in groups if len(group)])
-    df = sum(one.size - 1 for one in arrays)
-    within = math.fsum(float(one.var() * one.size) for one in arrays)
+    spread, df = within_groups(arrays)
     middle = float(np.mean(np.concatenate(arrays)))
     between = math.fsum(one.size * (float(one.mean()) - middle) ** 2 for one in arrays)
     between /= max(1, len(arrays) - 1)
-    if df < 1 or len(arrays) < 2 or within <= 0.0:
-        spread = math.sqrt(within / df) if df else math.nan
+    if df < 1 or len(arrays) < 2 or spread <= 0.0:
         return Pooled(spread, df, between, math.nan, math.nan)
     found = stats.f_oneway(*arrays)
-    return Pooled(math.sqrt(within / df), df, between, float(found.statistic), float(found.pvalue))
+    return Pooled(spread, df, between, float(found.statistic), float(found.pvalue))
+
+
+def within_groups(groups: Sequence[Sequence[float] | Floats]) -> tuple[float, int]:
+    """Return the standard deviation within groups and its degrees of freedom; without any, nan and 0.
+
+    >>> within_groups([[1.0, 2.0, 3.0], [5.0]])
+    (1.0, 2)
+    """
+    arrays = [np.asarray(group, dtype=np.float64) for group in groups if len(group)]
+    df = sum(one.size - 1 for one in arrays)
+    return (math.sqrt(math.fsum(float(one.var() * one.size) for one in arrays) / df) if df else math.nan), df
 
 
 def about_their_mean(groups: Sequence[Sequence[float]]) -> list[Floats]:
