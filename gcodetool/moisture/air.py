@@ -269,6 +269,8 @@ def in_range(name: str, value: ArrayLike, low: float, high: float, unit: str) ->
         With the first value that lies outside *low* to *high*.
     """
     array = np.asarray(value, dtype=np.float64)
+    if array.size and array.min() >= low and array.max() <= high:
+        return array
     outside = (array < low) | (array > high)
     if outside.any():
         first = array[outside].flat[0]
@@ -307,9 +309,12 @@ def saturation_pressure(temperature_K: ArrayLike) -> Floats:
     temperature = in_range("temperature", temperature_K, LOWEST_K, CRITICAL_POINT_K, "K")
     t = np.maximum(1.0 - temperature / CRITICAL_POINT_K, 0.0)
     root, cube = np.sqrt(t), t * t * t
-    powers = (t, t * root, cube, cube * root, cube * t, cube * cube * t * root)
-    series = sum(factor * power for factor, power in zip(COEFFICIENTS, powers, strict=True))
+    a, b, c, d, e, f = COEFFICIENTS
+    series = a * t + b * (t * root) + c * cube + d * (cube * root) + e * (cube * t)
+    series += f * (cube * cube * t * root)
     liquid = CRITICAL_PRESSURE_PA * np.exp(series * CRITICAL_POINT_K / temperature)
+    if temperature.size and temperature.min() >= TRIPLE_POINT_K:
+        return np.asarray(liquid)
     return np.asarray(np.where(temperature < TRIPLE_POINT_K, _magnus(temperature), liquid))
 
 

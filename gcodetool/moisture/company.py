@@ -57,6 +57,9 @@ class Replayed(Protocol):
     def begin_as(self, other: Any) -> None:
         """Go on from where another replay of the same strand stands."""
 
+    def expect(self, events: Sequence[Event]) -> None:
+        """Be told all events that will happen."""
+
     def waits(self, event: Event) -> bool:
         """Take a feed together with those before it, or say no."""
 
@@ -143,6 +146,8 @@ class Company(Generic[R]):
 
         *seen*: how many of each happened already; None: none.
         """
+        for one, each in zip(self.replays, self.events, strict=True):
+            one.expect(each)
         order = sorted(
             (event.at_s, i, number)
             for i, each in enumerate(self.events)

@@ -46,6 +46,7 @@ ACTIVITY_SLACK: Final = 1e-3  # and on the isotherm
 HEAT_SLACK: Final = 0.01  # and on temperature [K]: 0.06 % of the vapour's pressure
 HEAT_TOLERANCE: Final = 4.0  # of a step [K], estimated as above
 LONGEST_S: Final = 1e9
+HELD: Final = ("water", "gap", "temperature", "store", "body")  # arrays of the kernel, of the members last
 SHORTEST_S: Final = 1e-9  # nothing happens in less
 
 # An exposed strand needs no film (Biot number above 1000) and warms in a minute: the cell of a loose coil
@@ -259,6 +260,7 @@ class SpoolIntegrator:
         self.fed_kg = np.zeros(self.members)
         self.vented_kg = np.zeros(self.members)
         self.kernel: Any = kernel.Reel(self.kernel_arrays)
+        self._views = [np.frombuffer(getattr(self.kernel_arrays, name)) for name in HELD] if layers else []
         self._store = start.store_kg
         self._share = grid.share
         self._tolerance = TOLERANCE * fine
@@ -339,17 +341,12 @@ class SpoolIntegrator:
     def _held(self) -> Iterator[Floats]:
         """Yield all that the kernel holds, (…, members) each."""
         cells = self.winding.layers * self.members
-        for values, count in (
-            (self.kernel_arrays.water, cells * self.shells),
-            (self.kernel_arrays.gap, cells),
-            (self.kernel_arrays.temperature, cells),
-            (self.kernel_arrays.store, self.members),
-            (self.kernel_arrays.body, self.members),
-        ):
-            yield np.frombuffer(values, dtype=np.float64)[:count].reshape(-1, self.members)
+        counts = (cells * self.shells, cells, cells, self.members, self.members)
+        for values, count in zip(self._views, counts, strict=True):
+            yield values[:count].reshape(-1, self.members)
 
     def _all_finite(self) -> bool:
-        return math.isfinite(sum(float(each.sum()) for each in self._held()))
+        return all(math.isfinite(np.add.reduce(each)) for each in self._views)
 
     def _complain(self, seconds: float) -> None:
         """Raise an error if a member's numbers were finite at the start and are not any more."""
@@ -406,8 +403,18 @@ class SpoolIntegrator:
                 self.kernel_arrays.face_m2[1] = float(after.face_m2()[1])
 
     def settled(self) -> "SpoolIntegrator":
-        """Return one that goes on from the numbers alone: what the kernel remembers of its way is forgotten."""
-        return self if self.unmoved else SpoolIntegrator(self.field(), self.polymer)
+        """Return it as it goes on from the numbers alone: what it remembers of its way is forgotten."""
+        if self.unmoved:
+            return self
+        if self._air is not None:
+            self.hold_enclosed_water()
+        self.kernel.forget()
+        self._air, self._follows = None, None
+        self._body_in_kg = np.zeros(self.members)
+        self.fed_kg = np.zeros(self.members)
+        self.vented_kg = np.zeros(self.members)
+        self.unmoved = True
+        return self
 
     def outer_mean(self) -> Floats:
         """Return the mean content of the strand fed next, (members,) [kg/kg]; NaN when empty."""

@@ -4,6 +4,7 @@ Left out: learning from what the record says (``learning``), snapshots and whole
 """
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any, Final
 
@@ -92,7 +93,8 @@ class Replay:
         self.looked: Look = NOT_LOOKED  # the last strand looked at,
         self.print_looked: Look = NOT_LOOKED  # and the last one whose print was judged
         self.waiting_m = 0.0  # fed since the march stopped, not yet drawn off the reel,
-        self.threaded_s = -math.inf  # and when what is in the tube was last fed on
+        self.threaded_s = -math.inf  # and when what is in the tube was last fed on,
+        self.last_threaded_s = -math.inf  # which happens for the last time then: what hung there before is gone
 
     def until(self, at_s: float) -> None:
         """March through the present stay up to *at_s*."""
@@ -166,6 +168,11 @@ class Replay:
             self._inspect(event)
         self.settle()
 
+    def expect(self, events: Sequence[Event]) -> None:
+        """Be told all events that will happen."""
+        anew = (event.at_s for event in events if event.place or event.into or event.kind == "fed")
+        self.last_threaded_s = max(anew, default=-math.inf)
+
     def waits(self, event: Event) -> bool:
         """Take a feed together with those before it, if it is little and soon after the march stopped; or say no.
 
@@ -187,7 +194,7 @@ class Replay:
         if self.waiting_m and self.reel is not None:
             self.reel.feed(self.waiting_m)
             self.waiting_m = 0.0
-            self.path = self._strand_outside()
+            self.path = self._strand_outside(self.threaded_s)
 
     def settle(self) -> None:
         """Go on from the numbers alone, as from a snapshot: with and without one, a state is the same to the bit."""
@@ -357,7 +364,10 @@ class Replay:
         return replace(wound, flange_open=self.doubts.flange_open(float(np.mean(wound.flange_open))))
 
     def _move(self, event: Event) -> None:
-        self.previous = last_air(self.spool, self.place, self.at_s, self.now_s, self.previous, self.doubts)
+        if box_of(self.spool, place_of(self.spool, event.place or "", event.line)) is not None:
+            self.previous = last_air(
+                self.spool, self.place, self.at_s, self.now_s, self.previous, self.doubts
+            )
         self._go(event)
         self._thread()
 
@@ -488,10 +498,11 @@ class Replay:
 
     def _thread(self) -> None:
         """On a printer, let the path hold strand as it now comes off the reel."""
-        self.path, self.threaded_s = self._strand_outside(), self.at_s
+        self.path, self.threaded_s = self._strand_outside(self.at_s), self.at_s
 
-    def _strand_outside(self) -> SpoolIntegrator | None:
-        if self.reel is None or not self.reel.winding.layers:
+    def _strand_outside(self, at_s: float) -> SpoolIntegrator | None:
+        """Return what hangs outside since a moment; None where it is not asked for."""
+        if self.reel is None or not self.reel.winding.layers or at_s < self.last_threaded_s:
             return None
         if self.spool.places[self.place].kind != "printer":
             return None

@@ -346,11 +346,7 @@ class Reel:
         self.inverse = work(1 if self.plain else total)
         self.offset = work(1 if self.plain else total)
         self.guess = work(1 if self.plain else total)
-        i: cython.Py_ssize_t
         k: cython.double
-        for i in range(self.layers * self.members):
-            self.pressure[i] = self.gap[i] * VAPOUR_GAS * self.temperature[i]
-            self.taken[i] = -1e3  # nowhere near
         if not self.plain:
             for m in range(self.members):
                 k = self.parameters[GROWTH * self.members + m]
@@ -359,9 +355,25 @@ class Reel:
                 # The line lies off by k d²/2 at a distance d.
                 self.slack[m] = sqrt(2.0 * self.line_error / fabs(k)) if k != 0.0 else 1.0
                 self.ungrowth[m] = 1.0 / k if k != 0.0 else 0.0
+        self.forget()
+
+    def forget(self) -> None:
+        """Go on from the field alone: all that is remembered of the way to it is taken anew."""
+        i: cython.Py_ssize_t
+        cells: cython.Py_ssize_t = self.layers * self.members
+        for i in range(cells):
+            self.pressure[i] = self.gap[i] * VAPOUR_GAS * self.temperature[i]
+            self.taken[i] = -1e3  # nowhere near
+            self.known_K[i] = 0.0
+            self.speed_K[i] = 0.0
+            self.gained[i] = 0.0
+            self.clustered[i] = 0.0
+        for i in range(self.members):
+            self.inflow[i] = 0.0
+        if not self.plain:
             for i in range(self.layers):
                 self.dirty[i] = 1.0
-            for i in range(total):
+            for i in range(cells * self.shells):
                 self.guess[i] = -1e3
             for i in range(cells):
                 self.far[i] = 1e6  # all lines are taken anew
