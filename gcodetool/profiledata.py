@@ -284,6 +284,7 @@ class Desiccant:
     excess_heat_kJ_mol: float | None = None  # by which water is held more than it takes to condense
     indicators: tuple["Indicator", ...] = ()
     cautions: tuple[str, ...] = ()
+    uncertain: str | None = None  # which figures no source was read for, and between what they lie
     lowest_practical_rh_pct: float | None = None
     aliases: tuple[str, ...] = ()
     sources: tuple[str, ...] = ()

@@ -14,6 +14,7 @@ from gcodetool.judge.due import DueFindings, DueItem, of_boxes, of_row
 from gcodetool.judge.findings import Band
 from gcodetool.judge.shelf_findings import SpoolRow
 from gcodetool.report.due_calendar import calendar, uid
+from gcodetool.report.due_text import line
 from gcodetool.report.due_words import DO, due_at, what
 
 NOW = datetime(2026, 11, 25, 9, tzinfo=UTC).timestamp()
@@ -41,6 +42,11 @@ ROW = SpoolRow(
 )
 def test_what_a_row_of_the_shelf_asks_for(row: SpoolRow, wanted: list[tuple[str, float]]) -> None:
     assert [(item.kind, item.at_s - NOW) for item in of_row(row, KINDS, NOW)] == wanted
+
+
+def test_a_spool_that_was_too_hot_is_named_once() -> None:
+    (item,) = of_row(replace(ROW, heat="petg-03: 9 h at 80 °C", keeps_s=None), KINDS, NOW)
+    assert line(item) == "look at petg-03: 9 h at 80 °C"
 
 
 def test_a_boxs_desiccant_is_told_once_by_whoever_says_so_first() -> None:

@@ -53,7 +53,7 @@ def test_each_shipped_file_loads_under_its_own_name(path):
 
 
 OURS_OF = {
-    "desiccants": {"name", "comes_back_pct", "excess_heat_kJ_mol", "cautions", "indicator"},
+    "desiccants": {"name", "comes_back_pct", "excess_heat_kJ_mol", "cautions", "uncertain", "indicator"},
     "spool-bodies": {
         "uptake_shape",
         "exchange_hours",

@@ -125,9 +125,46 @@ def test_everything_else_that_one_does(phone: Client) -> None:
     assert "48 % RH" in bench.text
     assert "read 55 % RH at 22 °C" in phone.post(bench.form("read"), rh="55").page.text
     box = phone.get("/p/box-2").page
-    assert "renewed" in phone.post(box.form("renew")).page.text
+    assert "Desiccant renewed." in phone.post(box.form("renew")).page.text
     assert phone.post(phone.get("/p/bench").page.form("undo")).status == 200
     assert history("place", "bench")[-1].kind == "undone"
+
+
+def test_a_charge_is_renewed_with_its_kind_and_undone(phone: Client) -> None:
+    page = phone.get("/p/box-2").page
+    assert "60 g clay" in page.text
+    assert "dry it at 95 to 110 °C" in page.text
+    assert "read in a source" in page.text  # what is not sure of that stands beside it,
+    assert "hot grains burn" in page.text  # and its cautions
+    form = page.form("renew")
+    answer = phone.post(form, desiccant="molecular sieve", grams="250", ago="3600")
+    assert "Desiccant renewed: 250 g molecular sieve." in answer.page.text
+    assert "Desiccant renewed 20" in answer.page.text
+    assert "250 g molecular sieve" in phone.get("/places").page.text
+    assert [each.kind for each in history("place", "box-2")] == ["added", "renewed"]
+    assert (
+        phone.post(form, desiccant="molecular sieve", grams="250", ago="3600").status == 200
+    )  # twice is once
+    assert [each.kind for each in history("place", "box-2")] == ["added", "renewed"]
+    assert "Undid" in phone.post(answer.page.form("undo")).page.text
+    assert "60 g clay" in phone.get("/p/box-2").page.text
+    for grams in ("-1", "12o"):
+        assert phone.post(phone.get("/p/box-2").page.form("renew"), grams=grams).status == 422
+
+
+def test_a_charge_that_somebody_renewed_meanwhile_is_asked_about(phone: Client) -> None:
+    early = phone.get("/p/box-2").page.form("renew")
+    assert phone.post(phone.get("/p/box-2").page.form("renew"), grams="120").status == 200
+    asked = phone.post(early)
+    assert asked.status == 409
+    assert "changed after this page was made" in asked.page.text
+    assert "Desiccant renewed: 120 g" in asked.page.text
+    assert phone.post(asked.page.forms[0]).status == 200
+    assert [each.kind for each in history("place", "box-2")] == ["added", "renewed", "renewed"]
+
+
+def test_what_holds_no_desiccant_has_no_form_for_it(phone: Client) -> None:
+    assert not any(form.fields.get("what") == "renew" for form in phone.get("/p/bench").page.forms)
 
 
 def test_what_a_check_doubts_is_asked_again(phone: Client) -> None:

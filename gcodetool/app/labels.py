@@ -53,8 +53,8 @@ def place_labels(
     for name in names:
         seen = look_at(name, ledger=ledger)
         lines = [{"box": "dry box", "sealed": "bag", "open": "room air"}.get(seen.kind, seen.kind)]
-        if seen.facts.get("desiccant"):
-            lines.append(f"{seen.facts.get('desiccant_g', 0):g} g {seen.facts['desiccant']}")
+        if seen.charge.desiccant is not None:
+            lines.append(f"{seen.charge.grams or 0.0:g} g {seen.charge.desiccant}")
         if seen.facts.get("max_temperature_C"):
             lines.append(f"{seen.facts['max_temperature_C']:g} °C at most")
         found.append(Label(page_address(address, "p", name), name, tuple(lines)))

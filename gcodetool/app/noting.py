@@ -8,10 +8,8 @@ import hashlib
 import json
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
-from datetime import datetime
 from typing import TYPE_CHECKING, Any, Final, Literal
 
-from gcodetool.app.resolve import clock
 from gcodetool.changes import collected
 from gcodetool.ledger import dryings, entries, place_entries, writers
 from gcodetool.ledger.forms import Form
@@ -46,9 +44,10 @@ def _came_out(
     return writers.outcome(ledger, name, said, at_s=at_s, force=force)
 
 
-def _renewed(ledger: "Ledger", name: str, *, at_s: float | None = None, force: bool = False) -> "Written":
-    fresh = datetime.fromtimestamp(clock(at_s)).astimezone()
-    return place_entries.set_place(ledger, name, {place_entries.FRESH: [fresh]}, at_s=at_s, force=force)
+def _renewed(
+    ledger: "Ledger", name: str, *, at_s: float | None = None, force: bool = False, **charge: Any
+) -> "Written":
+    return place_entries.renew(ledger, name, charge, at_s=at_s, force=force)
 
 
 ACTIONS: Final[Mapping[tuple[Subject, str], Callable[..., Any]]] = {

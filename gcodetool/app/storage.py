@@ -285,6 +285,13 @@ def _dried(state: State) -> State:
     return replace(state, field=replace(state.field, water=water))
 
 
+def kinds_for(place_kind: str) -> list[str]:
+    """Return the desiccants that are known, by their plain names; none for a kind of place that holds none."""
+    if place_kind not in place_entries.CHARGED:
+        return []
+    return sorted(profiles.desiccant(key).name for key in profiles.names("desiccants"))
+
+
 def agent_of(name: str, *, ledger: str | None = None) -> "Desiccant | None":
     """Return the desiccant that is in a place of the ledger now; None: none.
 

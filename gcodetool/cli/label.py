@@ -36,80 +36,85 @@ class SizeType(Base):  # type: ignore[misc]
         return float(found[1]), float(found[2])
 
 
-def label_options(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Add what both commands take."""
-    options: list[Callable[[Any], Any]] = [
-        click.option(
-            "-o",
-            "--output",
-            type=click.Path(path_type=Path),
-            required=True,
-            metavar="FILE",
-            help="A .pdf, .svg or .png.",
-        ),
-        click.option(
-            "--size",
-            type=SizeType(),
-            default="50x30",
-            show_default=True,
-            metavar="WxH",
-            help="Of one label, mm.",
-        ),
-        click.option(
-            "--sheet",
-            type=SizeType(),
-            metavar="WxH",
-            help="Of a sheet with many, mm: 210x297; left out: a page for each label.",
-        ),
-        click.option(
-            "--address",
-            metavar="URL",
-            help="Of 'gcodetool serve': the code opens the page there; left out: it holds the name.",
-        ),
-        ledger_option,
-    ]
-    for option in reversed(options):
-        command = option(command)
-    return command
+def _command(
+    metavar: str,
+    kind: Any,
+    labels_of: "Callable[[], Callable[..., list[Label]]]",
+    text: str,
+    example: str,
+) -> click.Command:
+    """Return the command of spools or of places; *labels_of* gives, once it runs, who says what stands on them."""
+
+    @click.command("label", help=text, epilog=f"Example: {example}")
+    @click.argument("names", metavar=f"{metavar}...", type=kind, nargs=-1, required=True)
+    @click.option(
+        "-o",
+        "--output",
+        type=click.Path(path_type=Path),
+        required=True,
+        metavar="FILE",
+        help="A .pdf, .svg or .png.",
+    )
+    @click.option(
+        "--size",
+        type=SizeType(),
+        default="50x30",
+        show_default=True,
+        metavar="WxH",
+        help="Of one label, mm.",
+    )
+    @click.option(
+        "--sheet",
+        type=SizeType(),
+        metavar="WxH",
+        help="Of a sheet with many, mm: 210x297; left out: a page for each label.",
+    )
+    @click.option(
+        "--address",
+        metavar="URL",
+        help="Of 'gcodetool serve': the code opens the page there; left out: it holds the name.",
+    )
+    @ledger_option
+    def label(
+        names: tuple[str, ...],
+        output: Path,
+        size: tuple[float, float],
+        sheet: tuple[float, float] | None,
+        address: str | None,
+        ledger: str | None,
+    ) -> int:
+        return write(labels_of()(names, address=address, ledger=ledger), output, size, sheet)
+
+    return label
 
 
-@click.command("label", epilog="Example: gcodetool spool label pa6-07 petg-03 -o labels.pdf")
-@click.argument("spool_ids", metavar="ID...", type=SPOOL, nargs=-1, required=True)
-@label_options
-def spool_label(
-    spool_ids: tuple[str, ...],
-    output: Path,
-    size: tuple[float, float],
-    sheet: tuple[float, float] | None,
-    address: str | None,
-    ledger: str | None,
-) -> int:
-    """Write labels for reels, with a code for the phone.
-
-    ID, material, colour, last drying, and the highest temperature that polymer and reel allow.
-    """
+def _of_spools() -> "Callable[..., list[Label]]":
     from gcodetool.app.labels import spool_labels
 
-    return write(spool_labels(spool_ids, address=address, ledger=ledger), output, size, sheet)
+    return spool_labels
 
 
-@click.command(
-    "label", epilog="Example: gcodetool place label box-2 -o box-2.pdf --address http://shop.local:8340"
-)
-@click.argument("names", metavar="NAME...", type=PLACE, nargs=-1, required=True)
-@label_options
-def place_label(
-    names: tuple[str, ...],
-    output: Path,
-    size: tuple[float, float],
-    sheet: tuple[float, float] | None,
-    address: str | None,
-    ledger: str | None,
-) -> int:
-    """Write labels for places, with a code for the phone."""
+def _of_places() -> "Callable[..., list[Label]]":
     from gcodetool.app.labels import place_labels
 
-    return write(place_labels(names, address=address, ledger=ledger), output, size, sheet)
+    return place_labels
+
+
+spool_label = _command(
+    "ID",
+    SPOOL,
+    _of_spools,
+    "Write labels for reels, with a code for the phone.\n\n"
+    "ID, material, colour, last drying, and the highest temperature that polymer and reel allow.",
+    "gcodetool spool label pa6-07 petg-03 -o labels.pdf",
+)
+place_label = _command(
+    "NAME",
+    PLACE,
+    _of_places,
+    "Write labels for places, with a code for the phone.",
+    "gcodetool place label box-2 -o box-2.pdf --address http://shop.local:8340",
+)
 
 
 def write(

@@ -80,7 +80,7 @@ def of_row(row: SpoolRow, kinds: Mapping[str, str], now_s: float) -> Iterator[Du
     kind = kinds.get(row.place)
     about = {"spool": row.spool, "place": row.place}
     if row.heat is not None:
-        yield DueItem("look", now_s, detail=row.heat, **about)
+        yield DueItem("look", now_s, detail=row.heat.removeprefix(f"{row.spool}: "), **about)
     if row.word == "empty" or kind == "dryer":
         return
     if row.word == "unknown":

@@ -131,6 +131,15 @@ class AirReading:
 
 
 @dataclass(frozen=True)
+class Charge:
+    """The desiccant in a place, None: there is none; its dry mass [g], and since when it is in [s since 1970]."""
+
+    desiccant: str | None
+    grams: float | None
+    since_s: float | None
+
+
+@dataclass(frozen=True)
 class PlaceOnShelf:
     """A place of the ledger at one moment.
 
@@ -151,3 +160,13 @@ class PlaceOnShelf:
     readings: int
     spools: tuple[str, ...]
     entries: tuple[Any, ...] = ()
+
+    @property
+    def charge(self) -> Charge:
+        """What desiccant is in it, as it was renewed last."""
+        kind, grams = self.facts.get("desiccant"), self.facts.get("desiccant_g")
+        fresh = [each.timestamp() for each in self.facts.get("desiccant_fresh_at", ())]
+        for each in self.facts.get("renewed", ()):
+            kind, grams = each.get("desiccant", kind), each.get("desiccant_g", grams)
+            fresh.append(each["at"].timestamp())
+        return Charge(kind, grams, max(fresh, default=None))

@@ -19,7 +19,8 @@ MOVES: Final = (
     "undone",
     "retired",
     "set",
-)  # kinds of entries after which a page shows the wrong place
+    "renewed",
+)  # kinds of entries after which a page shows the wrong place, or what was in it before
 
 
 @dataclass(frozen=True)
@@ -65,8 +66,9 @@ def take(conn: Connection, form: Form) -> None:
             same=before.sent == form.sent,
         )
     if form.seen is not None and (since := _moves_since(conn, form)):
+        what = "moved" if form.subject == "spool" else "changed"
         raise MovedMeanwhileError(
-            f"{form.name}: it was moved after this page was made; look, and send it again",
+            f"{form.name}: it was {what} after this page was made; look, and send it again",
             numbers=tuple(since),
         )
     if form.who:

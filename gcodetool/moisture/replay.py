@@ -94,7 +94,9 @@ class Replay:
         self.print_looked: Look = NOT_LOOKED  # and the last one whose print was judged
         self.waiting_m = 0.0  # fed since the march stopped, not yet drawn off the reel,
         self.threaded_s = -math.inf  # and when what is in the tube was last fed on,
-        self.last_threaded_s = -math.inf  # which happens for the last time then: what hung there before is gone
+        self.last_threaded_s = (
+            -math.inf
+        )  # which happens for the last time then: what hung there before is gone
 
     def until(self, at_s: float) -> None:
         """March through the present stay up to *at_s*."""

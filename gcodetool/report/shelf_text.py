@@ -320,8 +320,8 @@ def air_in_words(place: PlaceOnShelf) -> str:
     parts = [f"{facts['temperature_C']:g} °C"] if "temperature_C" in facts else []
     if "rh_pct" in facts:
         parts.append(f"{facts['rh_pct']:g} % RH")
-    if "desiccant" in facts:
-        parts.append(f"{facts.get('desiccant_g', 0):g} g {facts['desiccant']}")
+    if place.charge.desiccant is not None:
+        parts.append(f"{place.charge.grams or 0.0:g} g {place.charge.desiccant}")
     if facts.get("slots", 1) > 1:
         parts.append(f"{facts['slots']} reels")
     if "film" in facts:

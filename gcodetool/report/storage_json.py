@@ -75,5 +75,5 @@ def regeneration_dict(agent: "Desiccant") -> dict[str, Any]:
     return {
         **fields(agent, "regenerate_C regenerate_hours comes_back_pct"),
         "indicators": [fields(each, "dye dry damp change_rh_pct max_C caution") for each in agent.indicators],
-        **fields(agent, "cautions confidence"),
+        **fields(agent, "cautions uncertain confidence"),
     }

@@ -210,7 +210,9 @@ def regeneration(agent: "Desiccant") -> Iterator[str]:
         )
         back = agent.comes_back_pct
         again = "" if back is None else f"; {back[0]:g} to {back[1]:g} % of what it held when new comes back"
-        yield f"{agent.name}: dry it at {low:g} to {high:g} °C{hours}{again} ({agent.confidence})"
+        yield f"{agent.name}: dry it at {low:g} to {high:g} °C{hours}{again}"
+    if agent.uncertain:
+        yield f"not sure: {agent.uncertain}"
     for dye in agent.indicators:
         hot = "" if dye.max_C is None else f", never above {dye.max_C:g} °C"
         yield (

@@ -182,6 +182,13 @@ def _read(fields: Fields) -> dict[str, Any]:
     }
 
 
+def _renewed(fields: Fields) -> dict[str, Any]:
+    grams = number(fields, "grams", "Grams", needed=False)
+    if grams is not None and not 0 <= grams <= 1e6:
+        raise FieldError("Grams: write its mass when dry, 0 where none is left in.")
+    return {"desiccant": fields.get("desiccant") or None, "desiccant_g": grams}
+
+
 def _percent(rh: float | None) -> float | None:
     if rh is not None and not 0 <= rh <= 100:
         raise FieldError("Humidity: write % RH, from 0 to 100.")
@@ -204,6 +211,6 @@ READERS: Final[Mapping[tuple[str, str], Callable[[Fields], dict[str, Any]]]] = {
     ("spool", "outcome"): _came_out,
     ("spool", "undo"): _undone,
     ("place", "read"): _read,
-    ("place", "renew"): lambda _: {},
+    ("place", "renew"): _renewed,
     ("place", "undo"): _undone,
 }

@@ -14,12 +14,14 @@ import jinja2
 from gcodetool.app.access import visitors
 from gcodetool.app.noting import Subject, history
 from gcodetool.app.places import place as look_at_place
+from gcodetool.app.storage import agent_of, kinds_for
 from gcodetool.errors import GcodetoolError
 from gcodetool.report.as_text import duration, percent
 from gcodetool.report.due_words import due_at, what, why
 from gcodetool.report.html.idle_curve import idle_curve, in_words
 from gcodetool.report.html.page import clean, moment, sentence
 from gcodetool.report.shelf_text import MARKS, Happened, air_in_words, brief, when, words
+from gcodetool.report.storage_text import regeneration
 from gcodetool.serve.fields import AGO, OUTCOME, SCALES
 from gcodetool.serve.looks import JOBS_AT_A_TIME_S, Looks
 from gcodetool.serve.settings import Settings
@@ -132,8 +134,19 @@ class Views:
         past = history("place", name, ledger=self.settings.ledger)
         return self.page(
             "place.html", place=found, inside=inside, past=past[-PAST:][::-1], left=len(past) - PAST,
-            last=latest(past), measured=found.kind in MATCHES_PLACE.split(), **context,
+            last=latest(past), measured=found.kind in MATCHES_PLACE.split(), desiccants=kinds_for(found.kind),
+            again=self.dried_again(found), **context,
         )  # fmt: skip
+
+    def dried_again(self, found: "PlaceOnShelf") -> list[str]:
+        """Return how the desiccant that is in a place is dried again, with its cautions."""
+        if found.charge.desiccant is None:
+            return []
+        try:
+            agent = agent_of(found.name, ledger=self.settings.ledger)
+        except GcodetoolError:  # the page has its own words on a record that cannot be read
+            return []
+        return [] if agent is None else list(regeneration(agent))
 
     def jobs(self, **context: Any) -> str:
         """Return the jobs that wait."""

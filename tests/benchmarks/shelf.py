@@ -119,8 +119,11 @@ def main() -> None:
         later = BEGIN_S + DAYS * 24 * HOUR_S
         start = [[sys.executable, "-c", START]]
         if not options.check_only:
-            first = listing(bench, later, options.members)
-            print(f"first list, everything worked out: {first:.1f} s, {first / options.spools:.2f} s a spool")
+            first, worked = listing(bench, later, options.members)
+            print(
+                f"first list, everything worked out: {first:.1f} s; {worked:.1f} s of processor, "
+                f"{worked / options.spools:.2f} s a spool"
+            )
             work = [
                 *GCODETOOL,
                 "spool",
@@ -131,10 +134,11 @@ def main() -> None:
                 str(options.members),
             ]
             spent = sorted(
-                listing(bench, later + (1 + k) * HOUR_S, options.members) for k in range(options.runs)
+                listing(bench, later + (1 + k) * HOUR_S, options.members)[::-1] for k in range(options.runs)
             )
             print(
-                f"next list, an hour later each: {spent[len(spent) // 2]:.2f} s (goal 1; {spent[0]:.2f}-{spent[-1]:.2f})"
+                f"next list, an hour later each: {spent[len(spent) // 2][0]:.2f} s of processor, "
+                f"{spent[len(spent) // 2][1]:.2f} s by the clock (goal 0.5)"
             )
             print(bench.compare("spool list, from the outlooks", work, START, start, None))
             subprocess.run(
@@ -144,8 +148,9 @@ def main() -> None:
                 cwd=bench.folder,
                 capture_output=True,
             )
+            after, worked = listing(bench, later + 2 * HOUR_S, options.members)
             print(
-                f"the list after one event of one spool: {listing(bench, later + 2 * HOUR_S, options.members):.2f} s"
+                f"the list after one event of one spool: {worked:.2f} s of processor, {after:.2f} s by the clock"
             )
         job = str(bench.job(SMALL_MB))
         check = [*GCODETOOL, "check", job, "--spool", "spool-005", "--at", at(later)]
@@ -157,10 +162,11 @@ def at(at_s: float) -> str:
     return datetime.fromtimestamp(at_s, UTC).isoformat()
 
 
-def listing(bench: Bench, at_s: float, members: int) -> float:
-    """Return how long one list takes, the whole process. [s]"""
-    spent, _, _ = bench.once([[*GCODETOOL, "spool", "list", "--at", at(at_s), "--members", str(members)]])
-    return spent
+def listing(bench: Bench, at_s: float, members: int) -> tuple[float, float]:
+    """Return how long one list takes by the clock and of processors, its helpers' too. [s]"""
+    words = [*GCODETOOL, "spool", "list", "--at", at(at_s), "--members", str(members)]
+    spent, worked, _ = bench.once([words])
+    return spent, worked
 
 
 if __name__ == "__main__":
