@@ -132,7 +132,9 @@ def test_whatever_is_noted_a_dryer_has_one_temperature_at_a_time(acts, slots, of
             act == "set" for act, *_ in acts
         ):  # a correction of all of the record may show a contradiction:
             with reading(ledger) as conn:  # then the check says so
-                said = dryers.contradictions(conn, records.places(conn)["oven"])
+                oven, known = records.places(conn)["oven"], records.spools(conn)
+                said = dryers.contradictions(conn, oven)
+                assert dryers.contradictions(conn, oven, known=known) == said
         else:
             said = []
         for moment in [at + 60.0 for at in events]:

@@ -108,6 +108,28 @@ def test_what_cannot_be_is_refused_and_nothing_is_written(shelf: store.Ledger) -
     assert not list(maintenance.integrity_errors(shelf))
 
 
+def test_a_check_reads_spools_and_logs_once_however_many_there_are(
+    shelf: store.Ledger, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    place_entries.log(
+        shelf, "bench", [(entries.micro(T0 + i * HOUR), 22.0, 50.0) for i in range(30)], source="x.csv"
+    )
+    for number in range(5):
+        writers.add_spool(shelf, f"petg-{number}", FACTS, at_s=T0)
+        writers.move(shelf, f"petg-{number}", "bench", at_s=T0 + number * HOUR)
+    read: list[str] = []
+    for module, name in ((entries, "_entry"), (entries, "readings_of")):
+        whole = getattr(module, name)
+        monkeypatch.setattr(
+            module, name, lambda *a, _of=whole, _as=name, **k: (read.append(_as), _of(*a, **k))[1]
+        )
+    assert not list(maintenance.integrity_errors(shelf))
+    with reading(shelf) as conn:
+        places, spools = len(entries.of(conn, "place")), len(entries.of(conn, "spool"))
+    assert read.count("_entry") <= 3 * places + 2 * spools  # one of each for the two lists here
+    assert read.count("readings_of") == 1
+
+
 def test_a_weigh_in_is_held_to_what_was_fed_and_to_any_reel_where_the_reel_is_not_known(
     shelf: store.Ledger,
 ) -> None:

@@ -42,8 +42,9 @@ def check(ledger: str | None, as_json: bool) -> int:
         for fault in faults:
             click.echo(f"- {fault}")
     if held is not None and not as_json:
+        spools = f"{held.spools} spool{'' if held.spools == 1 else 's'}"
         click.echo(
-            f"{found.where}: {held.spools} spools ({held.retired} retired beside them), {held.places} places, "
+            f"{found.where}: {spools} ({held.retired} retired beside them), {held.places} places, "
             f"{held.entries} entries, {held.readings} readings, schema {held.version}"
             + ("" if faults else "; all as it was noted")
         )

@@ -5,6 +5,7 @@ A dryer has one air and one temperature at a time, and takes so many reels.  Lef
 """
 
 import contextlib
+import itertools
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
@@ -120,7 +121,12 @@ def stays_in(conn: Connection, dryer: str) -> list[NotedStay]:
     for spool_id in entries.names_saying(conn, "spool", dryer):
         with contextlib.suppress(LedgerError):
             record = records.spool_record(spool_id, entries.of(conn, "spool", spool_id))
-            found += [] if record is None else stays_of(record, dryer)
+            found += [] if record is None else [record]
+    return _stays_among(found, dryer)
+
+
+def _stays_among(shelf: Iterable[SpoolRecord], dryer: str) -> list[NotedStay]:
+    found = [stay for record in shelf for stay in stays_of(record, dryer)]
     return sorted(found, key=lambda stay: (stay.begin_us, stay.spool))
 
 
@@ -228,12 +234,28 @@ def _crowded(
     ]
 
 
-def contradictions(conn: Connection, dryer: PlaceRecord, spool_id: str | None = None) -> list[str]:
-    """Return where the record gives a dryer two temperatures at a time; *spool_id*: only with that spool in it."""
+def contradictions(
+    conn: Connection,
+    dryer: PlaceRecord,
+    spool_id: str | None = None,
+    *,
+    known: Mapping[str, SpoolRecord] | None = None,
+) -> list[str]:
+    """Return where the record gives a dryer two temperatures at a time.
+
+    Parameters
+    ----------
+    spool_id
+        Only with that spool in it.
+    known
+        All spools, where they are at hand.
+    """
     place, found = as_place(dryer), []
-    stays = stays_in(conn, dryer.name)
+    stays = stays_in(conn, dryer.name) if known is None else _stays_among(known.values(), dryer.name)
     for i, stay in enumerate(stays):
-        for other in stays[i + 1 :]:
+        for other in itertools.islice(stays, i + 1, None):
+            if other.begin_us >= stay.end_us:  # nor does any later one cross it
+                break
             if other.spool == stay.spool or not stay.crosses(other.begin_us, other.end_us):
                 continue
             if spool_id is not None and spool_id not in (stay.spool, other.spool):

@@ -4,7 +4,7 @@
 damaged ledger is replaced by a backup.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal, get_args
@@ -16,9 +16,11 @@ from gcodetool.changes import making
 from gcodetool.errors import GcodetoolError, LedgerError
 from gcodetool.ledger import dryers, entries, plausibility, records
 from gcodetool.ledger.call import CLOCK_SLACK_US, now_us
+from gcodetool.ledger.records import SpoolRecord
 from gcodetool.ledger.schema import ACCESS, ENTRIES, FORMS, HELD_AIR, OUTLOOKS, READINGS, SNAPSHOTS, VERSIONS
 from gcodetool.ledger.steps import NEWEST
 from gcodetool.ledger.store import Ledger, copy, open_file, open_ledger, reading, writing
+from gcodetool.moisture.record import AirLog
 
 
 @dataclass(frozen=True)
@@ -56,11 +58,11 @@ class LedgerStats:
 def ledger_stats(ledger: Ledger) -> LedgerStats:
     """Return what the ledger holds."""
     with reading(ledger) as conn:
-        spools = records.spools(conn)
+        here, all_of_them = (len(records.on_shelf(conn, retired=retired)) for retired in (False, True))
         return LedgerStats(
             NEWEST,
-            sum(not spool.retired for spool in spools.values()),
-            sum(spool.retired for spool in spools.values()),
+            here,
+            all_of_them - here,
             len(records.places(conn)),
             conn.execute(select(func.count()).select_from(ENTRIES)).scalar_one(),
             conn.execute(select(func.count()).select_from(READINGS)).scalar_one(),
@@ -98,8 +100,9 @@ def _content_faults(conn: Connection, *, numbered: bool) -> Iterator[Fault]:
         brought.setdefault(row.entry, []).append((row.at_us, row.temperature_C, row.rh_pct))
         where.setdefault(row.entry, {row.place}).add(row.place)
     known: set[int] = set()
-    for subject in get_args(entries.Subject):
-        for name, rows in entries.by_name(entries.of(conn, subject)).items():
+    noted = {subject: entries.by_name(entries.of(conn, subject)) for subject in get_args(entries.Subject)}
+    for subject, names in noted.items():
+        for name, rows in names.items():
             numbers = {entry.number for entry in rows}
             known |= numbers
             for entry in rows:
@@ -118,7 +121,7 @@ def _content_faults(conn: Connection, *, numbered: bool) -> Iterator[Fault]:
         yield Fault("readings", "readings are there without the entry that brought them")
     yield from _lost(conn, known, numbered=numbered)
     yield from _clock_faults(conn)
-    yield from _record_faults(conn)
+    yield from _record_faults(conn, records.spools_of(noted["spool"]))
 
 
 def _lost(conn: Connection, known: set[int], *, numbered: bool) -> Iterator[Fault]:
@@ -164,16 +167,17 @@ def _clock_faults(conn: Connection) -> Iterator[Fault]:
         before = row
 
 
-def _record_faults(conn: Connection) -> Iterator[Fault]:
+def _record_faults(conn: Connection, shelf: Mapping[str, SpoolRecord]) -> Iterator[Fault]:
     """Yield records that cannot be read, and figures that a check doubts; damaged ones were named before."""
     places = records.places(conn)
+    airs: dict[str, AirLog | None] = {}
     for place in places.values():
         if place.kind == "dryer":
-            for text in dryers.contradictions(conn, place):
+            for text in dryers.contradictions(conn, place, known=shelf):
                 yield Fault("doubtful", f"{text} (noted with --force?)")
-    for spool_id, record in records.spools(conn).items():
+    for spool_id, record in shelf.items():
         try:
-            spool = records.spool_from(conn, record, places)
+            spool = records.spool_from(conn, record, places, airs=airs)
         except GcodetoolError as error:
             yield Fault("record", str(error))
             continue

@@ -215,8 +215,13 @@ def places(conn: Connection) -> dict[str, PlaceRecord]:
 
 def spools(conn: Connection) -> dict[str, SpoolRecord]:
     """Return every spool, by id, retired ones among them; those with a damaged entry are left out."""
+    return spools_of(entries.by_name(entries.of(conn, "spool")))
+
+
+def spools_of(noted: Mapping[str, list[LedgerEntry]]) -> dict[str, SpoolRecord]:
+    """Return the same from all their entries."""
     found = {}
-    for name, rows in sorted(entries.by_name(entries.of(conn, "spool")).items()):
+    for name, rows in sorted(noted.items()):
         with contextlib.suppress(LedgerError):
             found[name] = spool_record(name, rows)
     return {name: spool for name, spool in found.items() if spool is not None}

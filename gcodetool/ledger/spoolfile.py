@@ -79,6 +79,8 @@ def spool_of(data: dict[str, Any], source: str) -> Spool:
         The same for a material or printer file that the record names.
     """
     spool = _spool(Table(Given(source, "", data, SpoolError), data, ()), source)
+    if all(event.line is None for event in spool.events):
+        return spool
     return replace(spool, events=tuple(replace(event, line=None) for event in spool.events))
 
 
