@@ -11,11 +11,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from gcodetool.app.due import DAY_S, due_of
-from gcodetool.app.noting import newest
+from gcodetool.app.noting import Subject, history, newest
 from gcodetool.app.places import places
 from gcodetool.app.resolve import ledger_spool
 from gcodetool.app.review import review_page
 from gcodetool.app.spools import look, spools
+from gcodetool.app.storage import kinds_for
 from gcodetool.app.waiting import WaitingJob, job_files, waiting_job
 from gcodetool.serve.settings import Settings
 
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
     from gcodetool.app.due import DueFindings
     from gcodetool.app.places import PlaceOnShelf
     from gcodetool.app.spools import ListedSpool, SpoolFindings
+    from gcodetool.report.shelf_text import Happened
 
 OLDEST_S: Final = 30.0
 JOBS_AT_A_TIME_S: Final = 3.0  # a page of jobs is sent after that; the next one knows more
@@ -36,7 +38,8 @@ class Looks:
 
     def __init__(self, settings: Settings) -> None:
         self.settings = settings
-        self.locks = {what: threading.Lock() for what in ("shelf", "due", "job", "spool", "page", "places")}
+        kinds = ("shelf", "due", "job", "spool", "page", "places", "past", "desiccants")
+        self.locks = {what: threading.Lock() for what in kinds}
         self.kept: OrderedDict[tuple[Any, ...], tuple[float, Any]] = OrderedDict()
 
     def _kept(self, key: tuple[Any, ...], make: "Callable[[], Any]") -> Any:
@@ -79,6 +82,20 @@ class Looks:
         """Return the places."""
         head, asked = newest(ledger=self.settings.ledger), self.settings
         found: list[PlaceOnShelf] = self._kept(("places", head), lambda: places(ledger=asked.ledger))
+        return found
+
+    def past(self, subject: Subject, name: str) -> "list[Happened]":
+        """Return what was noted of a spool or a place."""
+        asked = self.settings
+        found: list[Happened] = self._kept(
+            ("past", subject, name, newest(ledger=asked.ledger)),
+            lambda: history(subject, name, ledger=asked.ledger),
+        )
+        return found
+
+    def desiccants(self, place_kind: str) -> list[str]:
+        """Return the desiccants that such a place may hold, by name."""
+        found: list[str] = self._kept(("desiccants", place_kind), lambda: kinds_for(place_kind))
         return found
 
     def due(self) -> "DueFindings":

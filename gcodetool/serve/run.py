@@ -129,7 +129,8 @@ def run(
     if first is not None:
 
         def work() -> None:
-            with contextlib.suppress(GcodetoolError):  # the page says it to whoever looks
+            # the page says it to whoever looks; and the terminal it is printed to may be gone
+            with contextlib.suppress(GcodetoolError, OSError):
                 first()
 
         threading.Thread(target=work, daemon=True).start()

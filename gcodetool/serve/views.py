@@ -10,11 +10,12 @@ from typing import TYPE_CHECKING, Any, Final
 from urllib.parse import quote
 
 import jinja2
+from markupsafe import Markup
 
 from gcodetool.app.access import visitors
 from gcodetool.app.noting import Subject, history
 from gcodetool.app.places import place as look_at_place
-from gcodetool.app.storage import agent_of, kinds_for
+from gcodetool.app.storage import agent_of
 from gcodetool.errors import GcodetoolError
 from gcodetool.report.as_text import duration, percent
 from gcodetool.report.due_words import due_at, what, why
@@ -113,7 +114,7 @@ class Views:
             if row is None:
                 raise
             trouble = str(error)
-        past = history("spool", name, ledger=self.settings.ledger)
+        past = self.looks.past("spool", name)
         places = ordered(self.looks.places())
         here = None if row is None or row.row is None else row.row.place
         return self.page(
@@ -129,12 +130,15 @@ class Views:
         known = {each.name: each for each in self.looks.places()}
         # of a name that is none, that function says so
         found = known[name] if name in known else look_at_place(name, ledger=self.settings.ledger)
-        rows = {each.id: each for each in self.looks.shelf()}
-        inside = [rows[each] for each in found.spools if each in rows]
-        past = history("place", name, ledger=self.settings.ledger)
+
+        def inside() -> str:
+            rows = {each.id: each for each in self.looks.shelf()}
+            return self.page("inside.html", inside=[rows[each] for each in found.spools if each in rows])
+
+        past, standing = self.looks.past("place", name), self.looks.page(f"inside {name}", None, inside)
         return self.page(
-            "place.html", place=found, inside=inside, past=past[-PAST:][::-1], left=len(past) - PAST,
-            last=latest(past), measured=found.kind in MATCHES_PLACE.split(), desiccants=kinds_for(found.kind),
+            "place.html", place=found, inside=Markup(standing), past=past[-PAST:][::-1], left=len(past) - PAST,
+            last=latest(past), measured=found.kind in MATCHES_PLACE.split(), desiccants=self.looks.desiccants(found.kind),
             again=self.dried_again(found), **context,
         )  # fmt: skip
 
