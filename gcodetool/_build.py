@@ -2,8 +2,9 @@
 
 Named in ``pyproject.toml`` as the ``build_ext`` command.  With no compiler, or with
 ``GCODETOOL_KERNELS=interpreted`` in the environment, nothing is compiled: the sources then run
-as they stand, slower, with the same results.  A compiled kernel keeps to the stable ABI of Python 3.11,
-so that one wheel of a platform serves every later Python (``docs/releases.md`` has what that costs).
+as they stand (the solver: in numpy), slower, with the same results.  A compiled kernel keeps to the
+stable ABI of Python 3.11, so that one wheel of a platform serves every later Python (``docs/releases.md`` has
+what that costs).
 """
 
 import os
@@ -28,6 +29,7 @@ DIRECTIVES: Final = {
 # that both builds give the same bits.  `gcodetool.moisture.kernel` takes the one that the processor can run.
 WIDE: Final = ("gcodetool.moisture.solver", "gcodetool.moisture.solver_avx2")
 WIDE_FLAGS: Final = ["-mavx2", "-ffp-contract=off"]
+COPIES: Final = pathlib.Path("build", "wide")  # of its source
 # a build without the global lock has no stable ABI yet, and other interpreters have none
 STABLE: Final = platform.python_implementation() == "CPython" and not sysconfig.get_config_var(
     "Py_GIL_DISABLED"
@@ -40,16 +42,18 @@ class BuildKernels(build_ext):  # type: ignore[misc]  # setuptools carries no ty
 
     def finalize_options(self) -> None:
         """Translate the kernels, or drop them where the switch or a missing Cython says so."""
-        super().finalize_options()
-        for kernel in self.distribution.ext_modules or []:
+        kernels = list(self.distribution.ext_modules or [])
+        if WIDE[1] not in [kernel.name for kernel in kernels]:
+            kernels += self.wider(kernels)
+        for kernel in kernels:
             kernel.py_limited_api = STABLE  # names the file
-        self.extensions: list[Any] = self.translated(list(self.distribution.ext_modules or []))
+        self.distribution.ext_modules = kernels
+        super().finalize_options()
+        self.extensions: list[Any] = self.translated(kernels)
         names = [kernel.name for kernel in self.extensions]
-        for kernel in self.distribution.ext_modules or []:
-            if kernel.name not in names:
-                self.forget(kernel.name)
-        if WIDE[1] not in names:
-            self.forget(WIDE[1])
+        for name in {WIDE[1], *(kernel.name for kernel in kernels)}:
+            if name not in names:
+                self.forget(name)
 
     def translated(self, kernels: list[Any]) -> list[Any]:
         """Return *kernels* as C extensions; an empty list means interpreted."""
@@ -61,8 +65,9 @@ class BuildKernels(build_ext):  # type: ignore[misc]  # setuptools carries no ty
             return []
         translated = list(
             cythonize(
-                kernels + self.wider(kernels),
+                kernels,
                 compiler_directives=DIRECTIVES,
+                include_path=[str(COPIES)],
                 build_dir="build/cython",
                 quiet=True,
             )
@@ -70,7 +75,7 @@ class BuildKernels(build_ext):  # type: ignore[misc]  # setuptools carries no ty
         for kernel in translated:
             kernel.optional = True  # no compiler is no reason to fail; cythonize drops the mark
             kernel._needs_stub = False
-            kernel.py_limited_api = STABLE and kernel.name != WIDE[1]  # its file keeps this Python's name
+            kernel.py_limited_api = STABLE
             if STABLE:
                 kernel.define_macros = [*kernel.define_macros, ("Py_LIMITED_API", OLDEST)]
             if sys.platform == "linux":
@@ -84,10 +89,11 @@ class BuildKernels(build_ext):  # type: ignore[misc]  # setuptools carries no ty
         found = []
         for kernel in kernels:
             if kernel.name == WIDE[0]:
-                self.forget(WIDE[1])  # a compiler that fails leaves none
-                copy = pathlib.Path("build", "wide", f"{WIDE[1].rpartition('.')[2]}.py")
+                source = pathlib.Path(kernel.sources[0])
+                copy = COPIES.joinpath(*WIDE[1].split(".")).with_suffix(".py")
                 copy.parent.mkdir(parents=True, exist_ok=True)
-                shutil.copyfile(kernel.sources[0], copy)
+                for suffix in (".py", ".pxd"):
+                    shutil.copyfile(source.with_suffix(suffix), copy.with_suffix(suffix))
                 flags = [*kernel.extra_compile_args, *WIDE_FLAGS]
                 found.append(Extension(WIDE[1], [str(copy)], extra_compile_args=flags, optional=True))
         return found

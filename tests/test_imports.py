@@ -25,6 +25,7 @@ SOURCES = sorted(PACKAGE.rglob("*.py"))
 MAY = {
     "errors": set(),
     "changes": set(),
+    "puremode": set(),
     "textfile": {"errors"},
     "quantities": {"textfile"},
     "tomlfile": {"errors", "textfile", "quantities"},
@@ -46,9 +47,9 @@ MAY = {
     },
     "cachefile": {"textfile"},
     "__main__": {"cli"},
-    "gcode": {"changes", "errors", "textfile"},
-    "motion": {"errors", "profiles", "gcode"},
-    "moisture": {"errors", "profiles", "cachefile"},
+    "gcode": {"changes", "errors", "puremode", "textfile"},
+    "motion": {"errors", "profiles", "puremode", "gcode"},
+    "moisture": {"errors", "profiles", "puremode", "cachefile"},
     "drying": {"errors", "profiles", "moisture", "motion", "judge"},
     "ledger": {
         "changes",
@@ -319,6 +320,8 @@ def test_no_two_public_classes_have_one_name() -> None:
     where: dict[str, list[str]] = {}
     for name, source in MODULES.items():
         for node in ast.walk(ast.parse(source.read_text(encoding="utf-8"))):
+            if name == "gcodetool.moisture.solver_numpy":  # the kernel's other form
+                continue
             if isinstance(node, ast.ClassDef) and not node.name.startswith("_"):
                 where.setdefault(node.name, []).append(name)
     twice = {name: modules for name, modules in where.items() if len(modules) > 1}
@@ -341,6 +344,7 @@ def test_kept_forecasts_hang_on_all_the_code_that_makes_them() -> None:
         "profiledata",
         "profilefile",
         "cachefile",
+        "puremode",  # holds nothing
     }  # what they hold is in the key
     assert needed - files <= set(forecast_store.PACKAGES)
 

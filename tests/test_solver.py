@@ -14,7 +14,7 @@ from twins import interpreted
 
 from gcodetool import profiles
 from gcodetool.errors import CalculationError
-from gcodetool.moisture import air, reel_body, solver
+from gcodetool.moisture import air, reel_body, solver, solver_numpy
 from gcodetool.moisture import field as fields
 from gcodetool.moisture.constants import MOLAR_GAS
 from gcodetool.moisture.field import SpoolIntegrator, uniform
@@ -714,8 +714,48 @@ def test_both_builds_give_the_same_bits(name, members):
     assert np.array_equal(flow, flow_other)
 
 
-def test_an_empty_reel_marches_on_and_says_nan():
-    march = reel("PLA", 0.002)
+@pytest.mark.parametrize(
+    ("name", "members"), [("PLA", 1), ("PA6", 4), ("PVA", 3), ("PLA", 7), ("PA6", 65), ("TPU_95A", 9)]
+)
+def test_numpy_takes_the_same_steps(name, members):
+    """What runs where nothing is compiled, against the compiled kernel: same steps, same turns, same water."""
+    (one, flow), (other, flow_other) = (
+        marched_by(kernel, name, members) for kernel in (solver, solver_numpy)
+    )
+    assert other.water == pytest.approx(one.water, rel=3e-9)
+    assert other.gap == pytest.approx(one.gap, rel=1e-9)
+    assert other.temperature_K == pytest.approx(one.temperature_K, rel=1e-12)
+    assert other.body_kg == pytest.approx(one.body_kg, rel=1e-9)
+    assert flow_other == pytest.approx(flow, rel=1e-8, abs=1e-15)
+
+
+def test_numpy_agrees_where_members_stand_in_airs_far_apart():
+    """There the compiled kernel takes vapour's pressure from a cubic, good to 5e-6."""
+    share = np.linspace(0.0, 1.0, 9)
+    own = air.OwnAir(
+        warmer_K=-8.0 + 16.0 * share,
+        moister=0.7 + 0.5 * share,
+        incoming=0.8 + 0.4 * share,
+        exchange=0.5 + share,
+        draught=0.5 + share,
+    )
+    wind, parameters = wound("PA6", grams=40.0, members=9)
+    found = []
+    for kernel in (solver, solver_numpy):
+        march = SpoolIntegrator(uniform(wind, parameters, 0.004, ROOM_K, count=8), parameters, kernel=kernel)
+        for around, seconds in STAYS:
+            exposed(march, dataclasses.replace(around, own=own), seconds)
+            march.feed(1.0)
+        found.append((march.field(), march.spent_s()))
+    (one, spent), (other, spent_other) = found
+    assert other.water == pytest.approx(one.water, rel=2e-5)
+    assert other.gap == pytest.approx(one.gap, rel=2e-5)
+    assert np.array_equal(spent, spent_other)
+
+
+@pytest.mark.parametrize("kernel", [solver, solver_numpy])
+def test_an_empty_reel_marches_on_and_says_nan(kernel):
+    march = reel("PLA", 0.002, kernel=kernel)
     march.feed(1e6)
     exposed(march, ROOM, 3600.0)
     assert np.isnan(march.outer_mean()).all()
@@ -723,8 +763,9 @@ def test_an_empty_reel_marches_on_and_says_nan():
     assert march.field().water.shape == (0, SHELLS, 1)
 
 
-def test_nan_stays_nan_and_comes_back():
-    march = exposed(reel("PLA", math.nan), ROOM, 60.0)
+@pytest.mark.parametrize("kernel", [solver, solver_numpy])
+def test_nan_stays_nan_and_comes_back(kernel):
+    march = exposed(reel("PLA", math.nan, kernel=kernel), ROOM, 60.0)
     assert np.isnan(march.outer_mean()).all()
 
 

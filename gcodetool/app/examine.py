@@ -62,7 +62,7 @@ def examine(
     printer : limits, bed, hot end, start time; None = from the file and stated defaults.
     place : the place of the record in whose air the job is printed; None = as the record has it.
     confidence : share of the forecast's members that must reach the verdict or better, 0 to 1.
-    members : of the forecast; 1 = nominal parameters alone, None = 64 (1 where the kernels run interpreted).
+    members : of the forecast; 1 = nominal parameters alone, None = 64.
 
     Raises
     ------

@@ -150,12 +150,12 @@ def ended(error: BaseException) -> tuple[int, str, bool]:
 
 
 def say_interpreted() -> None:
-    """Say on stderr, once, that kernels of this call ran interpreted; silent where all were compiled."""
+    """Say on stderr, once, that a kernel of this call is not compiled; silent where all are."""
     slow = [name for name in KERNELS if name in sys.modules and not sys.modules[name].COMPILED]
     if slow:
         complain(
-            "note: runs interpreted, for want of compiled kernels: slow, and with nominal parameters alone unless "
-            "--members says more; install a wheel for this machine, or again where there is a C compiler"
+            "note: its kernels are not compiled here and run interpreted: the same answers, several times slower; "
+            "install a wheel for this machine, or again where there is a C compiler"
         )
 
 

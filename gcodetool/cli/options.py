@@ -216,9 +216,7 @@ def question_options(command: Callable[..., Any]) -> Callable[..., Any]:
         ),
         at_option("When the job starts", "coming"),
         confidence_option(),
-        members_option(
-            "Members of the forecast (64); 1 = nominal parameters alone, as where kernels run interpreted."
-        ),
+        members_option("Members of the forecast (64); 1 = nominal parameters alone."),
         ledger_option,
     ]
     for option in reversed(options):

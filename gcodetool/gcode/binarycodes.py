@@ -9,7 +9,10 @@ Left out: deflate (``zlib``); writing either code; what the text means.
 
 from typing import Final
 
-import cython
+try:
+    import cython
+except ImportError:  # nothing is compiled here
+    from gcodetool.puremode import cython
 
 COMPILED: Final = cython.compiled
 

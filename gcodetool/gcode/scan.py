@@ -14,7 +14,10 @@ of firmware retraction (``motion``), tool offsets.
 from array import array
 from typing import Any, Final
 
-import cython
+try:
+    import cython
+except ImportError:  # nothing is compiled here
+    from gcodetool.puremode import cython
 
 from gcodetool.gcode.arcs import box_of
 from gcodetool.gcode.dialects import EXTENDED_KINDS, G_TABLES, M_TABLES, command

@@ -2,7 +2,7 @@
 
 ``solver`` is compiled twice where the compiler can (``gcodetool._build``): for every processor of its family,
 and with the wider vectors that nearly all of them have (AVX2).  Source, operations and their order are the same, and
-so are the results to the bit.
+so are the results to the bit.  Where it is not compiled, ``solver_numpy`` takes the same steps.
 """
 
 import contextlib
@@ -21,7 +21,11 @@ def _has_wide_vectors() -> bool:
 
 
 def _chosen() -> Any:
-    if solver.COMPILED and _has_wide_vectors():
+    if not solver.COMPILED:
+        from gcodetool.moisture import solver_numpy
+
+        return solver_numpy
+    if _has_wide_vectors():
         with contextlib.suppress(ImportError):
             return importlib.import_module("gcodetool.moisture.solver_avx2")
     return solver

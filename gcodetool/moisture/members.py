@@ -7,11 +7,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gcodetool.moisture.air import AS_STATED, Air
-from gcodetool.moisture.solver import COMPILED
 
 Floats = NDArray[np.float64]
 
-MEMBERS: Final = 64 if COMPILED else 1  # interpreted, a band would take minutes: nominal parameters alone
+MEMBERS: Final = 64
 
 
 def default_members(members: int | None) -> int:

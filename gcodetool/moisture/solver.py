@@ -17,57 +17,58 @@ Left out: vapour carried by its own expansion when a winding warms.
 
 from typing import Any, Final
 
-import cython
-from cython.cimports.libc.math import exp, fabs, log, sqrt
-from cython.cimports.libc.math import pow as power
+try:
+    import cython
+except ImportError:  # nothing is compiled here
+    from gcodetool.puremode import cython
+if not cython.compiled:  # compiled, they come from C, as solver.pxd says
+    from math import exp, fabs, log, sqrt
+    from math import pow as power
 
-from gcodetool.moisture import constants
+from gcodetool.moisture import constants, stepping
 
 COMPILED: Final = cython.compiled
 
-GAMMA = cython.declare(
-    cython.double, 0.2928932188134524
-)  # 1 - 1/sqrt(2), Alexander (1977), "Diagonally implicit Runge-Kutta methods"
 REFERENCE_K = cython.declare(cython.double, constants.REFERENCE_K)
 VAPOUR_GAS = cython.declare(cython.double, constants.VAPOUR_GAS)
 SMALLEST_ACTIVITY = cython.declare(cython.double, constants.SMALLEST_ACTIVITY)
+GAMMA = cython.declare(cython.double, stepping.GAMMA)
+SPEED_SLACK = cython.declare(cython.double, stepping.SPEED_SLACK)
+SHORTEST_S = cython.declare(cython.double, stepping.SHORTEST_S)
+TURNS = cython.declare(cython.int, stepping.TURNS)
+FULL_STRIDES = cython.declare(cython.int, stepping.FULL_STRIDES)
+SHORT_AFTER = cython.declare(cython.int, stepping.SHORT_AFTER)
+STRIDE = cython.declare(cython.double, stepping.STRIDE)
+LEAP_K = cython.declare(cython.double, stepping.LEAP_K)
+SHRINK = cython.declare(cython.double, stepping.SHRINK)
+CLOSED_GROWTH = cython.declare(cython.double, stepping.CLOSED_GROWTH)
+CAREFUL = cython.declare(cython.double, stepping.CAREFUL)
+FLAT = cython.declare(cython.double, stepping.FLAT)
+AT_REST = cython.declare(cython.double, stepping.AT_REST)
+SMALL_LEAP = cython.declare(cython.double, stepping.SMALL_LEAP)
 MANY = cython.declare(
     cython.Py_ssize_t, 6
 )  # of so many members on, one look at the vapour's equation is cheaper
 WIDE_K = cython.declare(
     cython.double, 10.0
 )  # members within this of their middle: a cubic, and a longer series
-SPEED_SLACK = cython.declare(cython.double, 2.5)  # of heat_slack: D follows temperature less strictly
-SHORTEST_S = cython.declare(cython.double, 1e-9)  # too short for a rate
-FULL_STRIDES = cython.declare(cython.int, 1)  # of the iteration on temperature, before
-SHORT_AFTER = cython.declare(cython.int, 10)  # turns; then shorter ones, for what gives off most of all
 CLOSE = cython.declare(cython.double, 0.1)  # of two activities: their difference over their sum, for a series
-LEAP_K = cython.declare(
-    cython.double, 40.0
-)  # no strand gets so far from where it was or the air is, in one step
-STRIDE = cython.declare(
-    cython.double, 0.65
-)  # what swings (warm strand gives off more, which cools it) is damped
 STALE = cython.declare(cython.double, 2.0)
-SHRINK = cython.declare(cython.double, 0.5)
-CLOSED_GROWTH = cython.declare(cython.double, 1.6)
-CAREFUL = cython.declare(cython.double, 0.8)  # of the step that the error would just allow
 
 # Members are worked on in blocks: of arrays of its own, on the stack, the compiler knows that nothing else
 # writes to them, and makes vector instructions of the loops.
 BLOCK = cython.declare(cython.Py_ssize_t, 64)
 
-# Rows of the parameter array, each of (members,).
-DIFFUSIVITY = cython.declare(cython.Py_ssize_t, 0)  # m²/s at 23 °C and no water
-GROWTH = cython.declare(cython.Py_ssize_t, 1)  # of ln D with content, kg/kg
-ACTIVATION = cython.declare(cython.Py_ssize_t, 2)  # K
-SORPTION = cython.declare(cython.Py_ssize_t, 3)  # K
-FIRST = cython.declare(cython.Py_ssize_t, 4)  # isotherm: f M_sat, or GAB m0
-SECOND = cython.declare(cython.Py_ssize_t, 5)  # (1 - f) M_sat, or C
-THIRD = cython.declare(cython.Py_ssize_t, 6)  # m, or K
-BED = cython.declare(cython.Py_ssize_t, 7)  # factor on the vapour's diffusivity in the gaps
-LATENT = cython.declare(cython.Py_ssize_t, 8)  # heat that a strand takes to give off its water, J/kg
-PARAMETERS: Final = 9  # how many rows
+# Rows of the parameter array.
+DIFFUSIVITY = cython.declare(cython.Py_ssize_t, stepping.DIFFUSIVITY)
+GROWTH = cython.declare(cython.Py_ssize_t, stepping.GROWTH)
+ACTIVATION = cython.declare(cython.Py_ssize_t, stepping.ACTIVATION)
+SORPTION = cython.declare(cython.Py_ssize_t, stepping.SORPTION)
+FIRST = cython.declare(cython.Py_ssize_t, stepping.FIRST)
+SECOND = cython.declare(cython.Py_ssize_t, stepping.SECOND)
+THIRD = cython.declare(cython.Py_ssize_t, stepping.THIRD)
+BED = cython.declare(cython.Py_ssize_t, stepping.BED)
+LATENT = cython.declare(cython.Py_ssize_t, stepping.LATENT)
 
 
 @cython.cfunc
@@ -137,7 +138,7 @@ class Reel:
     ``line_error`` (Newton on D(c) stops where its lines lie off by less [kg/kg]), ``activity_slack`` (the
     isotherm's line holds so far from where it was taken), ``heat_slack`` (what follows from a temperature
     holds so far from it [K]);
-    ``parameters`` (PARAMETERS × members); ``share, conductance`` (shells);
+    ``parameters`` (``stepping.PARAMETERS`` × members); ``share, conductance`` (shells);
     ``radius_m, pitch_m, bed`` (void over tortuosity), ``conductivity, heat_capacity``;
     ``strand_kg, gap_m3`` (layers), ``face_m2`` (layers + 1), ``flange_m2`` (layers: both flanges; heat goes through
     them, open or not), ``flange_open`` (members: the share of that which vapour goes through), ``side_m`` (the way
@@ -350,7 +351,7 @@ class Reel:
         if not self.plain:
             for m in range(self.members):
                 k = self.parameters[GROWTH * self.members + m]
-                if fabs(k) < 1e-3:
+                if fabs(k) < FLAT:
                     self.flat = True
                 # The line lies off by k d²/2 at a distance d.
                 self.slack[m] = sqrt(2.0 * self.line_error / fabs(k)) if k != 0.0 else 1.0
@@ -531,7 +532,7 @@ class Reel:
             self.dirty[i] = 1.0
         if not self.plain:
             self.linearise()
-        for _ in range(60):
+        for _ in range(TURNS):
             self.eliminate(dt)
             self.wind(dt)
             # Newton: what is left of an error is about its square.  Layers at rest wait for the others.
@@ -872,11 +873,11 @@ class Reel:
                 furthest = x if x > furthest else furthest
                 x = self.far[i * M + m] * growth[m] * growth[m]
                 leap = x if x > leap else leap
-            if furthest < 0.0025:  # dirty for its temperature only
+            if furthest < AT_REST:  # dirty for its temperature only
                 continue
             for s in range(self.shells):
                 j = (i * self.shells + s) * M
-                if leap < 0.01 and not self.flat:
+                if leap < SMALL_LEAP and not self.flat:
                     for m in range(M):
                         x = grown(growth[m] * (guess[j + m] - water[j + m]))
                         guess[j + m] = water[j + m]
@@ -1089,7 +1090,7 @@ class Reel:
         slack: cython.double = self.activity_slack
         x: cython.double
         self.stride = 1.0
-        for turn in range(60):
+        for turn in range(TURNS):
             again: cython.bint = self.exchange(dt)
             if self.latent and dt > SHORTEST_S:
                 for i in range(self.layers):

@@ -24,8 +24,12 @@ input shaping, hosts that cannot keep the queue full.
 from array import array
 from typing import Any, Final
 
-import cython
-from cython.cimports.libc.math import acos, atan2, ceil, cos, fabs, floor, sin, sqrt
+try:
+    import cython
+except ImportError:  # nothing is compiled here
+    from gcodetool.puremode import cython
+if not cython.compiled:  # compiled, they come from C, as planner.pxd says
+    from math import acos, atan2, ceil, cos, fabs, floor, sin, sqrt
 
 COMPILED: Final = cython.compiled
 

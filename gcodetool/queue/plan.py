@@ -59,7 +59,7 @@ def plan(
     ----------
     at_s : the moment from which on jobs may run; records later than that do not count.
     confidence : quantile of the forecast that must hold, 0 to 1.
-    members : of the full forecast; 1 = nominal parameters alone, None = 64 (1 where the kernels run interpreted).
+    members : of the full forecast; 1 = nominal parameters alone, None = 64.
     holds : dryers that may be used, and how many reels each takes; None: the list's, else those of the records,
         as many reels as these state (one).
     assume_mounted : a job whose filament nobody named is fed from the spool on its printer; else it is asked for.
