@@ -15,6 +15,7 @@ from gcodetool.drying.course import Course, course, falls_to, known, rises_to
 from gcodetool.drying.device import Device
 from gcodetool.drying.drying_floor import equilibrium, final_activity
 from gcodetool.drying.limits import Bound
+from gcodetool.judge.outcomes import reached
 from gcodetool.moisture.constants import HOUR_S
 from gcodetool.moisture.history import Quantiles, State, quantile, quantiles
 from gcodetool.moisture.shared_air import Companion
@@ -166,12 +167,12 @@ class DryingGoal:
     def reach(self, name: str, limit: Floats, ran: Course, floor: Floats) -> Reach:
         """Return whether and when *limit* is reached."""
         if self.upwards:
-            times = rises_to(ran.at_s, ran.middle, limit)
+            times, ratio = rises_to(ran.at_s, ran.middle, limit), limit / ran.middle[0]
             short = self.at(floor, 1.0 - self.confidence) < self.at(limit, 0.5)
         else:
-            times = falls_to(ran.at_s, ran.wettest, limit)
+            times, ratio = falls_to(ran.at_s, ran.wettest, limit), ran.wettest[0] / limit
             short = self.at(floor) > self.at(limit, 0.5)
-        at = self.at(times)
+        at, p50, p90 = (self.when(times, ratio, q) for q in (self.confidence, 0.5, SURE))
         outcome: Outcome = "longer"
         if at == 0.0:
             outcome = "already"
@@ -179,7 +180,6 @@ class DryingGoal:
             outcome = "reaches"
         elif short:
             outcome = "never"
-        p50, p90 = self.at(times, 0.5), self.at(times, SURE)
         one = self.state.members == 1
         weights = self.state.weights
         return Reach(
@@ -191,6 +191,11 @@ class DryingGoal:
             p90_s=None if one else known(p90),
             share=float(weights[np.isfinite(times)].sum() / weights.sum()),
         )
+
+    def when(self, times: Floats, ratio: Floats, share: float) -> float:
+        """Return when a *share* of the members are there: 0 where that many are now, as `status` counts them."""
+        now = reached(times, share, self.state.weights) == 0.0 and self.at(ratio, share) <= 1.0
+        return 0.0 if now else self.at(times, share)
 
     def looks(self, ran: Course, advised_s: float | None) -> list[Look]:
         """Return the course at the moments worth showing."""

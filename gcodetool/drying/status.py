@@ -3,7 +3,8 @@
 Computed from the state that the whole record leaves, weigh-ins of the run included, and the course of drying
 ahead of it.  Every command that says something of a spool in a dryer asks here, so none can say another thing.
 A reel is judged by its wettest turns: inside, DRIED of the members must be there, so that it is taken out once;
-outside, half of them, as a list counts.  Left out: how hot else it could be dried, and where (``plan``).
+outside, half of them, as a list counts.  That an air never gets it there, and that nothing more is gained in it, are
+claims to act on once as well, and ask for as many.  Left out: how hot else it could be dried, and where (``plan``).
 """
 
 import math
@@ -20,7 +21,7 @@ from gcodetool.drying.energy import Energy, energy_for
 from gcodetool.drying.goal import DryingGoal, DryingRun, Reach
 from gcodetool.drying.job import JobFeed, JobNeed, job_need
 from gcodetool.errors import SpoolError
-from gcodetool.judge.outcomes import DRIED, reached
+from gcodetool.judge.outcomes import DRIED, ROUNDING, reached
 from gcodetool.judge.record_facts import steam_seen
 from gcodetool.moisture.constants import HOUR_S
 from gcodetool.moisture.content_history import past_states
@@ -84,8 +85,8 @@ class DryingStatus:
         "good", "target" or "job", and its content; of a job, None: it differs from turn to turn.
     wettest_wt_pct, mean_wt_pct, floor_wt_pct
         Of the wettest and of all turns now, and what this air ends at.
-    share
-        Of the members whose wettest turns are there now.
+    share, can_share
+        Of the members whose wettest turns are there now, and of those that this air gets to the content shown at all.
     to_go_s, sure_s
         From now until the goal, and until it is said to be reached; infinite and None where they never are.
     marginal
@@ -122,6 +123,7 @@ class DryingStatus:
     mean_wt_pct: Quantiles
     floor_wt_pct: Quantiles
     share: float
+    can_share: float
     to_go_s: Quantiles
     sure_s: float | None
     marginal: Reach | None
@@ -205,6 +207,7 @@ def status(
         mean_wt_pct=goal.band(ran.course.middle[0]),
         floor_wt_pct=goal.band(ran.floor),
         share=said.share,
+        can_share=said.can_share,
         to_go_s=said.to_go_s,
         sure_s=said.sure_s,
         marginal=next((one for one in ran.reaches if one.goal == "marginal"), None),
@@ -284,7 +287,10 @@ class _Answer:
             there = surely = need.clear_s == 0.0 and need.now.code == "clear"
             self.to_go_s = Quantiles(None, math.inf if need.clear_s is None else need.clear_s, None)
             self.sure_s = need.clear_s
-        never = need.clear_s is None if need is not None else ran.reaches[0].outcome == "never"
+        ends = ran.floor >= shown if goal.upwards else ran.floor <= shown
+        self.can_share = float(weights[ends].sum() / weights.sum())
+        likely_never = ran.reaches[0].outcome == "never" if need is None else need.clear_s is None
+        never = likely_never and (need is not None or 1.0 - self.can_share >= sure - ROUNDING)
         more = self._more(limit)
         self.word: Word
         self.because: Because | None = None
@@ -292,19 +298,19 @@ class _Answer:
             self.word, self.because = "done", "reached"
         elif there and not more:
             self.word, self.because = "done", "nothing-more"
-        elif never and not there:
+        elif not there and (never or (likely_never and not more)):
             self.word, self.because = "cannot", None if more else "nothing-more"
         else:
             self.word = "not-yet"
 
     def _more(self, limit: Floats) -> bool:
-        """Return whether the wettest turns still lose something worth waiting for; upwards, the mean gains."""
+        """Return whether the wettest turns may still lose something worth waiting for; upwards, the mean gains."""
         course, weights = self.ran.course, self.goal.state.weights
         if self.goal.upwards:
             gain = course.middle.max(axis=0) - course.middle[0]
         else:
             gain = course.wettest[0] - course.wettest.min(axis=0)
-        return quantile(gain, 0.5, weights) >= GAIN_SHARE * quantile(limit, 0.5, weights)
+        return reached(gain, self.sure, weights) >= GAIN_SHARE * quantile(limit, 0.5, weights)
 
 
 class _Scale:

@@ -3,8 +3,9 @@
 import math
 from typing import Final
 
-from gcodetool.drying.status import HORIZON_S, DryingStatus, OnScale
+from gcodetool.drying.status import CONFIDENCE, HORIZON_S, DryingStatus, OnScale
 from gcodetool.drying.words import content, degrees, hours
+from gcodetool.judge.outcomes import CAUTIOUS
 from gcodetool.moisture.constants import HOUR_S
 from gcodetool.moisture.history import Quantiles
 
@@ -158,7 +159,19 @@ def _not_yet(said: DryingStatus) -> str:
         return (
             f"{said.spool} is not surely {aim(said)} yet: {chances(said.share)}{sure}; {against(said)}{back}"
         )
-    return f"{name}: {to_go_at_length(said)}, {where(said)}; {against(said)}{back}"
+    return f"{name}: {to_go_at_length(said)}, {where(said)}{_whether(said)}; {against(said)}{back}"
+
+
+def _whether(said: DryingStatus) -> str:
+    """Return how likely this air gets it there at all, where that is open."""
+    if said.job is not None or said.can_share >= CAUTIOUS:
+        return ""
+    text = f"; {chances(said.can_share)} that this air gets it there at all"
+    return (
+        text
+        if said.can_share >= CONFIDENCE
+        else f"{text} ('drying plan {said.spool}' says what else would do)"
+    )
 
 
 def next_hour(said: DryingStatus, digits: int = 1) -> str:

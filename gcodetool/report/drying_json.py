@@ -27,7 +27,8 @@ JOB: Final = "name length_mm short_mm open_air_s air=words clear_s adjust_s box_
 DRYER: Final = "mean_C swing_C highest_C settled_s rise_K_min knob_C set_offset_C"
 RUN: Final = "tells because dry_limit_g lost_g left_g half_time_s"
 ANSWER: Final = (
-    "word because take_out goal goal_wt_pct wettest_wt_pct mean_wt_pct floor_wt_pct share to_go_s sure_s"
+    "word because take_out goal goal_wt_pct wettest_wt_pct mean_wt_pct floor_wt_pct "
+    "share can_share to_go_s sure_s"
 )
 
 

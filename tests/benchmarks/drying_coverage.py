@@ -8,9 +8,11 @@ In a run of `status` the reel is weighed before it goes in, and then when the to
 not more often than after a quarter of the hours it was in by then, until the tool says that it is done or cannot be.  The
 hours to go count at each weigh-in from the third on, where they are an hour or more in truth: how often the truth lies in
 the band that is told, and how often within a factor 1.5 of the middle, where the tool tells that as one figure because the
-band is close, and everywhere.
+band is close, and everywhere.  Beside it, how often the best guess of somebody who knows how the runs are drawn is within
+1.5 (``drying_truth.Observer``, 256 of them each): more than that no tool can get out of the same weigh-ins.
 """
 
+import functools
 import math
 import sys
 from collections.abc import Iterable
@@ -21,7 +23,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parent.parent))
 
-from drying_truth import HOUR, START_S, OtherRun, other_run
+from drying_truth import HOUR, START_S, Observer, OtherRun, other_run
 from simulated_drying import simulated
 
 from gcodetool.app.drying import status_of
@@ -35,6 +37,7 @@ SELDOM = 0.25  # of the time in the dryer, between two weigh-ins at least
 BLIND_H = 4.0  # until somebody asks again where no scale can tell
 SEVERAL = 3  # weigh-ins from which on the hours count, the first one among them
 WRONG = 1.1  # times what is good
+NEAR = 1.5  # factor of the hours to go
 
 
 def fits(count: int, first: int) -> None:
@@ -68,6 +71,7 @@ class Counted:
     hours: list[tuple[float, bool, bool]] = field(
         default_factory=list
     )  # told over true, in its band, band close
+    best: list[tuple[float, float]] = field(default_factory=list)  # an observer's guess over true, its chance
     likely: list[bool] = field(default_factory=list)  # "likely there": whether it was
     weigh_ins: list[int] = field(default_factory=list)
     never: int = 0
@@ -76,9 +80,10 @@ class Counted:
         """Return the figures."""
         wrong = sum(one > WRONG for one in self.done)
         mistaken = sum(one <= 1.0 for one in self.cannot)
-        near = [abs(math.log(max(ratio, 1e-9))) <= math.log(1.5) for ratio, _, _ in self.hours]
+        near = [_near(ratio) for ratio, _, _ in self.hours]
         close = [one for one, (_, _, known) in zip(near, self.hours, strict=True) if known]
         held = [inside for _, inside, _ in self.hours]
+        best = [_near(ratio) for ratio, _ in self.best]
         return (
             f"done: said of {len(self.done)}, wettest more than 10 % above good in {wrong} "
             f"({_per_cent(one > WRONG for one in self.done)}), half of them {np.nanmedian(self.late_h):.1f} h after it was; "
@@ -87,11 +92,17 @@ class Counted:
             f"  hours to go, {len(near)} times told: truth within p10 to p90 in {_per_cent(held)}; the middle within "
             f"a factor 1.5 in {_per_cent(near)}; told as one figure {len(close)} times, and then within 1.5 in "
             f"{_per_cent(close)}\n"
+            f"  the best guess of who knows how the runs are drawn: within 1.5 in {_per_cent(best)}, by its own reckoning "
+            f"in {_per_cent(chance for _, chance in self.best)}\n"
             f"  likely there, not surely: {len(self.likely)} times, there in truth in {_per_cent(self.likely)}"
         )
 
 
-def _per_cent(found: Iterable[bool]) -> str:
+def _near(ratio: float) -> bool:
+    return abs(math.log(max(ratio, 1e-9))) <= math.log(NEAR)
+
+
+def _per_cent(found: Iterable[float]) -> str:
     known = list(found)
     return f"{100 * np.mean(known):.1f} %" if known else "no case"
 
@@ -107,6 +118,7 @@ def statuses(count: int, first: int, resolution_g: float) -> Counted:
 def follow(run: OtherRun, seed: int, resolution_g: float, counted: Counted) -> None:
     """Weigh one run whenever the tool asks for it, and ask for its status then."""
     random = np.random.default_rng([seed, 3])
+    observer = functools.cache(lambda: Observer(seed, resolution_g))
     true_s, moments, now = run.dry_at_s(), [0.0], 60.0  # asked first when it has just gone in
     while now < LONGEST_H * HOUR:
         held = run.weighed(moments, resolution_g, seed)
@@ -121,22 +133,28 @@ def follow(run: OtherRun, seed: int, resolution_g: float, counted: Counted) -> N
             counted.cannot.append(float(run.wettest.min()) / run.good)
             return
         if len(moments) >= SEVERAL:
-            _count(said, true_s, now, counted)
+            read = [event.gross_g for event in held.events if event.kind == "weighed"]
+            if _count(said, true_s, now, counted):
+                best_s, chance = observer().guess(moments, read, now, HOUR, NEAR)
+                counted.best.append((best_s / (true_s - now), chance))
         wait_s = BLIND_H * HOUR if said.weigh_next is None else said.weigh_next.at_s
         now += max(wait_s, SELDOM * now) * random.uniform(1.0, 1.3)
         moments.append(now)
     counted.never += 1
 
 
-def _count(said: DryingStatus, true_s: float, now: float, counted: Counted) -> None:
-    """Count what is told of the hours to go."""
+def _count(said: DryingStatus, true_s: float, now: float, counted: Counted) -> bool:
+    """Count what is told of the hours to go; return whether these count."""
     left_s, band = true_s - now, said.to_go_s
     assert band.p10 is not None
     assert band.p90 is not None
     if band.p50 == 0.0:
         counted.likely.append(left_s <= 0.0)
-    elif math.isfinite(true_s) and left_s >= HOUR:
-        counted.hours.append((band.p50 / left_s, band.p10 <= left_s <= band.p90, is_close(band)))
+        return False
+    if not math.isfinite(true_s) or left_s < HOUR:
+        return False
+    counted.hours.append((band.p50 / left_s, band.p10 <= left_s <= band.p90, is_close(band)))
+    return True
 
 
 def main(words: list[str]) -> None:
