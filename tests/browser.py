@@ -16,6 +16,9 @@ import time
 from typing import Any, Self
 
 CHROMIUM = shutil.which("chromium")
+AXE = pathlib.Path(  # axe-core, which looks through pages for what shuts people out; `.ci/run` puts it there
+    os.environ.get("GCODETOOL_TEST_AXE", "/usr/local/share/neighbours/axe.min.js")
+)
 FLAGS = (
     *("--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-sync"),
     *("--disable-background-networking", "--disable-component-update", "--hide-scrollbars"),
@@ -180,6 +183,17 @@ class Browser:
         """Return the page as it is printed."""
         got = self.call("Page.printToPDF", preferCSSPageSize=True, printBackground=True)
         return base64.b64decode(got["data"])
+
+    def serious(self) -> list[list[str]]:
+        """Return what axe-core finds serious or critical in the page as it stands, details open; (impact, rule, element)."""
+        self.run("for (const each of document.querySelectorAll('details')) each.open = true")
+        self.call("Runtime.evaluate", expression=AXE.read_text(encoding="utf-8"))
+        found, passed = self.run(
+            "axe.run().then((r) => [r.violations.flatMap((v) => v.nodes.map((n) => [v.impact, v.id, n.html])), "
+            "r.passes.length])"
+        )
+        assert passed > 10, "axe-core did not look"
+        return [each for each in found if each[0] in ("serious", "critical")]
 
     def complaints(self) -> list[str]:
         """Return what the page said on its console, errors of policy and script included."""

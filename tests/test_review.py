@@ -148,7 +148,7 @@ def test_the_page_of_a_sample_answers_first(capsys: pytest.CaptureFixture[str]) 
         "would write",
         "; gcodetool:begin header",
         "Where the time goes",
-        "printer bench-1",
+        "Limits it was timed with printer bench-1",
         "Measured",
         "Read stated by",
         "Estimated",

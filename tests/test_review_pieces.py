@@ -20,7 +20,7 @@ from gcodetool.ledger.spoolfile import read_spool
 from gcodetool.moisture.content_history import content_history
 from gcodetool.moisture.history import state_at
 from gcodetool.motion.timing import build_timeline
-from gcodetool.report.html import charts, page, scale
+from gcodetool.report.html import charts, page, palette, scale
 from gcodetool.report.html.part import part, path_data
 from gcodetool.report.html.shapes import merged, shapes, thinned
 from gcodetool.report.html.water import DrawnStay, moments_of
@@ -143,23 +143,83 @@ def seen(colour: str, matrix: tuple[tuple[float, ...], ...]) -> str:
     return "#" + "".join(f"{round(255 * scale._companded(min(1.0, max(0.0, each)))):02x}" for each in out)
 
 
-def test_the_scale_is_even_and_gets_darker_for_every_eye() -> None:
+def test_the_scale_is_even_within_a_band_steps_at_each_limit_and_gets_darker_for_every_eye() -> None:
     colours = scale.colours()
     assert len(set(colours)) == scale.STEPS
     places = [lab(each) for each in colours]
     steps = [math.dist(one, two) for one, two in itertools.pairwise(places)]
-    assert max(steps) < 1.15 * min(steps)  # whole numbers of 255 cost a little evenness
+    at_limits = [steps.pop(2 * scale.BAND - 1), steps.pop(scale.BAND - 1)]
+    for band in range(3):
+        within = steps[band * (scale.BAND - 1) : (band + 1) * (scale.BAND - 1)]
+        assert max(within) < 1.25 * min(within)  # whole numbers of 255 cost a little evenness
+    assert min(at_limits) > 4 * max(steps)
     for matrix in BLINDNESS.values():
-        light = [lab(seen(each, matrix))[0] for each in colours]
-        falls = [one - two for one, two in itertools.pairwise(light)]
+        shown = [lab(seen(each, matrix)) for each in colours]
+        falls = [one[0] - two[0] for one, two in itertools.pairwise(shown)]
         assert min(falls) > 0.005
+        for place in (scale.BAND, 2 * scale.BAND):
+            assert math.dist(shown[place - 1], shown[place]) > 0.1
     assert min(math.dist(lab(scale.NONE), place) for place in places) > 0.05
 
 
-@given(st.floats(0, 3), st.floats(0, 3))
-def test_wetter_is_never_paler(one: float, two: float) -> None:
+@given(st.floats(0, 3), st.floats(0, 3), st.floats(0, 2), st.floats(0.01, 2))
+def test_wetter_is_never_paler_and_no_two_bands_share_a_colour(
+    one: float, two: float, good: float, more: float
+) -> None:
+    limits = (good, good + more)
     low, high = sorted((one, two))
-    assert (scale.step_of(low) or 0) <= (scale.step_of(high) or 0)
+    steps = [scale.step_of(content, limits) for content in (low, high)]
+    assert None not in steps
+    assert steps[0] <= steps[1]  # type: ignore[operator]
+    bands = [0 if each <= limits[0] else 1 if each <= limits[1] else 2 for each in (low, high)]
+    assert [(step or 0) // scale.BAND for step in steps] == bands
+
+
+def contrast(one: str, two: str) -> float:
+    """Return the contrast of two colours as the guidelines for accessible pages reckon it."""
+    light = []
+    for colour in (one, two):
+        r, g, b = (linear(int(colour[place : place + 2], 16) / 255) for place in (1, 3, 5))
+        light.append(0.2126 * r + 0.7152 * g + 0.0722 * b)
+    return (max(light) + 0.05) / (min(light) + 0.05)
+
+
+def test_words_can_be_read_on_every_ground_light_and_dark() -> None:
+    grounds = (
+        "paper",
+        "panel",
+        "sheet",
+        "warn-soft",
+        "dry-soft",
+        "room",
+        "closed",
+        "heated",
+        "drying",
+        "away",
+    )
+    for shade in (0, 1):
+        tone = {name: pair[shade] for name, pair in palette.TONES.items()}
+        for ground in grounds:
+            for words in ("ink", "faint"):
+                assert contrast(tone[words], tone[ground]) >= 4.5, (words, ground, shade)
+        for words in ("sea", "warn", "dry", "mid", "reel", "violet"):
+            assert contrast(tone[words], tone["paper"]) >= 4.5, (words, shade)
+        for words in ("ground-ink", "ground-warn"):
+            assert contrast(tone[words], tone["ground"]) >= 4.5, (words, shade)
+        assert contrast(tone["on-sea"], tone["sea"]) >= 4.5
+
+
+def test_colours_stand_in_one_place() -> None:
+    """No page, style or picture names a colour of its own; what the library drew is named before it is written."""
+    assert len(palette.NAMES) == len(palette.TONES)  # no two names of one light colour
+    own = {"palette.py", "scale.py"}
+    homes = [pathlib.Path(palette.__file__).parent, pathlib.Path(palette.__file__).parents[2] / "serve"]
+    for home in homes:
+        for file in [*home.glob("*.py"), *home.glob("templates/*")]:
+            if file.name not in own and file.suffix in (".py", ".css", ".html", ".js"):
+                assert not re.findall(
+                    r"#(?:[0-9a-f]{6}|[0-9a-f]{3})\b(?![^<]*</a>)", file.read_text("utf-8")
+                ), file
 
 
 # ---- shapes
@@ -296,7 +356,7 @@ def test_an_excerpt_has_the_lines_around_its_bytes(
 def test_path_data_say_the_path_again() -> None:
     program = read(SAMPLES / "spacer-rings-pla.gcode")
     found = shapes(program, layers=40).shapes
-    drawn = part(found, lambda _layer, _tool: 0.5)
+    drawn = part(found, lambda _layer, _tool: 8)
     assert drawn is not None
     shape = found[0]
     assert shape.path is not None
@@ -389,7 +449,7 @@ def test_a_chart_fits_a_strict_policy_and_tells_its_values() -> None:
         y = frame.bottom - (0.3 - frame.low) / (frame.high - frame.low) * (frame.bottom - frame.top)
         rings = [
             (float(a), float(b))
-            for a, b in re.findall(r'<use [^>]*x="([\d.]+)" y="([\d.]+)" fill="#ffffff"', text)
+            for a, b in re.findall(r'<use [^>]*x="([\d.]+)" y="([\d.]+)" fill="var\(--paper\)"', text)
         ]
         assert any(math.dist(ring, (x, y)) < 0.1 for ring in rings), (rings, x, y)
 

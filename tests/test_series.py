@@ -184,7 +184,7 @@ def test_a_series_from_plan_to_report(shop, tmp_path):
     out, _ = gt("series", "report", "clip-petg-1", "-o", "report.html", "--at", "2026-11-14T08:00Z")
     assert "at-75-rh: worse: " in out
     page = (tmp_path / "report.html").read_text(encoding="utf-8")
-    assert page.count("<svg") == 8 and "://" not in page.replace("http://www.w3.org", "")
+    assert page.count('role="img"') == 8 and "://" not in page.replace("http://www.w3.org", "")
     assert "Before you read on" in page and "plan" in (tmp_path / "plan.html").read_text(encoding="utf-8")
     limits = json.loads(gt("limits", "show", "PETG", "--json", *FEW, "--at", "2026-11-14T08:00Z")[0])
     said = [(one["spool"], one["said"].get("tested")) for one in limits["records"]]

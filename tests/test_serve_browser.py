@@ -1,8 +1,5 @@
 """The pages as somebody at the machine meets them: Debian's Chromium on a phone and on a desk, with and without script."""
 
-import json
-import os
-import pathlib
 from collections.abc import Iterator
 
 import pytest
@@ -12,7 +9,7 @@ pytest.importorskip("starlette")
 pytest.importorskip("itsdangerous")
 
 import browser
-from browser import Browser
+from browser import AXE, Browser
 from serving import served
 
 from gcodetool.app.labels import page_address
@@ -23,9 +20,6 @@ from gcodetool.profiles import sample_folder
 pytestmark = pytest.mark.skipif(
     browser.CHROMIUM is None, reason="no chromium here (apt-get install chromium): pages were not opened"
 )
-AXE = os.environ.get(
-    "GCODETOOL_TEST_AXE", "/usr/local/share/neighbours/axe.min.js"
-)  # `.ci/run` puts it there
 SIZES = [(390, 844), (1280, 800)]
 SHOP = (
     "place add bench --kind open --temperature 22 --humidity 55",
@@ -143,9 +137,7 @@ def test_no_page_complains_or_asks_elsewhere_or_is_wider_than_the_screen(
     assert small == []
 
 
-@pytest.mark.skipif(
-    not pathlib.Path(AXE).exists(), reason=f"no axe-core at {AXE}: pages were not looked through by it"
-)
+@pytest.mark.skipif(not AXE.exists(), reason=f"no axe-core at {AXE}: pages were not looked through by it")
 @pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
 @pytest.mark.parametrize("path", PAGES)
 def test_axe_finds_nothing_serious(chromium: Browser, site: str, path: str, dark: bool) -> None:
@@ -153,12 +145,9 @@ def test_axe_finds_nothing_serious(chromium: Browser, site: str, path: str, dark
     chromium.scripts(on=True)
     chromium.dark(on=dark)
     chromium.visit(site + path)
-    chromium.run("for (const each of document.querySelectorAll('details')) each.open = true")
-    chromium.call("Runtime.evaluate", expression=pathlib.Path(AXE).read_text(encoding="utf-8"))
-    found = chromium.run("axe.run().then((r) => r.violations.map((v) => [v.impact, v.id, v.nodes[0].html]))")
-    assert chromium.run("axe.run().then((r) => r.passes.length)") > 10
+    found = chromium.serious()
     chromium.dark(on=False)
-    assert [each for each in found if each[0] in ("serious", "critical")] == [], json.dumps(found)
+    assert found == []
 
 
 def test_the_review_of_a_job_opens_from_the_list(chromium: Browser, site: str) -> None:

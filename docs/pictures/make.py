@@ -86,6 +86,12 @@ def page(out: pathlib.Path) -> None:
             browser.size(width, height)
             browser.open(review)
             save(out / f"{name}.png", browser.picture())
+        browser.dark(on=True)
+        browser.size(390, 844)
+        browser.open(review)
+        browser.run("document.querySelector('.where').scrollIntoView()")
+        save(out / "review-dark.png", browser.picture())
+        browser.dark(on=False)
         browser.size(1280, 1000)
         browser.open(review)
         browser.point(".chart .wide svg", 0.62, 0.5, click=True)
@@ -109,7 +115,7 @@ def main() -> None:
     out.mkdir(parents=True, exist_ok=True)
     page(out)
     terminal(["check", *JOB], out / "check.svg")
-    terminal(["drying", "plan", "shelf/tpu-02.toml", "--dryer", "oven", *AT], out / "drying.svg")
+    terminal(["drying", "plan", "shelf/tpu-02.toml", "--dryer", "oven", "--more", *AT], out / "drying.svg")
 
 
 if __name__ == "__main__":

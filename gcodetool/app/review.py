@@ -1,5 +1,6 @@
 """``review``: one job on one page, to look at before it starts."""
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Unpack
 
@@ -40,4 +41,14 @@ def review_page(
     from gcodetool.report.html.review import review as page_of
 
     seen = examine_job(job, JobQuestion(spool, **words), watch_z_mm=WATCH, reading=reading)
-    return seen, page_of(seen.program, seen.examined, printer=seen.printer)
+    printer = words.get("printer")
+    asked = None if printer is None else printer if isinstance(printer, str) else printer.name
+    return seen, page_of(
+        seen.program, seen.examined, printer=seen.printer, asked_printer=asked, asked_spools=_as_asked(spool)
+    )
+
+
+def _as_asked(spool: Spools) -> dict[int | None, str]:
+    """Return what was named for each tool, where it was named by a word."""
+    by_tool = spool if isinstance(spool, Mapping) else {None: spool}
+    return {tool: str(word) for tool, word in by_tool.items() if isinstance(word, str | Path)}

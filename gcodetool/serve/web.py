@@ -31,6 +31,7 @@ from gcodetool.errors import (
     UsageError,
 )
 from gcodetool.report.due_calendar import calendar
+from gcodetool.report.html.palette import css
 from gcodetool.serve.fields import READERS, FieldError, Fields, moment, read_fields
 from gcodetool.serve.guard import Guard, RefusedError
 from gcodetool.serve.looks import Looks
@@ -385,9 +386,11 @@ def application(settings: Settings, tell: Callable[[str], None]) -> Guard:
         name = request.path_params["name"]
         if name not in ASSETS:
             return Response(status_code=404)
-        return FileResponse(
-            TEMPLATES / name, media_type=ASSETS[name], headers={"Cache-Control": "max-age=3600"}
-        )
+        kept = {"Cache-Control": "max-age=3600"}
+        if name == "page.css":
+            style = css() + (TEMPLATES / name).read_text(encoding="utf-8")
+            return Response(style, media_type=ASSETS[name], headers=kept)
+        return FileResponse(TEMPLATES / name, media_type=ASSETS[name], headers=kept)
 
     async def refused(request: Request, error: Exception) -> Response:
         assert isinstance(error, RefusedError)

@@ -1,9 +1,9 @@
 """Curves as SVG that stands in a page as it is: drawn once, for screens, paper and pages without scripts.
 
 matplotlib draws; its SVG is then made fit for a strict content policy (no style element, no style
-attribute) and for being read aloud (a title and a description).  Every chart comes wide and narrow; the
-page shows the one that fits.  A :class:`Frame` says where the axes are, so that a script can read values
-off the same picture.
+attribute), for light and dark (our colours become the page's variables) and for being read aloud (a title
+and a description).  Every chart comes wide and narrow; the page shows the one that fits.  A :class:`Frame`
+says where the axes are, so that a script can read values off the same picture.
 """
 
 import bisect
@@ -19,6 +19,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 from xml.etree import ElementTree
 
+from gcodetool.report.html.palette import LIGHT, named
 from gcodetool.report.html.scale import colour_of
 
 if TYPE_CHECKING:
@@ -27,14 +28,16 @@ if TYPE_CHECKING:
 
     from gcodetool.report.html.water import Curve, DrawnStay
 
-INK: Final = "#20303a"
-FAINT: Final = "#5d6b73"
-RULE: Final = "#d9d4c7"
-LINE: Final = "#0f4c5c"  # the middle of a forecast
-BAND: Final = "#9cc3c6"
-REEL: Final = "#8a5a17"  # the whole reel, beside what is fed next
-GOOD: Final = "#3f6f52"
-MARGINAL: Final = "#a2401f"
+PAPER: Final = LIGHT["paper"]
+INK: Final = LIGHT["ink"]
+FAINT: Final = LIGHT["faint"]
+RULE: Final = LIGHT["rule"]
+LINE: Final = LIGHT["sea"]  # the middle of a forecast
+BAND: Final = LIGHT["band"]
+REEL: Final = LIGHT["reel"]  # the whole reel, beside what is fed next
+GOOD: Final = LIGHT["dry"]
+MARGINAL: Final = LIGHT["warn"]
+VIOLET: Final = LIGHT["violet"]
 WIDE: Final = (920, 310)  # px
 NARROW: Final = (350, 300)
 SVG: Final = "{http://www.w3.org/2000/svg}"
@@ -160,10 +163,10 @@ def nozzle(
                 color=colour,
                 fontsize=11,
             )
-        _strip(axes, points, unit, until_s, marginal)
+        _strip(axes, points, unit, until_s, (good, marginal))
         mark = next((point for point in points if point.layer == crossed), None)
         if mark is not None:
-            axes.plot([mark.at_s / unit], [mark.p50], "o", color="white", mec=MARGINAL, mew=2.2, ms=9)
+            axes.plot([mark.at_s / unit], [mark.p50], "o", color=PAPER, mec=MARGINAL, mew=2.2, ms=9)
             near_end = mark.at_s > 0.62 * until_s
             axes.annotate(
                 f"layer {mark.layer}" if mark.layer else "before layer 1",
@@ -182,7 +185,9 @@ def nozzle(
     return both_sizes(draw, title, desc, name)
 
 
-def _strip(axes: "Axes", points: Sequence[Point], unit: float, until_s: float, marginal: float) -> None:
+def _strip(
+    axes: "Axes", points: Sequence[Point], unit: float, until_s: float, limits: tuple[float, float]
+) -> None:
     """Draw the colours of the part along the time axis: runs of equal ones."""
     middles = [point.at_s for point in points]
     between = [(one + two) / 2 for one, two in itertools.pairwise(middles)]
@@ -191,7 +196,7 @@ def _strip(axes: "Axes", points: Sequence[Point], unit: float, until_s: float, m
     edges = [at / unit for at in (first, *between, last)]
     runs: list[tuple[float, float, str]] = []
     for point, begin, end in zip(points, edges, edges[1:], strict=False):
-        colour = colour_of(point.p50 / marginal if marginal > 0 else None)
+        colour = colour_of(point.p50, limits)
         if runs and runs[-1][2] == colour:
             runs[-1] = (runs[-1][0], end, colour)
         else:
@@ -245,11 +250,11 @@ AGES: Final = (
     (0.0, "start"),
 )
 PLACE_TINTS: Final = {  # a hatch tells them apart as well
-    "open": ("#f1e3c4", ""),
-    "printer": ("#f1e3c4", ".."),
-    "box": ("#d9e6df", ""),
-    "sealed": ("#d9e6df", "//"),
-    "dryer": ("#f3cdbd", "||"),
+    "open": (LIGHT["room"], ""),
+    "printer": (LIGHT["room"], ".."),
+    "box": (LIGHT["closed"], ""),
+    "sealed": (LIGHT["closed"], "//"),
+    "dryer": (LIGHT["heated"], "||"),
 }
 
 
@@ -315,7 +320,7 @@ def history(
         for stay in stays:
             begin, end = axis.place(stay.begin_s), axis.place(stay.end_s)
             tint, hatch = PLACE_TINTS[stay.place.kind]
-            axes.axvspan(begin, end, facecolor=tint, edgecolor="#ffffff", hatch=hatch, linewidth=0.8)
+            axes.axvspan(begin, end, facecolor=tint, edgecolor=PAPER, hatch=hatch, linewidth=0.8)
             room = int((end - begin) * (38 if narrow else 112))
             shown = label(stay.place.name, room)
             if shown:
@@ -340,7 +345,7 @@ def history(
                 [axis.place(moment) for moment, _ in chosen],
                 [content for _, content in chosen],
                 mark,
-                color="white",
+                color=PAPER,
                 mec=INK,
                 mew=1.8,
                 ms=7.5,
@@ -491,7 +496,10 @@ def fit(svg: bytes, title: str, desc: str, name: str) -> str:
 
 
 def _restyle(element: Any) -> None:
-    """Turn a style attribute into attributes."""
+    """Turn a style attribute into attributes, and our colours into the page's."""
+    for key in ("fill", "stroke"):
+        if key in element.attrib:
+            element.set(key, named(element.attrib[key]))
     style = element.attrib.pop("style", None)
     if style is None:
         return
@@ -506,7 +514,7 @@ def _restyle(element: Any) -> None:
             if weight:
                 element.set("font-weight", weight[1])
         elif key in DRAWN and not (key == "stroke-linejoin" and value == "miter"):
-            element.set(key, value)
+            element.set(key, named(value))
 
 
 def _serialised(root: Any) -> str:

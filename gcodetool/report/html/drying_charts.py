@@ -10,12 +10,24 @@ from gcodetool.drying.runs import PastRun, WeighIn
 from gcodetool.drying.status import Ahead, DryingStatus
 from gcodetool.moisture.constants import HOUR_S
 from gcodetool.moisture.history import Quantiles
-from gcodetool.report.html.charts import BAND, FAINT, GOOD, INK, LINE, MARGINAL, REEL, Chart, both_sizes
+from gcodetool.report.html.charts import (
+    BAND,
+    FAINT,
+    GOOD,
+    INK,
+    LINE,
+    MARGINAL,
+    PAPER,
+    REEL,
+    VIOLET,
+    Chart,
+    both_sizes,
+)
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-TONES: Final = (LINE, MARGINAL, REEL, GOOD, "#5b4a8a", "#20303a")
+TONES: Final = (LINE, MARGINAL, REEL, GOOD, VIOLET, INK)
 DASHES: Final = ((1, 0), (6, 2), (2, 2), (6, 2, 2, 2))
 
 
@@ -33,7 +45,7 @@ def on_scale(said: DryingStatus, past: Sequence[Ahead], readings: Sequence[Weigh
             [one.at_s / HOUR_S for one in readings],
             [one.gross_g for one in readings],
             "s",
-            color="white",
+            color=PAPER,
             mec=INK,
             mew=1.8,
             ms=7.5,
@@ -62,7 +74,7 @@ def in_turns(said: DryingStatus, past: Sequence[Ahead]) -> Chart:
         if said.goal_wt_pct is not None:
             _level(axes, said.goal_wt_pct, f"{said.goal} up to {said.goal_wt_pct:.3g}", GOOD)
         _level(
-            axes, said.floor_wt_pct.p50, f"this air ends at {said.floor_wt_pct.p50:.3g}", MARGINAL, along=0.3
+            axes, said.floor_wt_pct.p50, f"this air ends at {said.floor_wt_pct.p50:.3g}", MARGINAL, along=1.0
         )
         _now(axes, since_h)
         axes.set_xlabel("hours since it went in")
@@ -126,9 +138,9 @@ def _level(axes: "Axes", value: float, words: str, colour: str, *, along: float 
         words,
         (along, value),
         xycoords=("axes fraction", "data"),
-        xytext=(6, 3),
+        xytext=(-6 if along > 0.5 else 6, 3),
         textcoords="offset points",
-        ha="left",
+        ha="right" if along > 0.5 else "left",
         color=colour,
         fontsize=11,
     )
@@ -148,7 +160,7 @@ def _now(axes: "Axes", at_h: float) -> None:
 
 
 def _mark(axes: "Axes", at_h: float, value: float, words: str) -> None:
-    axes.plot([at_h], [value], "o", color="white", mec=MARGINAL, mew=2.0, ms=8)
+    axes.plot([at_h], [value], "o", color=PAPER, mec=MARGINAL, mew=2.0, ms=8)
     axes.annotate(
         words,
         (at_h, value),

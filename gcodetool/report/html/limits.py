@@ -14,7 +14,7 @@ from gcodetool.limits.influence import Moved
 from gcodetool.limits.learning import LimitBand
 from gcodetool.limits.signs import SHARP, answers
 from gcodetool.report.html import page
-from gcodetool.report.html.charts import BAND, FAINT, GOOD, INK, LINE, MARGINAL, Chart, both_sizes
+from gcodetool.report.html.charts import BAND, FAINT, GOOD, INK, LINE, MARGINAL, PAPER, Chart, both_sizes
 from gcodetool.report.limits_text import facts, headline, record_words, what_to_do, whose
 
 Floats = NDArray[np.float64]
@@ -74,7 +74,7 @@ def outcomes_over_content(found: LimitsFindings) -> Chart:
         axes.fill_between(along, later, sooner, color=BAND, alpha=0.55, linewidth=0)
         axes.plot(along, middle, color=LINE, linewidth=2.2)
         for i, (content, sign) in enumerate(wet):
-            height, face = abs(sign - 0.02 * (1 + i % 5)), "white" if sign == 0 else INK
+            height, face = abs(sign - 0.02 * (1 + i % 5)), PAPER if sign == 0 else INK
             axes.plot([content], [height], "o", color=face, mec=INK, mew=1.4, ms=7)
         axes.set_xscale("log")
         axes.set_xlim(low, high)

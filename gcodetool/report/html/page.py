@@ -19,6 +19,7 @@ from gcodetool.errors import InputError
 from gcodetool.judge.verdict_codes import Code
 from gcodetool.quantities import wall
 from gcodetool.report.as_text import duration, percent
+from gcodetool.report.html.palette import css
 from gcodetool.report.layout import plain
 from gcodetool.textfile import read_text
 
@@ -118,7 +119,7 @@ def written(template: str, data: object, **context: Any) -> str:
         undefined=jinja2.StrictUndefined,
     )
     home.filters.update(clean=clean, duration=duration, moment=moment, percent=percent, sentence=sentence)
-    style = read_text(TEMPLATES / "page.css", InputError, "template")
+    style = css() + read_text(TEMPLATES / "page.css", InputError, "template")
     script = read_text(TEMPLATES / "page.js", InputError, "template")
     shared: Mapping[str, Any] = {
         "style": Markup(style),  # our own files, as they are in the package

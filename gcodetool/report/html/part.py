@@ -11,7 +11,7 @@ from typing import Final
 
 import numpy as np
 
-from gcodetool.report.html.scale import NONE, colours, step_of
+from gcodetool.report.html.scale import NONE, colours
 from gcodetool.report.html.shapes import Shape
 
 WIDTH: Final = 440  # units of a picture; its height follows, to
@@ -23,7 +23,7 @@ BEAD_MM: Final = 0.5  # how wide a strand is drawn, at least a unit
 FALLBACK_MM: Final = 0.2  # a layer's height where heights do not tell
 FAR: Final = 0.002  # of all shapes at either end may lie far outside
 
-Share = Callable[[int, int], float | None]  # layer, tool → content over the limit of marginal
+Step = Callable[[int, int], int | None]  # layer, tool → step of the colour scale; None: not known
 
 
 @dataclass(frozen=True)
@@ -75,7 +75,7 @@ class Part:
     every: int
 
 
-def part(shapes: Sequence[Shape], share: Share, *, every: int = 1) -> Part | None:
+def part(shapes: Sequence[Shape], step: Step, *, every: int = 1) -> Part | None:
     """Return the pictures of *shapes*; None where there is nothing to draw."""
     drawn = [shape for shape in shapes if math.isfinite(shape.z_mm)]
     if not drawn:
@@ -89,9 +89,9 @@ def part(shapes: Sequence[Shape], share: Share, *, every: int = 1) -> Part | Non
     return Part(
         size_mm=(high[0] - low[0], high[1] - low[1], top),
         front=front,
-        rows=_rows(drawn, heights, share, front),
+        rows=_rows(drawn, heights, step, front),
         above=above,
-        strands=tuple(_strands(drawn, share, above)),
+        strands=tuple(_strands(drawn, step, above)),
         bead=max(1.1, BEAD_MM * above.scale),
         every=every,
     )
@@ -127,28 +127,28 @@ def _view(left: float, right: float, low: float, high: float) -> View:
 
 
 def _rows(
-    drawn: Sequence[Shape], heights: Sequence[float], share: Share, view: View
+    drawn: Sequence[Shape], heights: Sequence[float], step: Step, view: View
 ) -> tuple[ColouredPath, ...]:
     """Return the front view: what falls on the same row of the picture is drawn once, the wettest on top."""
     found: dict[int, dict[tuple[float, float, float, float], None]] = {}
     for shape, height in zip(drawn, heights, strict=True):
         upper, lower = view.y(shape.z_mm), view.y(shape.z_mm - height)
         upper, lower = math.floor(upper / ROW) * ROW, math.ceil(lower / ROW) * ROW
-        step = step_of(share(shape.layer, shape.tool))
-        boxes = found.setdefault(-1 if step is None else step, {})
+        wet = step(shape.layer, shape.tool)
+        boxes = found.setdefault(-1 if wet is None else wet, {})
         for begin, end in shape.spans.tolist():
             left, right = max(0.0, round(view.x(begin), 1)), min(view.width, round(view.x(end), 1))
             if right > left:
                 boxes[(left, upper, right, lower)] = None
     return tuple(
         ColouredPath(
-            NONE if step < 0 else colours()[step],
+            NONE if wet < 0 else colours()[wet],
             "".join(
                 f"M{left:g} {upper:g}H{right:g}V{lower:g}H{left:g}z"
                 for left, upper, right, lower in _joined(boxes)
             ),
         )
-        for step, boxes in sorted(found.items())
+        for wet, boxes in sorted(found.items())
     )
 
 
@@ -173,15 +173,15 @@ def _joined(
     return found
 
 
-def _strands(drawn: Sequence[Shape], share: Share, view: View) -> "list[Strand]":
+def _strands(drawn: Sequence[Shape], step: Step, view: View) -> "list[Strand]":
     found = []
     for shape in drawn:
         if shape.path is None:
             continue
-        step = step_of(share(shape.layer, shape.tool))
+        wet = step(shape.layer, shape.tool)
         d = path_data(shape, view)
         if d:
-            found.append(Strand(shape.layer, NONE if step is None else colours()[step], d))
+            found.append(Strand(shape.layer, NONE if wet is None else colours()[wet], d))
     return found
 
 

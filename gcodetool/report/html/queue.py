@@ -6,7 +6,7 @@ shaded.  Left out: the page around it (``page``).
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import PurePath
 from typing import Final
@@ -31,14 +31,25 @@ from gcodetool.report.queue_text import (
 
 WIDTH: Final = 1100.0
 LEFT: Final = 110.0  # of the lanes' names
+RIGHT: Final = 90.0  # where the words of a short last bar have room
 LANE: Final = 46.0
 TOP: Final = 24.0
 MOST_TICKS: Final = 12
 STEPS_S: Final = tuple(60.0 * n for n in (5, 10, 15, 30, 60, 120, 180, 360, 720, 1440, 2880, 10080, 43200))
 # A bar's ground; its sign and its words carry the meaning.
-GROUNDS: Final = {"clear": "#dfeee6", "adjust": "#f2eee2", "runs-out": "#f7e7de", "dry-first": "#f7e7de"}
-DRYING: Final = "#f0d9a8"
-OTHER: Final = "#e4e0d6"
+GROUNDS: Final = {
+    "clear": "dry-soft",
+    "adjust": "panel",
+    "runs-out": "warn-soft",
+    "dry-first": "warn-soft",
+}
+OTHER: Final = "away"
+HEADS: Final = (
+    *("#", "job", "verdict", "spool", "printer", "start", "ends", "in open air", "safe"),
+    *("needs/has, m", "flows"),
+)
+LETTER: Final = 7.0  # units that a letter takes
+LEAST: Final = 2.0  # units: a shorter bar is not seen
 MOST_CAUTIONS: Final = 40
 
 
@@ -53,6 +64,8 @@ class Bar:
     text: str
     ends: str
     told: str
+    kind: str = "job"
+    text_x: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -110,12 +123,18 @@ def queue(found: QueueFindings) -> str:
         more=max(0, len(list(gathered(found))) - MOST_CAUTIONS),
         unsure=runs([row.number for row in found.rows if row.file_cautions]),
         short=short,
+        heads=HEADS,
     )
 
 
 def lines_of(row: JobRow, as_of_s: float) -> list[tuple[str, ...]]:
-    """Return a row's cells, one line for each tool."""
-    return list(cells(row, as_of_s))
+    """Return a row's cells in the order of ``HEADS``, one line for each tool; what matters on a phone stands first."""
+    lines: list[tuple[str, ...]] = []
+    for place, line in enumerate(cells(row, as_of_s)):
+        number, job, printer, spool, start, flows, in_air, safe, needs, verdict = line
+        ends = "" if row.end_s is None or row.held or place else moment(row.end_s, as_of_s)
+        lines.append((number, job, verdict, spool, printer, start, ends, in_air, safe, needs, flows))
+    return lines
 
 
 def picture(found: QueueFindings) -> Picture | None:
@@ -125,7 +144,7 @@ def picture(found: QueueFindings) -> Picture | None:
     if not ends:
         return None
     begin, end = found.as_of_s, max(ends)
-    scale = (WIDTH - LEFT - 8) / max(end - begin, 1.0)
+    scale = (WIDTH - LEFT - RIGHT) / max(end - begin, 1.0)
     slots = slots_of(found.dryings)
     lanes = _lanes(ran, found.dryings, slots)
     bars = [
@@ -151,7 +170,7 @@ def picture(found: QueueFindings) -> Picture | None:
     return Picture(
         TOP + LANE * len(lanes) + 6,
         tuple(lanes.values()),
-        tuple(bars),
+        tuple(_apart(bars)),
         tuple(_marks(found, ran, lanes, begin, end, scale)),
         present,
         ticks,
@@ -181,22 +200,20 @@ def _lanes(ran: Sequence[JobRow], dryings: Sequence[DryingRow], slots: Sequence[
 
 def _job(row: JobRow, y: float, begin_s: float, scale: float, as_of_s: float) -> Bar:
     start, end = row.start_s or 0.0, row.end_s or 0.0
-    width = max((end - start) * scale, 2.0)
     spools = ", ".join(tool.spool or "no spool" for tool in row.tools)
     told = f"job {row.number}, {row.verdict}, on {spools}, {moment(start, as_of_s)} to {moment(end, as_of_s)}"
     return Bar(
         round(LEFT + (start - begin_s) * scale, 1),
         y,
-        round(width, 1),
-        GROUNDS.get(row.verdict, OTHER),
-        fitting(f"{sign(row.verdict)} {row.number} {page.clean(PurePath(row.path).stem, 60)}", width),
-        fitting(f"to {moment(end, as_of_s)}", width),
+        round((end - start) * scale, 1),
+        f"var(--{GROUNDS.get(row.verdict, OTHER)})",
+        f"{sign(row.verdict)} {row.number} {page.clean(PurePath(row.path).stem, 60)}",
+        f"to {moment(end, as_of_s)}",
         told,
     )
 
 
 def _drying(each: DryingRow, y: float, begin_s: float, scale: float, as_of_s: float) -> Bar:
-    width = max((each.out_s - each.in_s) * scale, 2.0)
     told = (
         f"{each.spool} in {each.dryer} at {each.temperature_C:g} °C, "
         f"{moment(each.in_s, as_of_s)} to {moment(each.out_s, as_of_s)}, for job {each.for_number}"
@@ -204,12 +221,31 @@ def _drying(each: DryingRow, y: float, begin_s: float, scale: float, as_of_s: fl
     return Bar(
         round(LEFT + (each.in_s - begin_s) * scale, 1),
         y,
-        round(width, 1),
-        DRYING,
-        fitting(f"{each.spool} {each.temperature_C:g} °C", width),
-        fitting(f"to {moment(each.out_s, as_of_s)}", width),
+        round((each.out_s - each.in_s) * scale, 1),
+        "var(--drying)",
+        f"{each.spool} {each.temperature_C:g} °C",
+        f"to {moment(each.out_s, as_of_s)}",
         told,
+        "drying",
     )
+
+
+def _apart(bars: Sequence[Bar]) -> Iterator[Bar]:
+    """Yield bars that can be seen and never hide each other; words stand inside, or beside where more of them fit."""
+    for bar in bars:
+        later = [each.x for each in bars if each.y == bar.y and each.x > bar.x]
+        free = min([*later, WIDTH])  # up to here nothing else stands
+        width = max(0.5, min(max(bar.width, LEAST), free - bar.x))
+        longest = LETTER * max(len(bar.text), len(bar.ends)) + 6
+        beside = width < longest and free - bar.x - width > max(width, 30.0)
+        room = free - bar.x - width if beside else width
+        yield replace(
+            bar,
+            width=round(width, 1),
+            text=fitting(bar.text, room),
+            ends=next((each for each in shorter(bar.ends) if len(each) <= _letters(room)), ""),
+            text_x=round(bar.x + 4 + (width if beside else 0.0), 1),
+        )
 
 
 def slots_of(dryings: Sequence[DryingRow]) -> list[int]:
@@ -241,13 +277,28 @@ def _marks(
             yield Mark(x, lane.y, row.in_time is False, told)
 
 
+def shorter(ends: str) -> Iterator[str]:
+    """Yield the end of a bar in ever fewer words.
+
+    >>> list(shorter("to Thu 15:17"))
+    ['to Thu 15:17', 'Thu 15:17', '15:17']
+    """
+    while ends:
+        yield ends
+        ends = ends.partition(" ")[2]
+
+
+def _letters(width: float) -> int:
+    return int((width - 6) / LETTER)
+
+
 def fitting(text: str, width: float) -> str:
-    """Return as much of a text as fits into a bar, at 7 units a letter.
+    """Return as much of a text as fits into a bar, at ``LETTER`` units a letter.
 
     >>> fitting("= 1 drip-manifold", 60), fitting("= 1", 10)
     ('= 1 dr…', '')
     """
-    room = int((width - 6) / 7)
+    room = _letters(width)
     if len(text) <= room:
         return text
     return text[: room - 1] + "…" if room >= 3 else ""

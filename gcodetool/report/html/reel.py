@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from gcodetool.report.as_text import percent
-from gcodetool.report.html.scale import colour_of
+from gcodetool.report.html.scale import Limits, colour_of
 from gcodetool.report.html.water import DrawnReel
 
 WIDTH: Final = 200
@@ -35,13 +35,13 @@ class Section:
     told: str
 
 
-def section(reel: DrawnReel, marginal: float, outer_mm: float) -> Section:
+def section(reel: DrawnReel, limits: Limits, outer_mm: float) -> Section:
     """Return the picture of *reel*; *outer_mm* is the radius at its upper edge, the same in both pictures."""
     told = "empty" if not reel.layers else f"{percent(reel.layers[-1].wt_pct)} wt % outside"
     if len(reel.layers) > 1:
         told += f", {percent(reel.layers[0].wt_pct)} on the hub"
     if reel.loose:
-        fill = colour_of(reel.layers[0].wt_pct / marginal) if reel.layers else "none"
+        fill = colour_of(reel.layers[0].wt_pct, limits) if reel.layers else "none"
         inside = Strip(FLANGE, 20, WIDTH - 2 * FLANGE, HEIGHT - 40, fill)
         return Section(WIDTH, HEIGHT, HEIGHT - 20, 20, (inside,) if reel.layers else (), told)
     hub_y = HEIGHT - 26.0
@@ -51,7 +51,7 @@ def section(reel: DrawnReel, marginal: float, outer_mm: float) -> Section:
     for layer in reel.layers:
         upper = hub_y - (layer.outer_mm - reel.hub_mm) * scale
         height = (layer.outer_mm - layer.inner_mm) * scale
-        fill = colour_of(layer.wt_pct / marginal if marginal > 0 else None)
+        fill = colour_of(layer.wt_pct, limits)
         width = wide * min(1.0, max(0.0, layer.left))
         last = strips[-1] if strips else None
         if last is not None and last.fill == fill and last.width == width:

@@ -1,7 +1,7 @@
 """One job on one page: the verdict and what to do first, then the pictures, then what it all rests on."""
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -12,10 +12,12 @@ from gcodetool.judge.reasons import feed_sentence, out_of_100, outcomes_sentence
 from gcodetool.report.as_text import KINDS as TIME_KINDS
 from gcodetool.report.as_text import duration, percent, spread
 from gcodetool.report.html import charts, page, reel, sources
+from gcodetool.report.html.palette import LIGHT
 from gcodetool.report.html.part import Part, part
-from gcodetool.report.html.scale import NONE, TOP, colours
+from gcodetool.report.html.scale import BAND, NONE, TOP, colours, step_of
 from gcodetool.report.html.shapes import Excerpt, shapes
 from gcodetool.report.html.water import Water, water
+from gcodetool.report.next_command import next_command
 
 if TYPE_CHECKING:
     from gcodetool.gcode.edits import Edit
@@ -52,13 +54,21 @@ class PageTool:
     told: str = ""
 
 
-def review(program: "Program", examined: ExaminedJob, *, printer: "Printer | None" = None) -> str:
+def review(
+    program: "Program",
+    examined: ExaminedJob,
+    *,
+    printer: "Printer | None" = None,
+    asked_printer: str | None = None,
+    asked_spools: Mapping[int | None, str] | None = None,
+) -> str:
     """Return the page on one job.
 
     Parameters
     ----------
     program, examined : from ``read`` and from ``examine`` with ``watch_z_mm=prepare.WATCH``.
     printer : the one that *examined* was made with.
+    asked_printer, asked_spools : the words that named it, and the spool of each tool (None: of the only one).
 
     Raises
     ------
@@ -75,9 +85,13 @@ def review(program: "Program", examined: ExaminedJob, *, printer: "Printer | Non
         places=[(edit.start, edit.stop) for edit in shown],
     )
     long_waits = [wait for wait in found.waits if wait.seconds > 0]
-    drawn = part(laid.shapes, shares(found), every=laid.every)
+    drawn = part(laid.shapes, steps(found), every=laid.every)
     tools = [section_of(examined, tool) for tool in found.tools]
     lead = leading(found)
+    asked = asked_spools or {}
+    help_ = next_command(
+        found, lead, spool=asked.get(lead.tool, asked.get(None, lead.spool)), printer=asked_printer
+    )
     return page.written(
         "review.html",
         data_of(found, timeline, tools, drawn),
@@ -87,7 +101,9 @@ def review(program: "Program", examined: ExaminedJob, *, printer: "Printer | Non
         name=page.clean(Path(found.path).name, 120),
         tools=tools,
         lead=lead,
+        help=help_,
         part=drawn,
+        crossings=[] if drawn is None else crossings(found, drawn),
         several=len(found.tools) > 1,
         edits=[diff(edit, excerpt) for edit, excerpt in zip(shown, laid.excerpts, strict=True)],
         more_edits=len(edits) - len(shown),
@@ -105,6 +121,7 @@ def review(program: "Program", examined: ExaminedJob, *, printer: "Printer | Non
         scale=colours(),
         scale_marks=scale_marks(found),
         no_colour=NONE,
+        edge=LIGHT["ground"],
         cut=laid.cut,
         told_part=told_part(found),
         gaps=drawn is not None and any(row.fill == NONE for row in drawn.rows),
@@ -151,16 +168,45 @@ def sureness(found: JobFindings) -> tuple[int, str] | None:
     return counts["clear"] + counts["adjust"], said
 
 
-def shares(found: JobFindings) -> Any:
-    """Return (layer, tool) → content over the limit of marginal."""
-    known: dict[tuple[int, int], float] = {}
+def steps(found: JobFindings) -> Any:
+    """Return (layer, tool) → step of the colour scale, each tool by its own limits."""
+    known: dict[tuple[int, int], int | None] = {}
     for tool in found.tools:
-        if tool.forecast is None or not tool.forecast.limit_marginal_wt_pct > 0:
+        if tool.forecast is None:
             continue
+        limits = (tool.forecast.limit_good_wt_pct, tool.forecast.limit_marginal_wt_pct)
         for layer in tool.forecast.layers:
-            if layer.wt_pct.p50 is not None:
-                known[layer.layer, tool.tool] = layer.wt_pct.p50 / tool.forecast.limit_marginal_wt_pct
+            known[layer.layer, tool.tool] = step_of(layer.wt_pct.p50, limits)
     return lambda layer, tool: known.get((layer, tool))
+
+
+@dataclass(frozen=True)
+class Crossing:
+    """Where in the part a strand passes a limit: the height in the picture from the side, and words for it."""
+
+    y: float
+    words: str
+    wet: bool  # past marginal, not only past good
+
+
+def crossings(found: JobFindings, drawn: Part) -> list[Crossing]:
+    """Return where each tool's strand becomes too wet; where it becomes damp, if it never gets too wet."""
+    listed = []
+    for tool in found.tools:
+        past = tool.verdict.past_marginal
+        layer = tool.verdict.past_good if past is None else past
+        if tool.forecast is None or layer is None:
+            continue
+        before = None
+        for each in tool.forecast.layers:
+            if each.layer == layer:
+                break
+            before = each.z_mm
+        at_mm = 0.0 if before is None else min(before, drawn.size_mm[2])
+        who = f"T{tool.tool} " if len(found.tools) > 1 else ""
+        words = f"{who}{'damp' if past is None else 'too wet'} from {at_mm:.2f} mm, layer {layer}"
+        listed.append(Crossing(round(drawn.front.y(at_mm), 1), words, past is not None))
+    return listed
 
 
 def section_of(examined: ExaminedJob, tool: ToolFindings) -> PageTool:
@@ -208,8 +254,8 @@ def section_of(examined: ExaminedJob, tool: ToolFindings) -> PageTool:
         tuple(table_of(tool)),
         seen,
         past,
-        reel.section(seen.now, limits[1], outer),
-        None if seen.end is None else reel.section(seen.end, limits[1], outer),
+        reel.section(seen.now, limits, outer),
+        None if seen.end is None else reel.section(seen.end, limits, outer),
         told_past(seen),
     )
 
@@ -361,24 +407,19 @@ def limits_by_source(found: JobFindings) -> list[tuple[str, list[tuple[str, str]
     return list(grouped.items())
 
 
-def scale_marks(found: JobFindings) -> list[tuple[float, str]]:
-    """Return (share of the scale's length, word) for the limits on the colour scale."""
-    known = [tool.forecast for tool in found.tools if tool.forecast is not None]
+def scale_marks(found: JobFindings) -> tuple[str, str] | None:
+    """Return what stands at the two steps of the colour scale, *good* and *marginal*; None: nothing is known."""
+    known = {
+        (tool.forecast.limit_good_wt_pct, tool.forecast.limit_marginal_wt_pct)
+        for tool in found.tools
+        if tool.forecast is not None
+    }
     if not known:
-        return []
-    only = known[0] if len(known) == 1 else None
-    good = [
-        each.limit_good_wt_pct / each.limit_marginal_wt_pct
-        for each in known
-        if each.limit_marginal_wt_pct > 0
-    ]
-    marks = []
-    if len(set(good)) == 1:
-        word = "good" if only is None else f"good {percent(only.limit_good_wt_pct)}"
-        marks.append((good[0] / TOP, word))
-    word = "marginal" if only is None else f"marginal {percent(only.limit_marginal_wt_pct)}"
-    marks.append((1.0 / TOP, word))
-    return marks
+        return None
+    if len(known) > 1:  # each tool has limits of its own
+        return "its good", "its marginal"
+    (good, marginal) = known.pop()
+    return percent(good), percent(marginal)
 
 
 def data_of(
@@ -433,5 +474,5 @@ def data_of(
         "front": None
         if drawn is None
         else {"top": drawn.front.top_mm, "scale": drawn.front.scale, "edge": 10},
-        "scale": [colours(), TOP, NONE],
+        "scale": [colours(), BAND, TOP, NONE],
     }

@@ -1,28 +1,29 @@
-"""The one colour scale of all pictures: dry sand to deep water, perceptually uniform.
+"""The one colour scale of all pictures: dry sand, sea green, deep blue, with a step at each limit.
 
-Colours are even steps in OKLab [1] along a curve from a pale sand over a sea green to a dark blue.
-Lightness falls at every step, so that the order is seen by colour-blind eyes and on grey paper
-too.  ``share`` is a content over the limit of *marginal*.
+Up to the limit of *good* it is sand, up to *marginal* sea green, above it blue to one and a half times *marginal*.
+Within each band colours are even steps in OKLab [1]; from band to band they jump, so that a limit is seen where
+it is passed.  Lightness falls at every step: the order is seen by colour-blind eyes and on grey paper too.
 
 References
 ----------
 .. [1] B. Ottosson, "A perceptual color space for image processing", 2020 (matrices from there).
 """
 
-import bisect
 import functools
-import itertools
 import math
 from typing import Final
 
 STEPS: Final = 24
-TOP: Final = 1.5  # shares above this look the same
-DRY: Final = (0.930, 0.002, 0.060)  # L, a, b
-SEA: Final = (0.610, -0.115, -0.020)  # the curve bends towards it
-WET: Final = (0.285, 0.005, -0.120)
-NONE: Final = "#d3bfca"  # nothing is known: a colour that the scale has not
-
+BAND: Final = STEPS // 3  # of one band
+TOP: Final = 1.5  # of marginal: contents above this look the same
 Triple = tuple[float, float, float]
+BANDS: Final[tuple[tuple[Triple, Triple], ...]] = (  # L, a, b of the driest and the wettest of each
+    ((0.955, 0.002, 0.040), (0.850, 0.012, 0.100)),
+    ((0.730, -0.080, 0.005), (0.570, -0.085, -0.040)),
+    ((0.440, -0.020, -0.115), (0.255, 0.015, -0.120)),
+)
+NONE: Final = "#d3bfca"  # nothing is known: a colour that the scale has not
+Limits = tuple[float, float]  # good, marginal [wt %]
 
 
 def srgb(lab: Triple) -> Triple:
@@ -43,41 +44,44 @@ def _companded(value: float) -> float:
     return 12.92 * value if value <= 0.0031308 else 1.055 * value ** (1 / 2.4) - 0.055
 
 
-def bend(along: float) -> Triple:
-    """Return a point of the curve, 0 to 1: a parabola from DRY to WET."""
-    ends = zip(DRY, SEA, WET, strict=True)
-    low, middle, high = (1 - along) ** 2, 2 * along * (1 - along), along**2
-    return tuple(low * dry + middle * sea + high * wet for dry, sea, wet in ends)  # type: ignore[return-value]
-
-
 @functools.cache
 def colours() -> tuple[str, ...]:
-    """Return all colours, dry first: points of the curve at equal distances along it.
+    """Return all colours, dry first.
 
-    >>> colours()[0], colours()[-1]
-    ('#f9e6bb', '#191f64')
+    >>> len(colours()), colours()[0]
+    (24, '#fcefd2')
     """
-    fine = [bend(place / 2000) for place in range(2001)]
-    way = [0.0, *itertools.accumulate(map(math.dist, fine, fine[1:]))]
     found = []
-    for step in range(STEPS):
-        place = bisect.bisect_left(way, way[-1] * step / (STEPS - 1))
-        found.append("#" + "".join(f"{round(255 * each):02x}" for each in srgb(fine[min(place, 2000)])))
+    for dry, wet in BANDS:
+        for step in range(BAND):
+            along = step / (BAND - 1)
+            lab: Triple = tuple(one + (two - one) * along for one, two in zip(dry, wet, strict=True))  # type: ignore[assignment]
+            found.append("#" + "".join(f"{round(255 * each):02x}" for each in srgb(lab)))
     return tuple(found)
 
 
-def step_of(share: float | None) -> int | None:
-    """Return the step of a content over the limit of *marginal*; None where it is not known.
+def step_of(wt_pct: float | None, limits: Limits) -> int | None:
+    """Return the step of a content, its limits good and marginal; None where it is not known.
 
-    >>> step_of(0.0), step_of(1.5), step_of(9.0), step_of(None)
-    (0, 23, 23, None)
+    >>> [step_of(content, (0.1, 0.3)) for content in (0.0, 0.1, 0.11, 0.3, 0.31, 9.0, None)]
+    [0, 7, 8, 15, 16, 23, None]
     """
-    if share is None or math.isnan(share):
+    good, marginal = limits
+    if wt_pct is None or math.isnan(wt_pct) or not marginal > 0:
         return None
-    return min(STEPS - 1, max(0, int(share / TOP * STEPS)))
+    if wt_pct <= good:
+        return _within(0, wt_pct, 0.0, good)
+    if wt_pct <= marginal:
+        return _within(1, wt_pct, good, marginal)
+    return _within(2, wt_pct, marginal, TOP * marginal)
 
 
-def colour_of(share: float | None) -> str:
-    """Return the colour of a share; grey where it is not known."""
-    step = step_of(share)
+def _within(band: int, wt_pct: float, low: float, high: float) -> int:
+    share = (wt_pct - low) / (high - low) if high > low else 0.0
+    return BAND * band + min(BAND - 1, max(0, int(share * BAND)))
+
+
+def colour_of(wt_pct: float | None, limits: Limits) -> str:
+    """Return the colour of a content; a rose where it is not known."""
+    step = step_of(wt_pct, limits)
     return NONE if step is None else colours()[step]

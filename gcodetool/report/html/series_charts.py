@@ -14,7 +14,9 @@ from gcodetool.report.html.charts import (
     INK,
     LINE,
     MARGINAL,
+    PAPER,
     REEL,
+    VIOLET,
     Chart,
     both_sizes,
     label,
@@ -25,7 +27,7 @@ from gcodetool.series.wording import quantity_title
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-TONES: Final = (LINE, MARGINAL, REEL, GOOD, "#5b4a8a", FAINT)
+TONES: Final = (LINE, MARGINAL, REEL, GOOD, VIOLET, FAINT)
 MARKS: Final = ("o", "s", "D", "^", "v", "P")  # told apart without colour, too
 WIDTH: Final = 0.62  # of a state's column that its prints take
 
@@ -45,7 +47,7 @@ def over_states(one: QuantityFound, found: SeriesFindings, name: str) -> Chart:
             mine = [each for each in one.prints if each.state == state.state]
             for number, each in enumerate(mine):
                 x = at + WIDTH * ((number + 0.5) / len(mine) - 0.5)
-                axes.plot([x] * len(each.values), each.values, mark, color="white", mec=tone, mew=1.7, ms=6.5)
+                axes.plot([x] * len(each.values), each.values, mark, color=PAPER, mec=tone, mew=1.7, ms=6.5)
                 axes.plot([x - 0.05, x + 0.05], [each.mean] * 2, color=INK, linewidth=2.6)
         axes.set_xlim(-0.6, len(states) - 0.4)
         room = (44 if narrow else 110) // max(1, len(states))
@@ -73,7 +75,7 @@ def over_water(one: QuantityFound, found: SeriesFindings, name: str) -> Chart | 
                 axes.plot(
                     [each.wt_pct.p10, each.wt_pct.p90], [each.mean] * 2, color=tone, linewidth=6.0, alpha=0.22
                 )
-            axes.plot([x] * len(each.values), each.values, mark, color="white", mec=tone, mew=1.7, ms=6.5)
+            axes.plot([x] * len(each.values), each.values, mark, color=PAPER, mec=tone, mew=1.7, ms=6.5)
         if one.trend is not None:
             axes.plot(
                 [x for x, _ in one.trend.fit],

@@ -36,10 +36,13 @@
   }
 
   function colour(row) {
-    const [colours, top, none] = data.scale;
+    const [colours, band, top, none] = data.scale;
     const limits = data.limits[row[TOOL]];
-    if (!limits || row[P50] === null) return none;
-    return colours[Math.min(colours.length - 1, Math.max(0, Math.floor((row[P50] / limits[1] / top) * colours.length)))];
+    if (!limits || row[P50] === null || !(limits[1] > 0)) return none;
+    const edges = [0, limits[0], limits[1], top * limits[1]];
+    const at = row[P50] <= limits[0] ? 0 : row[P50] <= limits[1] ? 1 : 2;
+    const share = edges[at + 1] > edges[at] ? (row[P50] - edges[at]) / (edges[at + 1] - edges[at]) : 0;
+    return colours[band * at + Math.min(band - 1, Math.max(0, Math.floor(share * band)))];
   }
 
   // ---- charts: the same picture that stands without scripts; values are read off by its frame
@@ -197,7 +200,8 @@
     byId("all").addEventListener("click", whole);
     front.addEventListener("click", (event) => {
       const box = front.getBoundingClientRect();
-      const y = ((event.clientY - box.top) / box.height) * front.viewBox.baseVal.height;
+      const seen = front.viewBox.baseVal;
+      const y = seen.y + ((event.clientY - box.top) / box.height) * seen.height;
       const z = data.front.top - (y - data.front.edge) / data.front.scale;
       let best = null;
       layers.forEach((row, place) => {
@@ -207,4 +211,28 @@
     });
     whole();
   }
+
+  // ---- a command to copy, and what is folded on paper
+  for (const button of document.querySelectorAll(".copy")) {
+    const code = button.parentElement.querySelector("code");
+    button.hidden = false;
+    button.addEventListener("click", async () => {
+      getSelection().selectAllChildren(code); // for those whose browser refuses: it is marked, and can be copied by hand
+      let done = false;
+      try {
+        await navigator.clipboard.writeText(code.textContent);
+        done = true;
+      } catch {
+        done = document.execCommand("copy");
+      }
+      button.textContent = done ? "Copied" : "Marked: copy it now";
+    });
+  }
+  const folded = [...document.querySelectorAll("details.fold")];
+  addEventListener("beforeprint", () => {
+    for (const each of folded) [each.dataset.was, each.open] = [each.open ? "open" : "", true];
+  });
+  addEventListener("afterprint", () => {
+    for (const each of folded) each.open = each.dataset.was === "open";
+  });
 })();
