@@ -241,7 +241,10 @@ def amount(text: str, kind: Kind) -> float:
             f"{_quoted(text)}: '{match['unit']}' is no unit of a {kind.word}; write {kind.example}"
         )
     factor, offset = kind.units[unit]
-    return bare * factor + offset
+    found = bare * factor + offset
+    if not math.isfinite(found):
+        raise NotUnderstoodError(f"{_quoted(text)} is beyond all measure; write {kind.example}")
+    return found
 
 
 # ---------------------------------------------------------------- lengths of time

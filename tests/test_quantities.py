@@ -106,6 +106,7 @@ def test_an_amount_is_read_as_it_is_meant(text: str, kind: Kind, value: float) -
         ("about 50", HUMIDITY, "is no relative humidity"),
         ("nan", MASS, "is no mass"),
         ("1e400", NUMBER, "is no number"),
+        ("1e308 kg", MASS, "is beyond all measure"),
         ("\u0665\u0665", HUMIDITY, "is no relative humidity"),
         ("", NUMBER, "'' is no number"),
     ],

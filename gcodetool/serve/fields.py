@@ -1,15 +1,28 @@
 """What was filled in: the fields of a form to what its writer takes, or one line about the field.
 
-Numbers take a comma or a point.  Left out: whether the figures can be; the writers say that.
+Numbers are read as everywhere else (``quantities``).  Left out: whether the figures can be; the writers say that.
 """
 
-import math
 import time
 from collections.abc import Callable, Mapping
 from typing import Any, Final
 from urllib.parse import parse_qsl
 
+from gcodetool.quantities import (
+    HOURS,
+    HUMIDITY,
+    LENGTH,
+    MASS,
+    NUMBER,
+    TEMPERATURE,
+    Kind,
+    NotUnderstoodError,
+    amount,
+)
+
 MOST_FIELDS: Final = 40
+MOST_SIGNS: Final = 40  # of a number
+MOST_FED: Final = {"g": 1e6, "mm": 1e9}
 AGO: Final = {
     "0": "now",
     "300": "5 min ago",
@@ -45,29 +58,30 @@ def read_fields(body: bytes) -> dict[str, str]:
     return {name: value.replace("\r\n", "\n").strip() for name, value in pairs}
 
 
-def number(fields: Fields, name: str, label: str, *, needed: bool = True) -> float | None:
-    """Return a number.
+def number(
+    fields: Fields, name: str, label: str, kind: Kind = NUMBER, *, needed: bool = True
+) -> float | None:
+    """Return a number in the unit of *kind*, which need not be said.
 
-    >>> number({"g": "948,2"}, "g", "Grams")
-    948.2
+    >>> number({"g": "948,2"}, "g", "Grams", MASS), number({"g": "1.2 kg"}, "g", "Grams", MASS)
+    (948.2, 1200.0)
 
     Raises
     ------
     FieldError
-        It is none, or is missing and needed.
+        It is none, could be two, or is missing and needed.
     """
-    said = fields.get(name, "").replace("\N{NO-BREAK SPACE}", "").replace(" ", "")
+    said = fields.get(name, "").strip()
     if not said:
         if needed:
             raise FieldError(f"{label}: write a number.")
         return None
+    if len(said) > MOST_SIGNS:
+        raise FieldError(f"{label}: that is too long for a number; write {kind.example}.")
     try:
-        found = float(said.replace(",", "."))
-    except ValueError:
-        found = math.nan
-    if not math.isfinite(found):
-        raise FieldError(f"{label}: {said[:20]} is not a number; write one like 948.2.")
-    return found
+        return amount(said, kind)
+    except NotUnderstoodError as problem:
+        raise FieldError(f"{label}: {problem}.") from None
 
 
 def whole(fields: Fields, name: str, label: str) -> int | None:
@@ -112,12 +126,12 @@ def _moved(fields: Fields) -> dict[str, Any]:
     return {
         "place": place,
         "tool": whole(fields, "tool", "Tool"),
-        "temperature_C": number(fields, "celsius", "Temperature", needed=False),
+        "temperature_C": number(fields, "celsius", "Temperature", TEMPERATURE, needed=False),
     }
 
 
 def _weighed(fields: Fields) -> dict[str, Any]:
-    grams = number(fields, "grams", "Grams")
+    grams = number(fields, "grams", "Grams", MASS)
     assert grams is not None  # it is needed
     if not 0 < grams <= 1e6:
         raise FieldError("Grams: write what the scale shows, reel and all.")
@@ -126,13 +140,13 @@ def _weighed(fields: Fields) -> dict[str, Any]:
 
 
 def _dried(fields: Fields) -> dict[str, Any]:
-    hours = number(fields, "hours", "Hours")
+    hours = number(fields, "hours", "Hours", HOURS)
     assert hours is not None
     if not 0 < hours <= 10_000:
         raise FieldError("Hours: write how long it was in the dryer.")
     return {
         "hours": hours,
-        "temperature_C": number(fields, "celsius", "Temperature", needed=False),
+        "temperature_C": number(fields, "celsius", "Temperature", TEMPERATURE, needed=False),
         "dryer": fields.get("dryer") or None,
     }
 
@@ -166,24 +180,25 @@ def _came_out(fields: Fields) -> dict[str, Any]:
 
 
 def _fed(fields: Fields) -> dict[str, Any]:
-    amount = number(fields, "amount", "How much")
-    assert amount is not None
-    if not 0 < amount <= 1e6:
+    said, unit = fields.get("amount", ""), choice(fields, "unit", "Unit", ("g", "m")) or "g"
+    spoken = said + unit if said[-1:].isdecimal() else said  # its own unit goes before the chosen one
+    kind = LENGTH if unit == "m" else MASS
+    much = number({"amount": spoken}, "amount", "How much", kind)
+    assert much is not None
+    if not 0 < much <= MOST_FED[kind.unit]:
         raise FieldError("How much: write grams or metres, more than 0.")
-    if choice(fields, "unit", "Unit", ("g", "m")) == "m":
-        return {"length_mm": 1000.0 * amount}
-    return {"mass_g": amount}
+    return {"length_mm": much} if kind is LENGTH else {"mass_g": much}
 
 
 def _read(fields: Fields) -> dict[str, Any]:
     return {
-        "rh_pct": _percent(number(fields, "rh", "Humidity", needed=False)),
-        "temperature_C": number(fields, "celsius", "Temperature", needed=False),
+        "rh_pct": _percent(number(fields, "rh", "Humidity", HUMIDITY, needed=False)),
+        "temperature_C": number(fields, "celsius", "Temperature", TEMPERATURE, needed=False),
     }
 
 
 def _renewed(fields: Fields) -> dict[str, Any]:
-    grams = number(fields, "grams", "Grams", needed=False)
+    grams = number(fields, "grams", "Grams", MASS, needed=False)
     if grams is not None and not 0 <= grams <= 1e6:
         raise FieldError("Grams: write its mass when dry, 0 where none is left in.")
     return {"desiccant": fields.get("desiccant") or None, "desiccant_g": grams}
