@@ -149,3 +149,27 @@ def test_a_correction_counts_and_is_told_with_what_it_was():
     found = findings(replace(record, values=(*record.values, right)), 0.0)
     assert kinds(found) == ["corrected"]
     assert f"from {wrong.value:g} to 41" in found.doubts[0].text
+
+
+def test_an_interval_of_a_rating_stays_on_its_scale():
+    rated = Quantity("surface", None, (0.0, 5.0), "higher", specimens=1)
+    record = series({"dried": 4.9, "damp": 0.3}, quantity=rated, prints=2, spread=0.1, specimens=1)
+    values = tuple(replace(one, value=min(5.0, one.value)) for one in record.values)
+    found = findings(replace(record, values=values), 0.0).quantities[0]
+    for one in found.states:
+        assert one.interval is not None
+        assert 0.0 <= one.interval[0] <= one.mean <= one.interval[1] <= 5.0
+
+
+def test_contents_that_a_forecast_cannot_tell_apart_make_no_slope():
+    """Prints of one state differ in the last digits of their water: no difference of theirs goes over that."""
+    record = series({"dried": 40.0, "room": 39.0, "damp": 28.0}, prints=2, spread=0.02)
+    near = tuple(
+        replace(one, wt_pct=Quantiles(None, STATES[one.state] * (1 + 0.0001 * one.print), None))
+        for one in record.prints
+    )
+    trends = [
+        findings(replace(record, prints=each), 0.0).quantities[0].trend for each in (record.prints, near)
+    ]
+    assert trends[1].interval == pytest.approx(trends[0].interval, rel=1e-3)
+    assert len(trends[1].fit) == 3

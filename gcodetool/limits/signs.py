@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from gcodetool.moisture.inspections import FEW, MANY, OOZES, POPS
 
-WRONG: Final = 0.06  # answers that say nothing: a slip of the eye or the finger (own estimate)
+WRONG: Final = 0.04  # answers that say nothing: a slip of the eye or the finger (own estimate)
 
 Floats = NDArray[np.float64]
 Limit = Literal["good", "marginal"]

@@ -199,7 +199,7 @@ def _quantity_found(record: SeriesRecord, quantity: Quantity) -> QuantityFound |
     levels = {name: [level(one.mean) for one in mine] for name, mine in by_state.items() if mine}
     pooled = statistics.one_way(list(levels.values()))
     summaries = tuple(
-        _summary(record.plan, name, by_state[name], levels[name], pooled, logarithmic) for name in levels
+        _summary(record.plan, quantity, by_state[name], levels[name], pooled, logarithmic) for name in levels
     )
     reference = record.plan.reference
     against = tuple(
@@ -228,7 +228,7 @@ def _prints(record: SeriesRecord, quantity: Quantity) -> tuple[PrintFound, ...]:
 
 def _summary(
     plan: SeriesPlan,
-    name: str,
+    quantity: Quantity,
     prints: Sequence[PrintFound],
     levels: Sequence[float],
     pooled: statistics.Pooled,
@@ -239,8 +239,10 @@ def _summary(
     interval = None
     if math.isfinite(low):
         interval = (math.exp(low), math.exp(high)) if logarithmic else (low, high)
+        if quantity.scale is not None:  # no mean lies beyond it
+            interval = (max(low, quantity.scale[0]), min(high, quantity.scale[1]))
     return StateSummary(
-        name,
+        prints[0].state,
         len(prints),
         sum(len(one.values) for one in prints),
         float(np.mean(means)),
@@ -287,10 +289,12 @@ def _against(
 def _trend(
     plan: SeriesPlan, quantity: Quantity, prints: Sequence[PrintFound], level: Callable[[float], float]
 ) -> TrendFound | None:
-    known = [(one.wt_pct.p50, level(one.mean)) for one in prints if one.wt_pct is not None]
+    known = sorted((one.wt_pct.p50, level(one.mean)) for one in prints if one.wt_pct is not None)
     if len({one.state for one in prints}) < 2 or not known:
         return None
-    found = statistics.trend([x for x, _ in known], [y for _, y in known], plan.confidence)
+    alike = _alike(known)
+    contents = [float(np.median(x)) for x, y in alike for _ in y]
+    found = statistics.trend(contents, [each for _, y in alike for each in y], plan.confidence)
     if found is None:
         return None
     low, high = found.fit[0][0], found.fit[-1][0]
@@ -323,21 +327,21 @@ def _begins(plan: SeriesPlan, quantity: Quantity, fit: Sequence[Pair]) -> Pair |
         enough *= quantity.scale[1] - quantity.scale[0]
     sign = -1.0 if quantity.better == "higher" else 1.0
     before = fit[0][0]
-    for contents, changes in _alike(fit):
-        if sign * float(np.mean(changes)) >= enough:
-            return before, contents[0]
-        before = contents[-1]
+    for content, change in fit:
+        if sign * change >= enough:
+            return before, content
+        before = content
     return None
 
 
-def _alike(fit: Sequence[Pair]) -> list[tuple[list[float], list[float]]]:
-    """Return the curve in groups of prints whose contents are one for all that a forecast can tell."""
+def _alike(known: Sequence[Pair]) -> list[tuple[list[float], list[float]]]:
+    """Return contents and levels in groups of prints whose contents are one for all that a forecast can tell."""
     found: list[tuple[list[float], list[float]]] = []
-    for content, change in fit:
+    for content, level in known:
         if not found or content > (1.0 + WHOLE_STRAND) * found[-1][0][0]:
             found.append(([], []))
         found[-1][0].append(content)
-        found[-1][1].append(change)
+        found[-1][1].append(level)
     return found
 
 

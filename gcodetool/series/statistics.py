@@ -290,7 +290,7 @@ class Trend:
     p
         Of "no monotone trend" (Kendall).
     fit
-        (content, level) of the monotone curve closest to the prints, by content.
+        (content, level) of the monotone curve closest to the prints, of each content once, by content.
     """
 
     slope: float
@@ -301,7 +301,7 @@ class Trend:
 
 
 def trend(content: Sequence[float], level: Sequence[float], confidence: float) -> Trend | None:
-    """Return the trend of prints' levels over their content; None: fewer than four, or all of one content."""
+    """Return the trend of prints' levels over their content; None: fewer than four, or of fewer than three contents."""
     stats = scipy_stats()
     from scipy import optimize
 
@@ -310,9 +310,10 @@ def trend(content: Sequence[float], level: Sequence[float], confidence: float) -
         return None
     slope = stats.theilslopes(y, x, alpha=confidence, method="separate")
     ranks = stats.kendalltau(x, y)
-    order = np.argsort(x, kind="stable")
-    curve = optimize.isotonic_regression(y[order], increasing=bool(slope.slope >= 0.0)).x
-    fit = tuple((float(a), float(b)) for a, b in zip(x[order], curve, strict=True))
+    contents, whose, counts = np.unique(x, return_inverse=True, return_counts=True)
+    means = np.bincount(whose, y) / counts
+    curve = optimize.isotonic_regression(means, weights=counts, increasing=bool(slope.slope >= 0.0)).x
+    fit = tuple((float(a), float(b)) for a, b in zip(contents, curve, strict=True))
     return Trend(
         float(slope.slope), float(slope.low_slope), float(slope.high_slope), float(ranks.pvalue), fit
     )
