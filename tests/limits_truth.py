@@ -13,6 +13,7 @@ from gcodetool.limits.evidence import Evidence
 
 Floats = NDArray[np.float64]
 MEMBERS = 16
+ASKED = 0.7
 TRUTH: dict[
     tuple[str, float], float
 ] = {}  # content of the last workshop's prints, as its own spools' limits take it
@@ -65,8 +66,13 @@ def prints_of(
     each: int,
     wettest: float = 3.0,
     first: int = 0,
+    around_limits: bool = False,
 ) -> list[Print]:
-    """Return what a workshop notes of so many prints from each of so many spools, from dry ones to wet ones."""
+    """Return what a workshop notes of so many prints from each of so many spools, from dry ones to wet ones.
+
+    *around_limits*: every other print within a factor of two of the good limit, the others of the marginal one, and
+    every question answered: no thirty prints tell more.
+    """
     found = []
     for number in range(first, first + spools):
         own = shop.spread * random.standard_t(5)
@@ -74,8 +80,12 @@ def prints_of(
         members = doubt * random.standard_normal(MEMBERS)
         error = doubt * random.uniform(0.7, 1.3) * random.standard_normal()
         for i in range(each):
-            content = shop.marginal * float(np.exp(random.uniform(np.log(0.2), np.log(wettest))))
-            said = seen(shop, random, content, own)
+            if around_limits:
+                limit = (shop.marginal, shop.good)[len(found) % 2]
+                content = limit * float(np.exp(random.uniform(-np.log(2.0), np.log(2.0))))
+            else:
+                content = shop.marginal * float(np.exp(random.uniform(np.log(0.2), np.log(wettest))))
+            said = seen(shop, random, content, own, asked=1.0 if around_limits else ASKED)
             known = content * np.exp(error + members)
             weights = np.full(MEMBERS, 1.0 / MEMBERS)
             noted = Evidence(f"reel-{number}", None, float(i), said, known, weights)
@@ -84,12 +94,14 @@ def prints_of(
 
 
 def seen(
-    shop: Workshop, random: np.random.Generator, content: float, own: float
+    shop: Workshop, random: np.random.Generator, content: float, own: float, *, asked: float = ASKED
 ) -> tuple[tuple[str, str], ...]:
-    """Return what its people say of a print at *content*, on a spool whose limits lie off by *own* [ln of a factor]."""
+    """Return what its people say of a print at *content*, on a spool whose limits lie off by *own* [ln of a factor].
+
+    *asked*: the share of questions that they answer.
+    """
     said = []
-    asked = [word for word in ORDERED if random.random() < 0.7] or ["strings"]
-    for word in asked:
+    for word in [word for word in ORDERED if random.random() < asked] or ["strings"]:
         low = shop.good if word == "strings" else shop.marginal
         high = shop.marginal * (1.1 if word == "strings" else shop.second)
         felt = np.log(content) - own + shop.width * random.standard_normal()

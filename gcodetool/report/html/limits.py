@@ -64,7 +64,7 @@ def outcomes_over_content(found: LimitsFindings) -> Chart:
                 f"{name}, stated",
                 (stated, 1.0),
                 xycoords=("data", "axes fraction"),
-                xytext=(-4, -14),
+                xytext=(-4, 4),  # above the points
                 textcoords="offset points",
                 ha="right",
                 color=FAINT,
@@ -86,7 +86,7 @@ def outcomes_over_content(found: LimitsFindings) -> Chart:
         axes.set_ylabel("share with signs of water")
 
     told = f"{len(wet)} prints and looks of {whose(found)}, by whether water showed, over the water they were made of"
-    return both_sizes(draw, f"Limits of {whose(found)}", told, "limits", top=12)
+    return both_sizes(draw, f"Limits of {whose(found)}", told, "limits", top=26)
 
 
 def chance(content: Floats, limit: float) -> Floats:
