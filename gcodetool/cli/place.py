@@ -607,7 +607,7 @@ def show(name: str, at_s: float | None, history: int, ledger: str | None, as_jso
         }
         say_json(json.dumps(said, indent=1))
         return 0
-    click.echo(f"{name}: {facts_in_words(plain_facts(found))}")
+    click.echo(f"{name}: {facts_in_words(found.facts)}")
     if found.reading is not None:
         click.echo(f"  air: {air_in_words(found)}; {found.readings} readings")
     click.echo(f"  spools: {', '.join(found.spools) or 'none'}")

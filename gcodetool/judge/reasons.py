@@ -261,12 +261,15 @@ def whose_limit(damage: "HeatDamage") -> str:
     return f"what its reel stands ({damage.what})"
 
 
+NOTED_BY: Final = ", and note it: gcodetool"  # and what follows is a command; a page has a form for it
+
+
 def too_hot_caution(spool: str, damage: "HeatDamage") -> str:
     """Return the caution of a winding that was too hot, and how it is taken off."""
     if damage.sign == "deformed":
         return f"{spool}: {too_hot(damage)}"
     state = f", or say what it is: gcodetool spool set {spool} --body abs" if damage.assumed else ""
-    return f"{spool}: {too_hot(damage)}, and note it: gcodetool spool inspect {spool} --winding good|deformed{state}"
+    return f"{spool}: {too_hot(damage)}{NOTED_BY} spool inspect {spool} --winding good|deformed{state}"
 
 
 # ---------------------------------------------------------------- what to do

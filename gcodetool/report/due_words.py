@@ -3,6 +3,7 @@
 from datetime import datetime
 
 from gcodetool.judge.due import DueItem
+from gcodetool.judge.reasons import NOTED_BY
 from gcodetool.report.layout import plain
 
 DO = {
@@ -40,6 +41,15 @@ def what(item: DueItem) -> str:
 def why(item: DueItem) -> str:
     """Return what belongs to it; empty where the few words say all."""
     return plain(item.detail) if item.detail else THEN.get(item.kind, "")
+
+
+def why_on_page(item: DueItem) -> str:
+    """Return the same where forms stand for commands.
+
+    >>> why_on_page(DueItem("look", 0.0, spool="petg-03", detail="look at it, and note it: gcodetool spool inspect …"))
+    'look at it'
+    """
+    return why(item).partition(NOTED_BY)[0]
 
 
 def due_at(at_s: float, now_s: float) -> str:

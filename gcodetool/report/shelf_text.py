@@ -3,7 +3,7 @@
 Words from the ledger are printed without control characters and never as markup.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from datetime import datetime
 from typing import Any, Final, TextIO
@@ -270,23 +270,64 @@ def read_in_words(read: dict[str, Any]) -> str:
     return f"{read['temperature_C']:g} °C" + (f", its knob at {read['knob_C']:g}" if "knob_C" in read else "")
 
 
-def facts_in_words(facts: dict[str, Any]) -> str:
-    """Return stated facts in one line."""
-    parts = []
-    for key, value in facts.items():
-        if key == "received_us":
-            parts.append(f"received {when(value / 1e6)}")
-        elif isinstance(value, dict):
-            parts.append(f"{key} ({facts_in_words(value)})")
-        elif key == "readings":
-            parts.append(f"a thermometer read {read_in_words(value[-1])}")
-        elif key == "renewed":
-            parts.append(f"desiccant renewed {value[-1]['at']}{charge_in_words(value[-1])}")
-        elif isinstance(value, list):
-            parts.append(f"{key} {', '.join(str(each) for each in value)}")
-        else:
-            parts.append(f"{key} {'taken out' if value is None else value}")
-    return ", ".join(parts)
+# How a fact is said; what is not here stands with its key.
+FACTS: Final = {
+    "kind": "kind {}",
+    "temperature_C": "{:g} °C",
+    "rh_pct": "{:g} % RH",
+    "air_L": "{:g} L of air",
+    "desiccant": "{}",
+    "desiccant_g": "{:g} g of desiccant",
+    "room": "air of {}",
+    "fed_from": "fed from {}",
+    "exchange_m3_h": "exchanges {:.2g} m³ of air an hour",
+    "max_temperature_C": "{:g} °C at most",
+    "set_offset_C": "its knob shows {:+g} °C",
+    "dew_point_C": "dew point {:g} °C",
+    "swing_C": "its air swings by {:g} °C",
+    "power_W": "{:g} W",
+    "slots": "{} reels at a time",
+    "accuracy_C": "good to {:g} °C",
+    "accuracy_rh_pct": "good to {:g} % RH",
+    "leak_g_per_day": "lets in {:g} g of water a day",
+    "net_mass_g": "{:g} g net",
+    "diameter_mm": "{:g} mm",
+    "mass_g": "{:g} g",
+}
+
+
+def facts_in_words(facts: Mapping[str, Any]) -> str:
+    """Return stated facts in one line.
+
+    >>> facts_in_words({"kind": "box", "air_L": 18.0, "room": "bench", "desiccant": None})
+    'kind box, 18 L of air, air of bench, desiccant taken out'
+    """
+    return ", ".join(_fact_in_words(key, value) for key, value in facts.items())
+
+
+def _fact_in_words(key: str, value: Any) -> str:
+    if key == "received_us":
+        return f"received {when(value / 1e6)}"
+    if isinstance(value, dict):
+        return f"{key} ({facts_in_words(value)})"
+    if key == "readings":
+        return f"a thermometer read {read_in_words(value[-1])}"
+    if key == "renewed":
+        return f"desiccant renewed {_moment_in_words(value[-1]['at'])}{charge_in_words(value[-1])}"
+    if key == "desiccant_fresh_at" and value:
+        return f"desiccant renewed {', '.join(map(_moment_in_words, value))}"
+    if isinstance(value, list):
+        return f"{key} {', '.join(str(each) for each in value)}"
+    if value is None:
+        return f"{key} taken out"
+    try:
+        return FACTS[key].format(value)
+    except (KeyError, ValueError):
+        return f"{key} {value}"
+
+
+def _moment_in_words(moment: Any) -> str:
+    return when(moment.timestamp()) if isinstance(moment, datetime) else str(moment)
 
 
 def print_places(places: Sequence[PlaceOnShelf], stream: TextIO) -> None:

@@ -18,7 +18,7 @@ from gcodetool.app.places import place as look_at_place
 from gcodetool.app.storage import agent_of
 from gcodetool.errors import GcodetoolError
 from gcodetool.report.as_text import duration, percent
-from gcodetool.report.due_words import due_at, what, why
+from gcodetool.report.due_words import due_at, what, why_on_page
 from gcodetool.report.html.idle_curve import idle_curve, in_words
 from gcodetool.report.html.page import clean, moment, sentence
 from gcodetool.report.shelf_text import MARKS, Happened, air_in_words, brief, when, words
@@ -69,7 +69,7 @@ class Views:
         )
         self.home.filters.update(
             clean=clean, duration=duration, moment=moment, percent=percent, sentence=sentence, brief=brief,
-            words=words, when=when, air=air_in_words, what=what, why=why, due_at=due_at,
+            words=words, when=when, air=air_in_words, what=what, why=why_on_page, due_at=due_at,
         )  # fmt: skip
         self.home.globals.update(
             address=address,
