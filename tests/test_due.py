@@ -128,6 +128,7 @@ def test_from_nothing_due_to_a_dryer_that_waits(gt, tmp_path: pathlib.Path) -> N
     assert code == 10
     assert out.startswith("now")
     assert "take petg-03 out of oven" in out
+    assert "Take petg-03 out" not in out
     gt("spool move petg-03 box-2 --at 2026-11-04T10:00+00:00")  # a gram of clay against three grams a day
     code, out = gt(f"due --at 2026-11-04T10:05+00:00 --within 9d {few}")
     assert code == 10

@@ -114,7 +114,9 @@ def _in_dryer(said: DryingStatus) -> Iterator[DueItem]:
     """Yield what a spool in a dryer needs: out, elsewhere, or onto the scale."""
     now_s, about = said.as_of_s, {"spool": said.spool, "place": said.dryer}
     if said.take_out:
-        yield DueItem("take-out", now_s, detail=headline(said), **about)
+        yield DueItem(
+            "take-out", now_s, detail=headline(said).removeprefix(f"Take {said.spool} out: "), **about
+        )
     elif said.word == "cannot":
         yield DueItem("dry-elsewhere", now_s, detail=headline(said), **about)
     elif said.sure_s is not None:
