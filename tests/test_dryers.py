@@ -25,6 +25,7 @@ from gcodetool.judge import reasons
 from gcodetool.judge.heat_damage import heat_damage
 from gcodetool.judge.record_facts import last_drying, steam_seen
 from gcodetool.ledger import dryers, dryings, exchange, maintenance, place_entries, records, writers
+from gcodetool.ledger.merge import merge
 from gcodetool.ledger.spoolfile import spool_of
 from gcodetool.ledger.store import Ledger, open_ledger, reading
 from gcodetool.moisture import neighbours
@@ -261,6 +262,42 @@ def test_a_file_that_gives_a_dryer_a_second_temperature_is_not_taken_in(
     assert not list(maintenance.integrity_errors(shop))
     said = exchange.import_spool(shop, tmp_path / "petg-03.toml", force=True).notes
     assert "pla-11 at 45 °C and petg-03 at 62 °C" in said[-1]
+
+
+def at_two_temperatures(folder: pathlib.Path) -> dict[str, Ledger]:
+    """Return a shelf that went two ways: of one reel each a drying in the same hours, at 45 and 62 °C."""
+    before, found = workshop(folder / "before", slots=3), {}
+    assert before.path is not None
+    for name, celsius in (("pla-11", 45.0), ("petg-03", 62.0)):
+        found[name] = open_ledger(folder / f"{name}.sqlite")
+        merge(found[name], before.path)
+        dryings.dried(found[name], name, hours=4, temperature_C=celsius, at_s=T0 + 10 * HOUR)
+    return found
+
+
+def test_files_taken_in_one_after_another_are_compared_with_each_other(tmp_path: pathlib.Path) -> None:
+    for name, ledger in at_two_temperatures(tmp_path).items():
+        (tmp_path / f"{name}.toml").write_text(exchange.export(ledger, name, beside=tmp_path).text, "utf-8")
+    into = open_ledger(tmp_path / "new.sqlite")
+    exchange.import_spool(into, tmp_path / "petg-03.toml")
+    with pytest.raises(LedgerError, match=r"petg-03 at 62 °C and pla-11 at 45 °C"):
+        exchange.import_spool(into, tmp_path / "pla-11.toml")
+    with reading(into) as conn:
+        assert set(records.on_shelf(conn)) == {"petg-03"}
+
+
+def test_shelves_that_give_one_dryer_two_temperatures_say_so_when_they_are_merged(
+    tmp_path: pathlib.Path,
+) -> None:
+    shelves = at_two_temperatures(tmp_path)
+    into, other = shelves["pla-11"], shelves["petg-03"]
+    assert other.path is not None
+    told = [str(one) for one in merge(into, other.path).conflicts if one.kind == "doubtful"]
+    assert len(told) == 1
+    assert re.search("oven: .*petg-03 at 62 °C", told[0])
+    assert "pla-11 at 45 °C" in told[0]
+    again = merge(into, other.path).conflicts
+    assert not [one for one in again if one.kind == "doubtful"]  # once: nothing new
 
 
 @pytest.mark.parametrize(

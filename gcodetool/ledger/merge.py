@@ -16,6 +16,7 @@ from sqlalchemy import Connection, select
 from gcodetool.errors import GcodetoolError, LedgerError
 from gcodetool.ledger import entries, plausibility, records
 from gcodetool.ledger.call import NUMBERS, WROTE
+from gcodetool.ledger.dryers import contradictions
 from gcodetool.ledger.entries import LedgerEntry, Readings, Subject
 from gcodetool.ledger.maintenance import refuse_damaged
 from gcodetool.ledger.records import MEASURABLE, PlaceRecord, SpoolRecord, wall
@@ -97,6 +98,7 @@ def merge(ledger: Ledger, file: Path, *, keep_places: bool = False) -> Merged:
             work.series(name, rows)
         if work.added:
             _refuse_broken(conn, str(file))
+            work.heat()
         return Merged(tuple(work.added), tuple(work.conflicts))
 
 
@@ -119,6 +121,7 @@ class _Merge:
     def __init__(self, conn: Connection, source: Connection, *, keep_places: bool) -> None:
         self.conn, self.source, self.keep_places = conn, source, keep_places
         self.theirs = records.places(source)
+        self.heat_before = set(_two_temperatures(conn)) | set(_two_temperatures(source))
         self.other_air: set[str] = set()
         self.added: Rows = []
         self.conflicts: list[Conflict] = []
@@ -187,6 +190,12 @@ class _Merge:
             self._left_out("series", name, "started on both sides; give one of the two plans another id")
         else:
             self._take("series", name, here, missing, there)
+
+    def heat(self) -> None:
+        """Say where a dryer has two temperatures at a time by what is one record now, and had not in either of the two."""
+        for name, text in _two_temperatures(self.conn):
+            if (name, text) not in self.heat_before:
+                self.conflicts.append(Conflict("doubtful", "place", name, text))
 
     # ------------------------------------------------------------ what is there, what is missing
 
@@ -263,6 +272,14 @@ class _Merge:
 
     def _left_out(self, subject: str, name: str, text: str) -> None:
         self.conflicts.append(Conflict("left-out", subject, name, text))
+
+
+def _two_temperatures(conn: Connection) -> Iterator[tuple[str, str]]:
+    """Yield dryers that have two temperatures at a time, and which, in words."""
+    for name, place in records.places(conn).items():
+        if place.kind == "dryer":
+            for text in contradictions(conn, place):
+                yield name, text.removeprefix(f"place {name}: ")
 
 
 def _numbers(rows: Rows) -> dict[tuple[str, int], int]:
