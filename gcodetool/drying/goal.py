@@ -167,7 +167,7 @@ class DryingGoal:
     def reach(self, name: str, limit: Floats, ran: Course, floor: Floats) -> Reach:
         """Return whether and when *limit* is reached."""
         if self.upwards:
-            times, ratio = rises_to(ran.at_s, ran.middle, limit), limit / ran.middle[0]
+            times, ratio = rises_to(ran.at_s, ran.middle, limit), over(limit, ran.middle[0])
             short = self.at(floor, 1.0 - self.confidence) < self.at(limit, 0.5)
         else:
             times, ratio = falls_to(ran.at_s, ran.wettest, limit), ran.wettest[0] / limit
@@ -212,3 +212,12 @@ class DryingGoal:
             for i in range(ran.at_s.shape[0])
             if ran.at_s[i] <= end * (1 + 1e-9)
         ]
+
+
+def over(asked: Floats, held: Floats) -> Floats:
+    """Return what is asked for over what is held, (members,): infinite where there is none.
+
+    >>> over(np.array([1.0, 1.0]), np.array([0.5, 0.0])).tolist()
+    [2.0, inf]
+    """
+    return np.asarray(np.divide(asked, held, out=np.full(asked.shape, np.inf), where=held > 0.0))

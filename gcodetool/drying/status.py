@@ -18,7 +18,7 @@ from gcodetool.drying.course import Course, falls_to, known, rises_to
 from gcodetool.drying.device import Device
 from gcodetool.drying.drying_floor import equilibrium
 from gcodetool.drying.energy import Energy, energy_for
-from gcodetool.drying.goal import DryingGoal, DryingRun, Reach
+from gcodetool.drying.goal import DryingGoal, DryingRun, Reach, over
 from gcodetool.drying.job import JobFeed, JobNeed, job_need
 from gcodetool.errors import SpoolError
 from gcodetool.judge.outcomes import DRIED, ROUNDING, reached
@@ -271,7 +271,7 @@ class _Answer:
         # the hours are those to the content shown; how far the members' own limits lie from it is for `sure_s`
         shown = np.full(limit.shape, quantile(limit, 0.5, weights))
         if goal.upwards:
-            ratio, times = limit / course.middle[0], rises_to(course.at_s, course.middle, limit)
+            ratio, times = over(limit, course.middle[0]), rises_to(course.at_s, course.middle, limit)
             to_shown = rises_to(course.at_s, course.middle, shown)
         else:
             ratio, times = course.wettest[0] / limit, falls_to(course.at_s, course.wettest, limit)
