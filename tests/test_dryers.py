@@ -13,11 +13,13 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
+import gcodetool
 from gcodetool import profiles
 from gcodetool.cli.main import outcome
 from gcodetool.drying import instructions
 from gcodetool.drying.device import of_place, of_profile, room_at
 from gcodetool.drying.limits import set_point, stated
+from gcodetool.drying.status_words import headline, short
 from gcodetool.drying.together import together
 from gcodetool.drying.too_hot import too_hot
 from gcodetool.errors import LedgerError, SpoolError, UsageError
@@ -35,6 +37,7 @@ from gcodetool.moisture.record import Body, Event, Place, Spool, Thermometer
 from gcodetool.moisture.solver import COMPILED
 from gcodetool.queue.spool_simulation import SpoolSimulator
 from gcodetool.queue.spool_steps import ForecastOptions, StepHistory
+from gcodetool.report.drying_json import status_dict as json_of
 
 T0 = 1_790_000_000.0
 HOUR = 3600.0
@@ -388,6 +391,21 @@ def test_a_stay_marks_the_spool_exactly_where_it_is_above_softening_or_reel(cels
         assert heat_damage(spool, found.at_s + 240.0) is None  # not before the turns can be warm
         assert heat_damage(spool, found.at_s + 360.0) is not None
     assert heat_damage(spool, T0 + 0.5 * HOUR) is None  # not before it happened
+
+
+def test_a_reel_in_too_hot_a_dryer_is_told_so_wherever_its_status_stands(shop: Ledger) -> None:
+    asked = {"at": T0 + 2 * HOUR, "members": 4, "ledger": str(shop.path)}
+    for celsius in (60.0, 45.0):  # what the oven is stated with; what a reel of PLA stands
+        writers.move(shop, "pla-11", "oven", tool=None, temperature_C=celsius, at_s=T0 + HOUR)
+        (said,) = gcodetool.drying_status("pla-11", **asked)
+        row = gcodetool.spool("pla-11", **asked)
+        hot = celsius > 45
+        for line in (headline(said), row.drying.line, json_of(said)["do"]):
+            assert line.startswith("pla-11: oven is too hot for it: its air has 60 °C") == hot
+            assert ("Turn it down to 50 °C or less, or take pla-11 out" in line) == hot
+        assert short(said).startswith("too hot") == hot
+        assert (json_of(said)["too_hot"] is not None) == hot
+        writers.undo(shop, "pla-11")
 
 
 def test_the_mark_stays_until_somebody_has_looked() -> None:

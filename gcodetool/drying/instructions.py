@@ -8,7 +8,7 @@ from gcodetool.drying.alternatives import Alternative
 from gcodetool.drying.goal import Reach
 from gcodetool.drying.job import DRY_BOX_RH_PCT
 from gcodetool.drying.plan import DryingPlan
-from gcodetool.drying.status import DryingStatus
+from gcodetool.drying.status import CONFIDENCE, DryingStatus
 from gcodetool.drying.status_words import headline
 from gcodetool.drying.together import DryingTogether
 from gcodetool.drying.words import HEAT, content, degrees, hours
@@ -93,7 +93,8 @@ def inside(plan: DryingPlan, said: DryingStatus) -> str:
     hotter = plan.set_point.temperature_C >= said.temperature_C + SAME_K
     if hotter and first.seconds is not None:
         return f"{line}; or {hours(first.seconds)} {setting(plan)}{to_be_sure(plan, first)}"
-    return with_alternative(plan, line) if said.word == "cannot" else line
+    elsewhere = said.word == "cannot" or (said.word == "not-yet" and said.can_share < CONFIDENCE)
+    return with_alternative(plan, line) if elsewhere else line
 
 
 def too_hot(plan: DryingPlan) -> str:

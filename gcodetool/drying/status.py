@@ -20,6 +20,7 @@ from gcodetool.drying.drying_floor import equilibrium
 from gcodetool.drying.energy import Energy, energy_for
 from gcodetool.drying.goal import DryingGoal, DryingRun, Reach, over
 from gcodetool.drying.job import JobFeed, JobNeed, job_need
+from gcodetool.drying.too_hot import TooHot, too_hot
 from gcodetool.errors import SpoolError
 from gcodetool.judge.outcomes import DRIED, ROUNDING, reached
 from gcodetool.judge.record_facts import steam_seen
@@ -100,6 +101,8 @@ class DryingStatus:
         What the wettest turns lose in another hour.
     energy
         Used so far in this run; None where the dryer's power is not known.
+    too_hot
+        That it is in hotter air than it stands now; None: it is not.
     job
         What the job needs, where it is the goal.
     course
@@ -133,6 +136,7 @@ class DryingStatus:
     weigh_next: OnScale | None
     end_g: Quantiles | None
     energy: Energy | None
+    too_hot: TooHot | None
     job: JobNeed | None
     course: tuple[Ahead, ...]
 
@@ -217,6 +221,7 @@ def status(
         weigh_next=None if said.because is not None else scale.next(known(said.to_go_s.p50)),
         end_g=scale.end_g(ran.floor),
         energy=energy_for(device, _in_dryer_s(state, inside, since_s), None, tariff_per_kWh),
+        too_hot=too_hot(spool, state.place, state.as_of_s) if inside else None,
         job=need,
         course=scale.course(goal),
     )

@@ -4,8 +4,8 @@ import math
 from typing import Final
 
 from gcodetool.drying.status import CONFIDENCE, HORIZON_S, DryingStatus, OnScale
+from gcodetool.drying.too_hot import too_hot_now
 from gcodetool.drying.words import content, degrees, hours
-from gcodetool.judge.outcomes import CAUTIOUS
 from gcodetool.moisture.constants import HOUR_S
 from gcodetool.moisture.history import Quantiles
 
@@ -14,9 +14,16 @@ CLOSE: Final = (
     1.5**2
 )  # p90 over p10 up to which the middle is a figure to go by: then 8 in 10 are within a factor 1.5
 
+LIKELY: Final = 0.85  # of the members that an air gets there: 9 chances in 10 or more go without saying
+
 
 def headline(said: DryingStatus) -> str:
-    """Return the answer and what to do, in one line."""
+    """Return the answer and what to do, in one line; first that it is too hot there."""
+    hot = "" if said.too_hot is None else f"{too_hot_now(said.too_hot)}. "
+    return f"{hot}{_answer(said)}"
+
+
+def _answer(said: DryingStatus) -> str:
     if said.word == "done":
         return _done(said)
     if said.word == "cannot":
@@ -26,6 +33,10 @@ def headline(said: DryingStatus) -> str:
 
 def short(said: DryingStatus) -> str:
     """Return the answer in few words, for a list."""
+    return f"{'' if said.too_hot is None else 'too hot; '}{_short(said)}"
+
+
+def _short(said: DryingStatus) -> str:
     if said.word == "done":
         return (
             f"{AIMS[said.goal]}, take it out" if said.because == "reached" else "no drier here, take it out"
@@ -164,7 +175,7 @@ def _not_yet(said: DryingStatus) -> str:
 
 def _whether(said: DryingStatus) -> str:
     """Return how likely this air gets it there at all, where that is open."""
-    if said.job is not None or said.can_share >= CAUTIOUS:
+    if said.job is not None or said.can_share >= LIKELY:
         return ""
     text = f"; {chances(said.can_share)} that this air gets it there at all"
     return (

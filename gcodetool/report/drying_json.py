@@ -9,6 +9,7 @@ from gcodetool.drying.fit import Fit, Run
 from gcodetool.drying.plan import DryingPlan
 from gcodetool.drying.status import DryingStatus, OnScale
 from gcodetool.drying.together import DryerChoice, DryingTogether
+from gcodetool.drying.too_hot import too_hot_now
 from gcodetool.moisture.record import Spool
 from gcodetool.report.json_values import fields, json_value, rows, utc, when
 
@@ -124,6 +125,7 @@ def status_dict(said: DryingStatus) -> dict[str, Any]:
         "weigh_next": on_scale(said.weigh_next),
         **fields(said, "end_g"),
         "energy": said.energy and fields(said.energy, ENERGY),
+        "too_hot": None if said.too_hot is None else too_hot_now(said.too_hot),
         "job": said.job and said.job.name,
     }
 

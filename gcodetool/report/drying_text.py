@@ -356,16 +356,16 @@ def print_status(said: DryingStatus, stream: TextIO) -> None:
     page.line(plain(status_words.headline(said)), style="bold")
     page.hanging("  ", plain(about_status(said)))
     print_facts(page, status_facts(said))
-    if said.inside:
-        print_list(page, "Mind", [words.HEAT])
 
 
 def print_statuses(found: Sequence[DryingStatus], stream: TextIO) -> None:
-    """Print one status, or those of all spools in a dryer, an empty line between them."""
+    """Print one status, or those of all spools in a dryer, an empty line between them; the caution once."""
     for number, said in enumerate(found):
         if number:
             stream.write("\n")
         print_status(said, stream)
+    if any(said.inside for said in found):
+        print_list(Page(stream), "Mind", [words.HEAT])
 
 
 def about_status(said: DryingStatus) -> str:
