@@ -574,9 +574,9 @@ def test_interpreted_kernels_are_said_once_on_stderr(capsys, monkeypatch) -> Non
 
 
 def listings(command, words):
-    """Yield each group's words and its help, as a terminal of 80 columns shows it."""
+    """Yield each group's words and its help, as a pipe, which has 78 columns, shows it: a terminal has more."""
     if isinstance(command, click.Group):
-        context = click.Context(command, info_name=" ".join(words), terminal_width=80)
+        context = click.Context(command, info_name=" ".join(words), terminal_width=78)
         yield " ".join(words), command.get_help(context)
         for name in command.list_commands(context):
             yield from listings(command.get_command(context, name), [*words, name])

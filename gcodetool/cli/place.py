@@ -252,7 +252,7 @@ def add(
     context: WriteContext,
     **options: Any,
 ) -> int:
-    """Add a place: open (or room), box, sealed (or bag), dryer or printer."""
+    """Add a place: a room, box, bag, dryer or printer."""
     from gcodetool.ledger import place_entries
 
     facts = {"kind": kind, **_facts(options)}

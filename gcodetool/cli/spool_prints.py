@@ -146,9 +146,9 @@ def outcome(
     context: WriteContext,
     **options: Any,
 ) -> int:
-    """Note how a print came out: 'gcodetool limits show' learns from it.
+    """Note how a print came out.
 
-    A word that you leave out is no evidence.
+    'gcodetool limits show' learns from it.  A word that you leave out is no evidence.
     """
     from gcodetool.app.fed_from_report import fed_from_report
     from gcodetool.ledger import writers
