@@ -190,6 +190,14 @@ def test_a_cardboard_body_hides_what_the_strand_loses():
     assert width(told, told.next_fed_wt_pct) > 0.8 * width(plain, plain.next_fed_wt_pct)
 
 
+@pytest.mark.parametrize("stated", [False, True])
+def test_where_more_water_went_than_the_strand_holds_a_reel_of_unknown_material_may_be_cardboard(stated):
+    body = Body(profile=profiles.spool_body("polycarbonate")) if stated else Body()
+    told = state(weighed(9.9, 712.0), weighed(21.9, 702.0), material="PETG", body=body, members=16)
+    (odd,) = [note for note in map(str, told.notes) if "contradict" in note]
+    assert ("cardboard" in odd) != stated
+
+
 def test_what_chance_explains_contradicts_nothing():
     """Readings drawn as the model says: one record in a thousand may be called contradictory, not one in ten."""
     random = np.random.default_rng(4)

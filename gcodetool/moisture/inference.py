@@ -43,7 +43,7 @@ SLIP_G: Final = 50.0
 DOUBTED: Final = 0.5  # chance of a slip from which on it is told
 CONTRADICTS: Final = (
     "the record contradicts itself or the model: no member comes near what the scale read, so the weigh-ins "
-    "count for less; look for a use that was not noted, another reel, or a misread scale"
+    "count for less"
 )
 
 SELDOM: Final = 3.09  # deviations, one side: once in a thousand
@@ -58,12 +58,16 @@ LEAST_MEMBERS: Final = 16  # fewer are weighed, but not drawn anew
 
 @dataclass(frozen=True)
 class ReelMass:
-    """What the record says of the body and the filament; *name* tells one reel from its samples."""
+    """What the record says of the body and the filament; *name* tells one reel from its samples.
+
+    *stated*: whether it says what the body is made of.
+    """
 
     net_g: float
     body_g: float | None
     cardboard: bool = False
     name: str = ""
+    stated: bool = True
 
     @property
     def likely_body_g(self) -> float:
@@ -160,13 +164,23 @@ def contradiction(record: Record, reel: ReelMass, known: Floats, weights: Floats
         return None
     worst = int(np.argmax(chance[1:]))
     if chance[1 + worst] < DOUBTED:
-        return CONTRADICTS
+        return contradicts(reel)
     one = record[scales[worst]]
     assert isinstance(one, Weighed)
-    return (
-        f"the weigh-in of {one.gross_g:g} g contradicts the others or the model, so it counts for little; look for "
-        "a use that was not noted, another reel, or a misread scale"
-    )
+    which = f"the weigh-in of {one.gross_g:g} g contradicts the others or the model"
+    return f"{which}, so it counts for little; {_look_for(reel)}"
+
+
+def contradicts(reel: ReelMass) -> str:
+    """Return that all weigh-ins together contradict the record or the model, and what may be behind it."""
+    return f"{CONTRADICTS}; {_look_for(reel)}"
+
+
+def _look_for(reel: ReelMass) -> str:
+    causes = "look for a use that was not noted, another reel, or a misread scale"
+    if reel.stated:
+        return causes
+    return f"{causes}; or state what the reel is made of: one of cardboard takes up and gives off several grams of its own"
 
 
 def weighing_covariance(weighed: Sequence[Weighed], reel: ReelMass) -> Floats:

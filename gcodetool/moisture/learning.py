@@ -64,7 +64,7 @@ def learned(
         weights, power = inference.tempered_weights(pool.fits[0], inference.LEAST_MEMBERS / 2.0 / members)
     odd = inference.contradiction(replay.record, reel, pool.predicted, weights)
     if hopeless or odd is not None:
-        said.append(Note("contradiction", odd or inference.CONTRADICTS))
+        said.append(Note("contradiction", odd or inference.contradicts(reel)))
     elif pool.worth < inference.ENOUGH * members:
         said.append(
             Note(
@@ -95,4 +95,6 @@ def reel_of(spool: Spool) -> inference.ReelMass:
     """Return what weighing needs to know of body and filament."""
     profile = spool.body.profile
     name = "" if profile is None else profile.key
-    return inference.ReelMass(spool.net_mass_g, spool.body.mass_g, "cardboard" in name.lower(), spool.id)
+    return inference.ReelMass(
+        spool.net_mass_g, spool.body.mass_g, "cardboard" in name.lower(), spool.id, profile is not None
+    )
