@@ -181,14 +181,14 @@ def test_damage_grows_with_the_water_and_with_what_water_does_to_the_material(na
 
 
 def test_what_to_do_names_the_record_that_would_tell() -> None:
-    def first(code, record=None):
-        return next(
-            reasons.next_steps(code, place="bag", start_by=None, now_s=0.0, record=record, damage="part")
-        )
+    def first(code, record=None, **told):
+        about = {"place": "bag", "start_by": None, "now_s": 0.0, "record": record, "damage": "part"}
+        return next(reasons.next_steps(code, **about, **told))
 
     assert first("clear") == "print; it stays so for the next 30 days where it is (bag)"
     assert first("adjust").startswith("print with care and look at the purged strand first")
     assert first("runs-out") == "dry the spool first, or feed it from a dry box"
+    assert first("runs-out", feed_told=True) == "dry the spool first"  # which box would do is said beside it
     assert first("dry-first").startswith("do not print: dry the spool first")
     assert first("unknown") == "purge and look at the strand before the part begins"
     assert first("unknown", "weigh the spool") == (

@@ -195,6 +195,7 @@ def _explained(
         now_s=state.as_of_s,
         record=record,
         damage=damage(state.spool.material, judged.worst_of_marginal if told else None),
+        feed_told=found.by_model,
     )
     return replace(
         found,

@@ -318,15 +318,20 @@ def next_steps(
     now_s: float,
     record: str | None,
     damage: "Damage",
+    feed_told: bool = False,
 ) -> Iterator[str]:
-    """Yield what to do, the first thing first; *record*: what would tell more; *damage*: where it is too wet."""
+    """Yield what to do, the first thing first.
+
+    *record*: what would tell more; *damage*: where it is too wet; *feed_told*: a sentence of its own says which
+    box at the feed would do, if any (`feed_sentence`).
+    """
     when = _until_when(start_by, now_s, place)
     if code == "clear":
         yield f"print; {when}"
     elif code == "adjust":
         yield f"print with care and look at the purged strand first; {when}"
     elif code == "runs-out":
-        yield "dry the spool first, or feed it from a dry box"
+        yield "dry the spool first" + ("" if feed_told else ", or feed it from a dry box")
     elif code == "dry-first" and damage == "surface":
         yield f"dry the spool first for a part that matters: {STRINGS}, and no setting makes up for it"
     elif code == "dry-first":
