@@ -209,7 +209,7 @@ def test_report_text_page_and_header_say_the_same_sentence(tmp_path, run):
     report = json.loads(out)
     need = report["tools"][0]["feed"]
     assert report["feed"] == need
-    sentence = "no box at the feed is dry enough" if need["verdict"] is None else "from a box at or below"
+    sentence = "no box at the feed makes it end" if need["verdict"] is None else "from a box at or below"
     _, text, _ = run("check", job, *common)
     assert sentence in " ".join(text.split())
     page, prepared = tmp_path / "page.html", tmp_path / "out.gcode"

@@ -289,7 +289,7 @@ def feed_sentence(need: "FeedNeed") -> str:
     'from a box at or below 18 % RH this job ends clear: box-1 (31 % RH) will not do'
     """
     if need.verdict is None or need.rh_max_pct is None:
-        return "no box at the feed is dry enough for a better end: dry the spool first"
+        return "no box at the feed makes it end better, however dry: drying the spool does"
     # rounded down: what is said must be true of it
     humid = (
         "of any humidity"
