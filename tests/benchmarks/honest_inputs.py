@@ -1,7 +1,7 @@
 """Does a record that is a little wrong make a sure answer?  Coverage and words on reels whose truth another model made.
 
 Run: ``python tests/benchmarks/honest_inputs.py [--reels 200] [--material PA6 …] [--scene bag …] [--processes 1]``; a reel
-takes about 2 s of processor time, with and without its weigh-ins.  ``--check``: how far the other model is from the tool's
+takes about 0.3 s of processor time, with and without its weigh-ins.  ``--check``: how far the other model is from the tool's
 own on the same parameters and right records.  ``--write`` puts the lines of all materials together into docs/physics.md.
 
 Scenes, materials and errors: ``tests/honest_scenes.py``; the truth: ``tests/honest_truth.py``.  Columns:
