@@ -126,7 +126,7 @@ def with_less_power(
         joint = each.joint(found.shares, power)
         likely = _expected(each, joint, 1.0 - power) / _expected(each, joint, -power)
         for i, right in zip(each.places, (likely / (likely + each.guessed)).tolist(), strict=True):
-            weighed[i] = replace(evidence[i], power=right * evidence[i].power)
+            weighed[i] = evidence[i].with_power(right * evidence[i].power)
     return weighed
 
 
