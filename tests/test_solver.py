@@ -753,6 +753,27 @@ def test_numpy_agrees_where_members_stand_in_airs_far_apart():
     assert np.array_equal(spent, spent_other)
 
 
+@pytest.mark.parametrize("kernel", [KERNEL, solver_numpy])
+@pytest.mark.parametrize("name", ["PLA", "PA6"])
+def test_a_reel_that_settles_goes_on_as_a_new_one_would(kernel, name):
+    """To the bit, as a state with and without a snapshot is the same."""
+    march = reel(name, 0.002, kernel=kernel, count=8)
+    for around, seconds in STAYS[:2]:
+        exposed(march, around, seconds)
+        march.feed(1.0)
+    anew = SpoolIntegrator(march.field(), march.polymer, kernel=kernel)
+    march = march.settled()
+    for around, seconds in STAYS:
+        for one in (march, anew):
+            exposed(one, around, seconds)
+            one.feed(0.5)
+        assert np.array_equal(march.held_kg(), anew.held_kg())
+        assert np.array_equal(march.inflow_kg(), anew.inflow_kg())
+    for attribute in ("water", "gap", "temperature_K"):
+        assert np.array_equal(getattr(march.field(), attribute), getattr(anew.field(), attribute))
+    assert np.array_equal(march.fed_kg, anew.fed_kg)
+
+
 @pytest.mark.parametrize("kernel", [solver, solver_numpy])
 def test_an_empty_reel_marches_on_and_says_nan(kernel):
     march = reel("PLA", 0.002, kernel=kernel)

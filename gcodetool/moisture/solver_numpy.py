@@ -52,11 +52,10 @@ class Reel:
         # The line of phi lies off by k d²/2 at a distance d.
         self.slack = np.where(self.growth == 0.0, 1.0, np.sqrt(2.0 * given.line_error / np.abs(self.divisor)))
         self.old_water, self.kept, self.passed = np.zeros(rows), np.zeros(rows), np.zeros(rows)
-        self.inverse, self.offset, self.guess = np.ones(rows), np.zeros(rows), np.full(rows, -1e3)
-        self.far = np.full(cells, 1e6)  # all lines are taken anew
+        self.inverse, self.offset, self.guess = np.ones(rows), np.zeros(rows), np.zeros(rows)
+        self.far = np.zeros(cells)
         self.state = np.full(layers, AT_REST)
-        self.pressure = self.gap * VAPOUR_GAS * self.temperature
-        self.taken = np.full(cells, -1e3)  # nowhere near
+        self.taken = np.zeros(cells)
         self.old_gap, self.old_kelvin, self.before_kelvin = np.zeros(cells), np.zeros(cells), np.zeros(cells)
         self.known_K, self.speed_K = np.zeros(cells), np.zeros(cells)
         self.full_Pa, self.warmth, self.gap_flow, self.speed = (np.zeros(cells) for _ in range(4))
@@ -67,6 +66,15 @@ class Reel:
         self.old_store, self.old_body = np.zeros(members), np.zeros(members)
         self.crossed, self.outside = np.zeros(members), np.zeros(members)
         self.stride = 1.0
+        self.forget()
+
+    def forget(self) -> None:
+        """Go on from the field alone: all that is remembered of the way to it is taken anew."""
+        self.pressure = self.gap * VAPOUR_GAS * self.temperature
+        self.taken[:], self.guess[:] = -1e3, -1e3  # nowhere near
+        self.far[:] = 1e6  # all lines are taken anew
+        for remembered in (self.known_K, self.speed_K, self.gained, self.inflow):
+            remembered[:] = 0.0
 
     def set_layers(self, layers: int) -> None:
         """Leave the layers outside the first *layers* out from now on: they have been fed."""
