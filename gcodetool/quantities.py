@@ -111,6 +111,14 @@ MASS: Final = Kind(
 )
 LENGTH: Final = Kind("length", "mm", LENGTHS, "1750, 175cm or 1.75m")
 HOURS: Final = Kind("number of hours", "h", {}, "6, 6h30 or 90min")
+SECONDS: Final = Kind(
+    "number of seconds",
+    "s",
+    _same("s", "sec", "second", "seconds")
+    | _same("min", "minute", "minutes", factor=60.0)
+    | _same("h", "hour", "hours", factor=3600.0),
+    "60, 90s or 2min",
+)
 VOLUME: Final = Kind(
     "volume",
     "L",

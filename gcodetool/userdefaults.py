@@ -11,9 +11,10 @@ from typing import Final
 
 from gcodetool.errors import ProfileError
 from gcodetool.profiledata import user_folder
-from gcodetool.tomlfile import load
+from gcodetool.tomlfile import Table, load
 
 FILE: Final = "gcodetool.toml"
+LONGEST_CURRENCY: Final = 8  # letters
 
 
 @dataclass(frozen=True)
@@ -27,6 +28,7 @@ class UserDefaults:
     members : of forecasts.
     confidence : share of them that must reach a verdict, 0 to 1.
     tariff : price of a kWh.
+    currency : of all prices, as it stands behind an amount: EUR.
     """
 
     printer: str | None = None
@@ -35,6 +37,7 @@ class UserDefaults:
     members: int | None = None
     confidence: float | None = None
     tariff: float | None = None
+    currency: str | None = None
 
 
 def path() -> Path:
@@ -65,4 +68,12 @@ def user_defaults() -> UserDefaults:
         members=table.whole("members", low=1, high=1024),
         confidence=table.number("confidence", low=0, high=1),
         tariff=table.number("tariff", low=0),
+        currency=_currency(table),
     )
+
+
+def _currency(table: Table) -> str | None:
+    said = table.text("currency")
+    if said is not None and not (len(said) <= LONGEST_CURRENCY and said.isprintable()):
+        table.fail("currency", 'currency is a short word or a sign; write "EUR"')
+    return said

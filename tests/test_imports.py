@@ -83,6 +83,7 @@ MAY = {
     "series": {"errors", "tomlfile", "profiles", "moisture", "drying"},
     "report": {
         "series",
+        "userdefaults",
         "errors",
         "quantities",
         "textfile",

@@ -2,6 +2,7 @@
 
 import json
 import pathlib
+import re
 import time
 
 import pytest
@@ -139,3 +140,38 @@ def test_a_written_file_has_local_times_with_their_zone(capsys, home, tmp_path, 
     finally:
         monkeypatch.undo()
         time.tzset()
+
+
+def test_prices_stand_in_the_currency_that_the_file_names(capsys, home) -> None:
+    oven = "place add oven --kind dryer --temperature 65 --room bench --watts 300W --at 2026-11-01T08:00Z"
+    state(home, 'ledger = "ledger.sqlite"\nmembers = 1\ntariff = 0.30\ncurrency = "EUR"\n')
+    shelve(capsys, oven)
+    plan = ("drying", "plan", "petg-03", "--dryer", "oven", "--more", "--at", TUE)
+    code, out, err = run(capsys, *plan)
+    assert code == 0, err
+    cost = re.search(r"costs (\d+\.\d\d) EUR at 0\.3 a kWh", " ".join(out.split()))
+    assert cost is not None, out
+    state(home, 'ledger = "ledger.sqlite"\nmembers = 1\ntariff = 0.30\n')
+    assert f"costs {cost[1]} at 0.3 a kWh" in " ".join(run(capsys, *plan)[1].split())
+
+
+def test_so_do_prices_of_a_desiccant(capsys, home) -> None:
+    state(home, 'ledger = "ledger.sqlite"\nmembers = 1\ncurrency = "EUR"\n')
+    shelve(
+        capsys,
+        f"place add oven --kind dryer --temperature 65 --room bench --at {MON}",
+        f"place add box-2 --kind box --air 9 --humidity 15 --temperature 22 --room bench --at {MON}",
+        "spool dried petg-03 --hours 9 --temperature 65 --dryer oven --to box-2 --at 2026-11-02T20:00+01:00",
+    )
+    size = ("place", "size", "box-2", "--spools", "petg-03", "--price", "clay=3,20", "--at", TUE)
+    code, out, err = run(capsys, *size)
+    assert code == 0, err
+    assert re.search(r"clay .* \d+\.\d\d EUR\n", out), out
+
+
+@pytest.mark.parametrize("word", ["far too long a word", "E\\u0007", "\\n"])
+def test_a_currency_that_is_none_is_refused(capsys, home, word) -> None:
+    state(home, f'currency = "{word}"\n')
+    code, _, err = run(capsys, "check", JOB, "--spool", SHELF / "petg-03.toml", "--at", TUE)
+    assert code == 1
+    assert "gcodetool.toml:1: currency is" in err

@@ -12,7 +12,7 @@ from gcodetool.errors import ProfileError, SpoolError, UsageError
 from gcodetool.gcode.edits import write_atomic
 from gcodetool.moisture.history import state_at
 from gcodetool.moisture.members import default_members
-from gcodetool.slicerfiles import shapes
+from gcodetool.slicerfiles import bundle, shapes
 from gcodetool.textfile import read_bytes
 from gcodetool.tweaks import profile_changes as advice
 from gcodetool.tweaks.suggest import WaterVsLimits, water_in, water_now
@@ -44,6 +44,12 @@ class AdjustedProfile:
     difference: str = ""
     read_only: str | None = None
     written: tuple[Path, ...] = ()
+
+
+def filaments_of(profile: str | Path) -> tuple[str, ...]:
+    """Return the filaments of a bundle; none where the profile is of another kind."""
+    data = read_bytes(Path(profile), ProfileError, "profile")
+    return bundle.filaments(data.decode("utf-8", "replace"))
 
 
 def adjust(

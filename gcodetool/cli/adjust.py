@@ -5,10 +5,10 @@ from typing import TYPE_CHECKING
 
 import click
 
+from gcodetool.cli.completion import completing, filaments
 from gcodetool.cli.job import tell
 from gcodetool.cli.options import (
     at_option,
-    completing,
     ledger_option,
     members_option,
     parse_spool_words,
@@ -56,7 +56,12 @@ if TYPE_CHECKING:
     shell_complete=completing("place"),
     help="Place whose air the job is printed in.",
 )
-@click.option("--filament", metavar="NAME", help="Which filament of a bundle; left out: the one in use.")
+@click.option(
+    "--filament",
+    metavar="NAME",
+    shell_complete=filaments,
+    help="Which filament of a bundle; left out: the one in use.",
+)
 @at_option("When it is printed", "coming")
 @members_option()
 @ledger_option

@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from gcodetool.cli.completion import completing
+from gcodetool.cli.configured import configured
 from gcodetool.cli.options import (
     at_option,
-    completing,
     confidence_option,
-    configured,
     json_option,
     ledger_option,
     lone_spool,

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from gcodetool import quantities
+from gcodetool.cli.completion import among, completing, of_series
 from gcodetool.cli.options import job_options, json_option, parse_spool_words
 from gcodetool.cli.output import say_json
 from gcodetool.errors import UsageError
@@ -58,6 +59,7 @@ def check(job: Path, as_json: bool, no_tweaks: bool, **options: Any) -> int:
 )
 @click.option(
     "--wait",
+    shell_complete=among(("button", "seconds=")),
     default="button",
     show_default=True,
     metavar="button|seconds=N",
@@ -66,6 +68,7 @@ def check(job: Path, as_json: bool, no_tweaks: bool, **options: Any) -> int:
 @click.option(
     "--apply",
     "applies",
+    shell_complete=among(("temperature", "retraction", "none")),
     metavar="temperature,retraction",
     help="Write these tweaks into the file, where the verdict is adjust and it can be done exactly.",
 )
@@ -79,7 +82,10 @@ def check(job: Path, as_json: bool, no_tweaks: bool, **options: Any) -> int:
     "--no-tweaks", is_flag=True, help="Suggest and apply no settings: for tests that compare spools."
 )
 @click.option(
-    "--refuse", metavar="VERDICT,…", help="Verdicts at which the file is left alone and the call fails."
+    "--refuse",
+    metavar="VERDICT,…",
+    shell_complete=among(EXIT_CODES),
+    help="Verdicts at which the file is left alone and the call fails.",
 )
 @click.option(
     "--report", type=click.Path(path_type=Path), metavar="FILE", help="Also write the JSON report to FILE."
@@ -87,8 +93,18 @@ def check(job: Path, as_json: bool, no_tweaks: bool, **options: Any) -> int:
 @click.option(
     "--record", "plans", is_flag=True, help="Note the plan in the ledger, for each spool of the job."
 )
-@click.option("--series", metavar="ID", help="It is a print of this test series: no tweaks, the same block.")
-@click.option("--state", metavar="NAME", help="Of the series: which state; left out: the next in its order.")
+@click.option(
+    "--series",
+    metavar="ID",
+    shell_complete=completing("series"),
+    help="It is a print of this test series: no tweaks, the same block.",
+)
+@click.option(
+    "--state",
+    metavar="NAME",
+    shell_complete=of_series("state"),
+    help="Of the series: which state; left out: the next in its order.",
+)
 @click.option(
     "--print",
     "number",

@@ -6,11 +6,16 @@ from pathlib import Path
 
 import click
 
+from gcodetool.cli.completion import completing
 from gcodetool.cli.options import at_option, json_option, ledger_option, members_option, page_path
 from gcodetool.cli.output import say_json
+from gcodetool.cli.shelf import MATERIAL
 
 LINE = click.option(
-    "--line", metavar="NAME", help="A maker's line, as the spools of it state theirs; left out: the material."
+    "--line",
+    metavar="NAME",
+    shell_complete=completing("line"),
+    help="A maker's line, as the spools of it state theirs; left out: the material.",
 )
 
 
@@ -23,7 +28,7 @@ def limits() -> None:
 
 
 @limits.command("show", epilog="Example: gcodetool limits show PETG --line 'matt black'")
-@click.argument("material")
+@click.argument("material", type=MATERIAL)
 @LINE
 @click.option("--records", "every", is_flag=True, help="List every record, not the last ones alone.")
 @click.option(
@@ -77,7 +82,7 @@ def show(
 
 
 @limits.command("adopt", epilog="Example: gcodetool limits adopt PETG")
-@click.argument("material")
+@click.argument("material", type=MATERIAL)
 @LINE
 @at_option("The moment that counts as now")
 @members_option("Members of each replay (32).")
@@ -107,7 +112,7 @@ def adopt(
 
 
 @limits.command("drop", epilog="Example: gcodetool limits drop PETG")
-@click.argument("material")
+@click.argument("material", type=MATERIAL)
 @LINE
 def drop(material: str, line: str | None) -> None:
     """Take adopted limits of MATERIAL back: the stated ones hold again."""

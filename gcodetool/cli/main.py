@@ -33,10 +33,7 @@ class Commands(click.Group):
             return None
         import importlib
 
-        from gcodetool.cli.quantity_types import forgiving_numbers
-
         found: click.Command = getattr(importlib.import_module(module_name), cmd_name)
-        forgiving_numbers(found)
         return found
 
     def resolve_command(self, ctx: click.Context, args: list[str]) -> Any:

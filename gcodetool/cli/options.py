@@ -1,6 +1,5 @@
 """Options that several commands share."""
 
-import os
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Final
@@ -8,54 +7,12 @@ from typing import Any, Final
 import click
 
 from gcodetool import quantities
+from gcodetool.cli.completion import completing, files, known_names
+from gcodetool.cli.configured import configured, configured_ledger
 from gcodetool.cli.quantity_types import Amount, MomentType
-from gcodetool.errors import GcodetoolError, UsageError
+from gcodetool.errors import UsageError
 
 MOST_MEMBERS: Final = 1024
-
-
-PROFILES: Final[
-    dict[str, tuple[str | None, str | None]]
-] = {  # which profiles answer to the names of a kind, and which places of the ledger do too
-    "printer": ("printers", "printer"),
-    "dryer": (None, "dryer"),
-    "box": (None, "box"),
-    "dryer or profile": ("dryers", "dryer"),
-    "material": ("materials", None),
-    "spool body": ("spool-bodies", None),
-    "desiccant": ("desiccants", None),
-}
-
-
-def known_names(subject: str, ledger: str | None) -> list[str]:
-    """Return the names of a kind: of spools and places those on the shelf, of others those of profiles too."""
-    if subject == "profile":
-        return [name for each, _ in PROFILES.values() if each is not None for name in _profile_names(each)]
-    folder, kind = PROFILES.get(subject, (None, None))
-    found = [] if folder is None else _profile_names(folder)
-    if folder is not None and kind is None:
-        return found
-    return [*dict.fromkeys([*_shelf_names(subject, kind, ledger), *found])]
-
-
-def _profile_names(folder: str) -> list[str]:
-    from gcodetool import profiles
-
-    return profiles.names(folder)
-
-
-def _shelf_names(subject: str, kind: str | None, ledger: str | None) -> list[str]:
-    """Return names of the ledger; none where there is no ledger."""
-    from gcodetool.ledger import location
-
-    if not location.exists(ledger):
-        return []
-    from gcodetool.ledger import records, store
-
-    with store.reading(store.open_ledger(ledger, make=False)) as conn:
-        if subject == "spool":
-            return records.on_shelf(conn)
-        return [name for name, each in records.places(conn).items() if kind in (None, each.kind)]
 
 
 def lone_spool(
@@ -75,39 +32,6 @@ def lone_spool(
         shelf = f"one of {', '.join(known)}" if known else "one; there is none on the shelf"
         raise click.UsageError(f"Missing argument '{param.metavar}': name {shelf}.", ctx)
     return (known[0],) if param.nargs == -1 else known[0]
-
-
-def completing(subject: str) -> Callable[..., list[str]]:
-    """Return what completes a name at the shell, after ``TOOL=`` too; none: the shell offers files."""
-
-    def complete(ctx: click.Context, param: click.Parameter, incomplete: str) -> list[str]:
-        head, separator, tail = incomplete.rpartition("=")
-        try:
-            listed = known_names(subject, ctx.params.get("ledger") or configured_ledger())
-        except GcodetoolError:
-            return []
-        return [f"{head}{separator}{name}" for name in listed if name.casefold().startswith(tail.casefold())]
-
-    return complete
-
-
-def configured(name: str, otherwise: Any = None) -> Callable[[], Any]:
-    """Return what gives an option its value where a call leaves it out: the user's ``gcodetool.toml``, else that."""
-
-    def value() -> Any:
-        from gcodetool.userdefaults import user_defaults
-
-        stated = getattr(user_defaults(), name)
-        return otherwise if stated is None else stated
-
-    return value
-
-
-def configured_ledger() -> str | None:
-    """Return the ledger of the user's ``gcodetool.toml``, unless the environment names one."""
-    from gcodetool.ledger.location import ENVIRONMENT
-
-    return None if os.environ.get(ENVIRONMENT) else configured("ledger")()
 
 
 Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
@@ -153,6 +77,7 @@ def ledger_option(command: Callable[..., Any]) -> Callable[..., Any]:
     return click.option(
         "--ledger",
         metavar="URL|PATH",
+        shell_complete=files,
         default=configured_ledger,
         help="The ledger; left out: GCODETOOL_LEDGER, else your gcodetool.toml, else the file in your data folder.",
     )(command)

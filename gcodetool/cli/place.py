@@ -5,18 +5,18 @@ import json
 import sys
 import time
 from collections.abc import Iterator
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 import click
 
+from gcodetool.cli.completion import among, completing
 from gcodetool.cli.label import place_label
-from gcodetool.cli.options import at_option, completing, json_option, ledger_option
+from gcodetool.cli.options import at_option, json_option, ledger_option
 from gcodetool.cli.output import say_json
-from gcodetool.cli.quantity_types import Amount, MomentType
+from gcodetool.cli.place_options import FORGETTABLE, KINDS, PlaceKindType, aired, stated_place
+from gcodetool.cli.quantity_types import Amount
 from gcodetool.cli.shelf import (
-    DESICCANT,
     PLACE,
     WriteContext,
     entry_dict,
@@ -24,75 +24,23 @@ from gcodetool.cli.shelf import (
     jsonable,
     opened,
     report_entry,
-    without_none,
     writer,
 )
 from gcodetool.cli.storage import fit, renewed, size
 from gcodetool.errors import LedgerError, SpoolError, UsageError
 from gcodetool.quantities import (
-    AREA,
-    DIFFERENCE,
-    FLOW,
     HUMIDITY,
-    MASS,
-    MASS_A_DAY,
-    POWER,
     TEMPERATURE,
-    VOLUME,
 )
 
 if TYPE_CHECKING:
     from gcodetool.judge.shelf_findings import PlaceOnShelf
     from gcodetool.ledger.hygrometer import ParsedReadings
 
-FILMS: Final = ("foil", "metallised", "polyamide-polyethylene", "polyethylene")  # `moisture.bag` has them
-KINDS: Final = ("open", "box", "sealed", "dryer", "printer")
-SAID: Final = {
-    "room": "open",
-    "bag": "sealed",
-    "oven": "dryer",
-    "dehydrator": "dryer",
-}  # what people call them
-FORGETTABLE: Final = {
-    "temperature": "temperature_C",
-    "humidity": "rh_pct",
-    "room": "room",
-    "fed-from": "fed_from",
-    "dew-point": "dew_point_C",
-    "air": "air_L",
-    "desiccant": "desiccant",
-    "desiccant-mass": "desiccant_g",
-    "printer": "printer",
-    "set-offset": "set_offset_C",
-    "swing": "swing_C",
-    "max-temperature": "max_temperature_C",
-    "slots": "slots",
-    "watts": "power_W",
-    "draught": "draught",
-    "exchange": "exchange_m3_h",
-    "exchange-range": "exchange_range_m3_h",
-    "film": "film",
-    "film-area": "film_area_m2",
-    "leak": "leak_g_per_day",
-    "fresh-at": "desiccant_fresh_at",
-    "solution": "solution",
-    "accuracy": "accuracy_C",
-    "humidity-accuracy": "accuracy_rh_pct",
-    "note": "note",
-}
 GAPS_SHOWN: Final = 3
 LOOK_EVERY_S: Final = 10.0  # at a logger's file that grows
 MOST_TOGETHER: Final = 60  # readings that arrive one by one, written as one entry
 LONGEST_TOGETHER_S: Final = 300.0
-
-
-class PlaceKindType(click.Choice[str]):
-    """A kind of place, also by what people call it."""
-
-    def convert(self, value: str, param: click.Parameter | None, ctx: click.Context | None) -> str:
-        """Return the kind."""
-        word = value.strip().lower()
-        return super().convert(SAID.get(word, word), param, ctx)
 
 
 @click.group(epilog="Example: gcodetool place read bench --humidity 52")
@@ -102,143 +50,6 @@ def place() -> None:
 
 for _command in (fit, size, renewed):
     place.add_command(_command)
-
-
-def aired(command: Any) -> Any:
-    """Add the options that say what a place's air is."""
-    options = [
-        click.option(
-            "--temperature",
-            type=Amount(TEMPERATURE),
-            metavar="C",
-            help="°C; of a dryer: what its air really reaches.",
-        ),
-        click.option("--humidity", type=Amount(HUMIDITY, 0, 100), metavar="RH", help="% RH."),
-        click.option(
-            "--room",
-            type=PLACE,
-            metavar="PLACE",
-            help="Dryer: the room whose air it heats. Printer, box, bag: its room.",
-        ),
-        click.option(
-            "--fed-from", type=PLACE, metavar="PLACE", help="Printer: the box that the reel stays in."
-        ),
-        click.option(
-            "--dew-point",
-            type=Amount(TEMPERATURE),
-            metavar="C",
-            help="Dryer with dried air: its dew point, °C.",
-        ),
-        click.option(
-            "--printer",
-            metavar="NAME|FILE",
-            shell_complete=completing("printer"),
-            help="Printer: its profile.",
-        ),
-        click.option("--air", type=Amount(VOLUME, 0), metavar="L", help="Box, bag: litres of air in it."),
-        click.option(
-            "--desiccant",
-            type=DESICCANT,
-            metavar="NAME",
-            help="Box, bag: what keeps it dry ('gcodetool profiles list desiccants').",
-        ),
-        click.option("--desiccant-mass", type=Amount(MASS, 0), metavar="G", help="Box, bag: grams of it."),
-        click.option(
-            "--solution",
-            metavar="SALT",
-            help="Box: a saturated salt solution makes its air ('gcodetool profiles list humidity').",
-        ),
-        click.option(
-            "--set-offset",
-            type=Amount(DIFFERENCE),
-            metavar="C",
-            help="Dryer: what its knob shows minus the true temperature.",
-        ),
-        click.option(
-            "--swing",
-            type=Amount(DIFFERENCE, 0),
-            metavar="C",
-            help="Dryer: how far its air goes above its mean.",
-        ),
-        click.option(
-            "--max-temperature",
-            type=Amount(TEMPERATURE),
-            metavar="C",
-            help="Dryer: the most that its air may have, °C.",
-        ),
-        click.option(
-            "--slots",
-            type=click.IntRange(1, 1000),
-            metavar="N",
-            help="Dryer, box: reels that it takes at a time; left out: 1.",
-        ),
-        click.option(
-            "--watts",
-            type=Amount(POWER, 0, 1e5),
-            metavar="W",
-            help="Dryer: its mean power while it holds its temperature.",
-        ),
-        click.option(
-            "--draught",
-            type=float,
-            metavar="X",
-            help="How much faster a fan at the reel dries; still air is 1.",
-        ),
-        click.option(
-            "--exchange",
-            type=Amount(FLOW),
-            metavar="M3H",
-            help="Leaking box, or dryer with its own air: m³/h that it exchanges.",
-        ),
-        click.option(
-            "--fresh-at",
-            multiple=True,
-            type=MomentType("past"),
-            metavar="TIME",
-            help="Box, bag: when its desiccant was renewed.",
-        ),
-        click.option("--film", metavar="FILM", help=f"Bag: what it is made of: {', '.join(FILMS)}."),
-        click.option(
-            "--film-area",
-            type=Amount(AREA, above=0),
-            metavar="M2",
-            help="Bag: how much film; else 0.15 m².",
-        ),
-        click.option(
-            "--leak",
-            type=Amount(MASS_A_DAY, 0),
-            metavar="G",
-            help="Bag, box: grams of water a day that come in, at 23 °C from 50 % RH to dry air.",
-        ),
-        click.option(
-            "--accuracy",
-            type=Amount(DIFFERENCE, 0, 50),
-            metavar="C",
-            help="How far its temperature may be off, °C (1; a dryer's 3).",
-        ),
-        click.option(
-            "--humidity-accuracy",
-            type=Amount(HUMIDITY, 0, 50),
-            metavar="RH",
-            help="How far its hygrometer may be off, % RH (4.5; a humidity stated once 7).",
-        ),
-        click.option("--note", metavar="TEXT"),
-    ]
-    for option in reversed(options):
-        command = option(command)
-    return command
-
-
-def _facts(options: dict[str, Any]) -> dict[str, Any]:
-    """Return what was stated, by the keys of a spool file."""
-    facts = {key: options.pop(word.replace("-", "_"), None) for word, key in FORGETTABLE.items()}
-    facts["desiccant_fresh_at"] = [
-        datetime.fromtimestamp(at_s, UTC) for at_s in facts["desiccant_fresh_at"]
-    ] or None
-    printer = facts["printer"]
-    if printer is not None and (printer.endswith(".toml") or "/" in printer):
-        facts["printer"] = str(Path(printer).absolute())
-    return without_none(**facts)
 
 
 @place.command("add", epilog="Example: gcodetool place add oven --kind dryer --temperature 78 --room bench")
@@ -255,7 +66,7 @@ def add(
     """Add a place: a room, box, bag, dryer or printer."""
     from gcodetool.ledger import place_entries
 
-    facts = {"kind": kind, **_facts(options)}
+    facts = {"kind": kind, **stated_place(options)}
     done = place_entries.add_place(
         context.ledger(make=True), name, facts, at_s=context.at_s, force=context.force
     )
@@ -265,7 +76,11 @@ def add(
 @place.command("set", epilog="Example: gcodetool place set oven --temperature 75")
 @click.argument("name", type=PLACE)
 @click.option(
-    "--forget", multiple=True, metavar="FACT", help="Remove a figure that was stated, e.g. dew-point."
+    "--forget",
+    multiple=True,
+    metavar="FACT",
+    shell_complete=among(FORGETTABLE),
+    help="Remove a figure that was stated, e.g. dew-point.",
 )
 @aired
 @writer
@@ -283,7 +98,7 @@ def set_place(
     from gcodetool.ledger import place_entries
 
     shelf = context.ledger(make=False)
-    changes = {**_facts(options), **dict.fromkeys(fact_keys(forget, FORGETTABLE))}
+    changes = {**stated_place(options), **dict.fromkeys(fact_keys(forget, FORGETTABLE))}
     done = place_entries.set_place(shelf, name, changes, at_s=context.at_s, force=context.force)
     done = with_heat_cautions(shelf, done)
     return report_entry(name, "corrected", done, as_json=context.as_json, subject="place")
@@ -336,7 +151,10 @@ def read(
 @click.argument("name", type=PLACE)
 @click.argument("file", type=click.Path(path_type=Path))
 @click.option(
-    "--zone", metavar="ZONE", help="Zone of times that state none: a name, UTC or local (the default)."
+    "--zone",
+    metavar="ZONE",
+    shell_complete=completing("zone"),
+    help="Zone of times that state none: a name, UTC or local (the default).",
 )
 @click.option(
     "--days",

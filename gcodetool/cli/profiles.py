@@ -4,7 +4,7 @@ from pathlib import Path
 
 import click
 
-from gcodetool.cli.options import completing
+from gcodetool.cli.completion import completing
 from gcodetool.errors import ProfileError
 from gcodetool.textfile import read_text
 

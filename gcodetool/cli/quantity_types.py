@@ -75,25 +75,3 @@ class SpanType(Base):  # type: ignore[misc]
             return quantities.span(str(value))
         except NotUnderstoodError as error:
             raise click.BadParameter(str(error), ctx, param) from None
-
-
-def forgiving_numbers(command: click.Command) -> None:
-    """Let what takes plain numbers, of a command and of those below it, take them as people write them, finite only."""
-    for each in command.params:
-        kind = each.type
-        if isinstance(kind, Amount):
-            continue
-        if isinstance(kind, click.FloatRange):
-            each.type = _forgiving(kind)
-        elif isinstance(kind, click.types.FloatParamType):
-            each.type = Amount()
-    if isinstance(command, click.Group):
-        for below in command.commands.values():
-            forgiving_numbers(below)
-
-
-def _forgiving(kind: click.FloatRange) -> Amount:
-    found = Amount()
-    for field in ("min", "max", "min_open", "max_open", "clamp"):
-        setattr(found, field, getattr(kind, field))
-    return found

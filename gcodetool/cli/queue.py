@@ -6,9 +6,10 @@ from typing import Final
 
 import click
 
+from gcodetool import quantities
+from gcodetool.cli.completion import completing
 from gcodetool.cli.options import (
     at_option,
-    completing,
     confidence_option,
     json_option,
     ledger_option,
@@ -16,6 +17,7 @@ from gcodetool.cli.options import (
     printer_option,
 )
 from gcodetool.cli.output import say_json
+from gcodetool.cli.quantity_types import Amount
 from gcodetool.errors import UsageError
 
 INTERRUPTED: Final = 130
@@ -64,7 +66,7 @@ INTERRUPTED: Final = 130
 @click.option(
     "--time-limit",
     "limit_s",
-    type=click.FloatRange(0.0, 86400.0),
+    type=Amount(quantities.SECONDS, 0.0, 86400.0),
     default=60.0,
     show_default=True,
     metavar="SECONDS",

@@ -7,9 +7,10 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
+from gcodetool.cli.completion import of_series
 from gcodetool.cli.options import at_option, json_option, ledger_option, members_option
 from gcodetool.cli.output import say_json
-from gcodetool.cli.shelf import WriteContext, print_entries, print_remarks, report_entry, writer
+from gcodetool.cli.shelf import SERIES, WriteContext, print_entries, print_remarks, report_entry, writer
 from gcodetool.errors import UsageError
 
 if TYPE_CHECKING:
@@ -96,7 +97,7 @@ def list_series(ledger: str | None) -> None:
 
 
 @series.command("show", epilog="Example: gcodetool series show clip-petg-1")
-@click.argument("series_id", metavar="ID")
+@click.argument("series_id", metavar="ID", type=SERIES)
 @ledger_option
 @json_option()
 def show(series_id: str, ledger: str | None, as_json: bool) -> None:
@@ -118,9 +119,15 @@ def show(series_id: str, ledger: str | None, as_json: bool) -> None:
     "result",
     epilog="Example: gcodetool series result clip-petg-1 --state dried --print 1 --specimen 2 force=41.2",
 )
-@click.argument("series_id", metavar="ID")
-@click.argument("words", metavar="FILE.csv | QUANTITY=VALUE...", nargs=-1, required=True)
-@click.option("--state", metavar="NAME", help="Whose values follow.")
+@click.argument("series_id", metavar="ID", type=SERIES)
+@click.argument(
+    "words",
+    metavar="FILE.csv | QUANTITY=VALUE...",
+    nargs=-1,
+    required=True,
+    shell_complete=of_series("quantity"),
+)
+@click.option("--state", metavar="NAME", shell_complete=of_series("state"), help="Whose values follow.")
 @click.option("--print", "number", type=click.IntRange(1), metavar="N", help="Which print of it.")
 @click.option("--specimen", type=click.IntRange(1), metavar="N", help="Which specimen in it.")
 @writer
@@ -177,7 +184,7 @@ def value_of(state: str, number: int, specimen: int, quantity: str, text: str) -
 
 
 @series.command("report", epilog="Example: gcodetool series report clip-petg-1 -o clip-petg.html")
-@click.argument("series_id", metavar="ID")
+@click.argument("series_id", metavar="ID", type=SERIES)
 @at_option("The moment to print on it")
 @ledger_option
 @page_option
@@ -202,7 +209,7 @@ def report(
 
 
 @series.command("export", epilog="Example: gcodetool series export clip-petg-1 -o clip-petg.csv")
-@click.argument("series_id", metavar="ID")
+@click.argument("series_id", metavar="ID", type=SERIES)
 @click.option(
     "-o", "--output", required=True, type=click.Path(path_type=Path), metavar="FILE.csv", help="Where to."
 )
@@ -219,7 +226,7 @@ def export(series_id: str, output: Path, ledger: str | None) -> None:
 
 
 @series.command("undo", epilog="Example: gcodetool series undo clip-petg-1")
-@click.argument("series_id", metavar="ID")
+@click.argument("series_id", metavar="ID", type=SERIES)
 @click.argument("entry", type=click.IntRange(1), required=False)
 @writer
 def undo(series_id: str, entry: int | None, context: WriteContext) -> int:

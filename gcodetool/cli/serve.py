@@ -5,6 +5,7 @@ from pathlib import Path
 
 import click
 
+from gcodetool.cli.completion import completing
 from gcodetool.cli.options import ledger_option, members_option
 from gcodetool.cli.shelf import PLACE, opened
 from gcodetool.errors import UsageError
@@ -150,7 +151,7 @@ def say_devices(ledger: str | None) -> None:
 
 
 @devices.command("drop", epilog="Example: gcodetool serve devices drop my-phone")
-@click.argument("name")
+@click.argument("name", shell_complete=completing("device"))
 @click.pass_obj
 def drop(ledger: str | None, name: str) -> None:
     """Let a device, a sensor or a calendar in no more, at once."""

@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 from click.shell_completion import CompletionItem
 
-from gcodetool.cli.options import at_option, completing, json_option, ledger_option
+from gcodetool.cli.completion import completing, files
+from gcodetool.cli.options import at_option, json_option, ledger_option
 from gcodetool.cli.output import say_json
 from gcodetool.cli.quantity_types import Base, SpanType
 from gcodetool.errors import SpoolError, UsageError
@@ -38,7 +39,7 @@ class NameType(Base):  # type: ignore[misc]
     ) -> list[CompletionItem]:
         """Return the names that begin so; files where none does."""
         found = [CompletionItem(name) for name in completing(self.name)(ctx, param, incomplete)]
-        return found or [CompletionItem(incomplete, type="file")]
+        return found or files(ctx, param, incomplete)
 
 
 SPOOL: Final = NameType("spool")
@@ -48,6 +49,7 @@ ANY_DRYER: Final = NameType("dryer or profile")
 MATERIAL: Final = NameType("material")
 BODY: Final = NameType("spool body")
 DESICCANT: Final = NameType("desiccant")
+SERIES: Final = NameType("series")
 
 
 OPTIONS: Final = {  # what a fact is stated by on the command line, by its key in a spool file

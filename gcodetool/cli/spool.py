@@ -6,10 +6,11 @@ from typing import Any, Final
 
 import click
 
+from gcodetool.cli.completion import among
+from gcodetool.cli.configured import configured
 from gcodetool.cli.label import spool_label
 from gcodetool.cli.options import (
     at_option,
-    configured,
     json_option,
     ledger_option,
     lone_spool,
@@ -168,7 +169,13 @@ def tell_material(word: str) -> None:
     "--received", "received_s", type=MomentType("past"), metavar="TIME", help="When it really came in."
 )
 @click.option("--place", type=PLACE, metavar="PLACE", help="Where it really came in.")
-@click.option("--forget", multiple=True, metavar="FACT", help=f"Remove: {', '.join(FORGETTABLE)}.")
+@click.option(
+    "--forget",
+    multiple=True,
+    metavar="FACT",
+    shell_complete=among(FORGETTABLE),
+    help=f"Remove: {', '.join(FORGETTABLE)}.",
+)
 @described
 @writer
 def set_spool(
@@ -338,8 +345,8 @@ def weigh(
 @spool.command("cut", epilog="Example: gcodetool spool cut petg-03 petg-03-a --mass 30")
 @click.argument("spool_id", metavar="ID", type=SPOOL)
 @click.argument("sample_id", metavar="NEW")
-@click.option("--length", type=click.FloatRange(0, 1e9, min_open=True), metavar="MM", help="Cut off, mm.")
-@click.option("--mass", type=click.FloatRange(0, 1e6, min_open=True), metavar="G", help="The same, grams.")
+@click.option("--length", type=Amount(LENGTH, most=1e9, above=0), metavar="MM", help="Cut off, mm.")
+@click.option("--mass", type=Amount(MASS, most=1e6, above=0), metavar="G", help="The same, grams.")
 @click.option(
     "--winding",
     type=click.Choice(["loose", "wound"]),

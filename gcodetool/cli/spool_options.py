@@ -4,6 +4,7 @@ from typing import Any
 
 import click
 
+from gcodetool.cli.completion import completing
 from gcodetool.cli.quantity_types import Amount
 from gcodetool.cli.shelf import BODY, without_none
 from gcodetool.quantities import FIBRE, HOURS, LENGTH, MASS, SHARE, TEMPERATURE, WATER
@@ -12,8 +13,13 @@ from gcodetool.quantities import FIBRE, HOURS, LENGTH, MASS, SHARE, TEMPERATURE,
 def described(command: Any) -> Any:
     """Add the options that say what a spool is."""
     options = [
-        click.option("--colour", metavar="WORD"),
-        click.option("--line", metavar="NAME", help="The maker's line it is of, in your own words."),
+        click.option("--colour", metavar="WORD", shell_complete=completing("colour")),
+        click.option(
+            "--line",
+            metavar="NAME",
+            shell_complete=completing("line"),
+            help="The maker's line it is of, in your own words.",
+        ),
         click.option("--fibre", type=Amount(FIBRE, 0, 90), metavar="WT", help="Fibre in it, wt %."),
         click.option(
             "--safe-exposure",
@@ -63,7 +69,7 @@ def judged(command: Any) -> Any:
     options.append(
         click.option(
             "--nozzle",
-            type=click.FloatRange(50, 600),
+            type=Amount(TEMPERATURE, 50, 600),
             metavar="C",
             help="Printed at, °C; left out: as the job says.",
         )

@@ -6,11 +6,14 @@ from typing import Any
 
 import click
 
+from gcodetool import quantities
+from gcodetool.cli.completion import completing
 from gcodetool.cli.options import at_option, json_option, ledger_option, members_option
 from gcodetool.cli.output import say_json
-from gcodetool.cli.quantity_types import MomentType
-from gcodetool.cli.shelf import PLACE, WriteContext, report_entry, without_none, writer
+from gcodetool.cli.quantity_types import Amount, MomentType
+from gcodetool.cli.shelf import DESICCANT, PLACE, WriteContext, report_entry, without_none, writer
 from gcodetool.errors import UsageError
+from gcodetool.quantities import HUMIDITY, MASS, NUMBER
 
 
 @click.command(epilog="Example: gcodetool place fit box-2 --keep")
@@ -45,7 +48,11 @@ def fit(name: str, keep: bool, at_s: float | None, ledger: str | None, as_json: 
 @click.command(epilog="Example: gcodetool place size box-2 --spools petg-03,pla-11 --until 2026-12-31T00:00")
 @click.argument("name", type=PLACE)
 @click.option(
-    "--spools", required=True, metavar="ID,…", help="What is to stand in it together: ids, or spool files."
+    "--spools",
+    required=True,
+    metavar="ID,…",
+    shell_complete=completing("spool"),
+    help="What is to stand in it together: ids, or spool files.",
 )
 @click.option(
     "--until",
@@ -55,11 +62,11 @@ def fit(name: str, keep: bool, at_s: float | None, ledger: str | None, as_json: 
     help="The day to keep them until; left out: 30 days.",
 )
 @click.option(
-    "--openings-per-week", type=click.FloatRange(0, 1000), default=2.0, show_default=True, metavar="N"
+    "--openings-per-week", type=Amount(NUMBER, 0, 1000), default=2.0, show_default=True, metavar="N"
 )
 @click.option(
     "--humidity-max",
-    type=click.FloatRange(0, 100),
+    type=Amount(HUMIDITY, 0, 100),
     metavar="RH",
     help="What it may show at most on that day, % RH.",
 )
@@ -68,6 +75,7 @@ def fit(name: str, keep: bool, at_s: float | None, ledger: str | None, as_json: 
     "prices",
     multiple=True,
     metavar="KIND=PRICE",
+    shell_complete=completing("desiccant", ends="="),
     help="Price of a kilogram of a desiccant, in your currency; may be repeated.",
 )
 @at_option("When they go into it")
@@ -117,12 +125,12 @@ def size(
 def price_of(word: str) -> tuple[str, float]:
     """Return a desiccant and the price of a kilogram of it.
 
-    >>> price_of("silica gel=8.50")
-    ('silica gel', 8.5)
+    >>> price_of("silica gel=8.50"), price_of("clay=3,20")
+    (('silica gel', 8.5), ('clay', 3.2))
     """
     name, _, number = word.rpartition("=")
     try:
-        price = float(number)
+        price = quantities.number(number)
     except ValueError:
         price = -1.0
     if not name or not 0.0 <= price < 1e6:
@@ -132,9 +140,14 @@ def price_of(word: str) -> tuple[str, float]:
 
 @click.command(epilog="Example: gcodetool place renewed box-2 --desiccant 'silica gel' --mass 200")
 @click.argument("name", type=PLACE)
-@click.option("--desiccant", metavar="KIND", help="What is in it from now on; left out: the same as before.")
 @click.option(
-    "--mass", "grams", type=click.FloatRange(0, 1e6), metavar="G", help="Grams of it; left out: as before."
+    "--desiccant",
+    type=DESICCANT,
+    metavar="KIND",
+    help="What is in it from now on; left out: the same as before.",
+)
+@click.option(
+    "--mass", "grams", type=Amount(MASS, 0, 1e6), metavar="G", help="Grams of it; left out: as before."
 )
 @writer
 def renewed(name: str, desiccant: str | None, grams: float | None, context: WriteContext) -> int:

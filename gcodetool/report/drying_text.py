@@ -18,6 +18,7 @@ from gcodetool.moisture.record import Spool
 from gcodetool.quantities import wall
 from gcodetool.report.as_text import duration, notes, percent, plain, spread
 from gcodetool.report.layout import Page
+from gcodetool.report.money import money
 
 BARS: Final = 40  # columns
 ROWS: Final = 14
@@ -213,7 +214,7 @@ def reached(reach: Reach, plan: DryingPlan) -> str:
 def energy_words(spent: Energy) -> str:
     """Return energy and cost."""
     more = "" if spent.kWh_p90 is None else f" (to {spent.kWh_p90:.2g} for nine in ten)"
-    cost = "" if spent.cost is None else f", costs {spent.cost:.2f} at {spent.tariff_per_kWh:g} a kWh"
+    cost = "" if spent.cost is None else f", costs {money(spent.cost)} at {spent.tariff_per_kWh:g} a kWh"
     return f"about {spent.kWh:.2g} kWh{more}{cost}; {spent.power_W:g} W, {spent.said}"
 
 
@@ -484,6 +485,6 @@ def month_sum(rows: Sequence[DryerMonth]) -> str:
         return "no power known"
     kwh = sum(each.kWh for each in known)
     costs = [each.cost for each in known if each.cost is not None]
-    cost = f", costs {sum(costs):.2f}" if costs else ""
+    cost = f", costs {money(sum(costs))}" if costs else ""
     least = "" if len(known) == len(rows) else "at least "
     return f"{least}{kwh:.2g} kWh{cost}"

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Final, TextIO
 from gcodetool.quantities import wall
 from gcodetool.report.as_text import ASSUMED, duration, percent
 from gcodetool.report.layout import Page, plain
+from gcodetool.report.money import money
 
 if TYPE_CHECKING:
     from gcodetool.profiles import Desiccant
@@ -193,7 +194,7 @@ def row(each: "Priced", priced: bool) -> str:
         else f"{sized.rh_pct[1]:.0f} % RH ({sized.rh_pct[0]:.0f}-{sized.rh_pct[2]:.0f})"
     )
     lasts = "" if sized.renew_s is None else duration(sized.renew_s)
-    cost = "" if not priced else " -" if each.cost is None else f" {each.cost:.2f}"
+    cost = "" if not priced else " -" if each.cost is None else f" {money(each.cost)}"
     return f"{sized.agent.name:<20} {sized.grams:>6.0f} g  {shows:<18} {lasts:<16}{cost}"
 
 

@@ -25,7 +25,7 @@ def parse(data: bytes, text: str, path: Path, family: SettingsFamily, filament: 
         None or several could be meant, or a parent is missing.
     """
     sections = sections_of(text)
-    every = [name for kind, name in sections if kind == "filament" and not is_abstract(name)]
+    every = filaments(text)
     used = sections.get(("presets", ""), {})
     if filament is None:
         filament = used.get("filament") or (every[0] if len(every) == 1 else None)
@@ -47,6 +47,11 @@ def parse(data: bytes, text: str, path: Path, family: SettingsFamily, filament: 
         sources=(path,),
         extra={"notes": merged.get("filament_notes", ""), "names": tuple(name for kind, name in sections)},
     )
+
+
+def filaments(text: str) -> tuple[str, ...]:
+    """Return the names of a bundle's filaments that can be printed with, in its order."""
+    return tuple(name for kind, name in sections_of(text) if kind == "filament" and not is_abstract(name))
 
 
 def is_abstract(name: str) -> bool:
