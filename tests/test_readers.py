@@ -56,6 +56,7 @@ READERS = {
     "cli.profiles.show_profile": "profiles show",
     "cachefile.get": "passed over",
     "app.adjust._write": "our own",
+    "app.adjust.filaments_of": "passed over",
     "app.profiles.kind_of_file": "profiles check",
     "app.watch.__init__": "our own",
     "app.watch.being_written": "our own",
@@ -63,6 +64,7 @@ READERS = {
     "userdefaults.user_defaults": "defaults",
     "app.limits.adopt_limits": "our own",  # read as a profile before
     "report.html.page.written": "our own",
+    "report.html.page.style_of": "our own",
     "ledger.store.copy": "our own",
     "ledger.store._alike": "our own",
     "ledger.merge.is_ledger": "spool import --merge",

@@ -31,7 +31,7 @@ from gcodetool.errors import (
     UsageError,
 )
 from gcodetool.report.due_calendar import calendar
-from gcodetool.report.html.palette import css
+from gcodetool.report.html.page import style_of
 from gcodetool.serve.fields import READERS, FieldError, Fields, moment, read_fields
 from gcodetool.serve.guard import Guard, RefusedError
 from gcodetool.serve.looks import Looks
@@ -388,8 +388,7 @@ def application(settings: Settings, tell: Callable[[str], None]) -> Guard:
             return Response(status_code=404)
         kept = {"Cache-Control": "max-age=3600"}
         if name == "page.css":
-            style = css() + (TEMPLATES / name).read_text(encoding="utf-8")
-            return Response(style, media_type=ASSETS[name], headers=kept)
+            return Response(style_of(TEMPLATES / name), media_type=ASSETS[name], headers=kept)
         return FileResponse(TEMPLATES / name, media_type=ASSETS[name], headers=kept)
 
     async def refused(request: Request, error: Exception) -> Response:

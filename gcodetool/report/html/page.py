@@ -103,6 +103,11 @@ def policy(style: str, script: str) -> str:
     )
 
 
+def style_of(path: Path) -> str:
+    """Return a style of ours with the colours before it."""
+    return css() + read_text(path, InputError, "template")
+
+
 def written(template: str, data: object, **context: Any) -> str:
     """Return the page *template* filled with *context*; *data* is what its script reads.
 
@@ -119,7 +124,7 @@ def written(template: str, data: object, **context: Any) -> str:
         undefined=jinja2.StrictUndefined,
     )
     home.filters.update(clean=clean, duration=duration, moment=moment, percent=percent, sentence=sentence)
-    style = css() + read_text(TEMPLATES / "page.css", InputError, "template")
+    style = style_of(TEMPLATES / "page.css")
     script = read_text(TEMPLATES / "page.js", InputError, "template")
     shared: Mapping[str, Any] = {
         "style": Markup(style),  # our own files, as they are in the package
