@@ -38,7 +38,7 @@ if TYPE_CHECKING:
     from gcodetool.app.storage import place_fit as place_fit
     from gcodetool.app.storage import place_size as place_size
 
-__version__: Final = "0.1.0"
+__version__: Final = "0.2.0"  # the only place
 
 _HOMES: Final = {
     "adjust": "gcodetool.app.adjust",

@@ -1,4 +1,4 @@
-"""Compile the kernels at install time: the same ``.py`` files, through Cython.
+"""Compile the kernels at install time: the same ``.py`` files, through Cython; write the manual pages.
 
 Named in ``pyproject.toml`` as the ``build_ext`` command.  With no compiler, or with
 ``GCODETOOL_KERNELS=interpreted`` in the environment, nothing is compiled: the sources then run
@@ -13,10 +13,12 @@ import platform
 import shutil
 import sys
 import sysconfig
+from distutils.command.install_data import install_data  # setuptools' own since Python 3.12
 from typing import Any, Final
 
 from setuptools import Extension
 from setuptools.command.build_ext import build_ext
+from setuptools.command.sdist import sdist
 
 DIRECTIVES: Final = {
     "language_level": 3,
@@ -34,6 +36,7 @@ COPIES: Final = pathlib.Path("build", "wide")  # of its source
 STABLE: Final = platform.python_implementation() == "CPython" and not sysconfig.get_config_var(
     "Py_GIL_DISABLED"
 )
+SKIPPED: Final = {"__pycache__", ".hypothesis"}  # never in a source package
 OLDEST: Final = "0x030B0000"  # Python 3.11, as `requires-python` says
 
 
@@ -119,6 +122,44 @@ class BuildKernels(build_ext):  # type: ignore[misc]  # setuptools carries no ty
             for old in stem.parent.glob(f"{stem.name}.*"):
                 if old.suffix in (".so", ".pyd"):
                     old.unlink()
+
+
+class ManualPages(install_data):
+    """The ``install_data`` command: a manual page of each command, from its own help, where ``man`` finds it."""
+
+    def run(self) -> None:
+        """Write them; without the package that does, a need of the build alone, or a ``man``, there are none."""
+        super().run()
+        try:
+            from click_man.core import write_man_pages
+        except ImportError:
+            return
+        if os.name != "posix":
+            return
+        sys.path.insert(0, str(pathlib.Path(__file__).resolve().parent.parent))  # where the sources lie
+        from gcodetool import __version__
+        from gcodetool.cli.main import main, whole
+
+        folder = pathlib.Path(self.install_dir, "share", "man", "man1")
+        folder.mkdir(parents=True, exist_ok=True)
+        os.environ.setdefault("SOURCE_DATE_EPOCH", "0")  # the same source gives the same pages
+        write_man_pages("gcodetool", whole(main), version=__version__, target_dir=str(folder))
+        self.outfiles += [str(page) for page in folder.glob("gcodetool*.1")]
+
+
+class Sources(sdist):  # type: ignore[misc]  # setuptools carries no types
+    """The ``sdist`` command: with all that its own tests need, so no file of patterns lies in the checkout."""
+
+    def add_defaults(self) -> None:
+        """Add tests, documentation and the rest of the checkout, apart from what was built there."""
+        super().add_defaults()
+        self.filelist.extend(["CHANGELOG.md", "DEVELOPERS.md"])
+        for folder in (".ci", "docs", "profiles", "sample_gcode", "tests"):
+            self.filelist.extend(
+                str(path)
+                for path in sorted(pathlib.Path(folder).rglob("*"))
+                if path.is_file() and not SKIPPED & set(path.parts)
+            )
 
 
 def _alone(made: pathlib.Path) -> None:

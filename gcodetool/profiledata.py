@@ -354,6 +354,11 @@ def sample_folder() -> Path:
     return _shipped("sample_gcode")
 
 
+def docs_folder() -> Path:
+    """Return the folder of the documentation's pages."""
+    return _shipped("docs")
+
+
 def _shipped(name: str) -> Path:
     package = Path(__file__).resolve().parent
     installed = package / "shipped" / name

@@ -360,6 +360,7 @@ BASIC: Final = re.compile(r"(\d{4})(\d\d)(\d\d)[t ](\d\d)(\d\d)(\d\d)?(z|[+-]\d\
 ISO: Final = re.compile(
     r"\d{4}-\d\d-\d\d(?:[T ]\d\d:\d\d(?::\d\d(?:[.,]\d{1,9})?)?(?:[Zz]|[+-]\d\d(?::?\d\d)?)?)?", re.ASCII
 )
+SHORT_ZONE: Final = re.compile(r"[A-Z]{2,5}|[+-]\d{2}(?:\d{2})?", re.ASCII)  # as the zone tables call them
 OFFSET: Final = re.compile(r"([+-])(\d{2}):?(\d{2})?(?::?00)?", re.ASCII)
 POINTED: Final = re.compile(r"(\d{1,2})\.(\d{1,2})", re.ASCII)
 TIME_EXAMPLE: Final = "2026-11-04 08:00, 'yesterday 18:00', 18:00 or now"
@@ -624,7 +625,23 @@ class _Reader:
 
 def wall(at_s: float) -> str:
     """Return a moment as the clock on the wall shows it, with its zone; :func:`moment` reads it back."""
-    return datetime.datetime.fromtimestamp(at_s).astimezone().strftime("%Y-%m-%d %H:%M %Z").strip()
+    here = datetime.datetime.fromtimestamp(at_s).astimezone()
+    return f"{here:%Y-%m-%d %H:%M} {zone_word(here)}"
+
+
+def zone_word(here: datetime.datetime) -> str:
+    """Return how a moment's zone is called, shortly: its usual letters, else its offset.
+
+    Windows gives a sentence in the user's language instead, with letters that a G-code file should not hold.
+
+    >>> for name in ("NST", "Newfoundland Standard Time"):
+    ...     zone = datetime.timezone(-datetime.timedelta(hours=3, minutes=30), name)
+    ...     print(zone_word(datetime.datetime(2026, 11, 26, tzinfo=zone)))
+    NST
+    -03:30
+    """
+    name = here.tzname() or ""
+    return name if SHORT_ZONE.fullmatch(name) else here.isoformat(timespec="minutes")[-6:]
 
 
 def _quoted(text: str) -> str:

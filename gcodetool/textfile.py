@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from gcodetool.errors import InputError
+from gcodetool.heldfile import LET_GO, is_held
 
 MiB: Final = 1 << 20
 MOST_TEXT: Final = (
@@ -52,7 +53,7 @@ def opened(path: str | Path) -> io.FileIO:
         It is not there, a folder, no ordinary file (:class:`NotOrdinaryError`), or may not be read.
     """
     _ordinary(path, Path(path).stat())  # opening a device may already do something
-    flags = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0) | os.O_CLOEXEC
+    flags = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
     handle = os.open(path, flags)
     try:
         _ordinary(path, os.fstat(handle))
@@ -115,7 +116,7 @@ def read_bytes(path: str | Path, error: type[InputError], what: str, *, most: in
     except NotOrdinaryError:
         raise error.at(path, None, f"not an ordinary file; name the {what} itself") from None
     except (OSError, ValueError) as problem:
-        reason = getattr(problem, "strerror", None) or str(problem)
+        reason = LET_GO if is_held(problem) else getattr(problem, "strerror", None) or str(problem)
         raise error.at(path, None, f"the {what} cannot be read: {reason}") from None
     if not left:
         raise error.at(path, None, f"more than {most // MiB} MiB: too large for a {what}; check the path")

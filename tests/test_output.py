@@ -225,6 +225,7 @@ def world(folder: pathlib.Path, name: str, place: str) -> list[list[str]]:
         ["limits", "adopt", name, *ledger],
         ["limits", "drop", name, *ledger],
         ["licences"],
+        ["docs", name],
         ["demo"],
         [name],
     ]

@@ -17,6 +17,7 @@ from gcodetool.app.check import JobQuestion, Spools, Words, examine_job
 from gcodetool.app.prepare import prepare
 from gcodetool.block.annotate import PrepareOptions
 from gcodetool.errors import GcodeError, GcodetoolError, UsageError
+from gcodetool.heldfile import is_held
 from gcodetool.queue.job_list import is_job_name
 from gcodetool.textfile import MOST_LOG, own_folder, read_bytes, read_text
 
@@ -179,13 +180,17 @@ def check_folders(folder: Path, out: Path | None) -> None:
 
 @dataclass(frozen=True)
 class FileAnswer:
-    """What was done with one file: its findings, where it was written to, or why it could not be done."""
+    """What was done with one file: its findings, where it was written to, or why it could not be done.
+
+    *held*: another program holds it open, so that it waits again.
+    """
 
     path: Path
     findings: "JobFindings | None" = None
     target: Path | None = None
     error: str | None = None
     notes: tuple[str, ...] = ()
+    held: bool = False
 
 
 def answer(
@@ -200,6 +205,8 @@ def answer(
         done = prepare(path, spools, output=target, options=options, **words)
         return FileAnswer(path, done.findings, done.target, notes=done.notes)
     except GcodetoolError as error:
+        if is_held(error.__cause__) and sign_of(path) is not None:
+            return FileAnswer(path, held=True)
         return FileAnswer(path, error=str(error)) if path.exists() else None
 
 
@@ -211,7 +218,7 @@ def work(
 ) -> Iterable[FileAnswer]:
     """Yield the answers to the files that are complete now and were not done before.
 
-    A file that changes while it is read waits again: its answer is not given.
+    A file that changes while it is read, or that another program holds, waits again: its answer is not given.
     """
     for path, sign in arrivals.complete(now_s):
         if sign in done:
@@ -219,7 +226,7 @@ def work(
         found = answering(path)
         if found is None:
             continue
-        if sign_of(path) not in (sign, None):
+        if found.held or sign_of(path) not in (sign, None):
             arrivals.seen(path, now_s)
             continue
         said = found.error if found.findings is None else found.findings.verdict

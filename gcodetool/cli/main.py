@@ -66,6 +66,7 @@ MODULES: Final = {
     "series": "gcodetool.cli.series",
     "profiles": "gcodetool.cli.profiles",
     "demo": "gcodetool.cli.demo",
+    "docs": "gcodetool.cli.docs",
     "licences": "gcodetool.cli.licences",
 }
 
@@ -84,13 +85,38 @@ def main() -> None:
     """
 
 
+def whole(group: click.Group) -> click.Group:
+    """Return a group with all of its commands loaded, each with its first sentence whole: for manual pages."""
+    group.short_help = group.get_short_help_str(limit=200)
+    for name in group.list_commands(click.Context(group)):
+        command = group.get_command(click.Context(group), name)
+        assert command is not None
+        command.short_help = command.get_short_help_str(limit=200)
+        group.commands[name] = whole(command) if isinstance(command, click.Group) else command
+    return group
+
+
 def run() -> None:
     """Run the command line; every failure is one line on stderr and an exit code."""
     # no array here is large enough for threads, and starting them is half of importing numpy
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    code = outcome(sys.argv[1:])
+    code = outcome(expanded(sys.argv[1:]) if os.name == "nt" else sys.argv[1:])
     gc.freeze()  # the interpreter need not look through everything once more before it ends
     sys.exit(code)
+
+
+def expanded(words: list[str]) -> list[str]:
+    r"""Return the words of a call with patterns of files in their place: Windows leaves ``jobs\*.gcode`` as it is.
+
+    A pattern that no file fits stays, as do options; only ``*`` and ``?`` count, for file names hold brackets.
+    """
+    import glob
+
+    found: list[str] = []
+    for word in words:
+        many = not word.startswith("-") and ("*" in word or "?" in word)
+        found += (many and sorted(glob.glob(word.replace("[", "[[]")))) or [word]  # noqa: PTH207  as it was written
+    return found
 
 
 def outcome(arguments: list[str]) -> int:

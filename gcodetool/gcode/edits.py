@@ -23,6 +23,7 @@ from typing import Final
 
 from gcodetool.changes import making
 from gcodetool.errors import GcodeError, WriteError
+from gcodetool.heldfile import LET_GO, is_held, take_place
 
 try:
     import fcntl
@@ -276,7 +277,7 @@ def _write_and_replace(
         if fcntl is not None:
             with contextlib.suppress(OSError):  # some network disks have no locks; then nothing is swept
                 fcntl.flock(out, fcntl.LOCK_EX)
-            _sweep(target.parent, os.fstat(out.fileno()).st_mtime)
+        _sweep(target.parent, os.fstat(out.fileno()).st_mtime)
         for chunk in chunks:
             out.write(chunk)
         out.flush()
@@ -299,22 +300,26 @@ def _replace(target: Path, beside: Path, before: os.stat_result | None) -> None:
                 os.chown(beside, before.st_uid, before.st_gid)
         beside.chmod(stat.S_IMODE(before.st_mode))  # after chown, which clears some bits
     with making(f"{target} was written"):
-        beside.replace(target)
+        take_place(beside, target)
 
 
 def _sweep(folder: Path, now_s: float) -> None:
-    """Remove what a killed run left in *folder*: temporary files that no living process holds locked.
+    """Remove what a killed run left in *folder*: temporary files that no living process holds.
 
-    ``now_s`` is the folder's own clock: when a file that was just made there was made.
+    ``now_s`` is the folder's own clock: when a file that was just made there was made.  Without locks a file that is
+    held open cannot be removed, which is as good.
     """
-    if fcntl is None:
-        return
     with contextlib.suppress(OSError), os.scandir(folder) as entries:
         names = [entry.name for entry in entries]
         strays = [folder / name for name in names if name.startswith(TEMPORARY) and name.endswith(".tmp")]
         for stray in strays:
-            with contextlib.suppress(OSError), open(stray, "r+b") as held:  # noqa: PTH123  as above
-                if now_s - os.fstat(held.fileno()).st_mtime > STRAY_S:  # not one that is just being made
+            with contextlib.suppress(OSError):
+                if now_s - stray.stat().st_mtime <= STRAY_S:  # it may be just being made
+                    continue
+                if fcntl is None:
+                    stray.unlink()
+                    continue
+                with open(stray, "r+b") as held:  # noqa: PTH123  as above
                     fcntl.flock(held, fcntl.LOCK_EX | fcntl.LOCK_NB)
                     os.unlink(stray)  # noqa: PTH108  as above
 
@@ -361,7 +366,11 @@ ADVICE: Final = {
 
 
 def _write_error(target: Path, error: OSError) -> WriteError:
-    advice = ADVICE.get(error.errno or 0) or f"{error.strerror or error}; choose another place with -o"
+    advice = (
+        LET_GO
+        if is_held(error)
+        else ADVICE.get(error.errno or 0) or f"{error.strerror or error}; choose another place with -o"
+    )
     return WriteError(f"{target}: cannot write, the target is as it was: {advice}")
 
 

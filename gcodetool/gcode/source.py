@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any, Final, cast
 
 from gcodetool.errors import GcodeError
+from gcodetool.heldfile import LET_GO, is_held
 from gcodetool.textfile import BOMB_RATIO, BOMB_SIZE, LONGEST_LINE, MOST_UNPACKED, opened
 
 if TYPE_CHECKING:
@@ -310,7 +311,8 @@ def _reading(path: Path) -> Iterator[None]:
     except FileNotFoundError as error:
         raise GcodeError(f"{path}: no such file; check the name") from error
     except PermissionError as error:
-        raise GcodeError(f"{path}: may not be read; check its permissions") from error
+        why = LET_GO if is_held(error) else "may not be read; check its permissions"
+        raise GcodeError(f"{path}: {why}") from error
     except Exception as error:
         damaged = isinstance(error, EOFError) or type(error).__name__ in _DAMAGED
         if damaged:

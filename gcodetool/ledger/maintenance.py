@@ -14,6 +14,7 @@ from sqlalchemy.exc import DBAPIError
 
 from gcodetool.changes import making
 from gcodetool.errors import GcodetoolError, LedgerError
+from gcodetool.heldfile import LET_GO, is_held, take_place
 from gcodetool.ledger import dryers, entries, plausibility, records
 from gcodetool.ledger.call import CLOCK_SLACK_US, now_us
 from gcodetool.ledger.records import SpoolRecord
@@ -224,11 +225,10 @@ def backup(ledger: Ledger, target: Path) -> None:
             _copied(ledger, draft)
         refuse_damaged(open_ledger(draft, make=False), f"{target}: the backup could not be written whole")
         with making(f"{target} was written"):
-            draft.replace(target)
+            take_place(draft, target)
     except OSError as error:
-        raise LedgerError(
-            f"{target}: the backup cannot be written: {error.strerror}; name another file"
-        ) from error
+        why = LET_GO if is_held(error) else f"{error.strerror}; name another file"
+        raise LedgerError(f"{target}: the backup cannot be written: {why}") from error
     finally:
         for rest in ("", "-wal", "-shm"):
             draft.with_name(draft.name + rest).unlink(missing_ok=True)

@@ -22,6 +22,7 @@ from sqlalchemy.pool import NullPool
 
 from gcodetool.changes import making
 from gcodetool.errors import LedgerError
+from gcodetool.heldfile import on_disk, take_place
 from gcodetool.ledger.call import CALL, NUMBERS, WROTE, now_us
 from gcodetool.ledger.forms import Form, take
 from gcodetool.ledger.location import exists as exists  # noqa: PLC0414  # asked for here by those who open
@@ -241,9 +242,8 @@ def copy(ledger: Ledger, target: Path) -> None:
     try:
         with _explained(ledger), ledger.engine.connect() as conn:
             _copy_pages(conn.connection.driver_connection, draft)
-        with opened(draft) as file:
-            os.fsync(file.fileno())
-        draft.replace(target)
+        on_disk(draft)
+        take_place(draft, target)
     finally:
         with contextlib.suppress(OSError):  # gone already, or a rest that changes nothing of what was done
             draft.unlink()

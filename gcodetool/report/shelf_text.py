@@ -13,6 +13,7 @@ from rich.table import Table
 from rich.text import Text
 
 from gcodetool.judge.shelf_findings import ListedSpool, PlaceOnShelf
+from gcodetool.quantities import wall
 from gcodetool.report.as_text import percent, plain
 from gcodetool.report.json_values import fields, utc
 
@@ -88,12 +89,11 @@ def print_shelf(spools: "Sequence[ListedSpool]", now_s: float, stream: TextIO) -
     for each in spools:
         if each.row is not None and each.row.heat is not None:
             console.print(Text(plain(each.row.heat), style="bold red"))
-    zone = datetime.fromtimestamp(now_s).astimezone()
     stated = any(each.row is not None and each.row.safe_source == "stated" for each in spools)
     learned = any(each.row is not None and each.row.limits_source != "stated" for each in spools)
     console.print(
         Text(
-            f"as of {zone:%Y-%m-%d %H:%M %Z}; keeps: idle where it stands; safe: idle in the room where it would be "
+            f"as of {wall(now_s)}; keeps: idle where it stands; safe: idle in the room where it would be "
             "printed"
             + (", * by your own figure" if stated else "")
             + ("; + limits by your own prints" if learned else ""),
