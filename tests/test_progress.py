@@ -68,7 +68,10 @@ def test_a_terminal_sees_the_bar_and_stdout_stays_json() -> None:
     assert json.loads(out)["verdict"] == "unknown"
     assert f"reading {JOB.name}".encode() in shown
     assert b"100%" in shown
-    assert shown.rstrip().endswith((b"\x1b[2K", b"\x1b[?25h"))  # gone at the end, the cursor back
+    *_, last, emptied, after = shown.split(b"\r")
+    assert not emptied.strip()  # gone at the end, the cursor back
+    assert len(emptied) == len(last.rstrip())
+    assert after == b""
 
 
 def test_a_quick_job_shows_nothing() -> None:

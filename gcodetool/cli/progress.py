@@ -1,16 +1,20 @@
 """A progress bar on stderr for work that takes over a second, on terminals only."""
 
+import contextlib
+import os
+import shutil
 import sys
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
     from gcodetool.gcode.program import Program
 
 AFTER_S: Final = 1.0  # quicker work shows nothing
 EVERY_S: Final = 0.1
+BAR: Final = 30  # signs
 
 Progress = Callable[
     [str, int, int | None], None
@@ -24,7 +28,7 @@ def watched(*, wanted: bool = True, share: bool = False) -> Iterator[Progress | 
     The bar appears after a second and is gone at the end, also where an error ends the work.  *share*: it
     says per cent, not how many.
     """
-    if not wanted or not sys.stderr.isatty():
+    if not wanted or not sys.stderr.isatty() or os.environ.get("TERM") == "dumb":
         yield None
         return
     bar = _Bar(share=share)
@@ -50,13 +54,12 @@ def reading(program: "Program", *, wanted: bool = True) -> Iterator[Callable[[in
 
 
 class _Bar:
-    """A bar that is made when it is first worth showing."""
+    """A line that is written over, shown when it is first worth it: plain signs, which every terminal has."""
 
     def __init__(self, *, share: bool) -> None:
         self.share = share
         self.began = self.shown = time.monotonic()
-        self.bar: Any = None
-        self.tasks: dict[str, Any] = {}
+        self.taken = 0  # columns that are to be emptied
 
     def done(self, what: str, count: int, total: int | None) -> None:
         """Show how far the work is, ten times a second at most."""
@@ -64,29 +67,29 @@ class _Bar:
         if now - self.began < AFTER_S or now - self.shown < EVERY_S:
             return
         self.shown = now
-        if self.bar is None:
-            from rich.console import Console
-            from rich.progress import BarColumn, MofNCompleteColumn, Progress, TaskProgressColumn, TextColumn
+        room = shutil.get_terminal_size().columns - 1
+        self._write(f"{what} {self._figures(count, total)}"[:room])
 
-            # rich would take stdout too, for lines printed meanwhile: there are none
-            self.bar = Progress(
-                TextColumn("{task.description}", markup=False),
-                BarColumn(),
-                TaskProgressColumn() if self.share else MofNCompleteColumn(),
-                console=Console(file=getattr(sys.stderr, "styled", sys.stderr)),
-                auto_refresh=False,
-                transient=True,
-                redirect_stdout=False,
-                redirect_stderr=False,
-            )
-            self.bar.start()
-        if what not in self.tasks:
-            for task in self.tasks.values():
-                self.bar.update(task, visible=False)
-            self.tasks[what] = self.bar.add_task(what, total=total)
-        self.bar.update(self.tasks[what], completed=count, refresh=True)
+    def _figures(self, count: int, total: int | None) -> str:
+        if not total:
+            return "" if self.share else str(count)
+        full = min(1.0, count / total)
+        filled = round(full * BAR)
+        said = f"{100 * full:3.0f}%" if self.share else f"{count}/{total}"
+        return f"[{'#' * filled}{'-' * (BAR - filled)}] {said}"
+
+    def _write(self, line: str) -> None:
+        from gcodetool.report.tables import columns_of
+
+        stream = getattr(sys.stderr, "styled", sys.stderr)  # what is written over is no text for a pipe
+        blank = " " * (self.taken - columns_of(line))
+        self.taken = columns_of(line)
+        with contextlib.suppress(OSError):  # nobody there to read it
+            stream.write(f"\r{line}{blank}")
+            stream.flush()
 
     def close(self) -> None:
         """Take the bar away."""
-        if self.bar is not None:
-            self.bar.stop()
+        if self.taken:
+            self._write("")
+            self._write("")

@@ -35,12 +35,35 @@ class Page:
         terminal = stream.isatty() and os.environ.get("TERM") != "dumb"
         columns = shutil.get_terminal_size((WIDTH, 24)).columns if width is None else width
         self.width = min(WIDEST, max(NARROWEST, columns))
+        self.columns = columns if terminal or width is not None else None  # of tables: a pipe has no edge
         self.colour = terminal and not os.environ.get("NO_COLOR")
         self.blocks = terminal and can_show(BLOCKS, self.encoding)
 
+    def styled(self, text: str, style: str | None) -> str:
+        """Return *text* as this stream shows it; *style*: colours, ``bold``, ``dim`` and ``struck`` as words."""
+        shown = self._fitting(text)
+        if not (self.colour and style and shown):
+            return shown
+        words = style.split()
+        colour = next((word for word in words if word not in ("bold", "dim", "struck")), None)
+        return click.style(
+            shown,
+            fg=colour,
+            bold="bold" in words or None,
+            dim="dim" in words or None,
+            strikethrough="struck" in words or None,
+        )
+
+    def raw(self, shown: str) -> None:
+        """Print a line that was put together of :meth:`styled` parts."""
+        click.echo(shown, file=self.stream, color=True if self.colour else None)
+
+    def _fitting(self, text: str) -> str:
+        return text.encode(self.encoding, "backslashreplace").decode(self.encoding)
+
     def line(self, text: str = "", *, style: str | None = None) -> None:
         """Print one line as it is; *style* is a colour, or "bold"."""
-        shown = text.rstrip().encode(self.encoding, "backslashreplace").decode(self.encoding)
+        shown = self._fitting(text.rstrip())
         if self.colour and style is not None and shown:
             shown = click.style(shown, bold=True, fg=None if style == "bold" else style)
         click.echo(shown, file=self.stream, color=True if self.colour else None)
@@ -50,8 +73,7 @@ class Page:
         first, *others = self.wrapped(text, self.width - len(mark)) or [""]
         shown = click.style(mark, bold=True, fg=style if style != "bold" else None) if style else mark
         if self.colour and style:
-            encoded = (shown + first).encode(self.encoding, "backslashreplace").decode(self.encoding)
-            click.echo(encoded, file=self.stream, color=True)
+            click.echo(self._fitting(shown + first), file=self.stream, color=True)
         else:
             self.line(mark + first)
         for each in others:

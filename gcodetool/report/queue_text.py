@@ -4,7 +4,6 @@ Made to fit one screen: two lines for a job, a few for each drying.  Names from 
 control characters.  Left out: HTML.
 """
 
-import unicodedata
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime
 from pathlib import PurePath
@@ -23,6 +22,7 @@ from gcodetool.queue.findings import (
 )
 from gcodetool.report.as_text import COLOURS, SIGNS, percent
 from gcodetool.report.layout import Page, plain
+from gcodetool.report.tables import columns_of
 
 HEADS: Final = ("#", "job", "printer", "spool", "start", "flows", "in air", "safe", "needs/has m", "verdict")
 RIGHT: Final = (0, 5, 6, 7, 8)
@@ -192,7 +192,7 @@ def _table(found: QueueFindings, page: Page) -> None:
     widths = [len(head) for head in HEADS]
     for _, group in lines:
         for line in group:
-            widths = [max(width, wide(cell)) for width, cell in zip(widths, line, strict=True)]
+            widths = [max(width, columns_of(cell)) for width, cell in zip(widths, line, strict=True)]
     room = page.width
     gap = 2 if _sum(widths, 2) <= room else 1
     apart = [
@@ -303,19 +303,11 @@ def moment(at_s: float, as_of_s: float) -> str:
     return f"{at:%a %H:%M}" if 0 < days < 7 else f"{at:%d %b %H:%M}"
 
 
-def wide(text: str) -> int:
-    """Return how many columns a text takes: some letters take two, some none."""
-    return sum(
-        0 if unicodedata.combining(letter) else 2 if unicodedata.east_asian_width(letter) in "WF" else 1
-        for letter in text
-    )
-
-
 def aligned(line: Sequence[str], widths: Sequence[int], gap: int, kept: Sequence[int]) -> str:
     """Return the *kept* cells as one line."""
     shown = []
     for at in kept:
-        blank = " " * (widths[at] - wide(line[at]))
+        blank = " " * (widths[at] - columns_of(line[at]))
         shown.append(blank + line[at] if at in RIGHT else line[at] + blank)
     return (" " * gap).join(shown)
 

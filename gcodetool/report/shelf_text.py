@@ -8,14 +8,12 @@ from dataclasses import asdict, dataclass
 from datetime import datetime
 from typing import Any, Final, TextIO
 
-from rich.console import Console
-from rich.table import Table
-from rich.text import Text
-
 from gcodetool.judge.shelf_findings import ListedSpool, PlaceOnShelf
 from gcodetool.quantities import wall
 from gcodetool.report.as_text import percent, plain
 from gcodetool.report.json_values import fields, utc
+from gcodetool.report.layout import Page
+from gcodetool.report.tables import Cell, Column, print_table
 
 # What ``spool list --json`` says of a spool beside where it is.
 ROW: Final = (
@@ -25,6 +23,17 @@ ROW: Final = (
 # Marks and words say it; colour only repeats it.
 MARKS: Final = {"dry": "=", "marginal": "~", "wet": "!", "unknown": "?", "empty": "0"}
 STYLES: Final = {"dry": "green", "marginal": "yellow", "wet": "bold red", "unknown": "cyan", "empty": "dim"}
+HEADS: Final = (
+    Column("spool"),
+    Column("material"),
+    Column("at"),
+    Column("for", whole=True),
+    Column("next fed, wt %"),
+    Column("is", whole=True),
+    Column("keeps", whole=True),
+    Column("safe", whole=True),
+    Column("left", whole=True, right=True),
+)
 
 
 @dataclass(frozen=True)
@@ -58,54 +67,33 @@ def brief(seconds: float | None) -> str:
     return f"{seconds:.0f} s"
 
 
-def wide(stream: TextIO) -> Console:
-    """Return a console that cuts nothing off where nobody looks at a screen."""
-    return console_on(stream, width=None if stream.isatty() else 160)
-
-
-def console_on(stream: TextIO, *, width: int | None = None) -> Console:
-    """Return what prints tables; on a terminal their colours pass, as cells come here plain."""
-    return Console(
-        file=getattr(stream, "styled", stream) if stream.isatty() else stream, highlight=False, width=width
-    )
-
-
 def print_shelf(spools: "Sequence[ListedSpool]", now_s: float, stream: TextIO) -> None:
     """Print the list of spools to *stream*."""
-    console = wide(stream)
+    page = Page(stream)
     if not spools:
-        console.print("no spool there; put one on the shelf with 'gcodetool spool add'")
+        page.line("no spool there; put one on the shelf with 'gcodetool spool add'")
         return
-    table = Table(box=None, padding=(0, 2, 0, 0), header_style="bold", pad_edge=False)
-    for head in ("spool", "material", "at", "for", "next fed, wt %", "is", "keeps", "safe"):
-        table.add_column(head, overflow="fold", no_wrap=head in ("for", "is", "keeps", "safe"))
-    table.add_column("left", no_wrap=True, justify="right")
-    for each in spools:
-        table.add_row(*cells(each, now_s))
-    console.print(table)
+    print_table(page, HEADS, [cells(each, now_s) for each in spools])
     for each in spools:
         if each.trouble is not None:
-            console.print(Text(f"{plain(each.id)}: {plain(each.trouble)}"))
+            page.line(f"{plain(each.id)}: {plain(each.trouble)}")
     for each in spools:
         if each.row is not None and each.row.heat is not None:
-            console.print(Text(plain(each.row.heat), style="bold red"))
+            page.line(plain(each.row.heat), style="red")
     stated = any(each.row is not None and each.row.safe_source == "stated" for each in spools)
     learned = any(each.row is not None and each.row.limits_source != "stated" for each in spools)
-    console.print(
-        Text(
-            f"as of {wall(now_s)}; keeps: idle where it stands; safe: idle in the room where it would be "
-            "printed"
-            + (", * by your own figure" if stated else "")
-            + ("; + limits by your own prints" if learned else ""),
-            style="dim",
-        )
+    page.hanging(
+        "",
+        f"as of {wall(now_s)}; keeps: idle where it stands; safe: idle in the room where it would be printed"
+        + (", * by your own figure" if stated else "")
+        + ("; + limits by your own prints" if learned else ""),
     )
 
 
-def cells(each: ListedSpool, now_s: float) -> list[Text]:
+def cells(each: ListedSpool, now_s: float) -> list[Cell]:
     """Return the cells of one spool's row."""
     if each.row is None:
-        return [Text(plain(each.id)), Text("?"), *(Text("?") for _ in range(7))]
+        return [Cell(plain(each.id)), *(Cell("?") for _ in range(8))]
     seen = each.row
     where = seen.place if seen.tool is None else f"{seen.place} T{seen.tool}"
     water = percent(seen.next_fed_wt_pct.p50)
@@ -123,15 +111,15 @@ def cells(each: ListedSpool, now_s: float) -> list[Text]:
     if seen.safe_source == "stated":
         safe += "*"
     return [
-        Text(plain(each.id) + (" (retired)" if each.retired else ""), style="bold"),
-        Text(plain(seen.material) + ("" if seen.limits_source == "stated" else "+")),
-        Text(plain(where)),
-        Text(brief(now_s - seen.since_s)),
-        Text("-" if seen.word == "empty" else water),
-        Text(word, style=STYLES[seen.word]),
-        Text("-" if seen.word == "empty" else brief(seen.keeps_s)),
-        Text(safe),
-        Text(f"{seen.remaining_g:.0f} g"),
+        Cell(plain(each.id) + (" (retired)" if each.retired else ""), "bold"),
+        Cell(plain(seen.material) + ("" if seen.limits_source == "stated" else "+")),
+        Cell(plain(where)),
+        Cell(brief(now_s - seen.since_s)),
+        Cell("-" if seen.word == "empty" else water),
+        Cell(word, STYLES[seen.word]),
+        Cell("-" if seen.word == "empty" else brief(seen.keeps_s)),
+        Cell(safe),
+        Cell(f"{seen.remaining_g:.0f} g"),
     ]
 
 
@@ -157,28 +145,24 @@ def shelf_dict(spools: "Sequence[ListedSpool]", now_s: float) -> dict[str, Any]:
 
 def print_history(rows: Sequence[Happened], stream: TextIO, *, last: int) -> None:
     """Print what happened, the *last* entries of it; what was undone is marked."""
-    console = console_on(stream)
+    page = Page(stream)
     shown = rows[-last:]
     left_out = len(rows) - len(shown)
-    console.print(Text("  history" + (f", the last {len(shown)} of {len(rows)}" if left_out else "")))
-    table = Table.grid(padding=(0, 2, 0, 0))
-    table.add_column(justify="right", min_width=6)
-    table.add_column(no_wrap=True)
+    page.line("  history" + (f", the last {len(shown)} of {len(rows)}" if left_out else ""))
     known = any(row.who is not None for row in shown)
-    if known:
-        table.add_column(max_width=16, overflow="fold")
-    table.add_column()
+    columns = [Column(right=True, whole=True), Column(whole=True), *([Column()] if known else []), Column()]
+    lines = []
     for row in shown:
-        style = "" if row.undone_by is None else "dim strike"
         undone = "" if row.undone_by is None else f"  (undone by {row.undone_by})"
-        by = [Text(plain(row.who or "-"))] if known else []
-        table.add_row(
-            str(row.number),
-            when(row.at_s),
-            *by,
-            Text(plain(words(row)), style=style).append(undone, style=""),
+        lines.append(
+            [
+                Cell(f"{row.number:>6}"),
+                Cell(when(row.at_s)),
+                *([Cell(plain(row.who or "-"))] if known else []),
+                Cell(plain(words(row)) + undone, None if row.undone_by is None else "dim struck"),
+            ]
         )
-    console.print(table)
+    print_table(page, columns, lines)
 
 
 def words(row: Happened) -> str:
@@ -332,21 +316,24 @@ def _moment_in_words(moment: Any) -> str:
 
 def print_places(places: Sequence[PlaceOnShelf], stream: TextIO) -> None:
     """Print the list of places to *stream*."""
-    console = wide(stream)
+    page = Page(stream)
     if not places:
-        console.print("no place there; add one with 'gcodetool place add'")
+        page.line("no place there; add one with 'gcodetool place add'")
         return
-    table = Table(box=None, padding=(0, 2, 0, 0), header_style="bold", pad_edge=False)
-    for head in ("place", "kind", "air", "spools"):
-        table.add_column(head, no_wrap=head in ("place", "kind"))
-    for each in places:
-        table.add_row(
-            Text(plain(each.name), style="bold"),
-            Text(each.kind),
-            Text(plain(air_in_words(each))),
-            Text(plain(", ".join(each.spools) or "-")),
-        )
-    console.print(table)
+    columns = (Column("place", whole=True), Column("kind", whole=True), Column("air"), Column("spools"))
+    print_table(
+        page,
+        columns,
+        [
+            (
+                Cell(plain(each.name), "bold"),
+                Cell(each.kind),
+                Cell(plain(air_in_words(each))),
+                Cell(plain(", ".join(each.spools) or "-")),
+            )
+            for each in places
+        ],
+    )
 
 
 def air_in_words(place: PlaceOnShelf) -> str:
