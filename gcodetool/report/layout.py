@@ -41,7 +41,7 @@ class Page:
 
     def styled(self, text: str, style: str | None) -> str:
         """Return *text* as this stream shows it; *style*: colours, ``bold``, ``dim`` and ``struck`` as words."""
-        shown = self._fitting(text)
+        shown = self.fitting(text)
         if not (self.colour and style and shown):
             return shown
         words = style.split()
@@ -58,12 +58,13 @@ class Page:
         """Print a line that was put together of :meth:`styled` parts."""
         click.echo(shown, file=self.stream, color=True if self.colour else None)
 
-    def _fitting(self, text: str) -> str:
+    def fitting(self, text: str) -> str:
+        """Return *text* with what the stream's code page does not have as escapes."""
         return text.encode(self.encoding, "backslashreplace").decode(self.encoding)
 
     def line(self, text: str = "", *, style: str | None = None) -> None:
         """Print one line as it is; *style* is a colour, or "bold"."""
-        shown = self._fitting(text.rstrip())
+        shown = self.fitting(text.rstrip())
         if self.colour and style is not None and shown:
             shown = click.style(shown, bold=True, fg=None if style == "bold" else style)
         click.echo(shown, file=self.stream, color=True if self.colour else None)
@@ -73,7 +74,7 @@ class Page:
         first, *others = self.wrapped(text, self.width - len(mark)) or [""]
         shown = click.style(mark, bold=True, fg=style if style != "bold" else None) if style else mark
         if self.colour and style:
-            click.echo(self._fitting(shown + first), file=self.stream, color=True)
+            click.echo(self.fitting(shown + first), file=self.stream, color=True)
         else:
             self.line(mark + first)
         for each in others:

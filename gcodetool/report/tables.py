@@ -46,7 +46,7 @@ def columns_of(text: str) -> int:
 
 def print_table(page: Page, columns: Sequence[Column], rows: Iterable[Sequence[Cell]]) -> None:
     """Print rows under their heads; without any head there is no line of them."""
-    lines = [tuple(row) for row in rows]
+    lines = [tuple(Cell(page.fitting(cell.text), cell.style) for cell in row) for row in rows]
     if any(column.head for column in columns):
         lines.insert(0, tuple(Cell(column.head, "bold") for column in columns))
     widths = _widths(columns, lines, page.columns)
