@@ -729,6 +729,23 @@ def test_numpy_takes_the_same_steps(name, members):
     assert flow_other == pytest.approx(flow, rel=1e-8, abs=1e-15)
 
 
+def test_numpy_goes_on_from_the_field_alone_as_the_compiled_kernel_does():
+    wind, parameters = wound("PA6", grams=40.0, members=4)
+    found = []
+    for kernel in (solver, solver_numpy):
+        march = SpoolIntegrator(uniform(wind, parameters, 0.004, ROOM_K, count=8), parameters, kernel=kernel)
+        for around, seconds in STAYS:
+            exposed(march.settled(), around, seconds)
+            march.feed(1.0)
+        found.append(march)
+    assert found[1].field().water == pytest.approx(found[0].field().water, rel=3e-9)
+    assert found[1].inflow_kg() == pytest.approx(found[0].inflow_kg(), rel=1e-8)
+    fresh = SpoolIntegrator(found[1].field(), parameters, kernel=solver_numpy)
+    for march in (found[1].settled(), fresh):
+        exposed(march, ROOM, 3600.0)
+    assert np.array_equal(fresh.field().water, found[1].field().water)
+
+
 def test_numpy_agrees_where_members_stand_in_airs_far_apart():
     """There the compiled kernel takes vapour's pressure from a cubic, good to 5e-6."""
     share = np.linspace(0.0, 1.0, 9)

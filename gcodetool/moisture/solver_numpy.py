@@ -53,9 +53,8 @@ class Reel:
         self.slack = np.where(self.growth == 0.0, 1.0, np.sqrt(2.0 * given.line_error / np.abs(self.divisor)))
         self.old_water, self.kept, self.passed = np.zeros(rows), np.zeros(rows), np.zeros(rows)
         self.inverse, self.offset, self.guess = np.ones(rows), np.zeros(rows), np.zeros(rows)
-        self.far = np.zeros(cells)
+        self.far, self.pressure, self.taken = np.zeros(cells), np.zeros(cells), np.zeros(cells)
         self.state = np.full(layers, AT_REST)
-        self.taken = np.zeros(cells)
         self.old_gap, self.old_kelvin, self.before_kelvin = np.zeros(cells), np.zeros(cells), np.zeros(cells)
         self.known_K, self.speed_K = np.zeros(cells), np.zeros(cells)
         self.full_Pa, self.warmth, self.gap_flow, self.speed = (np.zeros(cells) for _ in range(4))
@@ -70,11 +69,11 @@ class Reel:
 
     def forget(self) -> None:
         """Go on from the field alone: all that is remembered of the way to it is taken anew."""
-        self.pressure = self.gap * VAPOUR_GAS * self.temperature
-        self.taken[:], self.guess[:] = -1e3, -1e3  # nowhere near
-        self.far[:] = 1e6  # all lines are taken anew
-        for remembered in (self.known_K, self.speed_K, self.gained, self.inflow):
-            remembered[:] = 0.0
+        self.pressure[...] = self.gap * VAPOUR_GAS * self.temperature
+        self.taken[...] = self.guess[...] = -1e3  # nowhere near
+        self.far[...] = 1e6  # all lines are taken anew
+        for known in (self.known_K, self.speed_K, self.gained, self.inflow):
+            known[...] = 0.0
 
     def set_layers(self, layers: int) -> None:
         """Leave the layers outside the first *layers* out from now on: they have been fed."""
