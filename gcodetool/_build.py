@@ -150,16 +150,14 @@ class ManualPages(install_data):
 class Sources(sdist):  # type: ignore[misc]  # setuptools carries no types
     """The ``sdist`` command: with all that its own tests need, so no file of patterns lies in the checkout."""
 
-    def add_defaults(self) -> None:
-        """Add tests, documentation and the rest of the checkout, apart from what was built there."""
-        super().add_defaults()
-        self.filelist.extend(["CHANGELOG.md", "DEVELOPERS.md"])
+    def make_release_tree(self, base_dir: str, files: list[str]) -> None:
+        """Put tests, documentation and the rest of the checkout in, apart from what was built there."""
+        more = ["CHANGELOG.md", "DEVELOPERS.md"]
         for folder in (".ci", "docs", "profiles", "sample_gcode", "tests"):
-            self.filelist.extend(
-                str(path)
-                for path in sorted(pathlib.Path(folder).rglob("*"))
-                if path.is_file() and not SKIPPED & set(path.parts)
-            )
+            for path in sorted(pathlib.Path(folder).rglob("*")):
+                if path.is_file() and not SKIPPED & set(path.parts):
+                    more.append(str(path))
+        super().make_release_tree(base_dir, [*files, *(name for name in more if name not in files)])
 
 
 def _alone(made: pathlib.Path) -> None:
