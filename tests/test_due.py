@@ -13,7 +13,8 @@ from gcodetool.cli.main import outcome
 from gcodetool.judge.due import DueFindings, DueItem, of_boxes, of_row
 from gcodetool.judge.findings import Band
 from gcodetool.judge.shelf_findings import SpoolRow
-from gcodetool.report.due_calendar import calendar, uid
+from gcodetool.report.calendar_file import uid
+from gcodetool.report.due_calendar import calendar, key
 from gcodetool.report.due_text import line
 from gcodetool.report.due_words import DO, due_at, what
 
@@ -80,7 +81,7 @@ def test_a_calendar_reads_back_as_it_was_written(found: list[DueItem]) -> None:
     read = vobject.readOne(text)
     events = list(getattr(read, "vevent_list", []))
     assert [event.summary.value for event in events] == [what(item) for item in found]
-    assert [event.uid.value for event in events] == [uid(item) for item in found]
+    assert [event.uid.value for event in events] == [uid(key(item)) for item in found]
     for event, item in zip(events, found, strict=True):
         assert event.dtstart.value.timestamp() == pytest.approx(max(item.at_s, NOW), abs=1.0)
 

@@ -16,6 +16,7 @@ from gcodetool.moisture.solver import COMPILED
 from gcodetool.queue import optimise
 from gcodetool.queue.findings import DryingRow, QueueFindings
 from gcodetool.report.html.queue import picture, queue, slots_of
+from gcodetool.report.queue_calendar import calendar
 from gcodetool.report.queue_text import to_do
 
 pytestmark = pytest.mark.skipif(not COMPILED, reason="thousands of forecasts")
@@ -63,6 +64,26 @@ def test_the_list_of_what_to_do_reads_like_orders(planned) -> None:
     assert len(started) == sum(not row.held for row in found.rows)
     assert any("oven: put pa6-07 in at 90 °C" in what for _, what in lines)
     assert any("mount pa6-07" in what for _, what in lines)
+
+
+def test_the_list_of_what_to_do_is_a_calendar_too(planned) -> None:
+    """Read back by another library: each line at its moment, what goes into a dryer with the cautions of heat."""
+    vobject = pytest.importorskip("vobject")
+    pytest.importorskip("icalendar")
+    found, _ = planned
+    events = vobject.readOne(calendar(found).decode()).vevent_list
+    assert len(events) == len(found.handoffs) > 0
+    assert len({event.uid.value for event in events}) == len(events)
+    for event, each, (_, line) in zip(events, found.handoffs, to_do(found), strict=True):
+        assert event.dtstart.value.timestamp() == pytest.approx(each.at_s, abs=1.0)
+        assert event.summary.value.split(":")[0] == line.split(":")[0]
+        assert event.valarm.trigger.value.total_seconds() == 0
+        heated = each.action == "put-in"
+        assert hasattr(event, "description") == heated
+        assert not heated or "do not leave heat unattended" in event.description.value
+    shifted = replace(found, handoffs=tuple(replace(each, at_s=each.at_s + 3600) for each in found.handoffs))
+    moved = vobject.readOne(calendar(shifted).decode()).vevent_list
+    assert [event.uid.value for event in moved] == [event.uid.value for event in events]
 
 
 def test_no_bar_of_the_page_lies_over_another(planned) -> None:

@@ -86,6 +86,12 @@ INTERRUPTED: Final = 130
     metavar="FILE",
     help="Also write a page to FILE; an existing one is replaced.",
 )
+@click.option(
+    "--ics",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Also write what is to be done by hand as a calendar to FILE; an existing one is replaced.",
+)
 @json_option("Print one JSON object (docs/queue.schema.json).")
 def queue(
     jobs: tuple[Path, ...],
@@ -102,6 +108,7 @@ def queue(
     processes: int | None,
     scheduler: str | None,
     page: Path | None,
+    ics: Path | None,
     as_json: bool,
 ) -> int:
     """Say which jobs can run when, on which spool, and what to dry.
@@ -114,8 +121,13 @@ def queue(
     from gcodetool.cli.progress import watched
     from gcodetool.queue.findings import ORDER
 
-    if page is not None and any(page.exists() and job.exists() and page.samefile(job) for job in jobs):
-        raise UsageError(f"--html {page} is one of the jobs itself; name another file")
+    for option, file in (("--html", page), ("--ics", ics)):
+        if file is not None and any(file.exists() and job.exists() and file.samefile(job) for job in jobs):
+            raise UsageError(f"{option} {file} is one of the jobs itself; name another file")
+    if ics is not None:
+        from gcodetool.report.calendar_file import calendar_library
+
+        calendar_library()  # else it would be missed only after the work
     with watched() as progress:
         found = queue_plan(
             jobs,
@@ -139,6 +151,11 @@ def queue(
         from gcodetool.report.html.queue import queue as page_of
 
         write_atomic(page, [page_of(found).encode("utf-8", "replace")])
+    if ics is not None:
+        from gcodetool.gcode.edits import write_atomic
+        from gcodetool.report.queue_calendar import calendar
+
+        write_atomic(ics, [calendar(found)])
     if as_json:
         from gcodetool.report.queue_json import to_json
 
