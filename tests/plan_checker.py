@@ -16,7 +16,7 @@ from gcodetool.moisture.record import Spool
 from gcodetool.queue.findings import GOOD_ENOUGH, JobRow, QueueFindings
 from gcodetool.queue.forecast_memo import ForecastMemo
 from gcodetool.queue.job_list import JobList
-from gcodetool.queue.spool_steps import Dry, ForecastOptions, Leave, Print, Step, history_of
+from gcodetool.queue.spool_steps import NO_PASTS, Dry, ForecastOptions, Leave, Pasts, Print, Step, history_of
 from gcodetool.queue.summary import JobSummary, summarise
 from gcodetool.queue.tasks import Stock
 
@@ -52,7 +52,12 @@ def _times(found: QueueFindings, ran: Iterable[JobRow]) -> None:
         assert row.start_s is not None
         assert row.end_s is not None
         assert row.open_air_s is not None
-        assert row.start_s >= found.as_of_s
+        if row.progress is None:
+            assert row.start_s >= found.as_of_s
+        else:
+            assert found.begun_s is not None
+            assert found.begun_s <= row.start_s < found.as_of_s
+            assert row.progress == ("done" if row.end_s <= found.as_of_s else "running")
         assert row.start_s >= (row.earliest_s or -math.inf)
         assert row.end_s - row.start_s == pytest.approx(row.open_air_s)
         if row.due_s is not None:
@@ -80,11 +85,13 @@ def _people(found: QueueFindings, ran: Iterable[JobRow], job_list: JobList) -> N
     for each, after in itertools.pairwise(found.handoffs):
         assert each.at_s <= after.at_s
     starts = {(each.number, each.at_s, each.where) for each in found.handoffs if each.action == "start"}
-    assert starts == {(row.number, row.start_s, row.printer) for row in ran}
+    assert starts == {(row.number, row.start_s, row.printer) for row in ran if row.progress is None}
     ins = [(each.spools[0], each.at_s) for each in found.handoffs if each.action == "put-in"]
-    assert sorted(ins) == sorted((each.spool, each.in_s) for each in found.dryings)
+    assert sorted(ins) == sorted((each.spool, each.in_s) for each in found.dryings if each.progress is None)
     outs = {(name, each.at_s) for each in found.handoffs for name in each.spools}
     for each in found.dryings:
+        if each.progress == "done":
+            continue
         assert (each.spool, each.out_s) in outs, f"nobody takes {each.spool} out"
         if each.dryer not in job_list.unattended:
             steps = range(int(each.in_s), int(each.out_s), 300)
@@ -97,9 +104,10 @@ def _people(found: QueueFindings, ran: Iterable[JobRow], job_list: JobList) -> N
 
 def _hot(found: QueueFindings) -> Iterator[float]:
     """Yield the lengths in which any dryer is hot."""
-    for dryer in {each.dryer for each in found.dryings}:
+    hot = [each for each in found.dryings if each.progress != "done"]
+    for dryer in {each.dryer for each in hot}:
         last = -math.inf
-        stays = sorted((each.in_s, each.out_s) for each in found.dryings if each.dryer == dryer)
+        stays = sorted((each.in_s, each.out_s) for each in hot if each.dryer == dryer)
         for in_s, out_s in stays:
             yield max(0.0, out_s - max(in_s, last))
             last = max(last, out_s)
@@ -114,8 +122,11 @@ def _mounted(found: QueueFindings, ran: Iterable[JobRow]) -> None:
         for tool in row.tools:
             if tool.spool is None:
                 continue
-            new = tool.spool in starts[row.number].mounted
             before, now = hung.get((row.printer, tool.tool)), f"{tool.spool} {tool.box}"
+            if row.progress is not None:
+                hung[(row.printer, tool.tool)] = now
+                continue
+            new = tool.spool in starts[row.number].mounted
             assert before is None or new == (before != now), f"mounting for job {row.number}"
             hung[(row.printer, tool.tool)] = now
             mounted += new
@@ -131,6 +142,7 @@ def apart(uses: Iterable[Use], turnaround_s: float = 0.0) -> None:
 def _nothing_twice(found: QueueFindings, ran: Iterable[JobRow], job_list: JobList) -> None:
     printers: dict[str | None, list[Use]] = {}
     spools: dict[str, list[Use]] = {}
+    begun = {f"job {row.number}" for row in ran if row.progress is not None}
     for row in ran:
         use = Use(row.start_s or 0.0, row.end_s or 0.0, f"job {row.number}")
         printers.setdefault(row.printer, []).append(use)
@@ -141,7 +153,7 @@ def _nothing_twice(found: QueueFindings, ran: Iterable[JobRow], job_list: JobLis
     for each in found.dryings:
         use = Use(each.in_s, each.out_s, f"{each.spool} in {each.dryer}")
         spools.setdefault(each.spool, []).append(use)
-        assert each.in_s >= found.as_of_s
+        assert (each.in_s >= found.as_of_s) == (each.progress is None)
     for uses in printers.values():
         apart(uses, job_list.turnaround_s)
         for one, other in itertools.pairwise(sorted(uses, key=lambda use: use.begin_s)):
@@ -150,7 +162,7 @@ def _nothing_twice(found: QueueFindings, ran: Iterable[JobRow], job_list: JobLis
                 come += 30.0
             assert other.begin_s + 30.0 >= come + job_list.turnaround_s, f"no time to clear for {other.what}"
     for name, until in job_list.busy.items():
-        assert all(use.begin_s >= until for use in printers.get(name, ())), name
+        assert all(use.begin_s >= until for use in printers.get(name, ()) if use.what not in begun), name
     for uses in spools.values():
         apart(uses)
 
@@ -164,8 +176,9 @@ def _boxes(found: QueueFindings, ran: Iterable[JobRow], job_list: JobList, stock
         for tool in row.tools:
             if tool.box is not None and tool.spool is not None:
                 inside.setdefault(tool.box, set()).add(tool.spool)
-        told = {(spool, box) for spool, box in starts[row.number].boxed}
-        assert told == {(spool, box) for box, spools in inside.items() for spool in spools}
+        if row.progress is None:
+            told = {(spool, box) for spool, box in starts[row.number].boxed}
+            assert told == {(spool, box) for box, spools in inside.items() for spool in spools}
         for box, spools in inside.items():
             profile = None if row.printer is None else job_list.printers[row.printer].profile
             assert profile is not None
@@ -176,8 +189,9 @@ def _boxes(found: QueueFindings, ran: Iterable[JobRow], job_list: JobList, stock
             stated = [place.slots for place in places if place.slots is not None]
             holds = min(stated) if stated else max(1, len(lives))
             assert len(lives | spools) <= holds, f"too many reels in {box}"
-            new = set(starts[row.number].mounted)
-            assert set(starts[row.number].into) & spools == (spools - lives) & new
+            if row.progress is None:
+                new = set(starts[row.number].mounted)
+                assert set(starts[row.number].into) & spools == (spools - lives) & new
             uses.setdefault(box, []).append(Use(row.start_s or 0.0, _off(row, job_list), f"job {row.number}"))
     for each in uses.values():
         apart(each)
@@ -262,7 +276,13 @@ def _alone(found: QueueFindings, ran: Iterable[JobRow], job_list: JobList, stock
     by_digest = {job.digest: job for job in jobs.values()}
     options = ForecastOptions(found.as_of_s, found.confidence, found.members, None, exposures=True)
     for name, entries in steps.items():
-        memo = ForecastMemo({name: stock.spools[name]}, by_digest, job_list.printers, options)
+        pasts = NO_PASTS
+        if found.begun_s is not None and any(at_s < found.as_of_s for at_s, _, _ in entries):
+            events = (event.at_s for event in stock.spools[name].events)
+            if any(found.begun_s < at_s <= found.as_of_s for at_s in events):
+                continue  # what was noted since counts, and the plan does not
+            pasts = Pasts(since={name: found.begun_s})
+        memo = ForecastMemo({name: stock.spools[name]}, by_digest, job_list.printers, options, pasts=pasts)
         history, left_mm = history_of(name, ()), memo.left_mm(name)
         for _, step, row in sorted(entries, key=lambda entry: entry[0]):
             if row is not None and isinstance(step, Print):

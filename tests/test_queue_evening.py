@@ -17,6 +17,7 @@ from gcodetool.queue import optimise
 from gcodetool.queue.findings import DryingRow, QueueFindings
 from gcodetool.report.html.queue import picture, queue, slots_of
 from gcodetool.report.queue_calendar import calendar
+from gcodetool.report.queue_json import to_json
 from gcodetool.report.queue_text import to_do
 
 pytestmark = pytest.mark.skipif(not COMPILED, reason="thousands of forecasts")
@@ -120,6 +121,28 @@ def test_slots_are_used_again(planned) -> None:
     stays = [(0.0, 10.0), (0.0, 5.0), (5.0, 8.0), (10.0, 12.0)]
     rows = [replace(one, dryer="oven", in_s=begin, out_s=end) for begin, end in stays]
     assert slots_of(rows) == [0, 1, 1, 0]
+
+
+def test_the_evening_is_taken_up_in_the_morning(planned, tmp_path, monkeypatch) -> None:
+    """The tray ran through the night, the oven is hot since 7:30: nothing is done twice, and nothing is lost."""
+    first, path = planned
+    monkeypatch.setattr(optimise, "ROUNDS", 1)
+    monkeypatch.setenv("GCODETOOL_CACHE", str(path.parent / "cache"))
+    plan = tmp_path / "plan.json"
+    plan.write_text(to_json(first), encoding="utf-8")
+    morning_s = datetime.fromisoformat("2026-11-26T09:40").timestamp()
+    again = app.queue_plan([path], at=clock(morning_s), members=1, processes=1, from_now=plan)
+    job_list, _ = app.listed([path], None, None)
+    stock, _ = app.stock_of(job_list.shelf, None, job_list)
+    check(again, job_list, stock)
+    begun = {row.number for row in first.rows if not row.held and row.start_s < morning_s}
+    assert {row.number for row in again.rows if row.progress is not None} == begun
+    assert again.unmet <= first.unmet
+    assert all(each.at_s >= morning_s for each in again.handoffs)
+    assert not begun & {each.number for each in again.handoffs if each.action == "start"}
+    assert {each.spool for each in again.dryings if each.progress == "running"} == {
+        each.spool for each in first.dryings if each.in_s < morning_s < each.out_s
+    }
 
 
 def test_hours_and_limits_on_the_command_line(tmp_path, capsys, monkeypatch) -> None:

@@ -39,6 +39,7 @@ READERS = {
     "gcode.containers.with_plate": "check",
     "queue.reading._sha256": "queue of a folder",
     "queue.job_list.read_list": "queue of a list",
+    "queue.begun.read_plan": "queue --from-now",
     "ledger.spoolfile.read_spool": "spool file",
     "ledger.airlogfile.read_log": "log of a place",
     "ledger.exchange.import_spool": "spool import",
@@ -201,6 +202,11 @@ def _fit(world: World) -> tuple[pathlib.Path, list[object]]:
     return bad, ["drying", "fit", SHELF / "pa6-07.toml", "--log", bad, "--knob", "80", *AT]
 
 
+def _from_now(world: World) -> tuple[pathlib.Path, list[object]]:
+    bad = world.path("bad.json")
+    return bad, ["queue", JOB, "--shelf", SHELF, "--from-now", bad, *AT]
+
+
 def _fed(world: World) -> tuple[pathlib.Path, list[object]]:
     bad = world.path("bad.json")
     return bad, ["spool", "fed", "pa6-07", "--job", bad, "--ledger", world.ledger]
@@ -270,6 +276,7 @@ CALLS: dict[str, Call] = {
     "series result": _series_result,
     "drying fit": _fit,
     "spool fed": _fed,
+    "queue --from-now": _from_now,
     "printer": _printer,
     "adjust json": _adjust("json"),
     "adjust ini": _adjust("ini"),

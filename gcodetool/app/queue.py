@@ -12,6 +12,7 @@ from gcodetool.ledger.neighbours import meetings, with_neighbours
 from gcodetool.ledger.spoolfile import read_spool
 from gcodetool.moisture.neighbours import together
 from gcodetool.queue import executors, job_cache, job_list
+from gcodetool.queue.begun import read_plan
 from gcodetool.queue.choice import TIME_LIMIT_S
 from gcodetool.queue.plan import plan
 from gcodetool.queue.presence import presence_of
@@ -37,6 +38,8 @@ def queue_plan(
     members: int | None = None,
     limit_s: float = TIME_LIMIT_S,
     ledger: str | None = None,
+    from_now: str | Path | None = None,
+    not_started: Sequence[int] = (),
     processes: int | None = None,
     scheduler: str | None = None,
     progress: "Progress | None" = None,
@@ -54,6 +57,8 @@ def queue_plan(
     assume_mounted : a job whose filament nobody named is fed from the spool on its printer; else it is asked for.
     at : when the first job may start; None: now.
     confidence, members, ledger : as for a check.
+    from_now : JSON of an earlier call: what it began by *at* stays, the rest is planned anew.
+    not_started : numbers of its jobs that were to begin by then and did not.
     limit_s : seconds after which the choice takes the best plan so far.
     processes, scheduler : how many processes (as many as cores), or the address of a Dask cluster.
     progress : is told how far the work is.
@@ -63,6 +68,8 @@ def queue_plan(
     ------
     UsageError
         Names that are none, or arguments that do not fit together.
+    QueueError
+        The list, or the earlier plan, cannot be read.
     LedgerError
         A ledger that was named cannot be used.
     """
@@ -72,11 +79,15 @@ def queue_plan(
     if present:
         wanted = replace(wanted, presence=presence_of(present))
     stock, more = stock_of([Path(each) for each in shelf] or wanted.shelf, ledger, wanted)
+    if not_started and from_now is None:
+        raise UsageError("--not-started is about a plan that was begun; name it with --from-now")
+    at_s = clock(at)
+    earlier = None if from_now is None else read_plan(Path(from_now), at_s, not_started)
     with executor_of(scheduler, processes, tell) as workers:
         found = plan(
             wanted,
             stock,
-            at_s=clock(at),
+            at_s=at_s,
             confidence=confidence,
             members=members,
             holds=None if dryers is None else dict(dryers),
@@ -86,6 +97,7 @@ def queue_plan(
             folder=job_cache.user_folder(),
             shelf_of=snapshots_of(ledger) if stock.spools else None,
             progress=progress,
+            earlier=earlier,
         )
     lost = [] if workers.lost is None else [workers.lost]
     return replace(found, notes=(*told, *more, *found.notes, *workers.notes, *lost), lost=workers.lost)

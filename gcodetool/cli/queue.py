@@ -59,6 +59,20 @@ INTERRUPTED: Final = 130
     is_flag=True,
     help="A job whose filament neither list nor file names is fed from the spool on its printer; left out: you are asked.",
 )
+@click.option(
+    "--from-now",
+    "from_now",
+    type=click.Path(path_type=Path),
+    metavar="PLAN.json",
+    help="A plan that was begun (its --json): what it began by now stays, the rest is planned anew.",
+)
+@click.option(
+    "--not-started",
+    multiple=True,
+    type=int,
+    metavar="N",
+    help="With --from-now: a job that was to begin by now and did not; may be given again.",
+)
 @at_option("When the first job may start", "coming")
 @confidence_option()
 @members_option()
@@ -100,6 +114,8 @@ def queue(
     dryers: tuple[str, ...],
     present: tuple[str, ...],
     assume_mounted: bool,
+    from_now: Path | None,
+    not_started: tuple[int, ...],
     at_s: float | None,
     confidence: float,
     members: int | None,
@@ -141,6 +157,8 @@ def queue(
             members=members,
             limit_s=limit_s,
             ledger=ledger,
+            from_now=from_now,
+            not_started=not_started,
             processes=processes,
             scheduler=scheduler,
             progress=progress,

@@ -88,7 +88,7 @@ def _lack(memo: ForecastMemo, start: Schedule, before: Schedule, task: Task) -> 
             ("printer", replace(before, calendars=start.calendars)),
             ("dryer", replace(before, stays=start.stays)),
             ("box", replace(before, boxes=start.boxes)),
-            ("reel", replace(before, histories={}, free_s={}, fed_mm={})),
+            ("reel", replace(before, histories=start.histories, free_s=start.free_s, fed_mm={})),
         )
     else:
         relieved = ()

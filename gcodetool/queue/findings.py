@@ -17,6 +17,7 @@ Verdict = Literal[
     "clear", "adjust", "runs-out", "dry-first", "unknown", "which-filament", "unreadable", "not-read"
 ]
 How = Literal["named", "noted", "mounted", "chosen", "none"]
+Progress = Literal["done", "running"]  # of what a plan began that is taken up again
 Action = Literal["clear", "take-out", "put-in", "start"]
 Bottleneck = Literal["printer", "dryer", "presence", "reel", "filament", "water", "time", "box"]
 
@@ -105,6 +106,7 @@ class JobRow:
     bottleneck : of one that does not make it, what it lacks; None: nobody looked, or several at once.
     instead : of one that does not make it, what drying would do; None: it cannot be dried, or nobody looked.
     error : what is wrong with the file.
+    progress : of a plan that was begun and is taken up again, of what was begun; then all is as that plan had it.
     cautions, file_cautions : about spools and filament; about the file and its times.
     machine_cautions : what it asks of its printer beyond hot end, bed and height.
     """
@@ -135,6 +137,7 @@ class JobRow:
     cautions: tuple[str, ...] = ()
     file_cautions: tuple[str, ...] = ()
     machine_cautions: tuple[str, ...] = ()
+    progress: Progress | None = None
 
 
 @dataclass(frozen=True)
@@ -143,7 +146,7 @@ class DryingRow:
 
     ``knob_C`` is what the dryer must show for that; None where nothing is to be set.  ``reached`` is the limit
     that everything the job feeds lies below at the end: "good" or "marginal"; ``undried`` and ``because``: what the
-    job would come to at the same time without the drying.
+    job would come to at the same time without the drying; ``progress``: as of a job.
     """
 
     spool: str
@@ -161,6 +164,7 @@ class DryingRow:
     undried: Verdict
     because: str
     cautions: tuple[str, ...] = ()
+    progress: Progress | None = None
 
 
 @dataclass(frozen=True)
@@ -212,6 +216,7 @@ class QueueFindings:
     rough : stopped after a plan was found: it is shown as it was chosen by, not forecast in full.
     exact : nothing better can be found in this simulation, in this order, whatever is compared.
     complete : False where the call was stopped.
+    begun_s : when the plan was made that is taken up again; None: it is a new one.
     lost : why the workers were there no more; None: they were to the end.
     """
 
@@ -233,6 +238,7 @@ class QueueFindings:
     at_most: int | None = None
     exact: bool = False
     rough: bool = False
+    begun_s: float | None = None
 
     @property
     def made(self) -> int:

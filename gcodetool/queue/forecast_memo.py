@@ -14,7 +14,16 @@ from gcodetool.errors import GcodetoolError
 from gcodetool.moisture.record import Spool
 from gcodetool.queue.findings import ToolRow, empty_row
 from gcodetool.queue.job_list import QueuePrinter
-from gcodetool.queue.spool_steps import Dried, Dry, DryingTime, ForecastOptions, Print, StepHistory
+from gcodetool.queue.spool_steps import (
+    NO_PASTS,
+    Dried,
+    Dry,
+    DryingTime,
+    ForecastOptions,
+    Pasts,
+    Print,
+    StepHistory,
+)
 from gcodetool.queue.summary import JobSummary, ToolSummary
 
 if TYPE_CHECKING:
@@ -37,7 +46,8 @@ class StoredForecasts:
 class ForecastMemo:
     """Spools, jobs and options, with all that was computed for them so far.
 
-    ``firsts``, shared between memos, holds spools as they are now; ``shelf_of`` says where snapshots lie.
+    ``firsts``, shared between memos, holds spools as they are now; ``shelf_of`` says where snapshots lie; ``pasts``
+    is what a plan did to them that their records do not have.
 
     Attributes
     ----------
@@ -57,7 +67,9 @@ class ForecastMemo:
         *,
         firsts: "dict[tuple[str, int], State] | None" = None,
         shelf_of: "SnapshotStoreFor | None" = None,
+        pasts: Pasts = NO_PASTS,
     ) -> None:
+        self.pasts = pasts
         self.spools, self.jobs, self.printers, self.options = spools, jobs, printers, options
         self.prints: dict[tuple[StepHistory, Print], ToolRow] = {}
         self.times: dict[tuple[StepHistory, str, float, float, float | None], DryingTime | None] = {}
@@ -75,7 +87,11 @@ class ForecastMemo:
     @property
     def shared(self) -> dict[str, Any]:
         """What another memo of the same spools may share."""
-        return {"firsts": self._firsts, "shelf_of": self._shelf_of}
+        return {"firsts": self._firsts, "shelf_of": self._shelf_of, "pasts": self.pasts}
+
+    def past(self, spool: str) -> StepHistory:
+        """Return what has happened to a spool by now that its record does not have."""
+        return self.pasts.histories.get(spool) or StepHistory(spool)
 
     @property
     def simulator(self) -> "SpoolSimulator":
@@ -91,6 +107,7 @@ class ForecastMemo:
                 self.options,
                 firsts=self._firsts,
                 shelf_of=self._shelf_of or no_snapshots,
+                since=self.pasts.since,
             )
         return self._simulator
 
@@ -180,7 +197,7 @@ class ForecastMemo:
             known = self._of(spool).left_mm
             try:
                 self.left[spool] = (
-                    self.simulator.state(StepHistory(spool)).remaining_mm if known is None else known
+                    self.simulator.state(self.past(spool)).remaining_mm if known is None else known
                 )
             except GcodetoolError:
                 self.left[spool] = 0.0
@@ -193,7 +210,9 @@ class ForecastMemo:
         if spool not in self.wetness:
             known = self._of(spool).wet
             try:
-                self.wetness[spool] = self.simulator.wetness_ratio(spool) if known is None else known
+                self.wetness[spool] = (
+                    self.simulator.wetness_ratio(self.past(spool)) if known is None else known
+                )
             except GcodetoolError:
                 self.wetness[spool] = math.inf
             if known is None:

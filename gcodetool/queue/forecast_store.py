@@ -80,6 +80,7 @@ def forecasts_key(memo: ForecastMemo, name: str) -> str:
         if place.log is not None:
             for column in (place.log.at_s, place.log.temperature_C, place.log.rh_pct):
                 digest.update(array("d", column).tobytes())
+    digest.update(f"{memo.past(name).digest} {memo.pasts.since.get(name)!r}".encode())
     digest.update(repr(replace(spool, places={})).encode())
     return digest.hexdigest()
 

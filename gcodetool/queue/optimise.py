@@ -254,7 +254,8 @@ class _Model:
             variant = entry.way.task
             length = int(variant.job.open_air_s)
             calendar = self.start.calendars.get(variant.printer)
-            ready = max(at_s, task.earliest_s or at_s, calendar.free_s if calendar else at_s)
+            free = (self.start.spool_free_s(each.spool) for each in entry.way.assignments if each.spool)
+            ready = max(at_s, task.earliest_s or at_s, calendar.free_s if calendar else at_s, *free)
             model.add(begin >= int(ready - at_s)).only_enforce_if(takes)
             if task.due_s is not None:
                 latest = math.floor(task.due_s - at_s) - length

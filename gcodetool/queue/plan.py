@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Final
 
 from gcodetool.errors import SchedulerError
 from gcodetool.queue import explain, forecast_store
+from gcodetool.queue.begun import NOTHING_BEGUN, BegunPlan, resumed, taken_up, told_of
 from gcodetool.queue.choice import MOST_EXHAUSTIVE, TIME_LIMIT_S, Incumbent, SearchResult, choose, gain_words
 from gcodetool.queue.executors import Executor, SerialExecutor
 from gcodetool.queue.findings import JobRow, QueueFindings
@@ -52,6 +53,7 @@ def plan(
     folder: Path | None = None,
     shelf_of: "SnapshotStoreFor | None" = None,
     progress: Progress | None = None,
+    earlier: BegunPlan | None = None,
 ) -> QueueFindings:
     """Return what becomes of the jobs of *job_list* on the spools of *stock*.
 
@@ -68,6 +70,12 @@ def plan(
     folder : where jobs read and forecasts made before are kept; None: nowhere.
     shelf_of : where snapshots of spools lie; None: nowhere.
     progress : called with what is being done, how much is done and how much there is.
+    earlier : a plan that was begun: what it began stays, the rest is planned anew.
+
+    Raises
+    ------
+    UsageError
+        What the earlier plan began is not in the list, or not on the shelf.
 
     Notes
     -----
@@ -87,6 +95,12 @@ def plan(
         stock.spools, by_digest, job_list.printers, options, firsts=firsts, shelf_of=shelf_of
     )
     start = schedule_at_start(quick, job_list, stock, holds, mounted, notes)
+    begun = NOTHING_BEGUN
+    if earlier is not None:
+        begun = taken_up(earlier, tasks, stock.spools, start)
+        start, quick.pasts = resumed(start, begun), begun.pasts
+        tasks = [task for task in tasks if task.number not in begun.numbers]
+        notes += told_of(begun)
     if open_jobs(quick, tasks, start) > MOST_EXHAUSTIVE:
         quick.options = replace(options, members=min(count, FEW_MEMBERS))
     full = ForecastMemo(
@@ -96,6 +110,7 @@ def plan(
         replace(options, members=count, pieces=None, exposures=True),
         firsts=firsts,
         shelf_of=shelf_of,
+        pasts=begun.pasts,
     )
     search = "stopped before a plan was found"
     done: Schedule = start
@@ -133,8 +148,8 @@ def plan(
         notes.append("no printer is named: the jobs are taken to run one after another on one machine")
     if result is not None and result.by_due is not None:
         notes.append(f"by due time instead of the list's order: {gain_words(result.schedule, result.by_due)}")
-    rows = rows_of(job_list, stock, jobs, done, told=told)
-    dryings = dryings_of(full, done)
+    rows = rows_of(job_list, stock, jobs, done, told=told, begun=begun)
+    dryings = sorted((*begun.dryings, *dryings_of(full, done)), key=lambda each: each.in_s)
     forecast_store.save(folder, quick)
     forecast_store.save(folder, full)
     return QueueFindings(
@@ -151,7 +166,7 @@ def plan(
             for name, text in stock.broken.items()
         ),
         complete=complete,
-        handoffs=tuple(handoffs_of(done)),
+        handoffs=tuple(handoffs_of(done, begun)),
         present=job_list.presence.words,
         presence=_stretches(job_list.presence, at_s, rows),
         heat_s=done.cost.heat_s,
@@ -159,6 +174,7 @@ def plan(
         # only where the full forecast judges as the choice did
         exact=result is not None and result.exact and done.cost.missed == result.schedule.cost.missed,
         rough=not complete and best.best is not None,
+        begun_s=begun.since_s,
     )
 
 
@@ -169,7 +185,8 @@ def _at_most(tasks: Sequence[Task], rows: Sequence[JobRow], result: SearchResult
     """
     if result is None or result.at_most is None:
         return None
-    return max(result.at_most, sum(row.priority for row in rows if row.met))
+    begun = sum(row.priority for row in rows if row.met and row.progress is not None)
+    return max(result.at_most + begun, sum(row.priority for row in rows if row.met))
 
 
 def jobs_of(tasks: Sequence[Task]) -> dict[str, JobSummary]:

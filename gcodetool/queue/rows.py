@@ -4,13 +4,14 @@ Left out: printing them (``report``).
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
 from gcodetool.moisture.record import Spool
-from gcodetool.queue.findings import Bottleneck, DryingRow, JobRow, Verdict, worst
+from gcodetool.queue.begun import NOTHING_BEGUN, Begun
+from gcodetool.queue.findings import GOOD_ENOUGH, Bottleneck, DryingRow, JobRow, Verdict, worst
 from gcodetool.queue.forecast_memo import ForecastMemo
-from gcodetool.queue.job_list import JobList
+from gcodetool.queue.job_list import JobList, JobRequest
 from gcodetool.queue.placing import SHORTEST_SHORT_MM
 from gcodetool.queue.reading import Unreadable, Wanted
 from gcodetool.queue.schedule import Schedule, ScheduledJob, ToolSlot
@@ -47,9 +48,11 @@ def rows_of(
     done: Schedule,
     *,
     told: "Told",
+    begun: Begun = NOTHING_BEGUN,
 ) -> list[JobRow]:
     """Return a row for every job of the list, in its order, also where the work was stopped before it."""
     placed = {each.task.number: each for each in done.all()}
+    earlier = {row.number: row for row in begun.rows}
     rows = []
     for number, request in enumerate(job_list.requests, 1):
         known: dict[str, Any] = {
@@ -64,7 +67,9 @@ def rows_of(
             "instead": told.instead.get(number),
         }
         job = jobs.get(wanted_of(request, job_list, stock))
-        if number in placed:
+        if number in earlier:
+            rows.append(_as_planned(earlier[number], request))
+        elif number in placed:
             rows.append(
                 JobRow(
                     **known,
@@ -81,6 +86,24 @@ def rows_of(
         else:
             rows.append(JobRow(**known, verdict="not-read", because="stopped before it was read"))
     return rows
+
+
+def _as_planned(row: JobRow, request: JobRequest) -> JobRow:
+    """Return the row of a job that an earlier plan began, measured by its due time of now."""
+    in_time = None if request.due_s is None or row.end_s is None else row.end_s <= request.due_s
+    good = all(tool.code in GOOD_ENOUGH and tool.short_mm <= SHORTEST_SHORT_MM for tool in row.tools)
+    return replace(
+        row,
+        path=str(request.path),
+        earliest_s=request.earliest_s,
+        due_s=request.due_s,
+        priority=request.priority,
+        in_time=in_time,
+        met=bool(row.tools) and good and in_time is not False,
+        why=None,
+        bottleneck=None,
+        instead=None,
+    )
 
 
 def _timed(job: JobSummary) -> dict[str, Any]:

@@ -38,7 +38,8 @@ STATES: Final = 192  # kept; a state of 64 members takes about 0.4 MB
 class SpoolSimulator:
     """Spools, jobs and terms, with the states computed last.
 
-    ``firsts`` holds spools as they are now, by id and members; ``shelf_of`` says where snapshots of them lie.
+    ``firsts`` holds spools as they are now, by id and members; ``shelf_of`` says where snapshots of them lie;
+    ``since``: the moment before their steps, where that is not now.
     """
 
     def __init__(
@@ -50,7 +51,9 @@ class SpoolSimulator:
         *,
         firsts: dict[tuple[str, int], State],
         shelf_of: SnapshotStoreFor,
+        since: Mapping[str, float],
     ) -> None:
+        self.since = since
         self.spools, self.jobs, self.printers, self.options = spools, jobs, printers, options
         self.firsts, self.shelf_of = firsts, shelf_of
         self._states: OrderedDict[tuple[StepHistory, float | None], State] = OrderedDict()
@@ -104,13 +107,16 @@ class SpoolSimulator:
         if key not in self.firsts:
             spool = self.spools[name]
             self.firsts[key] = state_at(
-                spool, self.options.at_s, members=self.options.members, shelf=self.shelf_of(spool)
+                spool,
+                self.since.get(name, self.options.at_s),
+                members=self.options.members,
+                shelf=self.shelf_of(spool),
             )
         return self.firsts[key]
 
-    def wetness_ratio(self, name: str) -> float:
+    def wetness_ratio(self, past: StepHistory) -> float:
         """Return what a spool feeds next now over its marginal limit; errors as in :meth:`state`."""
-        state = self.first(name)
+        state = self.at(past, self.options.at_s)
         ratio = state.next_fed_wt_pct / state.limit_marginal_wt_pct
         found = reached(ratio, self.options.confidence, state.weights)
         return found if math.isfinite(found) else math.inf

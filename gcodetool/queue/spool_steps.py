@@ -4,9 +4,9 @@ Left out: what comes of the steps (``spool_simulation``), and remembering it (``
 """
 
 import hashlib
-from collections.abc import Iterable
-from dataclasses import dataclass
-from typing import Any
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Any, Final
 
 
 @dataclass(frozen=True)
@@ -134,3 +134,20 @@ class ForecastOptions:
     members: int = 1
     pieces: int | None = None
     exposures: bool = False
+
+
+@dataclass(frozen=True)
+class Pasts:
+    """What a plan did to spools by now that their records do not have.
+
+    Attributes
+    ----------
+    histories : by spool.
+    since : by spool, the moment before the first of its steps.
+    """
+
+    histories: Mapping[str, StepHistory] = field(default_factory=dict)
+    since: Mapping[str, float] = field(default_factory=dict)
+
+
+NO_PASTS: Final = Pasts()

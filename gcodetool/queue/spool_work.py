@@ -15,10 +15,12 @@ from gcodetool.queue.findings import ToolRow
 from gcodetool.queue.forecast_memo import ForecastMemo
 from gcodetool.queue.job_list import Progress, QueuePrinter
 from gcodetool.queue.spool_steps import (
+    NO_PASTS,
     Dried,
     Dry,
     DryingTime,
     ForecastOptions,
+    Pasts,
     Print,
     Step,
     StepHistory,
@@ -56,6 +58,7 @@ class _SpoolTask:
     dryings: tuple[tuple[Behind, Dry], ...]
     times: tuple[tuple[Behind, str, float, float], ...]
     wet: bool
+    pasts: Pasts
 
 
 @dataclass
@@ -163,7 +166,9 @@ def _spool_task(memo: ForecastMemo, name: str, history: StepHistory, wanted: _Wa
     except GcodetoolError:
         first = None
     used = {step.job for _, step in wanted.prints}
-    used |= {step.job for step in history.steps if isinstance(step, Print)}
+    past = memo.past(name)
+    used |= {step.job for step in (*past.steps, *history.steps) if isinstance(step, Print)}
+    since = memo.pasts.since.get(name)
     return _SpoolTask(
         memo.spools[name],
         first,
@@ -175,6 +180,7 @@ def _spool_task(memo: ForecastMemo, name: str, history: StepHistory, wanted: _Wa
         tuple((behind(part), step) for part, step in wanted.dryings),
         tuple((behind(part), dryer, in_s, length_mm) for part, dryer, in_s, length_mm in wanted.times),
         wanted.wet,
+        NO_PASTS if since is None else Pasts({name: past}, {name: since}),
     )
 
 
@@ -182,7 +188,9 @@ def _run_spool_task(task: _SpoolTask) -> _SpoolResult:
     """Compute one spool's steps."""
     name = task.spool.id
     firsts = {} if task.first is None else {(name, task.options.members): task.first}
-    memo = ForecastMemo({name: task.spool}, task.jobs, task.printers, task.options, firsts=firsts)
+    memo = ForecastMemo(
+        {name: task.spool}, task.jobs, task.printers, task.options, firsts=firsts, pasts=task.pasts
+    )
     steps = history_of(name, task.steps).parts()
 
     def steps_of(behind: Behind) -> StepHistory:

@@ -77,7 +77,7 @@ def table_of(
         for slot, assignment in zip(way.task.slots, way.assignments, strict=True):
             if assignment.spool is None:
                 continue
-            history = StepHistory(assignment.spool)
+            history = memo.past(assignment.spool)
             if assignment.dryer is None:
                 for at_s in (_begin(start, way.task), late_s):
                     asked.printed(history, _print(way.task, slot, at_s, assignment.box))
@@ -124,11 +124,11 @@ def _fresh(
     assert assignment.spool is not None
     assert assignment.dryer is not None
     in_s = start.presence.next_s(start.at_s)
-    time = memo.drying_time(StepHistory(assignment.spool), assignment.dryer, in_s, slot.length_mm)
+    time = memo.drying_time(memo.past(assignment.spool), assignment.dryer, in_s, slot.length_mm)
     if time is None:
         return None
     step = Dry(assignment.dryer, in_s, in_s + time.seconds, time.temperature_C)
-    return StepHistory(assignment.spool).with_step(step), _print(task, slot, step.out_s, assignment.box)
+    return memo.past(assignment.spool).with_step(step), _print(task, slot, step.out_s, assignment.box)
 
 
 def horizon(start: Schedule, tasks: Sequence[Task]) -> float:
@@ -159,7 +159,7 @@ def _entry(memo: ForecastMemo, start: Schedule, way: Way, late_s: float) -> Entr
             return None
         if assignment.dryer is not None:
             in_s = start.presence.next_s(start.at_s)
-            time = memo.drying_time(StepHistory(spool), assignment.dryer, in_s, slot.length_mm)
+            time = memo.drying_time(memo.past(spool), assignment.dryer, in_s, slot.length_mm)
             fresh = _fresh(memo, start, way.task, slot, assignment)
             if time is None or fresh is None or memo.printed(*fresh, slot.tool).code not in GOOD_ENOUGH:
                 return None
@@ -177,7 +177,7 @@ def _dry_enough(
 ) -> bool:
     """Return whether a spool will do as it is, now or at the end of the plan's time."""
     assert assignment.spool is not None
-    history = StepHistory(assignment.spool)
+    history = memo.past(assignment.spool)
     return any(
         memo.printed(history, _print(task, slot, at_s, assignment.box), slot.tool).code in GOOD_ENOUGH
         for at_s in (_begin(start, task), late_s)

@@ -17,6 +17,7 @@ def as_dict(found: QueueFindings) -> dict[str, Any]:
     return {
         "schema": SCHEMA,
         "as_of": utc(found.as_of_s),
+        "begun": when(found.begun_s),
         **fields(found, "confidence members complete"),
         "jobs": [row_dict(row) for row in found.rows],
         "dryings": [drying_dict(drying) for drying in found.dryings],
@@ -42,7 +43,7 @@ def row_dict(row: JobRow) -> dict[str, Any]:
         "end": when(row.end_s),
         "earliest": when(row.earliest_s),
         "due": when(row.due_s),
-        **fields(row, "priority in_time met held"),
+        **fields(row, "priority in_time met held progress"),
         "time": None if row.open_air_s is None else fields(row, times),
         "tools": [tool_dict(tool) for tool in row.tools],
         **fields(row, "verdict because why bottleneck instead error"),
@@ -74,6 +75,7 @@ def drying_dict(drying: DryingRow) -> dict[str, Any]:
         "out": utc(drying.out_s),
         "seconds": drying.out_s - drying.in_s,
         **fields(drying, f"temperature_C knob_C limit=binding reached {contents} for_job=for_number"),
+        **fields(drying, "progress"),
         "without": fields(drying, "verdict=undried because"),
         "cautions": list(drying.cautions),
     }

@@ -42,12 +42,13 @@ def print_queue(found: QueueFindings, stream: TextIO, *, width: int | None = Non
         page.line(to_do_title(found), style="bold")
         for when, what in to_do(found):
             page.hanging(f"  {when}  ", plain(what))
-    if found.dryings:
+    dryings = [drying for drying in found.dryings if drying.progress != "done"]
+    if dryings:
         page.line()
         page.line("Why it goes into the dryer", style="bold")
-        for drying in found.dryings:
+        for drying in dryings:
             _drying(drying, page)
-        for caution in dict.fromkeys(said for drying in found.dryings for said in drying.cautions):
+        for caution in dict.fromkeys(said for drying in dryings for said in drying.cautions):
             page.hanging("  ! ", plain(caution), style="red")
     page.line()
     page.hanging("plan: ", f"{counts(found)}; {found.search}; {gap(found)}")
@@ -236,6 +237,7 @@ def cells(row: JobRow, as_of_s: float) -> Iterator[tuple[str, ...]]:
         verdict = f"{sign(tool.code)} {tool.code}"
         if at == 0:
             verdict += " late" if row.in_time is False and not row.held else ""
+            verdict += "" if row.progress is None else f" {row.progress}"
         yield (
             *front[:3],
             plain(tool.spool or "-"),
@@ -250,6 +252,9 @@ def cells(row: JobRow, as_of_s: float) -> Iterator[tuple[str, ...]]:
 
 def reason(row: JobRow, as_of_s: float) -> str:
     """Return why a row's verdict is what it is, and whether it comes in time."""
+    if row.progress is not None:
+        end = "" if row.end_s is None else f" {moment(row.end_s, as_of_s)}"
+        return f"{'done' if row.progress == 'done' else 'running until'}{end}, as planned then: {row.because}"
     late = ""
     if row.in_time is False and row.due_s is not None:
         end = "" if row.end_s is None or row.held else f", ends {moment(row.end_s, as_of_s)}"

@@ -117,8 +117,11 @@ def queue(found: QueueFindings) -> str:
         dryings=[
             (moment(each.in_s, found.as_of_s), moment(each.out_s, found.as_of_s), each)
             for each in found.dryings
+            if each.progress != "done"
         ],
-        heat=list(dict.fromkeys(said for each in found.dryings for said in each.cautions)),
+        heat=list(
+            dict.fromkeys(said for each in found.dryings if each.progress != "done" for said in each.cautions)
+        ),
         cautions=list(gathered(found))[:MOST_CAUTIONS],
         more=max(0, len(list(gathered(found))) - MOST_CAUTIONS),
         unsure=runs([row.number for row in found.rows if row.file_cautions]),
@@ -140,20 +143,26 @@ def lines_of(row: JobRow, as_of_s: float) -> list[tuple[str, ...]]:
 def picture(found: QueueFindings) -> Picture | None:
     """Return the time line; None where nothing runs."""
     ran = [row for row in found.rows if row.start_s is not None and row.end_s is not None and not row.held]
-    ends = [row.end_s for row in ran if row.end_s is not None] + [each.out_s for each in found.dryings]
+    ran = [
+        replace(row, start_s=max(row.start_s or 0.0, found.as_of_s)) for row in ran if row.progress != "done"
+    ]
+    dryings = [
+        replace(each, in_s=max(each.in_s, found.as_of_s)) for each in found.dryings if each.progress != "done"
+    ]
+    ends = [row.end_s for row in ran if row.end_s is not None] + [each.out_s for each in dryings]
     if not ends:
         return None
     begin, end = found.as_of_s, max(ends)
     scale = (WIDTH - LEFT - RIGHT) / max(end - begin, 1.0)
-    slots = slots_of(found.dryings)
-    lanes = _lanes(ran, found.dryings, slots)
+    slots = slots_of(dryings)
+    lanes = _lanes(ran, dryings, slots)
     bars = [
         _job(row, lanes[("printer", row.printer or "printer", 0)].y, begin, scale, found.as_of_s)
         for row in ran
     ]
     bars += [
         _drying(each, lanes[("dryer", each.dryer, slot)].y, begin, scale, found.as_of_s)
-        for each, slot in zip(found.dryings, slots, strict=True)
+        for each, slot in zip(dryings, slots, strict=True)
     ]
     ticks = tuple(
         (round(LEFT + (at - begin) * scale, 1), moment(at, found.as_of_s)) for at in ticks_of(begin, end)
@@ -166,7 +175,7 @@ def picture(found: QueueFindings) -> Picture | None:
         for one, two in found.presence
         if one < end
     )
-    told = f"Time line of {len(ran)} jobs on {len({row.printer for row in ran})} printers and {len(found.dryings)} dryings"
+    told = f"Time line of {len(ran)} jobs on {len({row.printer for row in ran})} printers and {len(dryings)} dryings"
     return Picture(
         TOP + LANE * len(lanes) + 6,
         tuple(lanes.values()),

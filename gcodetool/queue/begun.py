@@ -1,0 +1,391 @@
+"""A plan that was begun: what it wanted done by now counts as done, what runs runs on, and the rest is planned anew.
+
+What the records say since the plan was made counts: a reel that was fed or weighed since a job of it began has that job
+in its record, and one that was moved is where it was moved to.  Of a reel whose record says nothing since then the plan
+is taken as carried out.  Left out: placing what is left (``placing``), words (``report``).
+"""
+
+import math
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from pathlib import Path
+from typing import Any, Final
+
+from gcodetool.errors import QueueError, UsageError
+from gcodetool.moisture.record import Spool
+from gcodetool.queue.findings import ORDER, DryingRow, JobRow, Progress, ToolRow, Verdict
+from gcodetool.queue.presence import Presence
+from gcodetool.queue.schedule import Assignment, DryerStay, PrinterCalendar, Schedule, Task, free_again
+from gcodetool.queue.spool_steps import NO_PASTS, Dry, Pasts, Print, StepHistory
+from gcodetool.textfile import MOST_REPORT, from_json, read_bytes, text_of
+
+PLAN: Final = "gcodetool/queue/1"
+WHAT: Final = "plan"
+TIMES: Final = ("moving_s", "extruding_s", "waiting_s", "open_air_s")
+COUNTED: Final = ("fed", "weighed")  # events that settle how much is left on a reel
+
+
+@dataclass(frozen=True)
+class BegunPlan:
+    """What of a plan was begun by now.
+
+    Attributes
+    ----------
+    path : of the file.
+    since_s : when the plan was made; of one that was itself planned anew, the first of them.
+    rows : of the jobs, as planned; of those not begun yet, ``progress`` is None.
+    dryings : that were begun, as planned.
+    """
+
+    path: Path
+    since_s: float
+    rows: tuple[JobRow, ...]
+    dryings: tuple[DryingRow, ...]
+
+
+@dataclass(frozen=True)
+class Begun:
+    """The same with the numbers of the list that is planned now, and what becomes of the reels.
+
+    Attributes
+    ----------
+    rows, dryings : of what was begun.
+    pasts : what the plan did to reels that their records do not have.
+    """
+
+    since_s: float | None = None
+    rows: tuple[JobRow, ...] = ()
+    dryings: tuple[DryingRow, ...] = ()
+    pasts: Pasts = NO_PASTS
+
+    @property
+    def numbers(self) -> frozenset[int]:
+        """Jobs that are not planned any more."""
+        return frozenset(row.number for row in self.rows)
+
+
+NOTHING_BEGUN: Final = Begun()
+
+
+def read_plan(path: Path, at_s: float, not_started: Collection[int] = ()) -> BegunPlan:
+    """Return what of the plan at *path*, which ``queue --json`` wrote, was begun by *at_s*.
+
+    ``not_started``: its jobs that were to begin by now and did not.
+
+    Raises
+    ------
+    QueueError
+        It is no such file, or says what no plan says.
+    UsageError
+        It was made later than *at_s*, or has no such job.
+    """
+    found = from_json(
+        text_of(read_bytes(path, QueueError, WHAT, most=MOST_REPORT), path, QueueError, WHAT),
+        path,
+        QueueError,
+        WHAT,
+    )
+    if not isinstance(found, dict) or found.get("schema") != PLAN:
+        raise QueueError.at(path, None, "not a plan of gcodetool; make one with gcodetool queue LIST --json")
+    try:
+        since_s = _moment(found["begun"] or found["as_of"])
+        as_of_s = _moment(found["as_of"])
+        rows = [_row(each, at_s) for each in found["jobs"]]
+        dryings = [_drying(each, at_s) for each in found["dryings"]]
+    except (KeyError, TypeError, ValueError, OverflowError, AttributeError):
+        raise QueueError.at(path, None, "this plan is not complete; make it again") from None
+    if as_of_s > at_s:
+        raise UsageError(f"--from-now {path}: this plan begins later than --at says; correct one of the two")
+    begun = {row.number for row in rows if row.progress is not None}
+    for number in not_started:
+        if number not in begun:
+            named = ", ".join(map(str, sorted(begun))) or "none"
+            raise UsageError(
+                f"--not-started {number}: no job of that number was to begin by now; those were: {named}"
+            )
+    rows = [replace(row, progress=None) if row.number in not_started else row for row in rows]
+    dryings = [each for each in dryings if each.progress is not None]
+    return BegunPlan(path, since_s, tuple(rows), tuple(dryings))
+
+
+def _moment(text: str) -> float:
+    return datetime.fromisoformat(text).timestamp()
+
+
+def _or_none(text: str | None) -> float | None:
+    return None if text is None else _moment(text)
+
+
+def _progress(begin_s: float, end_s: float, at_s: float) -> Progress | None:
+    """Return how far something is by now; None: it is not begun."""
+    if begin_s >= at_s:
+        return None
+    return "done" if end_s <= at_s else "running"
+
+
+def _row(each: Mapping[str, Any], at_s: float) -> JobRow:
+    """Return a job as the plan has it; one that is held is not begun."""
+    start_s, end_s = _or_none(each["start"]), _or_none(each["end"])
+    progress = None
+    if start_s is not None and end_s is not None and not each["held"]:
+        progress = _progress(start_s, end_s, at_s)
+    times: dict[str, Any] = {name: float(each["time"][name]) for name in TIMES} if each["time"] else {}
+    return JobRow(
+        number=int(each["number"]),
+        path=str(each["path"]),
+        printer=_text(each["printer"]),
+        verdict=_verdict(each["verdict"]),
+        because=str(each["because"]),
+        sha256=_text(each["sha256"]),
+        start_s=start_s,
+        end_s=end_s,
+        held=bool(each["held"]),
+        tools=tuple(_tool(tool) for tool in each["tools"]),
+        progress=progress,
+        **times,
+    )
+
+
+def _text(value: Any) -> str | None:
+    return None if value is None else str(value)
+
+
+def _number(value: Any) -> float | None:
+    return None if value is None else float(value)
+
+
+def _verdict(value: Any) -> Verdict:
+    if value not in ORDER:
+        raise ValueError(value)
+    found: Verdict = value
+    return found
+
+
+def _tool(each: Mapping[str, Any]) -> ToolRow:
+    verdict, exposure = each["verdict"], each["exposure"] or {}
+    return ToolRow(
+        tool=int(each["tool"]),
+        spool=_text(each["spool"]),
+        how=each["how"],
+        material=_text(each["material"]),
+        filament_mm=float(each["filament_mm"]),
+        extruding_s=float(each["extruding_s"]),
+        needed_s=float(exposure.get("needed_s", 0.0)),
+        code=_verdict(verdict["code"]),
+        because=str(verdict["because"]),
+        left_mm=_number(each["left_mm"]),
+        short_mm=float(each["short_mm"]),
+        safe_s=_number(exposure.get("safe_s")),
+        source=_text(exposure.get("source")),
+        air=_text(exposure.get("air")),
+        start_wt_pct=_number(each["start_wt_pct"]),
+        worst_wt_pct=_number(each["worst_wt_pct"]),
+        share=_number(verdict["share"]),
+        outcomes=verdict["outcomes"],
+        from_layer=verdict["from_layer"],
+        box=_text(each["box"]),
+    )
+
+
+def _drying(each: Mapping[str, Any], at_s: float) -> DryingRow:
+    in_s, out_s = _moment(each["in"]), _moment(each["out"])
+    return DryingRow(
+        spool=str(each["spool"]),
+        material=str(each["material"]),
+        dryer=str(each["dryer"]),
+        in_s=in_s,
+        out_s=out_s,
+        temperature_C=float(each["temperature_C"]),
+        knob_C=_number(each["knob_C"]),
+        binding=str(each["limit"]),
+        reached=str(each["reached"]),
+        before_wt_pct=float(each["next_fed_before_wt_pct"]),
+        after_wt_pct=float(each["next_fed_after_wt_pct"]),
+        for_number=int(each["for_job"]),
+        undried=_verdict(each["without"]["verdict"]),
+        because=str(each["without"]["because"]),
+        cautions=tuple(str(caution) for caution in each["cautions"]),
+        progress=_progress(in_s, out_s, at_s),
+    )
+
+
+# ---------------------------------------------------------------- the plan and the list of now
+
+
+def taken_up(
+    plan: BegunPlan, tasks: Sequence[Task], spools: Mapping[str, Spool], schedule: Schedule
+) -> Begun:
+    """Return what was begun, for the jobs of the list that is planned now; *schedule* is the empty one.
+
+    Raises
+    ------
+    UsageError
+        A job that was begun, or whose reel is in a dryer, is not in the list any more; or a reel is not on the shelf.
+    """
+    numbers = _numbers(plan, tasks)
+    by_number = {task.number: task for task in tasks}
+
+    def number_of(number: int, what: str) -> int:
+        if number not in numbers:
+            path = next((row.path for row in plan.rows if row.number == number), "")
+            raise UsageError(
+                f"--from-now {plan.path}: job {number}, {path}, {what} and is not in the list; put it back into it, "
+                f"or say --not-started {number}"
+            )
+        return numbers[number]
+
+    rows = tuple(
+        replace(row, number=number_of(row.number, "was begun"))
+        for row in plan.rows
+        if row.progress is not None
+    )
+    running = [each for each in plan.dryings if each.progress == "running" or each.for_number in numbers]
+    dryings = tuple(
+        replace(each, for_number=number_of(each.for_number, f"is what {each.spool} is dried for"))
+        for each in running
+    )
+    steps: dict[str, list[tuple[float, Dry | Print]]] = {}
+    for each in dryings:
+        steps.setdefault(each.spool, []).append(
+            (each.in_s, Dry(each.dryer, each.in_s, each.out_s, each.temperature_C))
+        )
+    for row in rows:
+        for spool, step in _prints(row, by_number[row.number], schedule.presence):
+            steps.setdefault(spool, []).append((step.start_s, step))
+    gone = sorted(set(steps) - set(spools))
+    if gone:
+        raise UsageError(
+            f"--from-now {plan.path}: {', '.join(gone)} was used and is not on the shelf; put it back"
+        )
+    at_s = schedule.at_s
+    since = {name: _since(spools[name], plan.since_s, at_s) for name in steps}
+    pasts = {
+        name: _past(
+            spools[name], [step for _, step in sorted(known, key=lambda each: each[0])], since[name], at_s
+        )
+        for name, known in steps.items()
+    }
+    stays = {
+        (name, step.dryer, step.out_s)
+        for name, past in pasts.items()
+        for step in past.steps
+        if isinstance(step, Dry)
+    }
+    still = tuple(
+        each for each in dryings if each.progress == "done" or (each.spool, each.dryer, each.out_s) in stays
+    )
+    return Begun(plan.since_s, rows, still, Pasts(pasts, since))
+
+
+def resumed(schedule: Schedule, begun: Begun) -> Schedule:
+    """Return the schedule before the first job that is planned anew: printers and dryers in use, reels where they are."""
+    at_s, presence = schedule.at_s, schedule.presence
+    calendars, mounted, free = dict(schedule.calendars), dict(schedule.mounted), dict(schedule.free_s)
+    boxes = schedule.boxes
+    for row in sorted(begun.rows, key=lambda row: row.start_s or 0.0):
+        start_s, end_s = row.start_s or 0.0, row.end_s or 0.0
+        off_s = presence.next_s(end_s)
+        until_s = free_again(start_s, end_s - start_s, presence, schedule.turnaround_s)
+        if until_s > at_s:
+            known = calendars.get(row.printer)
+            calendars[row.printer] = PrinterCalendar(
+                (), until_s if known is None else max(known.free_s, until_s)
+            )
+        for tool in row.tools:
+            if tool.spool is None:
+                continue
+            if off_s > at_s or begun.pasts.since.get(tool.spool) == begun.since_s:
+                mounted[(row.printer, tool.tool)] = (
+                    (-math.inf, Assignment(tool.spool, box=tool.box).hung or ""),
+                )
+            if off_s > at_s:
+                free[tool.spool] = off_s
+                boxes = boxes if tool.box is None else boxes.used([tool.box], start_s, off_s)
+    stays, heat_s = dict(schedule.stays), 0.0
+    for each in sorted(begun.dryings, key=lambda each: each.in_s):
+        if each.progress == "running":
+            others = tuple(stay for stay in stays.get(each.dryer, ()) if stay.spool != each.spool)
+            ends = [stay.out_s for stay in others if stay.planned]
+            heat_s += max(0.0, each.out_s - max([each.in_s, *ends]))
+            stays[each.dryer] = (*others, DryerStay(each.in_s, each.out_s, each.spool, each.temperature_C))
+            free[each.spool] = each.out_s
+    return replace(
+        schedule,
+        calendars=calendars,
+        mounted=mounted,
+        free_s=free,
+        boxes=boxes,
+        stays=stays,
+        histories=dict(begun.pasts.histories),
+        cost=replace(schedule.cost, heat_s=heat_s),
+    )
+
+
+def told_of(begun: Begun) -> Iterator[str]:
+    """Yield what is said of a plan that was begun."""
+    if begun.since_s is None:
+        return
+    done = [row.number for row in begun.rows if row.progress == "done"]
+    running = [row.number for row in begun.rows if row.progress == "running"]
+    counts = [
+        f"{len(jobs)} of its jobs {word}" for jobs, word in ((done, "done"), (running, "running")) if jobs
+    ]
+    yield (
+        f"a plan that was begun is taken up: {', '.join(counts) or 'none of its jobs yet'}. What it wanted by now "
+        "counts as done where the records say nothing else; a job that was not started: --not-started N"
+    )
+
+
+def _numbers(plan: BegunPlan, tasks: Sequence[Task]) -> dict[int, int]:
+    """Return the number of now for each of the plan's: the same file, or one of the same name and bytes, in its order."""
+    left = list(tasks)
+    found: dict[int, int] = {}
+    for row in plan.rows:
+        path = Path(row.path)
+        same = next(
+            (
+                task
+                for task in left
+                if Path(task.path).absolute() == path.absolute()
+                or (Path(task.path).name == path.name and task.job.sha256 == row.sha256)
+            ),
+            None,
+        )
+        if same is not None:
+            left.remove(same)
+            found[row.number] = same.number
+    return found
+
+
+def _prints(row: JobRow, task: Task, presence: Presence) -> Iterator[tuple[str, Print]]:
+    """Yield each reel of a job that was begun with the print that it feeds."""
+    variant = next((each for each in task.variants if each.printer == row.printer), task)
+    start_s, end_s = row.start_s or 0.0, row.end_s or 0.0
+    off_s = presence.next_s(end_s)
+    for tool in row.tools:
+        if tool.spool is not None:
+            late = off_s if off_s > end_s else None
+            yield tool.spool, Print(variant.job.digest, tool.tool, start_s, row.printer, late, tool.box)
+
+
+def _since(spool: Spool, since_s: float, at_s: float) -> float:
+    """Return from when on the plan counts for a reel: from its making, or from what was noted last since then."""
+    return max((event.at_s for event in spool.events if since_s < event.at_s <= at_s), default=since_s)
+
+
+def _past(spool: Spool, steps: Sequence[Dry | Print], since_s: float, at_s: float) -> StepHistory:
+    """Return what a plan did to a reel that its record does not have."""
+    noted = [event for event in spool.events if event.at_s <= at_s]
+    place = next((event.place for event in reversed(noted) if event.place is not None), None)
+    history = StepHistory(spool.id)
+    for step in steps:
+        if isinstance(step, Print):
+            if any(event.kind in COUNTED and event.at_s >= step.start_s for event in noted):
+                continue
+        elif step.in_s < since_s:
+            if step.out_s <= since_s or place != step.dryer:
+                continue
+            step = replace(step, in_s=since_s)  # noqa: PLW2901
+        history = history.with_step(step)
+    return history
