@@ -100,6 +100,7 @@ def _people(found: QueueFindings, ran: Iterable[JobRow], job_list: JobList) -> N
             )
     assert found.heat_s == pytest.approx(sum(_hot(found)))
     _mounted(found, ran)
+    _hands(found, ran)
 
 
 def _hot(found: QueueFindings) -> Iterator[float]:
@@ -131,6 +132,39 @@ def _mounted(found: QueueFindings, ran: Iterable[JobRow]) -> None:
             hung[(row.printer, tool.tool)] = now
             mounted += new
     assert mounted == found.changes
+
+
+def _hands(found: QueueFindings, ran: Iterable[JobRow]) -> None:
+    """Follow the list by hand: every reel that a job needs is mounted when it starts, on a spindle that is free."""
+    rows = {row.number: row for row in ran}
+    hangs: dict[tuple[str | None, int], str] = {}
+    begun = {row.number for row in ran if row.progress is not None}
+    for row in rows.values():
+        if row.progress == "running":
+            hangs |= {(row.printer, tool.tool): tool.spool for tool in row.tools if tool.spool is not None}
+    unknown = {(row.printer, tool.tool) for row in rows.values() for tool in row.tools} - set(hangs)
+    for each in found.handoffs:
+        gone = {name for name, _ in each.off}
+        here = {name for (printer, _), name in hangs.items() if printer == each.where}
+        if each.number not in begun and not any(printer == each.where for printer, _ in unknown):
+            assert gone <= here, f"{gone - here} does not hang on {each.where}"
+        if each.action in ("put-in", "take-out"):
+            gone |= set(each.spools)
+        hangs = {where: name for where, name in hangs.items() if name not in gone}
+        if each.action != "start":
+            continue
+        row = rows[each.number or 0]
+        for tool in row.tools:
+            where, brought = (row.printer, tool.tool), {*each.mounted, *each.again}
+            if tool.spool in brought or where in unknown:
+                # what hung there when the plan began, nobody tells the checker; from the first job on it knows
+                assert hangs.get(where) in (None, tool.spool), (
+                    f"{hangs.get(where)} is left on for job {row.number}"
+                )
+                hangs = {one: name for one, name in hangs.items() if name != tool.spool}
+                hangs[where] = tool.spool or ""
+            assert hangs.get(where) == tool.spool, f"{tool.spool} is not on for job {row.number}"
+            unknown.discard(where)
 
 
 def apart(uses: Iterable[Use], turnaround_s: float = 0.0) -> None:

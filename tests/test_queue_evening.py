@@ -65,6 +65,13 @@ def test_the_list_of_what_to_do_reads_like_orders(planned) -> None:
     assert len(started) == sum(not row.held for row in found.rows)
     assert any("oven: put pa6-07 in at 90 °C" in what for _, what in lines)
     assert any("mount pa6-07" in what for _, what in lines)
+    # a reel that is dried for a job and a reel that comes off are named, wherever they hung before
+    straight = [(name, each) for each in found.handoffs for name in each.straight]
+    assert straight
+    for name, each in straight:
+        told = next(what for (_, what), one in zip(lines, found.handoffs, strict=True) if one is each)
+        assert f"mount {name} out of the dryer" in told
+    assert any("petg-05 back to bag" in what for _, what in lines)
 
 
 def test_the_list_of_what_to_do_is_a_calendar_too(planned) -> None:

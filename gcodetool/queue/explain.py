@@ -28,6 +28,8 @@ def hints(full: ForecastMemo, done: Schedule) -> dict[int, str]:
     for before, placed in done.history():
         if placed.met or placed.dryings or len(found) >= HINTS:
             continue
+        if all(row.code in GOOD_ENOUGH for row in placed.rows):
+            continue  # late, or short of filament: no drying helps
         said = [*_dried_first(full, before, placed), *_from_boxes(full, placed)]
         if said:
             found[placed.task.number] = "; ".join(said)

@@ -182,6 +182,8 @@ class HandOff:
     until_s : when the drying or the job ends.
     boxed : of a start, (spool, box) of those that stand in a box while they feed the printer;
     into : those of them that are put into it for that.
+    again : of a start, reels that hung there before and were put back or dried since.
+    off : (reel, place) of reels that come off a printer, and where each goes back to; None: it stays by the printer.
     """
 
     at_s: float
@@ -197,6 +199,8 @@ class HandOff:
     until_s: float | None = None
     boxed: tuple[tuple[str, str], ...] = ()
     into: tuple[str, ...] = ()
+    again: tuple[str, ...] = ()
+    off: tuple[tuple[str, str | None], ...] = ()
 
 
 @dataclass(frozen=True)

@@ -3,12 +3,13 @@
 Left out: words (``report``).
 """
 
-from typing import Final
+from collections.abc import Sequence
+from typing import Final, NamedTuple
 
 from gcodetool.queue.begun import NOTHING_BEGUN, Begun
 from gcodetool.queue.findings import Action, HandOff
 from gcodetool.queue.schedule import Schedule, ScheduledJob
-from gcodetool.queue.spool_steps import Leave
+from gcodetool.queue.spool_steps import Leave, Print, StepHistory, begin_of
 
 ORDER: Final[tuple[Action, ...]] = (
     "clear",
@@ -18,24 +19,35 @@ ORDER: Final[tuple[Action, ...]] = (
 )  # of one moment: hands are freed first
 
 
+class JobEnd(NamedTuple):
+    """A job that ends in the plan, or that an earlier plan began: ``fed`` is (tool, spool) of its reels."""
+
+    printer: str | None
+    end_s: float
+    number: int
+    fed: tuple[tuple[int, str], ...]
+
+
 def handoffs_of(done: Schedule, begun: Begun = NOTHING_BEGUN) -> list[HandOff]:
     """Return all that is to be done by hand for the jobs that are run, by time, and for what an earlier plan began."""
     found: list[HandOff] = []
     starts: dict[tuple[str | None, float], int] = {}
     placed = [each for each in done.all() if not each.held]
+    ends = [*_running(done, begun), *(_end(each) for each in placed)]
     for each in placed:
         starts[(each.task.printer, each.start_s)] = each.task.number
         found += _dryings(each)
-        found.append(_start(done, each, begun))
-    ends = [
-        (each.task.printer, each.end_s, tuple(history.spool for history, _ in each.steps), each.task.number)
-        for each in placed
-    ]
-    ends += _running(done, begun)
-    for printer, end_s, spools, number in ends:
-        at_s = done.presence.next_s(end_s)
-        if (printer, at_s + done.turnaround_s) not in starts:
-            found.append(HandOff(at_s, "clear", printer, spools, number))
+        found.append(_start(done, each, begun, ends))
+    for end in ends:
+        at_s = done.presence.next_s(end.end_s)
+        if (end.printer, at_s + done.turnaround_s) not in starts:
+            spools = tuple(spool for _, spool in end.fed)
+            back = tuple(
+                (spool, home)
+                for spool in spools
+                if (home := done.homes.get(spool)) is not None and not _goes_on(done, spool, at_s, at_s)
+            )
+            found.append(HandOff(at_s, "clear", end.printer, spools, end.number, off=back))
     straight = {(name, each.at_s) for each in found for name in each.straight}
     for drying in begun.dryings:
         if drying.progress == "running" and (drying.spool, drying.out_s) not in straight:
@@ -49,14 +61,19 @@ def handoffs_of(done: Schedule, begun: Begun = NOTHING_BEGUN) -> list[HandOff]:
     )
 
 
-def _running(done: Schedule, begun: Begun) -> list[tuple[str | None, float, tuple[str, ...], int]]:
-    """Return (printer, end, spools, number) of jobs that an earlier plan began and whose parts are still on the printer."""
+def _end(placed: ScheduledJob) -> JobEnd:
+    fed = tuple((step.tool, history.spool) for history, step in placed.steps)
+    return JobEnd(placed.task.printer, placed.end_s, placed.task.number, fed)
+
+
+def _running(done: Schedule, begun: Begun) -> list[JobEnd]:
+    """Return the jobs that an earlier plan began and whose parts are still on the printer."""
     return [
-        (
+        JobEnd(
             row.printer,
             row.end_s,
-            tuple(tool.spool for tool in row.tools if tool.spool is not None),
             row.number,
+            tuple((tool.tool, tool.spool) for tool in row.tools if tool.spool is not None),
         )
         for row in begun.rows
         if row.end_s is not None and done.presence.next_s(row.end_s) > done.at_s
@@ -85,42 +102,79 @@ def _dryings(placed: ScheduledJob) -> list[HandOff]:
     return found
 
 
-def _start(done: Schedule, placed: ScheduledJob, begun: Begun) -> HandOff:
-    """Return the start of a job: what is mounted for it, and whose parts come off first."""
-    new = tuple(
-        assignment
-        for slot, assignment in zip(placed.task.slots, placed.assignments, strict=True)
-        if assignment.spool is not None
-        and hung_before(done, placed.task.printer, slot.tool.tool, placed.start_s) != assignment.hung
+def _start(done: Schedule, placed: ScheduledJob, begun: Begun, ends: Sequence[JobEnd]) -> HandOff:
+    """Return the start of a job: what is mounted for it, whose parts and reels come off first."""
+    printer, start_s = placed.task.printer, placed.start_s
+    cleared = next(
+        (
+            each
+            for each in ends
+            if each.printer == printer and done.presence.next_s(each.end_s) + done.turnaround_s == start_s
+        ),
+        None,
     )
-    ended = [(each.task.printer, each.end_s, each.task.number) for each in done.all() if not each.held]
-    ended += [(printer, end_s, number) for printer, end_s, _, number in _running(done, begun)]
-    off = [
-        number
-        for printer, end_s, number in ended
-        if printer == placed.task.printer
-        and done.presence.next_s(end_s) + done.turnaround_s == placed.start_s
-    ]
-    out = {each.before.spool for each in placed.dryings if each.step.out_s == placed.start_s}
-    out |= {
-        each.spool for each in begun.dryings if each.progress == "running" and each.out_s == placed.start_s
-    }
+    there = {} if cleared is None else dict(cleared.fed)
+    given = {each.spool: each for each in placed.assignments if each.spool is not None}
+    new: list[str] = []
+    again: list[str] = []
+    off: list[tuple[str, str | None]] = []
+    for history, step in placed.steps:
+        spool, hung = history.spool, hung_before(done, printer, step.tool, start_s)
+        if hung != given[spool].hung:
+            new.append(spool)
+        elif not _hangs_still(done, history, printer, there.get(step.tool)):
+            again.append(spool)
+        lives = (
+            hung is not None
+            and hung in done.homes
+            and _hangs_still(done, _until(done, hung, start_s), printer, None)
+        )
+        before = there.get(step.tool) or (hung if lives else None)
+        since_s = start_s - done.turnaround_s if cleared is not None else start_s
+        if before is not None and before != spool and not _goes_on(done, before, since_s, start_s):
+            off.append((before, done.homes.get(before)))
+    out = {each.before.spool for each in placed.dryings if each.step.out_s == start_s}
+    out |= {each.spool for each in begun.dryings if each.progress == "running" and each.out_s == start_s}
+    into = (name for name, each in given.items() if each.box and not done.boxes.lives_in(name, each.box))
     return HandOff(
-        placed.start_s,
+        start_s,
         "start",
-        placed.task.printer,
+        printer,
         tuple(history.spool for history, _ in placed.steps),
         placed.task.number,
-        mounted=tuple(each.spool for each in new if each.spool is not None),
+        mounted=tuple(new),
         straight=tuple(history.spool for history, _ in placed.steps if history.spool in out),
-        cleared=off[0] if off else None,
+        cleared=None if cleared is None else cleared.number,
         until_s=placed.end_s,
-        boxed=tuple((each.spool, each.box) for each in placed.assignments if each.spool and each.box),
-        into=tuple(
-            each.spool
-            for each in new
-            if each.spool and each.box and not done.boxes.lives_in(each.spool, each.box)
-        ),
+        boxed=tuple((name, each.box) for name, each in given.items() if each.box),
+        into=tuple(name for name in into if name in {*new, *again}),
+        again=tuple(again),
+        off=tuple(off),
+    )
+
+
+def _hangs_still(done: Schedule, history: StepHistory, printer: str | None, before: str | None) -> bool:
+    """Return whether a reel that hung on a printer last hangs there still; *before*: what the job just before it fed."""
+    last = history.step
+    if last is None:
+        return done.homes.get(history.spool) is None
+    here = isinstance(last, Print) and last.printer == printer
+    return here and (before == history.spool or done.homes.get(history.spool) is None)
+
+
+def _until(done: Schedule, spool: str, at_s: float) -> StepHistory:
+    """Return what happens to a spool before a moment."""
+    parts = done.steps_of(spool).parts()
+    return next(part for part in parts[::-1] if part.step is None or begin_of(part.step) < at_s)
+
+
+def _goes_on(done: Schedule, spool: str, from_s: float, to_s: float) -> bool:
+    """Return whether a reel goes straight on to another job, or into a dryer, at some moment of these."""
+    return any(
+        (from_s <= each.start_s <= to_s and any(history.spool == spool for history, _ in each.steps))
+        or any(dry.before.spool == spool and from_s <= dry.step.in_s <= to_s for dry in each.dryings)
+        for each in done.all()
+        if not each.held
     )
 
 

@@ -230,6 +230,7 @@ class Schedule:
     presence, unattended : when somebody is there, and the dryers that may be hot without.
     mounted : by printer and tool, (start, spool) of each use; what hangs there now comes first.
     boxes : that reels may stand in while they feed a printer.
+    homes : the place that each reel goes back to after a job; of one that lives on a printer, None.
     fed_mm : what the plan takes off each reel.
     before, last : the plan without its last job, and that job.
     """
@@ -245,6 +246,7 @@ class Schedule:
     stays: Mapping[str, tuple[DryerStay, ...]] = field(default_factory=dict)
     mounted: Mapping[tuple[str | None, int], tuple[tuple[float, str], ...]] = field(default_factory=dict)
     boxes: FeedBoxes = NO_BOXES
+    homes: Mapping[str, str | None] = field(default_factory=dict)
     fed_mm: Mapping[str, float] = field(default_factory=dict)
     cost: Cost = Cost()
     before: "Schedule | None" = field(default=None, repr=False)

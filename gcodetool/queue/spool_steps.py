@@ -46,6 +46,13 @@ class Leave:
 Step = Print | Dry | Leave
 
 
+def begin_of(step: Step) -> float:
+    """Return when a step begins. [s]"""
+    if isinstance(step, Print):
+        return step.start_s
+    return step.in_s if isinstance(step, Dry) else step.at_s
+
+
 class StepHistory:
     """A spool and its steps so far; two are the same where spool and steps are."""
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field, replace
 from typing import Final
 
 from gcodetool import profiles
+from gcodetool.judge.print_air import last_open
 from gcodetool.moisture.dryer_runs import ONE_SLOT, as_run
 from gcodetool.moisture.record import Spool
 from gcodetool.profiles import Printer
@@ -317,4 +318,18 @@ def schedule_at_start(
             notes.append(f"dryers as the records have them: {', '.join(words)}")
     reels = {name: count if count is not None else found.get(name, ONE_SLOT) for name, count in given.items()}
     boxes = boxes_at_start(job_list.printers, stock.spools, at_s, notes)
-    return empty_schedule(memo, job_list=job_list, holds=reels, mounted=mounted, drying=drying, boxes=boxes)
+    empty = empty_schedule(memo, job_list=job_list, holds=reels, mounted=mounted, drying=drying, boxes=boxes)
+    return replace(empty, homes=homes_of(stock, at_s))
+
+
+def homes_of(stock: Stock, at_s: float) -> dict[str, str | None]:
+    """Return the place that each reel goes back to after a job, as the simulation has it; of those on printers None."""
+    found: dict[str, str | None] = {}
+    for name, spool in stock.spools.items():
+        place = standing(spool, at_s)
+        if place is not None and place.kind == "dryer":
+            room = place.room or last_open(spool, at_s)
+            place = None if room is None else spool.places.get(room)
+        if place is not None:
+            found[name] = None if place.kind == "printer" else place.name
+    return found

@@ -88,6 +88,8 @@ def handoff_dict(each: HandOff) -> dict[str, Any]:
         **fields(each, "action where for_job=number"),
         "spools": list(each.spools),
         "mounted": list(each.mounted),
+        "mounted_again": list(each.again),
+        "reels_off": [{"spool": spool, "to": place} for spool, place in each.off],
         "out_of_dryer": list(each.straight),
         "fed_from": [{"spool": spool, "box": box, "put_in": spool in each.into} for spool, box in each.boxed],
         **fields(each, "parts_off=cleared temperature_C knob_C"),

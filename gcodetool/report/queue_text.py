@@ -135,16 +135,17 @@ def handoff(each: HandOff, paths: Mapping[int, str], as_of_s: float) -> str:
     job = "" if each.number is None else f"job {each.number}"
     until = "" if each.until_s is None else moment(each.until_s, as_of_s)
     if each.action == "clear":
-        return f"{where}: take the parts of {job} off" + (f", put {spools} back" if spools else "")
+        return "; ".join([f"{where}: take the parts of {job} off", *came_off(each)])
     if each.action == "take-out":
         return f"{where}: take {spools} out" + (f", dried for {job}" if job else ", to make room")
     if each.action == "put-in":
         knob = "" if each.knob_C in (None, each.temperature_C) else f", knob at {each.knob_C:g}"
         return f"{where}: put {spools} in at {each.temperature_C:g} °C{knob}, until {until}, for {job}"
     steps = [] if each.cleared is None else [f"parts of job {each.cleared} off"]
+    steps += came_off(each)
     boxes = dict(each.boxed)
-    for name in each.mounted:
-        dried = " out of the dryer" if name in each.straight else ""
+    for name in (*each.mounted, *each.again):
+        dried = " out of the dryer" if name in each.straight else " again" if name in each.again else ""
         if name in each.into:
             steps.append(f"put {name}{dried} into {boxes[name]}")
         if name in boxes:
@@ -153,6 +154,12 @@ def handoff(each: HandOff, paths: Mapping[int, str], as_of_s: float) -> str:
             steps.append(f"mount {name}{dried}")
     steps.append(f"start {job}, {paths.get(each.number or 0, '')}, until {until}")
     return f"{where}: {'; '.join(steps)}"
+
+
+def came_off(each: HandOff) -> Iterator[str]:
+    """Yield what becomes of the reels that come off a printer."""
+    for spool, place in each.off:
+        yield f"take {spool} off" if place is None else f"{spool} back to {place}"
 
 
 def gathered(found: QueueFindings) -> Iterator[str]:
