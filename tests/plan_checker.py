@@ -13,10 +13,20 @@ from datetime import datetime
 import pytest
 
 from gcodetool.moisture.record import Spool
-from gcodetool.queue.findings import GOOD_ENOUGH, JobRow, QueueFindings
+from gcodetool.queue.findings import GOOD_ENOUGH, DryingRow, JobRow, QueueFindings
 from gcodetool.queue.forecast_memo import ForecastMemo
 from gcodetool.queue.job_list import JobList
-from gcodetool.queue.spool_steps import NO_PASTS, Dry, ForecastOptions, Leave, Pasts, Print, Step, history_of
+from gcodetool.queue.spool_steps import (
+    NO_PASTS,
+    Dry,
+    ForecastOptions,
+    Leave,
+    Pasts,
+    Print,
+    Step,
+    StepHistory,
+    history_of,
+)
 from gcodetool.queue.summary import JobSummary, summarise
 from gcodetool.queue.tasks import Stock
 
@@ -279,6 +289,28 @@ def _verdicts(found: QueueFindings) -> None:
     assert found.unmet == sum(not row.met for row in found.rows)
 
 
+def beside_in(
+    found: QueueFindings,
+    one: DryingRow,
+    stock: Stock,
+    steps: Mapping[str, list[tuple[float, Step, JobRow | None]]],
+) -> tuple[StepHistory, ...]:
+    """Return the other reels in a dryer that keeps its own air, as they are when one goes in."""
+    place = stock.spools[one.spool].places[one.dryer]
+    if place.room is not None and place.exchange_m3_h is None:
+        return ()  # the room's air goes through it
+    inside = []
+    for other in sorted(found.dryings, key=lambda each: (each.in_s, each.spool)):
+        same = other.dryer == one.dryer and other.spool != one.spool
+        if same and other.in_s < one.out_s and one.in_s < other.out_s:
+            known = sorted(steps.get(other.spool, ()), key=lambda entry: entry[0])
+            before = history_of(other.spool, [step for at_s, step, _ in known if at_s < other.in_s])
+            if other.in_s < one.in_s:
+                before = before.with_step(Dry(one.dryer, other.in_s, one.in_s, other.temperature_C))
+            inside.append(before)
+    return tuple(inside)
+
+
 def _alone(found: QueueFindings, ran: Iterable[JobRow], job_list: JobList, stock: Stock) -> None:
     """Forecast every reel again, alone, along what the plan says is done with it."""
     jobs: dict[tuple[str, str | None], JobSummary] = {}
@@ -301,8 +333,10 @@ def _alone(found: QueueFindings, ran: Iterable[JobRow], job_list: JobList, stock
             late = off_s if off_s > (row.end_s or 0.0) else None
             step = Print(jobs[key].digest, tool.tool, row.start_s or 0.0, row.printer, late, tool.box)
             steps.setdefault(tool.spool, []).append((row.start_s or 0.0, step, row))
-    for each in found.dryings:
-        step_ = Dry(each.dryer, each.in_s, each.out_s, each.temperature_C)
+    for each in sorted(found.dryings, key=lambda each: each.in_s):
+        step_ = Dry(
+            each.dryer, each.in_s, each.out_s, each.temperature_C, beside_in(found, each, stock, steps)
+        )
         steps.setdefault(each.spool, []).append((each.in_s, step_, None))
     for each in found.handoffs:
         if each.action == "take-out" and each.number is None:
@@ -316,7 +350,9 @@ def _alone(found: QueueFindings, ran: Iterable[JobRow], job_list: JobList, stock
             if any(found.begun_s < at_s <= found.as_of_s for at_s in events):
                 continue  # what was noted since counts, and the plan does not
             pasts = Pasts(since={name: found.begun_s})
-        memo = ForecastMemo({name: stock.spools[name]}, by_digest, job_list.printers, options, pasts=pasts)
+        shared = any(isinstance(step, Dry) and step.beside for _, step, _ in entries)
+        alone = dict(stock.spools) if shared else {name: stock.spools[name]}
+        memo = ForecastMemo(alone, by_digest, job_list.printers, options, pasts=pasts)
         history, left_mm = history_of(name, ()), memo.left_mm(name)
         for _, step, row in sorted(entries, key=lambda entry: entry[0]):
             if row is not None and isinstance(step, Print):

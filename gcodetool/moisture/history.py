@@ -32,6 +32,7 @@ from gcodetool.moisture.places import (
 )
 from gcodetool.moisture.record import Event, Spool
 from gcodetool.moisture.replay import Replay, in_words
+from gcodetool.moisture.shared_air import Companion
 from gcodetool.moisture.state import Quantiles, State, marched, quantile, quantiles
 
 __all__ = [  # what other packages import from here, whichever file of this package computes it
@@ -232,10 +233,14 @@ def _lone(replay: "Replay", events: Sequence[Event]) -> None:
         replay.apply(event)
 
 
-def aged(state: State, around: Surroundings, seconds: float) -> State:
-    """Return the state after *seconds* idle in constant air."""
-    reel = marched(state)
-    reel.surround(around.reel, again=state.stays_in(around))
+def aged(state: State, around: Surroundings, seconds: float, *, company: Sequence[Companion] = ()) -> State:
+    """Return the state after *seconds* idle in constant air; *company*: others that go into a closed place with it."""
+    if company:
+        reel = marched(replace(state, company=tuple(company)), most=None)
+        reel.surround(around.reel, joined=True)
+    else:
+        reel = marched(state)
+        reel.surround(around.reel, again=state.stays_in(around))
     reel.run(seconds)
     path = None
     if state.path is not None:

@@ -52,6 +52,7 @@ class ForecastMemo:
     Attributes
     ----------
     prints, times, dryings, left, wetness : what is known, by history and step, or by spool.
+    shared_times, closed : how long dryings beside others take; whether a dryer keeps its own air.
     known : what earlier calls found out, by spool.
     computed : spools of which something was computed that was not known.
     evaluations : forecasts and drying courses asked for so far, computed or remembered.
@@ -74,6 +75,8 @@ class ForecastMemo:
         self.prints: dict[tuple[StepHistory, Print], ToolRow] = {}
         self.times: dict[tuple[StepHistory, str, float, float, float | None], DryingTime | None] = {}
         self.dryings: dict[tuple[StepHistory, Dry], Dried] = {}
+        self.shared_times: dict[Any, DryingTime | None] = {}
+        self.closed: dict[tuple[str, str], bool] = {}
         self.left: dict[str, float] = {}
         self.wetness: dict[str, float] = {}
         self.known: dict[str, StoredForecasts] = {}
@@ -151,12 +154,15 @@ class ForecastMemo:
         in_s: float,
         length_mm: float,
         shared_C: float | None = None,
+        beside: tuple[StepHistory, ...] = (),
     ) -> DryingTime | None:
         """Return how long the spool needs in *dryer* from *in_s* on until all of *length_mm* is good.
 
-        At the highest temperature that suits it, or at *shared_C*, which others in the dryer have.  None where that
-        dryer is not in its record, may not be used for it so, or does not get there.
+        At the highest temperature that suits it, or at *shared_C*, which others in the dryer have; *beside*: the reels
+        that share its air.  None where that dryer is not in its record, may not be used for it so, or does not get there.
         """
+        if beside:
+            return self._shared_time((history, dryer, in_s, length_mm, shared_C), beside)
         key = (history, dryer, in_s, length_mm, shared_C)
         if key not in self.times:
             self.evaluations += 1
@@ -170,6 +176,27 @@ class ForecastMemo:
                     self.times[key] = None
                 self.computed.add(history.spool)
         return self.times[key]
+
+    def _shared_time(
+        self, key: tuple[StepHistory, str, float, float, float | None], beside: tuple[StepHistory, ...]
+    ) -> DryingTime | None:
+        """Return how long a drying beside others takes; what other spools have a part in is not kept in files."""
+        if (key, beside) not in self.shared_times:
+            self.evaluations += 1
+            try:
+                self.shared_times[(key, beside)] = self.simulator.drying_time(*key, beside)
+            except GcodetoolError:
+                self.shared_times[(key, beside)] = None
+        return self.shared_times[(key, beside)]
+
+    def shares_air(self, spool: str, dryer: str) -> bool:
+        """Return whether what a reel gives off in a dryer stays there, for others to meet."""
+        if (spool, dryer) not in self.closed:
+            try:
+                self.closed[(spool, dryer)] = self.simulator.shares_air(spool, dryer)
+            except GcodetoolError:
+                self.closed[(spool, dryer)] = False
+        return self.closed[(spool, dryer)]
 
     def has(self, history: StepHistory, step: Print | Dry) -> bool:
         """Return whether what comes of a step is known already."""

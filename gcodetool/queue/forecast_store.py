@@ -52,11 +52,15 @@ def save(folder: Path | None, memo: ForecastMemo) -> None:
         return kept.setdefault(spool, StoredForecasts())
 
     for (history, step), row in memo.prints.items():
-        if row.left_mm is not None:  # else its record does not say: no outcome
+        if row.left_mm is not None and not history.shared:  # else its record does not say: no outcome
             of(history.spool).prints[history.with_step(step).digest] = row
     for (history, stay), dried in memo.dryings.items():
+        if history.shared or stay.beside:
+            continue  # another spool's record has a part in it, and is not in the key
         of(history.spool).dryings[history.with_step(stay).digest] = dried
     for (history, dryer, in_s, length_mm, shared_C), time in memo.times.items():
+        if history.shared:
+            continue
         of(history.spool).times[history.drying_key(dryer, in_s, length_mm, shared_C)] = time
     for spool, left_mm in memo.left.items():
         of(spool).left_mm = left_mm

@@ -12,8 +12,10 @@ from gcodetool.queue import forecast_store
 from gcodetool.queue.executors import Executor
 from gcodetool.queue.forecast_memo import ForecastMemo
 from gcodetool.queue.job_list import Progress
-from gcodetool.queue.schedule import Schedule, ScheduledJob, Way
+from gcodetool.queue.placing import beside_of
+from gcodetool.queue.schedule import DryerStay, Schedule, ScheduledDrying, ScheduledJob, Way
 from gcodetool.queue.search import improved, replan_after_first_failure, replay
+from gcodetool.queue.spool_steps import StepHistory
 from gcodetool.queue.spool_work import Wanting
 
 if TYPE_CHECKING:
@@ -63,16 +65,20 @@ def _shown(
 ) -> Schedule:
     """Return a plan as the full forecast sees it."""
     _forecast(full, chosen, executor, progress)
-    found = replay(full, start, fixed(chosen.all()))
+    found = replay(full, start, fixed(full, chosen.all()))
     assert found is not None  # its dryings are settled
     return found
 
 
-def fixed(placed: Sequence[ScheduledJob]) -> list[Way]:
-    """Return a plan with its hours of drying settled."""
+def fixed(memo: ForecastMemo, placed: Sequence[ScheduledJob]) -> list[Way]:
+    """Return a plan with its hours of drying settled, each with the reels whose air it shares."""
     found = []
+    every = [drying for each in placed for drying in each.dryings]
     for each in placed:
-        times = {drying.before.spool: drying.time for drying in each.dryings}
+        times = {
+            drying.before.spool: replace(drying.time, beside=met(memo, drying, every))
+            for drying in each.dryings
+        }
         assignments = tuple(
             replace(assignment, time=times.get(assignment.spool))
             if assignment.spool is not None
@@ -81,6 +87,22 @@ def fixed(placed: Sequence[ScheduledJob]) -> list[Way]:
         )
         found.append(Way(each.task, assignments, each.home))
     return found
+
+
+def met(
+    memo: ForecastMemo, drying: ScheduledDrying, every: Sequence[ScheduledDrying]
+) -> tuple[StepHistory, ...]:
+    """Return the reels that one shares a dryer's air with; none where it is changed all the time."""
+    step = drying.step
+    others = [
+        DryerStay(one.step.in_s, one.step.out_s, one.before.spool, one.step.temperature_C, before=one.before)
+        for one in every
+        if one.step.dryer == step.dryer and one.before.spool != drying.before.spool
+    ]
+    company = [stay for stay in others if stay.crosses(step.in_s, step.out_s)]
+    if not company or not memo.shares_air(drying.before.spool, step.dryer):
+        return ()
+    return beside_of(step.dryer, step.in_s, company)
 
 
 def _forecast(full: ForecastMemo, chosen: Schedule, executor: Executor, progress: Progress | None) -> None:

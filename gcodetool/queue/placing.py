@@ -118,8 +118,10 @@ def _start(memo: ForecastMemo, schedule: Schedule, task: Task, given: Sequence[G
         stay = placement.first(assignment, assignment.dryer, slot.length_mm)
         if stay is None:
             return None
+        before = placement.steps_of(assignment.spool)
         placement.reserve(
-            assignment.dryer, DryerStay(stay.in_s, stay.out_s, assignment.spool, stay.time.temperature_C)
+            assignment.dryer,
+            DryerStay(stay.in_s, stay.out_s, assignment.spool, stay.time.temperature_C, before=before),
         )
         ready = max(ready, stay.out_s)
     boxes = boxes_of(given)
@@ -236,6 +238,22 @@ def used(
     return (*uses[:at], (start_s, spool), *uses[at:]), more
 
 
+def beside_of(dryer: str, in_s: float, company: Sequence[DryerStay]) -> tuple[StepHistory, ...]:
+    """Return the reels that one which goes in at a moment meets in a dryer, as they are then.
+
+    Who comes later is taken to be there from then on, who leaves earlier to stay: both are on the wet side.
+    """
+    found = []
+    for each in sorted(company, key=lambda each: (each.in_s, each.spool)):
+        if each.before is None or each.temperature_C is None:
+            continue
+        met = each.before
+        if each.in_s < in_s:
+            met = met.with_step(Dry(dryer, each.in_s, in_s, each.temperature_C))
+        found.append(met)
+    return tuple(found)
+
+
 class Placement:
     """Dryers and spools while one job is being placed.
 
@@ -304,7 +322,7 @@ class Placement:
         assert assignment.spool is not None
         stay = self.stay(dryer, in_s, own)
         if stay is not None and self.takes(dryer, stay, assignment.spool):
-            return stay
+            return self.beside(assignment, dryer, length_mm, stay)
         company = self.company(dryer, in_s, in_s + own.seconds, assignment.spool)
         coolest = min(
             (each.temperature_C for each in company if each.temperature_C is not None), default=None
@@ -313,7 +331,30 @@ class Placement:
             return None
         shared = self.time(assignment, dryer, in_s, length_mm, coolest)
         stay = None if shared is None else self.stay(dryer, in_s, shared)
-        return stay if stay is not None and self.takes(dryer, stay, assignment.spool) else None
+        if stay is None or not self.takes(dryer, stay, assignment.spool):
+            return None
+        return self.beside(assignment, dryer, length_mm, stay, coolest)
+
+    def beside(
+        self,
+        assignment: Assignment,
+        dryer: str,
+        length_mm: float,
+        stay: DryingSpan,
+        shared_C: float | None = None,
+    ) -> DryingSpan | None:
+        """Return a stay as long as the spool needs beside those whose air it shares; None where that does not go."""
+        assert assignment.spool is not None
+        if assignment.time is not None or not self.memo.shares_air(assignment.spool, dryer):
+            return stay
+        company = self.company(dryer, stay.in_s, stay.out_s, assignment.spool)
+        met = beside_of(dryer, stay.in_s, company)
+        if not met:
+            return stay
+        before = self.steps_of(assignment.spool)
+        time = self.memo.drying_time(before, dryer, stay.in_s, length_mm, shared_C, met)
+        longer = None if time is None else self.stay(dryer, stay.in_s, time)
+        return longer if longer is not None and self.takes(dryer, longer, assignment.spool) else None
 
     def stay(self, dryer: str, in_s: float, time: DryingTime) -> DryingSpan | None:
         """Return a stay that begins at *in_s*; None where people are not there for it."""
@@ -382,9 +423,9 @@ class Placement:
         self.make_room(dryer, stay, spool)
         self.taken_out(spool, stay.in_s)
         before = self.steps_of(spool)
-        step = Dry(dryer, stay.in_s, stay.out_s, stay.time.temperature_C)
+        step = Dry(dryer, stay.in_s, stay.out_s, stay.time.temperature_C, stay.time.beside)
         self.heat_s += self._hot_alone(dryer, stay)
-        self.reserve(dryer, DryerStay(step.in_s, step.out_s, spool, step.temperature_C))
+        self.reserve(dryer, DryerStay(step.in_s, step.out_s, spool, step.temperature_C, before=before))
         self.histories[spool] = before.with_step(step)
         return ScheduledDrying(before, step, stay.time)
 

@@ -14,7 +14,7 @@ from gcodetool.queue.forecast_memo import ForecastMemo
 from gcodetool.queue.job_list import JobList, JobRequest
 from gcodetool.queue.placing import SHORTEST_SHORT_MM
 from gcodetool.queue.reading import Unreadable, Wanted
-from gcodetool.queue.schedule import Schedule, ScheduledJob, ToolSlot
+from gcodetool.queue.schedule import Schedule, ScheduledDrying, ScheduledJob, ToolSlot
 from gcodetool.queue.summary import JobSummary
 from gcodetool.queue.tasks import Stock, wanted_of
 
@@ -166,6 +166,23 @@ def drying_cautions(spool: Spool, *, alone: bool = False) -> list[str]:
     return said
 
 
+def _reached(full: ForecastMemo, placed: ScheduledJob, drying: ScheduledDrying) -> str:
+    """Return the limit that a reel gets below; one that was joined later by others may have wanted longer for good."""
+    step, time = drying.step, drying.time
+    if not step.beside:
+        return time.reached
+    length_mm = next(
+        slot.length_mm
+        for slot, (history, _) in zip(_fed(placed), placed.steps, strict=True)
+        if history.spool == drying.before.spool
+    )
+    needed = full.drying_time(
+        drying.before, step.dryer, step.in_s, length_mm, step.temperature_C, step.beside
+    )
+    enough = needed is not None and needed.seconds <= step.out_s - step.in_s
+    return time.reached if enough else "marginal"  # a job that is run is never above that
+
+
 def dryings_of(full: ForecastMemo, done: Schedule) -> list[DryingRow]:
     """Return what goes into a dryer when, by time."""
     found = []
@@ -188,7 +205,7 @@ def dryings_of(full: ForecastMemo, done: Schedule) -> list[DryingRow]:
                     temperature_C=each.step.temperature_C,
                     knob_C=each.time.knob_C,
                     binding=each.time.binding,
-                    reached=each.time.reached,
+                    reached=_reached(full, placed, each),
                     before_wt_pct=result.before_wt_pct,
                     after_wt_pct=result.after_wt_pct,
                     for_number=placed.task.number,

@@ -162,13 +162,17 @@ def free_again(start_s: float, length_s: float, presence: Presence, turnaround_s
 
 @dataclass(frozen=True)
 class DryerStay:
-    """A spool's time in a dryer, and how hot that is; *planned*: not one that it is in already."""
+    """A spool's time in a dryer, and how hot that is; *planned*: not one that it is in already.
+
+    ``before``: what happened to the spool by then; None: that is not known.
+    """
 
     in_s: float
     out_s: float
     spool: str
     temperature_C: float | None
     planned: bool = True
+    before: StepHistory | None = field(default=None, compare=False)
 
     def crosses(self, in_s: float, out_s: float) -> bool:
         """Return whether any of that time is in it."""

@@ -15,6 +15,7 @@ from gcodetool.drying.course import course, falls_to
 from gcodetool.drying.device import of_place
 from gcodetool.drying.limits import Bound, set_point
 from gcodetool.drying.status import is_dry
+from gcodetool.drying.together import companions
 from gcodetool.judge.feed_air import air_of_feed, feed_need
 from gcodetool.judge.findings import FeedNeed
 from gcodetool.judge.outcomes import reached
@@ -207,7 +208,8 @@ class SpoolSimulator:
         state = self.at(history, step.in_s)
         device = of_place(state.spool, state, step.dryer)
         air = device.air(step.temperature_C)
-        after = aged(state, Surroundings(air, air, device.place), step.out_s - step.in_s)
+        beside = companions(state, [state, *(self.at(each, step.in_s) for each in step.beside)], device)
+        after = aged(state, Surroundings(air, air, device.place), step.out_s - step.in_s, company=beside)
         back = room_of(state) if state.place == step.dryer else state.place
         gone = with_events(state, Event(step.in_s, "moved", step.dryer, temperature_C=step.temperature_C))
         self._keep(
@@ -219,11 +221,18 @@ class SpoolSimulator:
         return Dried(before, then)
 
     def drying_time(
-        self, history: StepHistory, dryer: str, in_s: float, length_mm: float, shared_C: float | None = None
+        self,
+        history: StepHistory,
+        dryer: str,
+        in_s: float,
+        length_mm: float,
+        shared_C: float | None = None,
+        beside: tuple[StepHistory, ...] = (),
     ) -> DryingTime | None:
         """Return how long a drying from *in_s* on takes; None where it cannot be, does not get there, or is dry.
 
-        *shared_C*: at the temperature that others in the dryer have, where that suits the spool.
+        *shared_C*: at the temperature that others in the dryer have, where that suits the spool; *beside*: the reels
+        that share its air.
         """
         state = self.at(history, in_s)
         place = state.spool.places.get(dryer)
@@ -247,6 +256,7 @@ class SpoolSimulator:
             setting.temperature_C,
             length_mm=min(length_mm, state.remaining_mm),
             cap_s=LONGEST_DRYING_S,
+            company=companions(state, [state, *(self.at(each, in_s) for each in beside)], device),
             done=lambda high, _: bool((high <= polymer.limit_good).all()),
             keep=False,
         )
@@ -254,8 +264,15 @@ class SpoolSimulator:
             seconds = quantile(falls_to(ran.at_s, ran.wettest, limit), self.options.confidence, state.weights)
             if math.isfinite(seconds):
                 whole = HALF_HOUR_S * max(1, math.ceil(seconds / HALF_HOUR_S))
-                return DryingTime(whole, setting.temperature_C, setting.knob_C, setting.binding.whose, goal)
+                return DryingTime(
+                    whole, setting.temperature_C, setting.knob_C, setting.binding.whose, goal, beside
+                )
         return None
+
+    def shares_air(self, name: str, dryer: str) -> bool:
+        """Return whether what a reel gives off in a dryer stays there; errors as in :meth:`state`."""
+        state = self.first(name)
+        return of_place(state.spool, state, dryer).around.closed
 
 
 # ---------------------------------------------------------------- small things

@@ -27,12 +27,16 @@ class Print:
 
 @dataclass(frozen=True)
 class Dry:
-    """A stay in a dryer."""
+    """A stay in a dryer.
+
+    ``beside``: of a dryer that keeps its own air, the other reels that are in it meanwhile, as they go in.
+    """
 
     dryer: str
     in_s: float
     out_s: float
     temperature_C: float
+    beside: "tuple[StepHistory, ...]" = ()
 
 
 @dataclass(frozen=True)
@@ -54,17 +58,26 @@ def begin_of(step: Step) -> float:
 
 
 class StepHistory:
-    """A spool and its steps so far; two are the same where spool and steps are."""
+    """A spool and its steps so far; two are the same where spool and steps are.
 
-    __slots__ = ("before", "count", "digest", "spool", "step")
+    ``shared``: some of them rest on other spools, too.
+    """
+
+    __slots__ = ("before", "count", "digest", "shared", "spool", "step")
 
     def __init__(self, spool: str, before: "StepHistory | None" = None, step: Step | None = None) -> None:
         self.spool = spool
         self.before = before
         self.step = step
         self.count: int = 0 if before is None else before.count + 1
+        self.shared: bool = (before is not None and before.shared) or bool(
+            isinstance(step, Dry) and step.beside
+        )
         behind = spool if before is None else before.digest
         self.digest: str = hashlib.sha256(f"{behind} {step!r}".encode()).hexdigest()
+
+    def __repr__(self) -> str:  # it goes into digests of other spools' steps
+        return f"StepHistory({self.digest})"
 
     def __hash__(self) -> int:
         return hash(self.digest)
@@ -109,13 +122,17 @@ def history_of(spool: str, steps: Iterable[Step]) -> StepHistory:
 
 @dataclass(frozen=True)
 class DryingTime:
-    """How long a spool needs in a dryer, and how hot; *reached*: the limit that it gets below."""
+    """How long a spool needs in a dryer, and how hot; *reached*: the limit that it gets below.
+
+    ``beside``: the reels that share the dryer's own air with it, as for :class:`Dry`.
+    """
 
     seconds: float
     temperature_C: float
     knob_C: float | None
     binding: str
     reached: str
+    beside: tuple[StepHistory, ...] = ()
 
 
 @dataclass(frozen=True)

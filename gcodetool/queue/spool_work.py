@@ -98,13 +98,13 @@ class Wanting:
         return self.asked.setdefault(spool, _WantedSteps())
 
     def printed(self, history: StepHistory, step: Print) -> None:
-        """Ask what comes of printing."""
-        if not self.memo.has(history, step):
+        """Ask what comes of printing; what rests on other spools, too, is left to whoever needs it."""
+        if not history.shared and not self.memo.has(history, step):
             self._of(history.spool).prints.append((history, step))
 
     def dried(self, history: StepHistory, step: Dry) -> None:
-        """Ask what a drying does."""
-        if not self.memo.has(history, step):
+        """Ask what a drying does, as for :meth:`printed`."""
+        if not history.with_step(step).shared and not self.memo.has(history, step):
             self._of(history.spool).dryings.append((history, step))
 
     def time(self, *asked: *Asked) -> None:

@@ -1,0 +1,63 @@
+"""Reels that a queue puts into one dryer: where it keeps its own air they hold each other up, and the plan knows it."""
+
+import pathlib
+
+import pytest
+from plan_checker import check
+from queue_world import HOUR, NOW, PLACES, job, spool, stock
+
+from gcodetool.moisture.solver import COMPILED
+from gcodetool.queue.findings import QueueFindings
+from gcodetool.queue.job_list import read_list
+from gcodetool.queue.plan import plan
+
+pytestmark = pytest.mark.skipif(not COMPILED, reason="hundreds of drying courses")
+
+OPEN = PLACES.replace('room = "bench"\n\n[place.bench-1]', 'slots = 2\nroom = "bench"\n\n[place.bench-1]')
+CLOSED = OPEN.replace("slots = 2\n", "slots = 2\nair_L = 20\nexchange_m3_h = 0.01\n")
+
+
+def planned(folder: pathlib.Path, places: str, *, reels: int = 2) -> QueueFindings:
+    """Plan a wet job on each of two printers, on a reel of its own; the plan is checked."""
+    home = folder / f"{len(list(folder.iterdir()))}"
+    (home / "shelf").mkdir(parents=True)
+    jobs = []
+    for number in range(1, reels + 1):
+        job(home, f"wet-{number}.gcode", hours=1 + number / 8, metres=6 + number)
+        spool(home / "shelf", f"petg-{number}", water=0.42, place="bench", places=places, net_g=1000)
+        jobs.append(
+            f'[[job]]\nfile = "wet-{number}.gcode"\nprinter = "bench-{number}"\nspool = "petg-{number}"\n'
+        )
+    path = home / "list.toml"
+    path.write_text('shelf = "shelf"\n[dryer.oven]\nunattended = true\n' + "".join(jobs), encoding="utf-8")
+    job_list, shelf = read_list(path, printer=None), stock(home / "shelf")
+    found = plan(job_list, shelf, at_s=NOW, members=1)
+    check(found, job_list, shelf)
+    return found
+
+
+def hours(found: QueueFindings) -> list[float]:
+    return [(each.out_s - each.in_s) / HOUR for each in found.dryings]
+
+
+def test_two_reels_in_a_dryer_of_its_own_air_hold_each_other_up(tmp_path) -> None:
+    """Who comes second is given longer, and of the first it is told truly how wet it then comes out."""
+    alone = planned(tmp_path, CLOSED, reels=1)
+    together = planned(tmp_path, CLOSED)
+    first, second = together.dryings
+    assert first.in_s < second.out_s
+    assert second.in_s < first.out_s
+    (one,), both = hours(alone), hours(together)
+    assert both[0] == one
+    assert both[1] > one + 2
+    assert first.before_wt_pct == pytest.approx(alone.dryings[0].before_wt_pct, rel=1e-6)
+    assert first.after_wt_pct > alone.dryings[0].after_wt_pct + 0.01
+    assert (alone.dryings[0].reached, first.reached, second.reached) == ("good", "marginal", "good")
+    wet = [found.rows[0].tools[0].worst_wt_pct for found in (alone, together)]
+    assert wet[1] > wet[0] + 0.01
+
+
+def test_where_the_air_is_the_rooms_they_do_not_know_of_each_other(tmp_path) -> None:
+    alone, both = planned(tmp_path, OPEN, reels=1), planned(tmp_path, OPEN)
+    assert hours(both) == hours(alone) * 2
+    assert both.dryings[0].after_wt_pct == pytest.approx(alone.dryings[0].after_wt_pct, rel=1e-9)
