@@ -13,7 +13,7 @@ from gcodetool.app import queue as app
 from gcodetool.app.resolve import clock
 from gcodetool.cli.main import outcome
 from gcodetool.moisture.solver import COMPILED
-from gcodetool.queue import optimise
+from gcodetool.queue import exchange, optimise
 from gcodetool.queue.findings import DryingRow, QueueFindings
 from gcodetool.report.html.queue import picture, queue, slots_of
 from gcodetool.report.queue_calendar import calendar
@@ -25,11 +25,12 @@ pytestmark = pytest.mark.skipif(not COMPILED, reason="thousands of forecasts")
 
 @pytest.fixture(scope="module")
 def planned(tmp_path_factory) -> tuple[QueueFindings, pathlib.Path]:
-    """Return the plan of the evening, made once for all tests here, as one proposal of the solver leaves it."""
+    """Return the plan of the evening, made once for all tests here, after a short search."""
     pytest.importorskip("ortools")
     path = evening(tmp_path_factory.mktemp("evening"))
     with pytest.MonkeyPatch.context() as patched:
         patched.setattr(optimise, "ROUNDS", 1)
+        patched.setattr(exchange, "PATIENCE", 100)
         patched.setenv("GCODETOOL_CACHE", str(path.parent / "cache"))
         found = app.queue_plan([path], at=clock(_evening()), members=1, processes=1)
     return found, path

@@ -473,13 +473,29 @@ def test_a_good_spool_far_down_the_shelf_is_found(tmp_path) -> None:
     assert found.changes == 2
 
 
-def test_a_search_that_takes_too_long_is_given_up_and_said(tmp_path, monkeypatch) -> None:
+def test_one_job_costs_a_handful_of_forecasts_however_long_the_shelf(tmp_path) -> None:
+    part = job(tmp_path, "part.gcode", hours=0.5)
+    for number in range(40):
+        spool(tmp_path, f"petg-{number:02}", water=0.02 if number == 31 else 0.6)
+    asked: list[int] = []
+    found = planned(
+        from_paths([part], printer="bench-1"),
+        stock(tmp_path),
+        progress=lambda what, count, _: asked.append(count) if what == "choosing" else None,
+    )
+    assert found.exact
+    assert found.rows[0].tools[0].spool == "petg-31"
+    assert max(asked) <= 8
+
+
+def test_a_search_that_takes_too_long_is_given_up_and_said(tmp_path) -> None:
     job_list, spools = story(tmp_path)
-    monkeypatch.setattr(choice, "FORECAST_BUDGET", 12)
-    found = planned(job_list, spools)
-    assert "given up after 12 forecasts" in found.search
+    found = planned(job_list, spools, limit_s=0.0)
+    assert "the time was over before all was tried" in found.search
+    assert not found.exact
     assert len(found.rows) == 6
     best = planned(job_list, spools)
+    assert best.exact
     assert best.unmet <= found.unmet
 
 

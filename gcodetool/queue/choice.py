@@ -1,8 +1,9 @@
 """The choice of a plan: in which ways it is looked for, what is known of how good it is, and which order the jobs run in.
 
-Job by job comes first, so that there is a plan at any time; then the solver, where it is installed; then, where few jobs
-have something to choose, everything is tried.  The time is limited; a stop at the keyboard ends the search, not
-the plan.  Left out: how each way works (``search``, ``optimise``).
+Job by job comes first, so that there is a plan at any time.  Where few jobs have something to choose, everything is
+tried; else the solver, where it is installed, says how many jobs can make it, a few jobs are changed at a time,
+and where that falls short the solver proposes plans.  The time is limited; a stop at the keyboard ends the search, not
+the plan.  Left out: how each way works (``search``, ``exhaustive``, ``exchange``, ``optimise``).
 """
 
 import math
@@ -12,13 +13,13 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from gcodetool.queue import optimise
+from gcodetool.queue.exchange import Exchange
 from gcodetool.queue.executors import Executor, SerialExecutor
+from gcodetool.queue.exhaustive import ExhaustiveSearch, SearchBudgetError
 from gcodetool.queue.forecast_memo import ForecastMemo
 from gcodetool.queue.job_list import Progress
 from gcodetool.queue.schedule import Schedule, Task
 from gcodetool.queue.search import (
-    ExhaustiveSearch,
-    SearchBudgetError,
     SearchProgress,
     cannot_succeed,
     greedy,
@@ -28,8 +29,12 @@ from gcodetool.queue.search import (
 from gcodetool.queue.table import ForecastTable, table_of
 
 MOST_EXHAUSTIVE: Final = 8  # jobs with something to choose up to which everything is tried
-FORECAST_BUDGET: Final = 3000  # forecasts after which trying everything is given up
+WITHOUT_TABLE: Final = (
+    60  # forecasts for trying everything at once, before there is a table: easy plans need none
+)
 TIME_LIMIT_S: Final = 60.0
+LISTED_SHARE: Final = 0.2  # of the time, for the list's order, where it is free
+LISTED_SHARE_ALONE: Final = 0.85  # the same, where it is not
 MOST_OPTIMISED: Final = 120  # jobs up to which the solver is asked
 
 
@@ -40,7 +45,8 @@ class SearchResult:
     Attributes
     ----------
     exact : nothing better can be found in this simulation, in this order.
-    at_most : jobs that could make it at most, by their priorities; None: nothing was proven.
+    at_most : jobs that could make it at most, by their priorities, in this order, or in any where it is free; None: nothing
+        was proven.
     by_due : what running the jobs by due time would be; None: it was not looked at, or is no better.
     """
 
@@ -88,44 +94,189 @@ def choose(
     incumbent : keeps the best plan so far for whoever stops this.
     """
     best = Incumbent() if incumbent is None else incumbent
-    end_s = time.monotonic() + limit_s
-
-    def enough() -> bool:
-        return time.monotonic() > end_s
-
-    count = open_jobs(memo, tasks, start)
-    first = greedy(memo, start, tasks, progress)
-    best.offer(first)
-    most = sum(task.priority for task in tasks)
-    lost = sum(task.priority for task in tasks if cannot_succeed(memo, start, task))
-    said, exact, at_most = "nothing to choose", True, most - lost
-    if count:
-        said, exact, proven = _in_order(
-            memo, start, tasks, best, count, progress, executor or SerialExecutor(), tell, enough
-        )
-        at_most = min(at_most, proven)
+    search = _Search(memo, start, tasks, progress, executor or SerialExecutor(), tell, limit_s)
+    best.offer(greedy(memo, start, tasks, progress))
+    if open_jobs(memo, tasks, start):
+        said, exact, at_most = search.in_order(best, share=LISTED_SHARE if free else LISTED_SHARE_ALONE)
+    else:
+        said, exact, at_most = "nothing to choose", True, search.possible
     assert best.best is not None
     listed = best.best
-    if listed.cost.missed == 0 or exact:
-        at_most = most - listed.cost.missed
-    other = _other_order(
-        memo, start, tasks, listed, progress, enough, executor or SerialExecutor(), free=free
-    )
-    if other is None:
-        return SearchResult(listed, said, exact, max(at_most, most - listed.cost.missed))
+    if exact:
+        at_most = search.most - listed.cost.missed
+    other, in_any_order = search.other_order(listed, free=free)
     if free:
-        return SearchResult(
-            other,
-            f"{said}; then in another order, {_gained(listed, other)}",
-            False,
-            _bound(start, memo, tasks),
+        chosen = other or listed
+        if other is not None:
+            said, exact = f"{said}; then in another order, {_gained(listed, other)}", False
+        return SearchResult(chosen, said, exact, max(in_any_order, search.most - chosen.cost.missed))
+    return SearchResult(listed, said, exact, max(at_most, search.most - listed.cost.missed), other)
+
+
+class _Search:
+    """What every way of looking needs: the question, who computes, and how long it may take.
+
+    Attributes
+    ----------
+    most : jobs, by their priorities.
+    possible : those of them that are not lost whatever is done.
+    """
+
+    def __init__(
+        self,
+        memo: ForecastMemo,
+        start: Schedule,
+        tasks: Sequence[Task],
+        progress: SearchProgress | None,
+        executor: Executor,
+        tell: Progress | None,
+        limit_s: float,
+    ) -> None:
+        self.memo, self.start, self.tasks = memo, start, tasks
+        self.progress, self.executor, self.tell = progress, executor, tell
+        self.begin_s, self.limit_s = time.monotonic(), limit_s
+        self.most = sum(task.priority for task in tasks)
+        self.possible = sum(task.priority for task in tasks if not cannot_succeed(memo, start, task))
+        self._table: ForecastTable | None = None
+
+    def until(self, share: float) -> "optimise.Enough":
+        """Return what says that so much of the time is over."""
+        end_s = self.begin_s + share * self.limit_s
+        return lambda: time.monotonic() > end_s
+
+    def table(self) -> ForecastTable:
+        """Return the table of forecasts, made once."""
+        if self._table is None:
+            self._table = table_of(self.memo, self.start, self.tasks, self.executor, self.tell)
+        return self._table
+
+    def table_for_solver(self) -> ForecastTable | None:
+        """Return the table where the solver is asked; None where it is not there, or there are too many jobs."""
+        few = len(self.tasks) <= MOST_OPTIMISED
+        return self.table() if few and optimise.solver() is not None else None
+
+    def bound(self, table: ForecastTable | None, order: "optimise.Order") -> int:
+        """Return how many jobs can make it at most, by their priorities."""
+        if table is None or not table.complete:
+            return self.possible
+        proven = optimise.bound(self.memo, self.start, self.tasks, table, order)
+        return self.possible if proven is None else min(proven, self.possible)
+
+    def in_order(self, best: Incumbent, *, share: float) -> tuple[str, bool, int]:
+        """Look for the best plan in the list's order; return how, whether nothing better can be, and how many at most."""
+        memo, start, tasks, enough = self.memo, self.start, self.tasks, self.until(share)
+        assert best.best is not None
+        said = []
+        few = open_jobs(memo, tasks, start) <= MOST_EXHAUSTIVE
+        if few:
+            at_once = memo.evaluations + WITHOUT_TABLE
+            if self._all_tried(best, None, 0, lambda: enough() or memo.evaluations > at_once):
+                return "all assignments tried", True, self.most
+            best.offer(improved(memo, start, best.best, self.progress, enough=enough))
+        table = self.table_for_solver()
+        at_most = self.bound(table, "reels")
+        if few:
+            if self._all_tried(best, self.table_for_trying(), self.most - at_most, enough):
+                return "all assignments tried", True, self.most
+            said.append("the time was over before all was tried")
+        said.append(self._walked(best, table, at_most, enough, free=False))
+        if enough() and best.best.cost.missed > self.most - at_most and len(said) == 1:
+            said.append("the time was over")
+        return "; ".join(said), False, at_most
+
+    def _walked(
+        self,
+        best: Incumbent,
+        table: ForecastTable | None,
+        at_most: int,
+        enough: "optimise.Enough",
+        *,
+        free: bool,
+    ) -> str:
+        """Change a few jobs at a time; where more might make it, ask the solver; return how, in words."""
+        memo, start, tasks = self.memo, self.start, self.tasks
+        said, fewest = "job by job, then a few jobs changed at a time", self.most - at_most
+
+        def walk() -> None:
+            assert best.best is not None
+            Exchange(
+                memo,
+                start,
+                tasks,
+                best.best,
+                table=table,
+                free=free,
+                fewest_missed=fewest,
+                progress=self.progress,
+                offer=best.offer,
+                enough=enough,
+            ).run()
+
+        assert best.best is not None
+        best.offer(improved(memo, start, best.best, self.progress, enough=enough))
+        walk()
+        if table is not None and best.best.cost.missed > fewest and not enough():
+            found = optimise.propose(memo, start, tasks, table, free=free, offer=best.offer, enough=enough)
+            said += f", then {found.count} proposal{'' if found.count == 1 else 's'} of the solver"
+            if best.best is found.best:
+                walk()
+        return said
+
+    def table_for_trying(self) -> ForecastTable | None:
+        """Return the table where it has every way of every job; None where it would be too large."""
+        table = self.table() if len(self.tasks) <= MOST_OPTIMISED else None
+        return table if table is not None and table.complete else None
+
+    def _all_tried(
+        self,
+        best: Incumbent,
+        table: ForecastTable | None,
+        fewest_missed: int,
+        enough: "optimise.Enough",
+    ) -> bool:
+        """Try everything; return False where that takes too long."""
+        search = ExhaustiveSearch(
+            self.memo,
+            self.start,
+            self.tasks,
+            table,
+            self.progress,
+            fewest_missed=fewest_missed,
+            best=best.best,
+            offer=best.offer,
+            enough=enough,
         )
-    return SearchResult(listed, said, exact, max(at_most, most - listed.cost.missed), other)
+        try:
+            search.explore(self.start, 0)
+        except SearchBudgetError:
+            return False
+        return True
 
+    def other_order(self, listed: Schedule, *, free: bool) -> tuple[Schedule | None, int]:
+        """Return the best plan in another order that gains something, and how many jobs can make it in any order.
 
-def _bound(start: Schedule, memo: ForecastMemo, tasks: Sequence[Task]) -> int:
-    """Return how many jobs can make it at most in any order, as far as each is looked at alone."""
-    return sum(task.priority for task in tasks if not cannot_succeed(memo, start, task))
+        By due time, and where the order is free, as the solver proposes and as single jobs moved about make it better.
+        """
+        memo, start, tasks, enough = self.memo, self.start, self.tasks, self.until(1.0)
+        if len(tasks) < 2 or (not free and listed.cost.missed == 0) or enough():
+            return None, self.possible
+        incumbent = Incumbent()
+        by_due = sorted(
+            tasks, key=lambda task: (task.due_s if task.due_s is not None else math.inf, task.number)
+        )
+        if by_due != list(tasks):
+            found = greedy(memo, start, by_due, self.progress)
+            incumbent.offer(found)
+            if not enough():
+                incumbent.offer(improved(memo, start, found, self.progress, enough=enough))
+        at_most = self.possible
+        if free:
+            incumbent.offer(listed)
+            table = self.table_for_solver()
+            at_most = self.bound(table, "free")
+            self._walked(incumbent, table, at_most, enough, free=True)
+        best = incumbent.best
+        return (best if best is not None and gain_words(listed, best) else None), at_most
 
 
 def _gained(listed: Schedule, other: Schedule) -> str:
@@ -150,95 +301,3 @@ def gain_words(listed: Schedule, other: Schedule) -> str:
             return f"{count} {word}{'' if count == 1 else 's'} less" if count > 0 else ""
     hours = (one.heat_s - two.heat_s) / 3600
     return f"{hours:.1f} h of heat less" if hours > 0.05 else ""
-
-
-def _in_order(
-    memo: ForecastMemo,
-    start: Schedule,
-    tasks: Sequence[Task],
-    best: Incumbent,
-    count: int,
-    progress: SearchProgress | None,
-    executor: Executor,
-    tell: Progress | None,
-    enough: "optimise.Enough",
-) -> tuple[str, bool, int]:
-    """Look for the best plan in the list's order; return how, whether nothing better can be, and how many at most."""
-    most = sum(task.priority for task in tasks)
-    assert best.best is not None
-    said = []
-    if count <= MOST_EXHAUSTIVE:
-        best.offer(improved(memo, start, best.best, progress, enough=enough))
-        if _all_tried(memo, start, tasks, best, progress, enough):
-            return "all assignments tried", True, most
-        said.append(f"too many to try all: given up after {FORECAST_BUDGET} forecasts")
-    if len(tasks) <= MOST_OPTIMISED and optimise.solver() is not None:
-        table = table_of(memo, start, tasks, executor, tell)
-        found = optimise.propose(memo, start, tasks, table, offer=best.offer, enough=enough)
-        if found.at_most is not None and table.complete:
-            most = found.at_most
-        said.append(f"{found.count} proposal{'' if found.count == 1 else 's'} of the solver")
-    else:
-        said.append("job by job")
-    best.offer(improved(memo, start, best.best, progress, enough=enough))
-    said.append("then improved job by job")
-    if enough():
-        said.append("the time was over")
-    return "; ".join(said), False, most
-
-
-def _all_tried(
-    memo: ForecastMemo,
-    start: Schedule,
-    tasks: Sequence[Task],
-    best: Incumbent,
-    progress: SearchProgress | None,
-    enough: "optimise.Enough",
-) -> bool:
-    """Try everything; return False where that takes too long."""
-    search = ExhaustiveSearch(
-        memo,
-        start,
-        tasks,
-        memo.evaluations + FORECAST_BUDGET,
-        progress,
-        best=best.best,
-        offer=best.offer,
-        enough=enough,
-    )
-    try:
-        search.explore(start, 0)
-    except SearchBudgetError:
-        return False
-    return True
-
-
-def _other_order(
-    memo: ForecastMemo,
-    start: Schedule,
-    tasks: Sequence[Task],
-    listed: Schedule,
-    progress: SearchProgress | None,
-    enough: "optimise.Enough",
-    executor: Executor,
-    *,
-    free: bool,
-) -> Schedule | None:
-    """Return the best plan in another order that gains something; None where there is none.
-
-    By due time, and where the order is free, as the solver proposes.
-    """
-    if len(tasks) < 2 or (not free and listed.cost.missed == 0) or enough():
-        return None
-    incumbent = Incumbent()
-    by_due = sorted(tasks, key=lambda task: (task.due_s if task.due_s is not None else math.inf, task.number))
-    if by_due != list(tasks):
-        found = greedy(memo, start, by_due, progress)
-        incumbent.offer(found)
-        if not enough():
-            incumbent.offer(improved(memo, start, found, progress, enough=enough))
-    if free and len(tasks) <= MOST_OPTIMISED and optimise.solver() is not None:
-        table: ForecastTable = table_of(memo, start, tasks, executor)
-        optimise.propose(memo, start, tasks, table, free=True, offer=incumbent.offer, enough=enough)
-    best = incumbent.best
-    return best if best is not None and gain_words(listed, best) else None

@@ -216,7 +216,9 @@ class QueueFindings:
     handoffs : what somebody has to do, by time.
     present, presence : hours in which somebody is there, in words, and as stretches of the plan's time; none: always.
     heat_s : in which dryers are hot. [s]
-    at_most : how much ``made`` can be at most, as far as it is proven; None: it is not.
+    free_order : jobs may run in another order than the list's.
+    at_most : how much ``made`` can be at most, as far as it is proven, in the list's order unless it is free; None: it is
+        not.
     rough : stopped after a plan was found: it is shown as it was chosen by, not forecast in full.
     exact : nothing better can be found in this simulation, in this order, whatever is compared.
     complete : False where the call was stopped.
@@ -239,6 +241,7 @@ class QueueFindings:
     present: tuple[str, ...] = ()
     presence: tuple[tuple[float, float], ...] = ()
     heat_s: float = 0.0
+    free_order: bool = False
     at_most: int | None = None
     exact: bool = False
     rough: bool = False

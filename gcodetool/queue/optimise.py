@@ -11,7 +11,7 @@ import itertools
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from typing import Any, Final
+from typing import Any, Final, Literal
 
 from gcodetool.queue.findings import GOOD_ENOUGH
 from gcodetool.queue.forecast_memo import ForecastMemo
@@ -22,8 +22,10 @@ from gcodetool.queue.spool_steps import Dry
 from gcodetool.queue.table import Entry, ForecastTable, horizon
 
 Enough = Callable[[], bool]  # says that the time is over
-ROUNDS: Final = 24  # proposals that are tried
-MOST_JOBS_WORK: Final = 4.0  # of the solver's own measure of work: for the most jobs
+Order = Literal["free", "reels", "list"]  # none; of the list on each reel; on each reel and printer
+ROUNDS: Final = 12  # proposals that are tried
+BOUND_WORK: Final = 4.0  # of the solver's own measure of work: for how many jobs there can be
+PROPOSAL_WORK: Final = 1.0  # the same, for a plan with the most jobs
 FEWEST_HANDS_WORK: Final = 0.5  # the same, for the fewest hand-offs then
 HAND_OFF: Final = 10**12  # what one hand-off weighs against a second of waiting
 HALF_HOUR: Final = 10**8  # the same, for half an hour of heat
@@ -45,12 +47,10 @@ class Proposals:
     Attributes
     ----------
     best : the best plan placed; None: there was no proposal.
-    at_most : jobs that can make it at most, by their priorities, as the table has it; None: not known.
     count : proposals tried.
     """
 
     best: Schedule | None = None
-    at_most: int | None = None
     count: int = 0
     cuts: list[list[tuple[int, int]]] = field(default_factory=list)
 
@@ -76,11 +76,9 @@ def propose(
     module, found = solver(), Proposals()
     if module is None:
         return found
-    if not free:  # a bound holds for every order
-        found.at_most = _Model(module, memo, start, tasks, table, (), free=True).bound()
     while found.count < ROUNDS and not enough():
-        model = _Model(module, memo, start, tasks, table, found.cuts, free=free)
-        chosen = model.solve(found)
+        model = _Model(module, memo, start, tasks, table, found.cuts, "free" if free else "list")
+        chosen = model.solve()
         if chosen is None:
             break
         found.count += 1
@@ -93,6 +91,17 @@ def propose(
             break
         found.cuts.append(cut)
     return found
+
+
+def bound(
+    memo: ForecastMemo, start: Schedule, tasks: Sequence[Task], table: ForecastTable, order: Order
+) -> int | None:
+    """Return how many jobs can make it at most, by their priorities, as the table has it; None: not known.
+
+    ``order``: "free" for a bound that holds for every order, "reels" for one that holds in the list's order.
+    """
+    module = solver()
+    return None if module is None else _Model(module, memo, start, tasks, table, (), order).bound()
 
 
 @dataclass(frozen=True)
@@ -170,11 +179,15 @@ def _since_dried(placed: Schedule, job: ScheduledJob, wet: set[str], other: Task
     return found
 
 
+def _reels(way: Way) -> set[str]:
+    return {f"reel {each.spool}" for each in way.assignments if each.spool}
+
+
 def _uses(way: Way) -> set[str]:
-    """Return the printer and the reels of a way."""
+    """Return the printer, the reels and the boxes of a way."""
     return {
         f"printer {way.task.printer}",
-        *(f"reel {each.spool}" for each in way.assignments if each.spool),
+        *_reels(way),
         *(f"box {each.box}" for each in way.assignments if each.box),
     }
 
@@ -203,11 +216,10 @@ class _Model:
         tasks: Sequence[Task],
         table: ForecastTable,
         cuts: Sequence[Sequence[tuple[int, int]]],
-        *,
-        free: bool,
+        order: Order,
     ) -> None:
         self.module, self.start, self.tasks, self.table = module, start, tasks, table
-        self.free = free
+        self.free = order == "free"
         self.model = module.CpModel()
         self.last = int(horizon(start, tasks) - start.at_s) + 1
         self.there = self._domain(0.0)
@@ -223,8 +235,8 @@ class _Model:
             self._job(at)
         self._lengths(memo)
         self._after()
-        if not free:
-            self._order()
+        if not self.free:
+            self._order(printers=order == "list")
         self._resources()
         self._mounts()
         for cut in cuts:
@@ -310,16 +322,16 @@ class _Model:
         for spool, terms in fed.items():
             self.model.add(sum(terms) <= math.ceil(memo.left_mm(spool)) + 1)
 
-    def _order(self) -> None:
-        """Let jobs on one reel or printer follow each other as the list has them.
+    def _order(self, *, printers: bool) -> None:
+        """Let jobs on one reel, and also on one printer, follow each other as the list has them.
 
-        On a printer a short job may in truth go into a gap before an earlier one: what this forbids is no bound.
+        On a printer a short job may in truth go into a gap before an earlier one: what that forbids is no bound.
         """
         uses: dict[str, list[tuple[int, Any]]] = {}
         for at, entries in enumerate(self.table.entries):
             by_use: dict[str, list[Any]] = {}
             for entry, takes in zip(entries, self.takes[at], strict=True):
-                for use in _uses(entry.way):
+                for use in _uses(entry.way) if printers else _reels(entry.way):
                     by_use.setdefault(use, []).append(takes)
             for use, literals in by_use.items():
                 on = self.model.new_bool_var(f"on {at} {use}")
@@ -391,17 +403,15 @@ class _Model:
                 self.model.add_implication(takes, mounted)
             self.hand_offs += [mounted] * (2 if into else 1)
 
-    def solve(self, found: Proposals) -> Chosen | None:
-        """Return the best plan by the table; where nothing was proven yet, also how many can make it at most."""
+    def solve(self) -> Chosen | None:
+        """Return the best plan by the table."""
         cp_model, model = self.module, self.model
         made = self._made()
-        solve = self._solver(MOST_JOBS_WORK)
+        solve = self._solver(PROPOSAL_WORK)
         model.maximize(made)
         status = solve.solve(model)
         if status not in (cp_model.OPTIMAL, cp_model.FEASIBLE):
             return None
-        if found.at_most is None:
-            found.at_most = math.floor(solve.best_objective_bound + SAME_K)
         most = round(solve.objective_value)
         first = self._read(solve)
         model.add(made >= most)
@@ -424,7 +434,7 @@ class _Model:
 
     def bound(self) -> int | None:
         """Return how many jobs can make it at most; None where the solver says nothing."""
-        solve = self._solver(MOST_JOBS_WORK)
+        solve = self._solver(BOUND_WORK)
         self.model.maximize(self._made())
         status = solve.solve(self.model)
         if status not in (self.module.OPTIMAL, self.module.FEASIBLE):

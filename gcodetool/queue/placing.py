@@ -18,6 +18,7 @@ from gcodetool.queue.findings import ASKED, GOOD_ENOUGH, ORDER, ToolRow, empty_r
 from gcodetool.queue.forecast_memo import ForecastMemo
 from gcodetool.queue.schedule import (
     Assignment,
+    Cost,
     DryerStay,
     PrinterCalendar,
     Schedule,
@@ -103,6 +104,37 @@ def schedule_job(
         )
         return replace(placed_into, cost=replace(cost, handoffs=cost.handoffs + new + 2 * len(dryings)))
     return _run(placed_into, placement, placed)
+
+
+def least_of(
+    memo: ForecastMemo,
+    schedule: Schedule,
+    task: Task,
+    assignments: Sequence[Assignment],
+    home: Task | None = None,  # as for schedule_job
+) -> Cost | None:
+    """Return what the schedule costs at least with *task* placed on spools as they are, without a forecast.
+
+    None where it cannot be placed so.
+    """
+    given: list[Given] = list(zip(task.slots, assignments, strict=True))
+    start = _start(memo, schedule, task, given)
+    if start is None:
+        return None
+    if_run = if_held = 0
+    for slot, assignment in given:
+        if assignment.spool is not None and assignment.hung is not None:
+            uses = schedule.mounted.get((task.printer, slot.tool.tool), ())
+            if_run += used(uses, start, assignment.hung)[1]
+            if_held += not hangs(schedule, task, slot, assignment, start)
+    so_far, end = schedule.cost, start + task.job.open_air_s
+    late = task.due_s is not None and end > task.due_s
+    return replace(
+        so_far,
+        missed=so_far.missed + (task.priority if late else 0),
+        handoffs=so_far.handoffs + min(if_run, if_held),
+        ends_s=so_far.ends_s + end - schedule.at_s,
+    )
 
 
 def _start(memo: ForecastMemo, schedule: Schedule, task: Task, given: Sequence[Given]) -> float | None:

@@ -170,6 +170,7 @@ def plan(
         present=job_list.presence.words,
         presence=_stretches(job_list.presence, at_s, rows),
         heat_s=done.cost.heat_s,
+        free_order=job_list.free_order,
         at_most=_at_most(tasks, rows, result),
         # only where the full forecast judges as the choice did
         exact=result is not None and result.exact and done.cost.missed == result.schedule.cost.missed,

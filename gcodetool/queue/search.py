@@ -1,34 +1,26 @@
-"""Ways to search for a plan, jobs in a given order: trying everything, job by job, and making a plan better.
+"""Ways to search for a plan, jobs in a given order: job by job, and making a plan better.
 
-Trying everything rules out what costs more so far than a whole plan known already; a plan's cost only grows from job
-to job, so nothing better is passed over.  Left out: where jobs go (``placing``), which way of searching
-(``choice``), the solver (``optimise``).
+Left out: where jobs go (``placing``), which way of searching (``choice``), trying everything (``exhaustive``), several
+changes at a time (``exchange``), the solver (``optimise``).
 """
 
 import itertools
 import math
 from collections.abc import Callable, Collection, Iterator, Sequence
-from dataclasses import replace
 from typing import Final
 
 from gcodetool.queue.boxes import FED
 from gcodetool.queue.findings import GOOD_ENOUGH
 from gcodetool.queue.forecast_memo import ForecastMemo
 from gcodetool.queue.placing import schedule_job
-from gcodetool.queue.schedule import Assignment, Cost, Schedule, ScheduledJob, Task, ToolSlot, Way
+from gcodetool.queue.schedule import Assignment, Schedule, ScheduledJob, Task, ToolSlot, Way
 
-MOST_EXHAUSTIVE: Final = 8  # jobs with something to choose up to which every assignment is tried
-FORECAST_BUDGET: Final = 3000  # forecasts after which trying all of them is given up
 SPOOLS_TRIED: Final = 6  # spools tried for a job where there are too many to try all
 ROUNDS: Final = 3  # of improving single jobs
 IMPROVEMENT_BUDGET: Final = 800  # forecasts spent on that
 PLACEMENT_BUDGET: Final = 20_000  # jobs placed anew for that
 
 SearchProgress = Callable[[int], None]
-
-
-class SearchBudgetError(Exception):
-    """Too many forecasts, or no more time."""
 
 
 def ways(
@@ -141,76 +133,6 @@ def open_jobs(memo: ForecastMemo, tasks: Sequence[Task], start: Schedule) -> int
         )
 
     return sum(bool(task.others) or any(is_open(task, slot) for slot in task.slots) for task in tasks)
-
-
-class ExhaustiveSearch:
-    """Depth first through all assignments; the best plan so far cuts off what costs as much already.
-
-    ``best``: a plan known before; ``offer`` is told each better one; ``enough`` says that the time is over.
-    """
-
-    def __init__(
-        self,
-        memo: ForecastMemo,
-        start: Schedule,
-        tasks: Sequence[Task],
-        most: int,
-        progress: SearchProgress | None,
-        *,
-        best: Schedule | None = None,
-        offer: Callable[[Schedule], None] = lambda _: None,
-        enough: Callable[[], bool] = lambda: False,
-    ) -> None:
-        self.memo, self.tasks, self.most, self.progress = memo, tasks, most, progress
-        self.best, self.offer, self.enough = best, offer, enough
-        self.lost = [0] * (len(tasks) + 1)  # jobs from here on that nothing can save
-        for index in range(len(tasks) - 1, -1, -1):
-            lost = cannot_succeed(memo, start, tasks[index])
-            self.lost[index] = self.lost[index + 1] + (tasks[index].priority if lost else 0)
-        self.every: list[Way | None] = []  # what a task takes, where there is one way only
-        for task in tasks:
-            first_two = list(itertools.islice(ways(memo, task, start), 2))
-            self.every.append(first_two[0] if len(first_two) == 1 else None)
-
-    def worth(self, cost: Cost, index: int, dryings: int = 0) -> bool:
-        """Return whether a plan of that cost so far may still become the best."""
-        if self.best is None:
-            return True
-        least = replace(
-            cost,
-            missed=cost.missed + self.lost[index],
-            handoffs=cost.handoffs + dryings,
-            dryings=cost.dryings + dryings,
-        )
-        return least.key() < self.best.cost.key()
-
-    def explore(self, schedule: Schedule, index: int) -> None:
-        """Try everything for the tasks from *index* on."""
-        while index < len(self.tasks) and (way := self.every[index]) is not None:  # no deeper for that
-            only = schedule_job(self.memo, schedule, *way)
-            if only is None or not self.worth(only.cost, index + 1):
-                return
-            schedule, index = only, index + 1
-        if index == len(self.tasks):
-            if self.best is None or schedule.cost.key() < self.best.cost.key():
-                self.best = schedule
-                self.offer(schedule)
-            return
-        if self.progress is not None:
-            self.progress(self.memo.evaluations)
-        after = []
-        for way in ways(self.memo, self.tasks[index], schedule):
-            if not self.worth(schedule.cost, index, dried(way.assignments)):
-                continue
-            if self.memo.evaluations > self.most or self.enough():
-                raise SearchBudgetError
-            placed = schedule_job(self.memo, schedule, *way)
-            if placed is not None:
-                after.append(placed)
-        after.sort(key=lambda found: found.cost.key())
-        for found in after:
-            if self.worth(found.cost, index + 1):
-                self.explore(found, index + 1)
 
 
 def cannot_succeed(memo: ForecastMemo, start: Schedule, task: Task) -> bool:

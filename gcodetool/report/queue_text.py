@@ -91,13 +91,14 @@ def gap(found: QueueFindings) -> str:
     """Return how far the plan may be from the best possible."""
     if found.exact:
         return "nothing better can be had in this order"
+    order = "" if found.free_order else " in this order"
     if found.at_most is None:
         return "how good it is was not proven"
     if found.at_most == found.made:
-        return "no plan lets more jobs make it, by the table of forecasts; fewer hand-offs may be possible"
+        return f"no plan lets more jobs make it{order}, by the table of forecasts; fewer hand-offs may be possible"
     weighed = " (by priority)" if any(row.priority > 1 for row in found.rows) else ""
     return (
-        f"at most {found.at_most - found.made} more could make it{weighed}: "
+        f"at most {found.at_most - found.made} more could make it{order}{weighed}: "
         f"the gap to a proven bound is {100 * (found.at_most - found.made) / found.at_most:.0f} %"
     )
 
