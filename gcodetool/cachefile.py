@@ -12,11 +12,11 @@ import json
 import os
 import tempfile
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final, TypeVar
 
 import gcodetool
+from gcodetool.quickdata import dataclass
 from gcodetool.textfile import opened, own_folder
 
 Content = TypeVar("Content")

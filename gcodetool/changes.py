@@ -7,7 +7,9 @@ made with :func:`collected` and says it where the command fails afterwards.  Lef
 import contextlib
 from collections.abc import Iterator
 from contextvars import ContextVar
-from dataclasses import dataclass, field
+from dataclasses import field
+
+from gcodetool.quickdata import dataclass
 
 
 @dataclass

@@ -11,11 +11,12 @@ import functools
 import hashlib
 import os
 import re
-from dataclasses import dataclass, field
+from dataclasses import field
 from pathlib import Path
 from typing import Any, Final, Literal
 
 from gcodetool.errors import GcodetoolError, ProfileError
+from gcodetool.quickdata import dataclass
 from gcodetool.tomlfile import load, nearest, shown
 
 Kind = str  # a folder of profiles: a key of SINGULAR

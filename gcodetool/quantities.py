@@ -10,9 +10,9 @@ import datetime
 import math
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Final, Literal
 
+from gcodetool.quickdata import dataclass
 from gcodetool.textfile import YEARS, seconds_of
 
 # ---------------------------------------------------------------- numbers

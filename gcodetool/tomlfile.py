@@ -11,7 +11,6 @@ import functools
 import math
 import re
 from collections.abc import Collection, Iterable
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final, NoReturn
 
@@ -19,6 +18,7 @@ import tomli
 
 from gcodetool import quantities
 from gcodetool.errors import InputError
+from gcodetool.quickdata import dataclass
 from gcodetool.textfile import MOST_TEXT, YEARS, bounded, read_text, seconds_of
 
 Keys = tuple[str | int, ...]  # the path to a value: ("event", 3, "at")

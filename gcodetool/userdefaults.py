@@ -5,12 +5,13 @@ does.  Left out: what a word means (``app.resolve``).
 """
 
 import os
-from dataclasses import dataclass, fields
+from dataclasses import fields
 from pathlib import Path
 from typing import Final
 
 from gcodetool.errors import ProfileError
 from gcodetool.profiledata import user_folder
+from gcodetool.quickdata import dataclass
 from gcodetool.tomlfile import Table, load
 
 FILE: Final = "gcodetool.toml"

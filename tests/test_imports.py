@@ -23,6 +23,7 @@ PACKAGE = pathlib.Path(gcodetool.__file__).parent
 SOURCES = sorted(PACKAGE.rglob("*.py"))
 # each package or module, and those it may import
 MAY = {
+    "quickdata": set(),
     "errors": set(),
     "changes": set(),
     "puremode": set(),
@@ -299,7 +300,10 @@ def test_imports_run_one_way(source: pathlib.Path) -> None:
     if package == "__init__":
         return
     found = imports(source.read_text(encoding="utf-8"), modules=MODULES, typing=True) - {"gcodetool"}
-    assert {name.split(".")[1] for name in found} <= MAY[package] | {package}
+    assert {name.split(".")[1] for name in found} <= MAY[package] | {
+        package,
+        "quickdata",
+    }  # as the standard library's
 
 
 def test_no_files_import_each_other_in_a_circle() -> None:
@@ -339,6 +343,7 @@ def test_kept_forecasts_hang_on_all_the_code_that_makes_them() -> None:
         name.split(".")[1] for name in reached(graph, "gcodetool.queue.spool_simulation") if "." in name
     }
     files = {
+        "quickdata",
         "changes",
         "errors",
         "textfile",

@@ -3,7 +3,7 @@
 import functools
 from collections.abc import Callable, Mapping
 from contextlib import AbstractContextManager, nullcontext
-from dataclasses import dataclass, field
+from dataclasses import field
 from pathlib import Path
 from typing import TYPE_CHECKING, TypedDict, Unpack
 
@@ -23,6 +23,7 @@ from gcodetool.gcode.slicer_environment import handed_over
 from gcodetool.judge.findings import ExaminedJob
 from gcodetool.moisture.record import Spool
 from gcodetool.profiles import Printer
+from gcodetool.quickdata import dataclass
 
 if TYPE_CHECKING:
     from gcodetool.judge.findings import JobFindings

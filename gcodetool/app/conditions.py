@@ -1,8 +1,9 @@
 """What a check is made for: when, where and on what a job is printed, and how sure it must be."""
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
+
+from gcodetool.quickdata import dataclass
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

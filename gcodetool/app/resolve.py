@@ -5,13 +5,14 @@ Nothing is printed here: what is worth telling comes back as notes.
 
 import time
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from gcodetool import profiles
 from gcodetool.errors import GcodetoolError, SpoolError, UsageError
+from gcodetool.quickdata import dataclass
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection

@@ -9,10 +9,12 @@ Left out: what a command does to motion (``scan`` for modal state, ``motion`` fo
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from enum import IntEnum
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Final
+
+from gcodetool.quickdata import dataclass
 
 if TYPE_CHECKING:
     from gcodetool.gcode.markers import SlicerFacts

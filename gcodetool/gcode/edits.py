@@ -17,13 +17,13 @@ import os
 import re
 import stat
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
 from gcodetool.changes import making
 from gcodetool.errors import GcodeError, WriteError
 from gcodetool.heldfile import LET_GO, is_held, take_place
+from gcodetool.quickdata import dataclass
 
 try:
     import fcntl

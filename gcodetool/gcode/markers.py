@@ -10,12 +10,13 @@ Left out: commands and moves (``scan``), the dialect (``dialects``), pictures.
 import json
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import field, fields, replace
 from enum import Enum
 from types import MappingProxyType
 from typing import Final, TypeVar
 
 from gcodetool.gcode.values import Numbers, number, numbers, points, seconds, spool_id, strings
+from gcodetool.quickdata import dataclass
 
 # Layer marks as the scanner counts them.
 NO_MARKS: Final = 0

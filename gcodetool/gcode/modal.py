@@ -6,7 +6,7 @@ line go in, the state is changed, and the row that the line leaves, if any, come
 Left out: what comes often (G0-G3, G10, G11, G92, M204), which the scanner does itself.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Any, Final
 
 from gcodetool.gcode import odd, rows
@@ -21,6 +21,7 @@ from gcodetool.gcode.dialects import (
     command,
     is_start_macro,
 )
+from gcodetool.quickdata import dataclass
 
 Scanner = Any  # it imports this file, and no file may import its importer
 

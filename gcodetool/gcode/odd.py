@@ -10,11 +10,12 @@ Left out: what the notes do to an advice (``anchor`` refuses where the state is 
 import functools
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Any, Final
 
 from gcodetool.gcode.dialects import M_TABLES, TEXT_COMMANDS, UNKNOWN, Dialect, command
 from gcodetool.gcode.readings import FEATURES, FirmwareReading
+from gcodetool.quickdata import dataclass
 
 Scanner = Any  # it imports this file, and no file may import its importer
 

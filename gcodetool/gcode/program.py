@@ -9,7 +9,7 @@ Left out: what the moves take (``motion``), where a block may go (``anchor``).
 import functools
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -18,6 +18,7 @@ from gcodetool.gcode.dialects import Dialect
 from gcodetool.gcode.markers import Family, SlicerFacts
 from gcodetool.gcode.rows import Rows
 from gcodetool.gcode.source import Source, sniff
+from gcodetool.quickdata import dataclass
 
 if TYPE_CHECKING:
     from gcodetool.gcode.scan import Scanner

@@ -4,9 +4,10 @@ Left out: how such a line is told and read (``odd``).
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Final
+
+from gcodetool.quickdata import dataclass
 
 
 @dataclass(frozen=True)

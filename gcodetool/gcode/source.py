@@ -13,12 +13,13 @@ import io
 import os
 import stat
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import field
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any, Final, cast
 
 from gcodetool.errors import GcodeError
 from gcodetool.heldfile import LET_GO, is_held
+from gcodetool.quickdata import dataclass
 from gcodetool.textfile import BOMB_RATIO, BOMB_SIZE, LONGEST_LINE, MOST_UNPACKED, opened
 
 if TYPE_CHECKING:

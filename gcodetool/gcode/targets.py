@@ -6,10 +6,10 @@ compares it with.  Left out: beds, chambers, and what a target does to time (``m
 
 import functools
 import re
-from dataclasses import dataclass
 from typing import Final
 
 from gcodetool.gcode.dialects import NOZZLE_WORD, Dialect
+from gcodetool.quickdata import dataclass
 
 # of a temperature or a tool: more digits are none
 NUMBER: Final = rb"([-+]?(?:\d{1,6}(?:\.\d{0,9})?|\.\d{1,9})(?![\d.]))"

@@ -4,13 +4,14 @@ Field names and units are those of the report contract (``docs/report.schema.jso
 stands for what cannot be known.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import TYPE_CHECKING
 
 from gcodetool.judge.verdict_codes import Code
 from gcodetool.motion.changes import assumed_range
 from gcodetool.motion.limits import LimitUse
 from gcodetool.motion.timeline import Wait
+from gcodetool.quickdata import dataclass
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

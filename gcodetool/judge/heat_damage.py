@@ -8,12 +8,13 @@ Left out: what a dryer may be set to (``drying.limits``), which keeps further be
 
 import itertools
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING, Final, Literal
 
 from gcodetool import profiles
 from gcodetool.moisture.dryer_runs import as_run, changes
 from gcodetool.moisture.stays import stays
+from gcodetool.quickdata import dataclass
 
 if TYPE_CHECKING:
     from gcodetool.moisture.record import Spool

@@ -7,7 +7,7 @@ moment reads between two of its steps.  Left out: keeping idle forecasts (``ledg
 import bisect
 import json
 import math
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, replace
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -25,6 +25,7 @@ from gcodetool.moisture.exposure import GROWTH, safe_exposure
 from gcodetool.moisture.field import FIRST_STEP_S, SpoolIntegrator
 from gcodetool.moisture.history import State, quantiles, surroundings
 from gcodetool.moisture.state import marched
+from gcodetool.quickdata import dataclass
 
 if TYPE_CHECKING:
     from gcodetool.moisture.places import Surroundings

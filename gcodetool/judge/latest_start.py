@@ -9,7 +9,7 @@ Left out: air that changes after now.
 """
 
 import bisect
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any, Final
 
 import numpy as np
@@ -23,6 +23,7 @@ from gcodetool.moisture.forecast import Arrival, forecast
 from gcodetool.moisture.history import State, surroundings
 from gcodetool.moisture.state import marched
 from gcodetool.motion.feed import ToolFeed
+from gcodetool.quickdata import dataclass
 
 HORIZON_S: Final = 30 * 86_400.0  # how far ahead a start is looked for
 FIRST_LOOK_S: Final = 60.0  # of the idle spool,

@@ -7,7 +7,6 @@ numbers beside it are those of the same share and support it.  Nothing here know
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -15,6 +14,7 @@ import numpy.typing as npt
 
 from gcodetool.judge.verdict_codes import BADNESS, Code
 from gcodetool.moisture.history import quantile
+from gcodetool.quickdata import dataclass
 
 CAUTIOUS: Final = 0.9  # where this share of the members does not hold the verdict, a caution says so
 DRIED: Final = (

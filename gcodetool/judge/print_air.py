@@ -4,12 +4,12 @@ A spool that now stands in a dryer or a sealed bag will be printed elsewhere; wh
 """
 
 import difflib
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from gcodetool.errors import UsageError
 from gcodetool.moisture.air import room_air
 from gcodetool.moisture.history import ROOM_C, ROOM_RH_PCT, State, Surroundings, surroundings
+from gcodetool.quickdata import dataclass
 
 if TYPE_CHECKING:
     from gcodetool.moisture.record import Place, Spool

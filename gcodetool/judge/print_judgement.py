@@ -4,7 +4,7 @@ Whoever asks whether a spool will do calls :func:`judge_print`: a check, a queue
 adjusted profile, a page.  Left out: what is done about it (``tweaks``, ``drying``), the file (``gcode``).
 """
 
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from typing import Any, Final
 
 import numpy as np
@@ -27,6 +27,7 @@ from gcodetool.moisture.next_measurement import worth_recording
 from gcodetool.moisture.record import Spool
 from gcodetool.moisture.stays import stays
 from gcodetool.motion.feed import ToolFeed
+from gcodetool.quickdata import dataclass
 
 DIAMETER_SLACK_MM: Final = 0.2
 GOOD_ENOUGH: Final[tuple[Code, ...]] = ("clear", "adjust")

@@ -6,11 +6,11 @@ limit, at the share of the members that the verdict itself is told for.
 
 import math
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Literal
 
 from gcodetool.judge.verdict_codes import Code, worse
 from gcodetool.moisture.constants import HOUR_S
+from gcodetool.quickdata import dataclass
 
 if TYPE_CHECKING:
     from gcodetool.judge.findings import Exposure, FeedNeed

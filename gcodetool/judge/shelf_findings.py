@@ -3,10 +3,10 @@
 None stands for what cannot be known.  Left out: jobs (``findings``), which are asked about more often and sooner.
 """
 
-from dataclasses import dataclass
 from typing import Any, NamedTuple
 
 from gcodetool.judge.findings import Band, SpoolState
+from gcodetool.quickdata import dataclass
 
 
 @dataclass(frozen=True)

@@ -8,13 +8,13 @@ which also decides whether one fits.
 
 import hashlib
 import os
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
 from gcodetool.cachefile import CacheFolder
 from gcodetool.moisture.record import Spool
 from gcodetool.profiles import sample_folder
+from gcodetool.quickdata import dataclass
 
 MOST: Final = 1000  # snapshots in the cache folder, about 0.3 MB each; beyond it the older half goes
 FOLDER: Final = "GCODETOOL_SNAPSHOTS"

@@ -7,7 +7,7 @@ Left out: total pressure other than one standard atmosphere (it enters the diffu
 """
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -15,6 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from gcodetool.errors import OutOfRangeError
 from gcodetool.moisture.constants import MOLAR_GAS, VAPOUR_GAS, ZERO_CELSIUS_K
+from gcodetool.quickdata import dataclass
 
 if TYPE_CHECKING:
     from gcodetool import profiles

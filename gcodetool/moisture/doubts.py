@@ -7,7 +7,7 @@ Left out: the doubts about the polymer (``polymer``) and about the scale (``infe
 
 import hashlib
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -18,6 +18,7 @@ from gcodetool.moisture.airlog import log_air
 from gcodetool.moisture.bag import leak_g_day, leak_range
 from gcodetool.moisture.constants import HOUR_S
 from gcodetool.moisture.stays import stays_in
+from gcodetool.quickdata import dataclass
 
 if TYPE_CHECKING:
     from gcodetool.moisture.record import Event, Place, Spool

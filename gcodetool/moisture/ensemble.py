@@ -6,7 +6,7 @@ them when asked).
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from gcodetool.moisture.doubts import MOST, Doubts, doubted, stratified
 from gcodetool.moisture.polymer import COORDINATES, DIMENSIONS, Polymer, polymer, spread_evenly
 from gcodetool.moisture.record import Event, Spool
+from gcodetool.quickdata import dataclass
 
 Floats = NDArray[np.float64]
 

@@ -7,7 +7,7 @@ the kernel works on, compiled or interpreted, and lets strand be drawn off the o
 import math
 from array import array
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from types import SimpleNamespace
 from typing import Any, Final
 
@@ -29,6 +29,7 @@ from gcodetool.moisture.winding import (
     Winding,
     shells,
 )
+from gcodetool.quickdata import dataclass
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]

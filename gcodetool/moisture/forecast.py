@@ -7,7 +7,7 @@ Left out: heat from the printer.
 """
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -19,6 +19,7 @@ from gcodetool.moisture.bare_run import crossed
 from gcodetool.moisture.field import FIRST_STEP_S, Field, SpoolIntegrator
 from gcodetool.moisture.history import State, Surroundings
 from gcodetool.moisture.state import marched
+from gcodetool.quickdata import dataclass
 
 Floats = NDArray[np.float64]
 

@@ -8,7 +8,7 @@ Left out: how bubbles grow, chains lost to heat alone, and water that leaves the
 """
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 from gcodetool.errors import OutOfRangeError
@@ -20,6 +20,7 @@ from gcodetool.moisture.air import (
     saturation_pressure,
 )
 from gcodetool.moisture.constants import MOLAR_GAS, VAPOUR_GAS, WATER_KG_MOL, ZERO_CELSIUS_K
+from gcodetool.quickdata import dataclass
 
 WATER_G_MOL: Final = 1000 * WATER_KG_MOL
 

@@ -12,7 +12,6 @@ Left out: drift of a scale, plasticisers and other volatiles that leave with the
 import math
 import zlib
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -21,6 +20,7 @@ from numpy.typing import NDArray
 from gcodetool.moisture.inspections import Inspected, log_chance
 from gcodetool.moisture.polymer import DIMENSIONS
 from gcodetool.moisture.smc import fit_surrogate, sample_posterior
+from gcodetool.quickdata import dataclass
 
 Floats = NDArray[np.float64]
 

@@ -7,11 +7,13 @@ Left out: who looked, at which light, and how fast it was purged.
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from numpy.typing import NDArray
+
+from gcodetool.quickdata import dataclass
 
 if TYPE_CHECKING:
     from gcodetool.moisture.inference import Weighed

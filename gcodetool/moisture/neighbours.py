@@ -8,7 +8,7 @@ records (``ledger.neighbours`` for the ledger's, ``app.resolve`` for files), and
 import heapq
 import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any, Final, TypeVar
 
 import numpy as np
@@ -17,6 +17,7 @@ from gcodetool.moisture.cutting import before_cut
 from gcodetool.moisture.places import box_of
 from gcodetool.moisture.record import Place, Spool
 from gcodetool.moisture.stays import stays
+from gcodetool.quickdata import dataclass
 
 SLACK_S: Final = 1e-3  # of moments that were rounded on their way
 K = TypeVar("K")

@@ -6,7 +6,7 @@ Left out: what two records together would tell.
 """
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -17,6 +17,7 @@ from gcodetool.moisture.doubts import HYGROMETER_PCT
 from gcodetool.moisture.history import State, reel_of
 from gcodetool.moisture.inference import Weighed
 from gcodetool.moisture.record import Place
+from gcodetool.quickdata import dataclass
 
 Floats = NDArray[np.float64]
 

@@ -1,7 +1,8 @@
 """What is said beside a state: what was assumed, left out or learned, and what else is odd."""
 
-from dataclasses import dataclass
 from typing import Literal
+
+from gcodetool.quickdata import dataclass
 
 NoteKind = Literal["assumed", "ignored", "learned", "contradiction", "note"]
 """*contradiction*: the record and the model cannot both be right; a check repeats it as a caution."""

@@ -8,7 +8,7 @@ import bisect
 import itertools
 import math
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 from gcodetool import profiles
@@ -21,6 +21,7 @@ from gcodetool.moisture.constants import HOUR_S, ZERO_CELSIUS_K
 from gcodetool.moisture.doubts import Doubts, Floats, of_reading
 from gcodetool.moisture.dryer_runs import as_run, began_s, changes
 from gcodetool.moisture.record import Place, Spool
+from gcodetool.quickdata import dataclass
 
 ROOM_C: Final = 22.0  # where a sealed bag's temperature is not stated
 ROOM_RH_PCT: Final = 50.0  # the air a reel was found in, where its place tells nothing

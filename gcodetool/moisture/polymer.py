@@ -8,7 +8,7 @@ Left out: hysteresis between uptake and release, slow relaxation (PLA), swelling
 
 import math
 import zlib
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -17,6 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 from gcodetool.errors import OutOfRangeError
 from gcodetool.moisture.air import in_range
 from gcodetool.moisture.constants import MOLAR_GAS, REFERENCE_K, SMALLEST_ACTIVITY, WATER_KG_MOL
+from gcodetool.quickdata import dataclass
 
 if TYPE_CHECKING:
     from gcodetool.profiles import Adopted, Material, Pair

@@ -6,10 +6,11 @@ Left out: the moisture state.  It is computed from the record, never stored in i
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Literal
 
 from gcodetool.profiles import Desiccant, Material, SpoolBody
+from gcodetool.quickdata import dataclass
 
 PlaceKind = Literal["open", "box", "sealed", "dryer", "printer"]
 EventKind = Literal["received", "moved", "weighed", "inspected", "fed", "cut", "outcome"]

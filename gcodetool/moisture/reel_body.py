@@ -6,13 +6,13 @@ Left out: the way between the body and the inner turns that lie on it.
 """
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from gcodetool.moisture.constants import MOLAR_GAS, REFERENCE_K
+from gcodetool.quickdata import dataclass
 
 if TYPE_CHECKING:
     from gcodetool.moisture.record import Body

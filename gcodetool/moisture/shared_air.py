@@ -9,7 +9,7 @@ Left out: the air that comes in when a place is opened for one reel while anothe
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import fields, replace
 from typing import Any, Final
 
 import numpy as np
@@ -20,6 +20,7 @@ from gcodetool.moisture.constants import VAPOUR_GAS
 from gcodetool.moisture.field import FIRST_STEP_S, LONGEST_S, Field, SpoolIntegrator
 from gcodetool.moisture.members import spread_over
 from gcodetool.moisture.polymer import Polymer
+from gcodetool.quickdata import dataclass
 
 Floats = NDArray[np.float64]
 

@@ -4,7 +4,6 @@ Left out: how it came to be (``history``).
 """
 
 import math
-from dataclasses import dataclass
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -21,6 +20,7 @@ from gcodetool.moisture.places import Surroundings, box_of
 from gcodetool.moisture.polymer import Polymer
 from gcodetool.moisture.record import Event, Outcome, Spool
 from gcodetool.moisture.shared_air import Companion, SharedIntegrator
+from gcodetool.quickdata import dataclass
 
 Floats = NDArray[np.float64]
 

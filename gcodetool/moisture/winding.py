@@ -8,7 +8,6 @@ Left out: uneven winding, crossing turns, what goes through the hub.
 
 import functools
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -16,6 +15,7 @@ from numpy.typing import NDArray
 
 from gcodetool.moisture.notes import Note
 from gcodetool.moisture.reel_body import BodyWater, body_water
+from gcodetool.quickdata import dataclass
 
 if TYPE_CHECKING:
     from gcodetool.moisture.record import Spool

@@ -10,8 +10,9 @@ which the start holds.
 """
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
+
+from gcodetool.quickdata import dataclass
 
 if TYPE_CHECKING:
     from gcodetool.gcode.markers import SlicerFacts

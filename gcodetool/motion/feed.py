@@ -5,13 +5,14 @@ spool (``moisture.forecast``), and how a feed is kept between calls (``queue.sum
 """
 
 import math
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from gcodetool.gcode.markers import for_tool
+from gcodetool.quickdata import dataclass
 
 if TYPE_CHECKING:
     from gcodetool.gcode.markers import SlicerFacts

@@ -10,10 +10,10 @@ room warms.  A rate read off between room and printing temperature has most of t
 
 import math
 import re
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from gcodetool.gcode.dialects import Command, Dialect
+from gcodetool.quickdata import dataclass
 
 if TYPE_CHECKING:
     from gcodetool.profiles import Heater, Waiting

@@ -10,11 +10,11 @@ Left out: what the values do to a move (``planner``), stops and waits (``timelin
 import math
 from array import array
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, ClassVar, Final
 
 from gcodetool.gcode.dialects import Command, Dialect
 from gcodetool.motion.planner import KLIPPER_LIMITS, MARLIN_LIMITS, RRF_LIMITS
+from gcodetool.quickdata import dataclass
 
 if TYPE_CHECKING:
     from gcodetool.gcode.markers import SlicerFacts

@@ -5,8 +5,9 @@ Positions are the machine's own (G92 taken out); a coordinate that no absolute w
 out.  Left out: what is said about it (``advice``), tool offsets, what a firmware clips.
 """
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final, Literal
+
+from gcodetool.quickdata import dataclass
 
 if TYPE_CHECKING:
     from gcodetool.profiles import Printer

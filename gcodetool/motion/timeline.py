@@ -4,13 +4,14 @@ Clocks start with the file's first line and include waits.  Left out: how it is 
 """
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import TYPE_CHECKING
 
 from gcodetool.gcode.odd import OddFeature
 from gcodetool.gcode.targets import Target
 from gcodetool.motion.limits import LimitUse
 from gcodetool.motion.reach import Overrun
+from gcodetool.quickdata import dataclass
 
 if TYPE_CHECKING:
     import numpy as np

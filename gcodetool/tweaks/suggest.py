@@ -8,7 +8,7 @@ makes wet filament dry, and nothing passes a limit.  Equations, sources and what
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 from gcodetool.judge.findings import ToolFindings, Tweak
@@ -17,6 +17,7 @@ from gcodetool.judge.print_judgement import limits_of
 from gcodetool.judge.record_facts import steam_seen
 from gcodetool.moisture import hydrolysis
 from gcodetool.profiles import Material, Printer
+from gcodetool.quickdata import dataclass
 from gcodetool.tweaks.tool_demands import ToolDemands
 
 if TYPE_CHECKING:

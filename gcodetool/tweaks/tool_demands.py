@@ -5,12 +5,12 @@ gives is None; what is assumed in its place stands in ``assumed``.
 """
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from gcodetool.gcode.dialects import Dialect
 from gcodetool.gcode.markers import for_tool
 from gcodetool.gcode.values import numbers
+from gcodetool.quickdata import dataclass
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
