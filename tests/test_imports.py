@@ -420,16 +420,21 @@ def test_no_compiled_kernel_is_older_than_its_source(kernel: str) -> None:
     assert compiled.stat().st_mtime >= source.stat().st_mtime, "build again: pip install -e ."
 
 
-def test_import_and_help_stay_light() -> None:
+@pytest.mark.parametrize(
+    ("call", "ends"), [(["--help"], 0), (["check", "sample_gcode/hose-clips-petg.gcode", "--json"], 30)]
+)
+def test_help_and_a_check_without_a_spool_stay_light(call: list[str], ends: int) -> None:
     """What a slicer waits for: no numpy, rich or Cython shadow before a command needs it."""
     code = (
-        "import sys; from gcodetool.cli.main import outcome; code = outcome(['--help']); "
+        "import sys; from gcodetool.cli.main import outcome; code = outcome(sys.argv[1:]); "
         "heavy = {'numpy', 'rich', 'scipy', 'cython', 'Cython'} & set(sys.modules); "
-        "sys.exit(f'{code} {heavy}' if code or heavy else 0)"
+        f"sys.exit(f'{{code}} {{heavy}}' if code != {ends} or heavy else 0)"
     )
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    done = subprocess.run(
+        [sys.executable, "-c", code, *call], capture_output=True, text=True, check=False, cwd=PACKAGE.parent
+    )
     assert done.returncode == 0, done.stderr
-    assert "check" in done.stdout
+    assert "check" in done.stdout or "verdict" in done.stdout
 
 
 def test_every_package_is_installed():

@@ -366,7 +366,7 @@ def test_demands_name_flow_travel_and_retractions(tmp_path: Path) -> None:
     area = math.pi * 1.75**2 / 4
     assert found.flow(0.25) == pytest.approx(0.05 * 50 * area, abs=0.13)
     assert found.flow(0.95) == pytest.approx(0.10 * 50 * area, abs=0.13)
-    assert found.flow_s.sum() == pytest.approx(200 / 50, rel=1e-3)
+    assert sum(found.flow_s) == pytest.approx(200 / 50, rel=1e-3)
     assert (found.retractions, found.longest_retraction_mm) == (1, 1)
     assert (found.travel_mm, found.longest_over_print_mm) == (90, 90)
     assert found.path_mm == 200

@@ -17,7 +17,7 @@ from gcodetool.gcode.markers import for_tool
 from gcodetool.judge.findings import ExaminedJob, JobFindings, SpoolOverJob, ToolFindings, ToolVerdict
 from gcodetool.judge.verdict_codes import worst
 from gcodetool.moisture.snapshot import SnapshotStoreFor, no_snapshots
-from gcodetool.motion.feed import feed_of, mass_g
+from gcodetool.motion.feed import mass_g
 from gcodetool.motion.file_cautions import file_cautions
 from gcodetool.motion.machine_limits import machine_cautions
 from gcodetool.motion.time_uncertainty import claim_difference, moving_range
@@ -242,7 +242,7 @@ def without_record(program: "Program", timeline: Timeline, tool: int) -> ToolFin
         material=word,
         filament_mm=length,
         mass_g=mass,
-        extruding_s=feed_of(timeline, tool).extruding_s,
+        extruding_s=timeline.extruding_of_s(tool),
         verdict=ToolVerdict("unknown", None, because, None, None),
         advice=(advice,),
     )

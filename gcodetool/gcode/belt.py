@@ -6,19 +6,14 @@ such a machine, or None.  Left out: what to do about it (``anchor``, ``advice.jo
 """
 
 import itertools
+import operator
 import re
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any, Final
+from typing import Final
 
 from gcodetool.gcode import rows as row
 from gcodetool.gcode.program import Program, walk
 from gcodetool.gcode.rows import Rows
-
-if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import NDArray
-
-    Floats = NDArray[np.float64]
 
 BELT: Final = "the file is for a belt machine"
 
@@ -46,6 +41,7 @@ ENDLESS_MM: Final = 5000.0  # no bed goes down so far
 
 WATCHED: Final = 5000  # rows that are looked at
 SOME_ROWS: Final = 1024  # at a time
+ALONG_MM: Final = 0.05  # shorter ones say nothing of a slope
 TILTED_MOVES: Final = 20  # with filament along Y
 SAME: Final = 0.02  # of a ratio
 SHARE: Final = 0.9
@@ -101,46 +97,41 @@ def _short(text: str) -> str:
 
 
 def _motion(program: Program) -> str | None:
-    import numpy as np
-
-    y0, z0, y1, z1 = _laid(program)
-    along = np.abs(y1 - y0) > 0.05
-    climbs = ((z1 - z0)[along] / (y1 - y0)[along]).tolist()
+    laid = _laid(program)
+    climbs = [(z1 - z0) / (y1 - y0) for y0, z0, y1, z1 in laid if abs(y1 - y0) > ALONG_MM]
     if len(climbs) >= TILTED_MOVES and _even(climbs, RATIO, SAME):
         return "its moves climb in Z as they go along Y"
-    starts = np.flatnonzero(np.diff(z1, prepend=np.nan) != 0)
-    if not starts.size:
-        return None
-    low = np.minimum.reduceat(np.minimum(y0, y1), starts)
-    high = np.maximum.reduceat(np.maximum(y0, y1), starts)
-    levels = np.stack([z1[starts], low, high], axis=1).tolist()
+    levels = []
+    for height, moves in itertools.groupby(laid, key=operator.itemgetter(3)):
+        ends = [y for y0, _, y1, _ in moves for y in (y0, y1)]
+        levels.append([height, min(ends), max(ends)])
     if any(_grows(levels[at : at + STEPS + 1]) for at in range(4)):
         return "its layers grow evenly out of the line Y0 as Z goes on"
     return None
 
 
-def _laid(program: Program) -> "list[Floats]":
+def _laid(program: Program) -> list[tuple[float, float, float, float]]:
     """Return y0, z0, y1, z1 of the moves that lay filament across, of the first ``WATCHED`` in the head."""
-    import numpy as np
-
-    found: list[Any] = [np.zeros((4, 1))]  # y, z, e, and whether X or Y is named
+    found: list[tuple[float, float, float, float]] = []
+    seen, y0, z0 = 0, 0.0, 0.0
     head = program.head[: program.head.rfind(b"\n") + 1]
     for _, _, rows in walk(program, Rows(SOME_ROWS), blocks=[head]):
-        op = np.frombuffer(rows.op, dtype=np.int32)[: rows.count]
-        moves = np.flatnonzero((op == row.MOVE) | (op == row.ARC))
-        across = np.frombuffer(rows.arg, dtype=np.int32)[moves] & (row.X | row.Y) != 0
-        found.append(np.stack([*(np.frombuffer(each)[moves] for each in (rows.y, rows.z, rows.e)), across]))
-        if sum(each.shape[1] for each in found) > WATCHED:
-            break
-    y, z, e, across = np.concatenate(found, axis=1)[:, : WATCHED + 1]
-    lays = (e[1:] > 0) & (across[1:] > 0)
-    return [y[:-1][lays], z[:-1][lays], y[1:][lays], z[1:][lays]]
+        columns = (rows.op[: rows.count], rows.arg, rows.y, rows.z, rows.e)
+        for op, arg, y, z, e in zip(*columns, strict=False):  # the others are longer
+            if op in (row.MOVE, row.ARC):
+                if e > 0 and arg & (row.X | row.Y):
+                    found.append((y0, z0, y, z))
+                y0, z0 = y, z
+                seen += 1
+                if seen == WATCHED:
+                    return found
+    return found
 
 
 def _even(values: Sequence[float], bounds: tuple[float, float], slack: float) -> bool:
     """Tell whether nearly all *values*, at least one, are the same, of a size within *bounds*."""
     ranked, half = sorted(values), len(values) // 2
-    middle = (ranked[half] + ranked[-1 - half]) / 2  # `statistics` and numpy's are slow to load
+    middle = (ranked[half] + ranked[-1 - half]) / 2  # `statistics` is slow to load
     near = sum(abs(value - middle) <= slack * abs(middle) for value in values)
     return bounds[0] <= abs(middle) <= bounds[1] and near >= SHARE * len(values)
 

@@ -9,15 +9,16 @@ import hashlib
 from collections.abc import Callable, Sequence
 from dataclasses import fields, replace
 from operator import attrgetter
-from typing import Any, Final, Protocol
-
-import numpy as np
-from numpy.typing import NDArray
+from typing import TYPE_CHECKING, Any, Final, Protocol
 
 from gcodetool.cachefile import seal, unseal
 from gcodetool.moisture.record import Event, Place, Spool
 
-Floats = NDArray[np.float64]
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
 
 KIND: Final = "snapshot/5"
 MODEL: Final = "8"  # of the physics: another one, and no old snapshot fits
@@ -42,6 +43,8 @@ def no_snapshots(_: Spool) -> None:
 
 def key(spool: Spool, events: Sequence[Event], *, members: int) -> str:
     """Return the hash of what a state after *events* rests on: record, places, material, members, model."""
+    import numpy as np
+
     digest = hashlib.sha256(f"{MODEL} {members} {len(events)}".encode())
     for place in relied_on(spool, events):
         digest.update(repr(replace(place, log=None)).encode())
@@ -93,12 +96,15 @@ def _readings(place: Place, events: Sequence[Event]) -> int | None:
     return bisect.bisect_left(place.log.at_s, events[-1].at_s) + 1
 
 
-def write(key_: str, facts: dict[str, Any], arrays: dict[str, Floats]) -> bytes:
+def write(key_: str, facts: dict[str, Any], arrays: "dict[str, Floats]") -> bytes:
     """Return a snapshot: its key, small facts and arrays, and a digest over all of it.
 
+    >>> import numpy as np
     >>> read(write("k", {"at_s": 1.5}, {"x": np.arange(2.0)}), "k")
     ({'at_s': 1.5}, {'x': array([0., 1.])})
     """
+    import numpy as np
+
     head = {
         "key": key_,
         "facts": facts,
@@ -111,13 +117,14 @@ def write(key_: str, facts: dict[str, Any], arrays: dict[str, Floats]) -> bytes:
 
 def read(
     data: bytes, key_: str | Callable[[dict[str, Any]], str]
-) -> tuple[dict[str, Any], dict[str, Floats]] | None:
+) -> "tuple[dict[str, Any], dict[str, Floats]] | None":
     """Return facts and arrays; None where the snapshot is damaged, or rests on anything else than *key_*.
 
     *key_* may be a function of the facts.
     """
+    import numpy as np
 
-    def build(head: dict[str, Any], columns: bytes) -> tuple[dict[str, Any], dict[str, Floats]] | None:
+    def build(head: dict[str, Any], columns: bytes) -> "tuple[dict[str, Any], dict[str, Floats]] | None":
         if head["key"] != (key_ if isinstance(key_, str) else key_(head["facts"])):
             return None
         arrays, at = {}, 0

@@ -6,23 +6,27 @@ spool (``moisture.forecast``), and how a feed is kept between calls (``queue.sum
 
 import math
 from dataclasses import field, replace
-from typing import TYPE_CHECKING, Any, Final
-
-import numpy as np
-from numpy.typing import NDArray
+from typing import TYPE_CHECKING, Any
 
 from gcodetool.gcode.markers import for_tool
 from gcodetool.quickdata import dataclass
 
 if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
     from gcodetool.gcode.markers import SlicerFacts
     from gcodetool.motion.timeline import Timeline
 
-Floats = NDArray[np.float64]
-Whole = NDArray[np.int64]
+    Floats = NDArray[np.float64]
+    Whole = NDArray[np.int64]
 
-NO_ROWS: Final = np.zeros(0)
-NO_LAYERS: Final = np.zeros(0, dtype=np.int64)
+
+def no_rows(kind: type = float) -> "NDArray[Any]":
+    """Return a column of no rows."""
+    import numpy as np
+
+    return np.zeros(0, dtype=kind)
 
 
 @dataclass(frozen=True, eq=False)
@@ -48,14 +52,14 @@ class ToolFeed:
     """
 
     tool: int
-    segments: Floats = field(repr=False)
-    layer: Whole = field(repr=False)
+    segments: "Floats" = field(repr=False)
+    layer: "Whole" = field(repr=False)
     filament_mm: float
     extruding_s: float
     needed_s: float
     until_s: float
-    z_mm: Floats = field(repr=False, default_factory=lambda: NO_ROWS)
-    offset: Whole = field(repr=False, default_factory=lambda: NO_LAYERS)
+    z_mm: "Floats" = field(repr=False, default_factory=no_rows)
+    offset: "Whole" = field(repr=False, default_factory=lambda: no_rows(int))
     material: str | None = None
     diameter_mm: float | None = None
     spool: str | None = None
@@ -63,10 +67,14 @@ class ToolFeed:
     @property
     def forward_mm(self) -> float:
         """Sum of what the rows feed forward. [mm]"""
+        import numpy as np
+
         return float(np.clip(self.segments[:, 2], 0.0, None).sum())
 
     def thinned(self, most: int | None) -> "ToolFeed":
         """Return the feed in at most so many rows: neighbours joined, ends and lengths kept; None: as it is."""
+        import numpy as np
+
         rows = len(self.segments)
         if most is None or rows <= most:
             return self
@@ -88,6 +96,8 @@ class ToolFeed:
 
 def feed_of(timeline: "Timeline", tool: int, facts: "SlicerFacts | None" = None) -> ToolFeed:
     """Return what one tool takes off its spool; *facts*: what the slicer wrote down."""
+    import numpy as np
+
     rows = np.flatnonzero(timeline.tool == tool)
     start = timeline.start_s[rows]
     end = start + timeline.moving_s[rows] + timeline.waiting_s[rows]
@@ -98,7 +108,7 @@ def feed_of(timeline: "Timeline", tool: int, facts: "SlicerFacts | None" = None)
         z_mm=timeline.z_mm[rows],
         offset=timeline.offset[rows],
         filament_mm=timeline.filament_mm(tool),
-        extruding_s=float(timeline.extruding_s[rows].sum()),
+        extruding_s=timeline.extruding_of_s(tool),
         needed_s=timeline.needed_s(tool),
         until_s=timeline.open_air_s,
         material=None if facts is None else for_tool(facts.filament_types, tool),

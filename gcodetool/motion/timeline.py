@@ -4,8 +4,10 @@ Clocks start with the file's first line and include waits.  Left out: how it is 
 """
 
 import math
+from array import array
+from collections.abc import Mapping
 from dataclasses import field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from gcodetool.gcode.odd import OddFeature
 from gcodetool.gcode.targets import Target
@@ -18,7 +20,6 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     Floats = NDArray[np.float64]
-    Whole = NDArray[np.int64]
 
 
 @dataclass(frozen=True)
@@ -83,7 +84,7 @@ class Demands:
     """
 
     tool: int
-    flow_s: "Floats" = field(repr=False)
+    flow_s: "array[float]" = field(repr=False)
     flow_bin_mm3_s: float
     forward_mm: float
     path_mm: float
@@ -97,15 +98,29 @@ class Demands:
 
         The upper edge of the bin; 0 where nothing is laid.
         """
-        total = float(self.flow_s.sum())
+        total = math.fsum(self.flow_s)
         if total <= 0:
             return 0.0
         reached = 0.0
-        for place, seconds in enumerate(self.flow_s.tolist()):
+        for place, seconds in enumerate(self.flow_s):
             reached += seconds
             if reached >= quantile * total * (1 - 1e-12) and reached > 0:
                 return (place + 1) * self.flow_bin_mm3_s
         return len(self.flow_s) * self.flow_bin_mm3_s
+
+
+class _Column:
+    """A column to compute with, made when it is first asked for: importing numpy takes longer than a small file."""
+
+    def __set_name__(self, _: type, name: str) -> None:
+        self.name = name
+
+    def __get__(self, timeline: "Timeline", _: type) -> "NDArray[Any]":
+        import numpy as np
+
+        made = np.array(timeline.columns[self.name])
+        timeline.__dict__[self.name] = made  # found there the next time
+        return made
 
 
 @dataclass(frozen=True)
@@ -114,6 +129,7 @@ class Timeline:
 
     Attributes
     ----------
+    columns : what the file gave, by the names below; the attributes are the same as arrays of numpy.
     layer, tool, line, offset : layer number (0: before the first mark), tool, and the 1-based line and
         byte offset at which the stretch starts (a layer's: its mark's).
     z_mm : height of the first extrusion with X or Y in it; NaN: none. [mm]
@@ -139,18 +155,7 @@ class Timeline:
         speed at the start. [-, -, s, s, s, mm/s]
     """
 
-    layer: "Whole"
-    tool: "Whole"
-    line: "Whole"
-    offset: "Whole"
-    z_mm: "Floats"
-    start_s: "Floats"
-    moving_s: "Floats"
-    extruding_s: "Floats"
-    waiting_s: "Floats"
-    fed_mm: "Floats"
-    forward_mm: "Floats"
-    last_forward_s: "Floats"
+    columns: Mapping[str, "array[Any]"] = field(repr=False)
     total_moving_s: float
     total_extruding_s: float
     total_waiting_s: float
@@ -170,16 +175,39 @@ class Timeline:
     overruns: tuple[Overrun, ...] = ()
     odd: tuple[OddFeature, ...] = ()
 
+    layer = _Column()
+    tool = _Column()
+    line = _Column()
+    offset = _Column()
+    z_mm = _Column()
+    start_s = _Column()
+    moving_s = _Column()
+    extruding_s = _Column()
+    waiting_s = _Column()
+    fed_mm = _Column()
+    forward_mm = _Column()
+    last_forward_s = _Column()
+
     @property
     def tools(self) -> tuple[int, ...]:
         """Tools that feed filament forward, by number."""
-        return tuple(sorted({int(tool) for tool in self.tool[self.forward_mm > 0]}))
+        pairs = zip(self.columns["tool"], self.columns["forward_mm"], strict=True)
+        return tuple(sorted({tool for tool, forward in pairs if forward > 0}))
 
     def filament_mm(self, tool: int) -> float:
         """Return the net filament that *tool* feeds. [mm]."""
-        return float(self.fed_mm[self.tool == tool].sum())
+        return math.fsum(self._of(tool, "fed_mm"))
+
+    def extruding_of_s(self, tool: int) -> float:
+        """Return how long *tool* feeds filament forward. [s]."""
+        return math.fsum(self._of(tool, "extruding_s"))
 
     def needed_s(self, tool: int) -> float:
         """Return the clock at the end of *tool*'s last forward extrusion; 0 where it has none. [s]."""
-        times = [time for time in self.last_forward_s[self.tool == tool].tolist() if not math.isnan(time)]
+        times = [time for time in self._of(tool, "last_forward_s") if not math.isnan(time)]
         return max(times, default=0.0)
+
+    def _of(self, tool: int, column: str) -> "list[Any]":
+        """Return the rows of *tool* in a column."""
+        pairs = zip(self.columns["tool"], self.columns[column], strict=True)
+        return [value for of, value in pairs if of == tool]

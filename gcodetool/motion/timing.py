@@ -13,7 +13,9 @@ Left out: which limits a machine has (``limits``), how moves become seconds (``p
 
 import contextlib
 import functools
+import itertools
 import math
+import operator
 from array import array
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
@@ -53,7 +55,6 @@ if TYPE_CHECKING:
     from gcodetool.profiles import Printer
 
     Floats = NDArray[np.float64]
-    Whole = NDArray[np.int64]
 
 START_S: Final = 180.0  # heating, homing, meshing, where no profile states it
 # What counts as fed where a job ends with filament pulled back.  A retraction is never longer than the first
@@ -314,19 +315,19 @@ class _Job:
             self.paused = self.fed_mark()
         self.wait(Wait(line, "pause", seconds, not known, _shown(text)))
 
-    def lay(self, tools: "Whole", fed_mm: "Floats") -> dict[int, float]:
+    def lay(self, tools: "array[int]", fed_mm: "array[float]") -> dict[int, float]:
         """Undo in *fed_mm* what would take filament out of the print again; return how much, per tool. [mm]
 
         What was laid is the furthest that the filament was fed, but no more than the moves in X and Y fed.
         """
         undone = {}
         for tool, slot in self.slots.items():
-            rows = (tools == tool).nonzero()[0]
+            rows = [row for row, of in enumerate(tools) if of == tool]
             behind, across = self.figures[slot * TOOL_FIGURES + 5 : slot * TOOL_FIGURES + 7]
-            net = float(fed_mm[rows].sum())
+            net = math.fsum(fed_mm[row] for row in rows)
             laid = min(net + behind, across)
             if behind > RETRACTION_MAX_MM and net < laid - min(UNLOADED_MAX_MM, laid / 2):
-                fed_mm[rows[fed_mm[rows].argmin()]] += laid - net
+                fed_mm[min(rows, key=fed_mm.__getitem__)] += laid - net
                 undone[tool] = laid - net
         return undone
 
@@ -476,8 +477,6 @@ def _diameters(program: "Program", given: float | Mapping[int, float] | None) ->
 
 def _result(job: _Job, scanner: Any, printer: "Printer | None", *, watched: bool) -> Timeline:
     """Turn the sums into columns."""
-    import numpy as np
-
     planner, stretches = job.planner, job.stretches
     if job.start_line == 0:
         # no wait for heat shows where the start is: it is before everything
@@ -492,29 +491,13 @@ def _result(job: _Job, scanner: Any, printer: "Printer | None", *, watched: bool
         job.limits.acceleration_seen(planner.acceleration_line)
     if planner.tabled:
         job.table.extend(planner.drain())
-    count = stretches.count
-    whole = {name: np.array(values, dtype=np.int64) for name, values in stretches.whole.items()}
-    real = {name: np.array(values[:count], dtype=np.float64) for name, values in stretches.real.items()}
-    undone = job.lay(whole["tool"], real["fed"])
-    spans = real["moving"] + real["waiting"]
-    start = np.concatenate(([0.0], np.cumsum(spans)[:-1]))
-    moving, waiting = math.fsum(real["moving"]), math.fsum(real["waiting"])
+    columns, undone = _columns(job)
+    moving, waiting = math.fsum(columns["moving_s"]), math.fsum(columns["waiting_s"])
     box = (scanner.box_min_x, scanner.box_min_y, scanner.box_max_x, scanner.box_max_y)
     return Timeline(
-        layer=whole["layer"],
-        tool=whole["tool"],
-        line=whole["line"],
-        offset=whole["offset"],
-        z_mm=real["height"],
-        start_s=start,
-        moving_s=real["moving"],
-        extruding_s=real["forward"],
-        waiting_s=real["waiting"],
-        fed_mm=real["fed"],
-        forward_mm=real["forward_mm"],
-        last_forward_s=start + real["last"],
+        columns=columns,
         total_moving_s=moving,
-        total_extruding_s=math.fsum(real["forward"]),
+        total_extruding_s=math.fsum(columns["extruding_s"]),
         total_waiting_s=waiting,
         open_air_s=moving + waiting,
         layers=job.layers,
@@ -525,27 +508,55 @@ def _result(job: _Job, scanner: Any, printer: "Printer | None", *, watched: bool
         notes=(*job.e_notes(scanner, undone), *job.notes()),
         rules=job.rules.label,
         unknown=dict(scanner.unknown),
-        demands=_demands(job, whole["tool"], real["forward_mm"]),
+        demands=_demands(job, columns),
         low_box=box if watched and scanner.box_sure and box[0] <= box[2] and box[1] <= box[3] else None,
-        table=np.array(job.table).reshape(-1, TABLE_COLUMNS) if planner.tabled else None,
+        table=_table(job) if planner.tabled else None,
         heating=tuple(job.heating),
         overruns=overruns(scanner, printer),
         odd=odd_notes(scanner),
     )
 
 
-def _demands(job: _Job, tools: "Whole", forward: "Floats") -> dict[int, Demands]:
+def _columns(job: _Job) -> tuple[dict[str, "array[Any]"], dict[int, float]]:
+    """Return a timeline's columns, and what was undone in them per tool. [mm]"""
+    whole, count = job.stretches.whole, job.stretches.count
+    real = {name: values[:count] for name, values in job.stretches.real.items()}
+    undone = job.lay(whole["tool"], real["fed"])
+    spans = map(operator.add, real["moving"], real["waiting"])
+    start = array("d", itertools.accumulate(spans, initial=0.0))[:-1]
+    return {
+        "layer": whole["layer"],
+        "tool": whole["tool"],
+        "line": whole["line"],
+        "offset": whole["offset"],
+        "z_mm": real["height"],
+        "start_s": start,
+        "moving_s": real["moving"],
+        "extruding_s": real["forward"],
+        "waiting_s": real["waiting"],
+        "fed_mm": real["fed"],
+        "forward_mm": real["forward_mm"],
+        "last_forward_s": array("d", map(operator.add, start, real["last"])),
+    }, undone
+
+
+def _table(job: _Job) -> "Floats":
     import numpy as np
 
+    return np.array(job.table).reshape(-1, TABLE_COLUMNS)
+
+
+def _demands(job: _Job, columns: "Mapping[str, array[Any]]") -> dict[int, Demands]:
     out = {}
     for tool, slot in sorted(job.slots.items()):
         figures = job.figures[slot * TOOL_FIGURES : (slot + 1) * TOOL_FIGURES]
-        fed = float(forward[tools == tool].sum())
+        pairs = zip(columns["tool"], columns["forward_mm"], strict=True)
+        fed = math.fsum(forward for of, forward in pairs if of == tool)
         if fed <= 0 and not any(figures):
             continue
         out[tool] = Demands(
             tool=tool,
-            flow_s=np.array(job.histogram[slot * FLOW_BINS : (slot + 1) * FLOW_BINS]),
+            flow_s=job.histogram[slot * FLOW_BINS : (slot + 1) * FLOW_BINS],
             flow_bin_mm3_s=FLOW_BIN_MM3_S,
             forward_mm=fed,
             path_mm=figures[3],
