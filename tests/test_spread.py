@@ -1,6 +1,7 @@
 """How far a time may be off where limits are guessed, and the difference to the slicer's claim by kind."""
 
 import dataclasses
+import functools
 import io
 import re
 from pathlib import Path
@@ -9,13 +10,22 @@ import pytest
 
 from gcodetool.app.check import check
 from gcodetool.app.examine import examine
+from gcodetool.gcode.batches import Batch
 from gcodetool.gcode.dialects import Dialect
 from gcodetool.gcode.markers import SlicerFacts
 from gcodetool.gcode.program import Program, read
+from gcodetool.gcode.rows import Rows
 from gcodetool.motion import time_uncertainty
-from gcodetool.motion.limits import klipper_limits, limits_for
-from gcodetool.motion.time_uncertainty import FAST, SLOW, assume, claim_difference, moving_range
-from gcodetool.motion.timing import FELT, START_S, build_timeline
+from gcodetool.motion.limits import Limits, klipper_limits, limits_for
+from gcodetool.motion.time_uncertainty import (
+    FAST,
+    SLOW,
+    as_guessed,
+    assume,
+    claim_difference,
+    moving_range,
+)
+from gcodetool.motion.timing import FELT, START_S, build_timeline, moving_times
 from gcodetool.profiles import Printer
 from gcodetool.report.as_json import as_dict
 from gcodetool.report.as_text import print_report
@@ -53,8 +63,28 @@ def test_the_range_holds_what_was_guessed_and_is_what_the_sets_make(dialect: str
     assert known is not None
     low, high = known
     assert low < found.total_moving_s < high
-    slow = build_timeline(program, adjust=lambda limits: assume(limits, SLOW[program.dialect], slower=True))
-    assert slow.total_moving_s == pytest.approx(high, rel=0.05)  # but for Marlin's corner build
+
+    def slower(limits: Limits) -> None:
+        assume(limits, SLOW[program.dialect], slower=True)
+
+    slow, as_found = moving_times(program, (slower, as_guessed))
+    assert slow == pytest.approx(high, rel=0.05)  # but for Marlin's corner build
+    assert as_found == found.total_moving_s
+
+
+@pytest.mark.parametrize("dialect", DIALECTS)
+@pytest.mark.parametrize("few", [4096, 7])
+def test_what_was_kept_of_a_small_file_gives_the_same_range(
+    dialect: str, few: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("gcodetool.gcode.batches.Rows", functools.partial(Rows, few))
+    program = job(tmp_path, dialect)
+    kept: list[Batch] = []
+    found = build_timeline(program, keep=kept)
+    assert len(kept) == 1 if few > 1000 else len(kept) > 3
+    again = moving_range(program, found)
+    program.path.unlink()  # nothing is read once more
+    assert moving_range(program, found, kept=kept) == again
 
 
 @pytest.mark.parametrize("dialect", DIALECTS)

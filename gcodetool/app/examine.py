@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, Final
 from gcodetool import profiles
 from gcodetool.app.conditions import Conditions, Remarks, no_remarks
 from gcodetool.errors import GcodeError, UsageError
+from gcodetool.gcode.batches import Batch
 from gcodetool.gcode.markers import for_tool
 from gcodetool.judge.findings import ExaminedJob, JobFindings, SpoolOverJob, ToolFindings, ToolVerdict
 from gcodetool.judge.verdict_codes import worst
@@ -94,15 +95,18 @@ def examine(
 
         anchor = find_anchor(program, diameters_mm=diameters)
     watched = None if anchor is None or anchor.offset is None else (anchor.offset, watch_z_mm or 0.0)
-    timeline = build_timeline(
-        program, printer=printer, filament_diameter_mm=diameters, watch=watched, progress=progress
-    )
+    kept: list[Batch] = []
+    off: dict[str, Any] = {"printer": printer, "filament_diameter_mm": diameters}
+    timeline = build_timeline(program, **off, watch=watched, progress=progress, keep=kept if spread else None)
     tools = timeline.tools
     if not tools:
         raise GcodeError(
             f"{program.path}: no filament is extruded; export the sliced job, not a macro or a probe run"
         )
     assigned = assign(spools, tools, mounted=mounted)
+    between = moving_range(program, timeline, **off, kept=kept) if spread else None
+    difference = claim_difference(program, timeline, **off, kept=kept) if spread else None
+    kept.clear()
     cautions = [*machine_cautions(timeline, printer), *timeline.notes, *file_cautions(program, timeline)]
     if not tweaks:
         cautions.append(NO_TWEAKS)
@@ -113,7 +117,6 @@ def examine(
     asked = Conditions(at_s, printer, place, confidence, members, tweaks, shelf_of, remarks, feed, boxes_of)
     found, over, said = check_tools(program, timeline, assigned, asked)
     cautions += said
-    off: dict[str, Any] = {"printer": printer, "filament_diameter_mm": diameters}
     findings = JobFindings(
         path=str(program.path),
         sha256=digest.result(),
@@ -130,8 +133,8 @@ def examine(
         waiting_s=timeline.total_waiting_s,
         open_air_s=timeline.open_air_s,
         slicer_claim_s=program.facts.claimed_s,
-        moving_s_range=moving_range(program, timeline, **off) if spread else None,
-        claim_difference=claim_difference(program, timeline, **off) if spread else None,
+        moving_s_range=between,
+        claim_difference=difference,
         rules="exact",  # the firmware's own, in every dialect
         limits=timeline.limits,
         waits=timeline.waits,

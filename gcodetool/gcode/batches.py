@@ -28,11 +28,16 @@ Batch = tuple[Rows, bytes, int]
 
 
 def batches(
-    program: "Program", scanner: Any, *, watch: Watch | None = None, threaded: bool | None = None
+    program: "Program",
+    scanner: Any,
+    *,
+    watch: Watch | None = None,
+    threaded: bool | None = None,
+    keep: list[Batch] | None = None,
 ) -> Generator[Batch, None, None]:
     """Yield (rows, text, offset of the text in the file) through *program*, in order.
 
-    A batch's rows are refilled once the next one was asked for.  While batches are still to come the
+    A batch's rows are refilled once the next one was asked for, unless they are kept.  While batches are still to come the
     scanner belongs to this generator; after the last one it holds the state at the end of the file.
     A caller that stops early closes the generator.
 
@@ -42,6 +47,7 @@ def batches(
     watch : (byte offset of a line's start, height): from there on the scanner's box of X/Y motion below
         that height is gathered anew. [-, mm]
     threaded : scan in a thread of its own; None = where that pays.
+    keep : takes all batches, for another look at a file that is too small for a thread; of a larger one none.
 
     Raises
     ------
@@ -59,6 +65,9 @@ def batches(
         while at < len(part):
             at = scanner.fill(part, at, rows)
             yield rows, part, scanner.offset
+            if keep is not None:
+                keep.append((rows, part, scanner.offset))
+                rows = Rows()
         scanner.offset += len(part)
 
 

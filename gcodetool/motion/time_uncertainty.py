@@ -10,15 +10,17 @@ Both plan the file again, under other limits, and so are for files that take no 
 The two sets are those of docs/motion.md, section D.
 """
 
+import functools
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Final
 
+from gcodetool.gcode.batches import Batch
 from gcodetool.gcode.dialects import Dialect
 from gcodetool.motion.limits import SETTINGS_BLOCK, STATED_DEFAULT, Limits, each_letter
 from gcodetool.motion.planner import COMPILED
 from gcodetool.motion.timeline import Timeline
-from gcodetool.motion.timing import FELT, build_timeline
+from gcodetool.motion.timing import FELT, moving_times
 
 if TYPE_CHECKING:
     from gcodetool.gcode.program import Program
@@ -57,6 +59,10 @@ def assume(limits: Limits, values: Mapping[str, float], *, slower: bool) -> None
         limits.set(name, value, limits.source(name))
 
 
+def as_guessed(_: Limits) -> None:
+    """Leave all limits as they are guessed without a printer's profile."""
+
+
 def choose_corners(limits: Limits, stated_accel: float | None, *, slower: bool) -> None:
     """Take Marlin's slower, or faster, corner build, by the speed at which each takes a right angle."""
     accel = limits["M204 P"] if stated_accel is None else stated_accel
@@ -71,12 +77,14 @@ def moving_range(
     *,
     printer: "Printer | None" = None,
     filament_diameter_mm: float | Mapping[int, float] | None = None,
+    kept: Sequence[Batch] = (),
 ) -> tuple[float, float] | None:
     """Return the least and the most that *found*'s ``total_moving_s`` may be. [s].
 
     Parameters
     ----------
     program, printer, filament_diameter_mm : those that *found* was made of.
+    kept : what was kept of the file then; empty: it is read again.
 
     Returns
     -------
@@ -90,18 +98,21 @@ def moving_range(
     if sources.get("M204 P") not in GUESSES:
         stated_accel = next((use.value for use in found.limits if use.name == "M204 P"), None)
 
-    def other(values: Mapping[str, float], *, slower: bool) -> float:
-        def adjust(limits: Limits) -> None:
-            assume(limits, values, slower=slower)
-            if rules == Dialect.MARLIN and sources.get("M205 J") in GUESSES:
-                choose_corners(limits, stated_accel, slower=slower)
+    def other(limits: Limits, values: Mapping[str, float], *, slower: bool) -> None:
+        assume(limits, values, slower=slower)
+        if rules == Dialect.MARLIN and sources.get("M205 J") in GUESSES:
+            choose_corners(limits, stated_accel, slower=slower)
 
-        diameters = filament_diameter_mm
-        return build_timeline(
-            program, printer=printer, filament_diameter_mm=diameters, adjust=adjust
-        ).total_moving_s
-
-    slow, fast = other(SLOW[rules], slower=True), other(FAST[rules], slower=False)
+    slow, fast = moving_times(
+        program,
+        (
+            functools.partial(other, values=SLOW[rules], slower=True),
+            functools.partial(other, values=FAST[rules], slower=False),
+        ),
+        printer=printer,
+        filament_diameter_mm=filament_diameter_mm,
+        kept=kept,
+    )
     # a plan is a sum of roundings and cruise rules: a lower limit may save a second somewhere
     return min(fast, found.total_moving_s), max(slow, found.total_moving_s)
 
@@ -112,6 +123,7 @@ def claim_difference(
     *,
     printer: "Printer | None" = None,
     filament_diameter_mm: float | Mapping[int, float] | None = None,
+    kept: Sequence[Batch] = (),
 ) -> tuple[tuple[str, float], ...] | None:
     """Return what *found*'s open-air time has more than the slicer's claim, by kind; None: no claim. [s].
 
@@ -136,7 +148,8 @@ def claim_difference(
         and found.moves <= MOST_MOVES
         and Dialect.named(printer.dialect) == program.dialect
     ):
-        by_block = build_timeline(program, filament_diameter_mm=filament_diameter_mm).total_moving_s
+        diameters = filament_diameter_mm
+        (by_block,) = moving_times(program, (as_guessed,), filament_diameter_mm=diameters, kept=kept)
         parts["limits"] = found.total_moving_s - by_block
     parts["motion"] = found.total_moving_s - parts["limits"] - claim
     return tuple((kind, seconds) for kind, seconds in parts.items() if seconds)

@@ -17,11 +17,11 @@ import itertools
 import math
 import operator
 from array import array
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Generator, Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Final
 
-from gcodetool.gcode.batches import batches
+from gcodetool.gcode.batches import Batch, batches
 from gcodetool.gcode.dialects import Command, Dialect, command
 from gcodetool.gcode.odd import notes as odd_notes
 from gcodetool.gcode.rows import COMMAND, DWELL, LAYER, TOOL
@@ -427,7 +427,7 @@ def build_timeline(
     moves: bool = False,
     queue: int = QUEUE_CAP,
     progress: Callable[[int], None] | None = None,
-    adjust: Callable[[Limits], None] | None = None,
+    keep: list[Batch] | None = None,
 ) -> Timeline:
     """Return *program* in time, by the rules of its dialect.
 
@@ -440,21 +440,17 @@ def build_timeline(
     moves : also return the table of moves, which grows with the file.
     queue : moves that look-ahead may hold.
     progress : called with the number of bytes done, every few thousand lines.
-    adjust : called with the limits before the first line; it may change them.
+    keep : takes what a small file was read into, for :func:`moving_times`.
 
     Raises
     ------
     GcodeError
         The file went away or is damaged.
     """
-    diameters = _diameters(program, filament_diameter_mm)
-    limits = limits_for(program.dialect, printer=printer, facts=program.facts, filament_mm=diameters(0))
-    if adjust is not None:
-        adjust(limits)
-    job = _Job(program, limits, printer=printer, diameters=diameters, tabled=moves, queue=queue)
+    job = _job(program, printer, filament_diameter_mm, tabled=moves, queue=queue)
     scanner = program.scanner(filament_diameter_mm)
     set_bounds(scanner, printer)
-    with contextlib.closing(batches(program, scanner, watch=watch)) as read:
+    with contextlib.closing(batches(program, scanner, watch=watch, keep=keep)) as read:
         for rows, text, offset in read:
             job.take(rows, text, offset)
             if progress is not None:
@@ -463,6 +459,58 @@ def build_timeline(
         progress(scanner.offset)
     job.planner.stop()
     return _result(job, scanner, printer, watched=watch is not None)
+
+
+def moving_times(
+    program: "Program",
+    adjust: Sequence[Callable[[Limits], None]],
+    *,
+    printer: "Printer | None" = None,
+    filament_diameter_mm: float | Mapping[int, float] | None = None,
+    kept: Sequence[Batch] = (),
+) -> list[float]:
+    """Return what a timeline's ``total_moving_s`` would be under other limits, all of them from one reading. [s].
+
+    Parameters
+    ----------
+    adjust : each is called with the limits before the first line, and may change them.
+    printer, filament_diameter_mm : as of the timeline.
+    kept : what :func:`build_timeline` kept of the same file; empty: it is read again.
+
+    Raises
+    ------
+    GcodeError
+        The file went away or is damaged.
+    """
+    jobs = []
+    for change in adjust:
+        jobs.append(_job(program, printer, filament_diameter_mm))
+        change(jobs[-1].limits)
+    again = _listed(kept) if kept else batches(program, program.scanner(filament_diameter_mm))
+    with contextlib.closing(again) as read:
+        for rows, text, offset in read:
+            for job in jobs:
+                job.take(rows, text, offset)
+    for job in jobs:
+        job.planner.stop()
+    return [math.fsum(job.stretches.real["moving"]) for job in jobs]
+
+
+def _listed(kept: Sequence[Batch]) -> Generator[Batch, None, None]:
+    yield from kept
+
+
+def _job(
+    program: "Program",
+    printer: "Printer | None",
+    filament_diameter_mm: float | Mapping[int, float] | None,
+    *,
+    tabled: bool = False,
+    queue: int = QUEUE_CAP,
+) -> _Job:
+    diameters = _diameters(program, filament_diameter_mm)
+    limits = limits_for(program.dialect, printer=printer, facts=program.facts, filament_mm=diameters(0))
+    return _Job(program, limits, printer=printer, diameters=diameters, tabled=tabled, queue=queue)
 
 
 def _diameters(program: "Program", given: float | Mapping[int, float] | None) -> Callable[[int], float]:
