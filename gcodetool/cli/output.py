@@ -22,6 +22,7 @@ UNSEEN: Final = (
     "Zl",
     "Zp",
 )  # controls, directions, halves of pairs, private, line ends
+PLAIN: Final = re.compile(r"[\n\t\x20-\x7e]*")  # as nearly all is
 NOT_ASCII: Final = re.compile(r"[^\x00-\x7e]")
 
 
@@ -31,7 +32,7 @@ def escaped(text: str) -> str:
     >>> print(escaped("a" + chr(27) + "[31mb" + chr(0x202E)))
     a\x1b[31mb\u202e
     """
-    if text.isascii() and text.isprintable():
+    if PLAIN.fullmatch(text):
         return text
     return "".join(
         letter

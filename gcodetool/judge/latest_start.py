@@ -21,6 +21,7 @@ from gcodetool.judge.verdict_codes import Code
 from gcodetool.moisture.field import FIRST_STEP_S
 from gcodetool.moisture.forecast import Arrival, forecast
 from gcodetool.moisture.history import State, surroundings
+from gcodetool.moisture.shared_air import SharedIntegrator
 from gcodetool.moisture.state import marched
 from gcodetool.motion.feed import ToolFeed
 from gcodetool.quickdata import dataclass
@@ -219,6 +220,7 @@ class _Idle:
     def __init__(self, state: State) -> None:
         self.around = surroundings(state.spool, state.place, state.as_of_s, state.doubts)
         self.at_s, self.states = [0.0], [replace(state, path=None)]
+        self.furthest: SharedIntegrator | None = None  # on its way from the last of them
 
     def at(self, delay_s: float) -> State:
         """Return the state after *delay_s*, marched on from the last one kept before."""
@@ -226,8 +228,12 @@ class _Idle:
         last, since_s = self.states[i], delay_s - self.at_s[i]
         if since_s == 0.0:
             return last
-        march = marched(last)
-        march.surround(self.around.reel, again=last.stays_in(self.around))
+        march, further = self.furthest, i == len(self.states) - 1
+        if march is None or not further:
+            march = marched(last)
+            march.surround(self.around.reel, again=last.stays_in(self.around))
+        if further:
+            self.furthest = march
         stay_s = last.as_of_s - last.since_s
         march.run(since_s, first_s=min(since_s, max(FIRST_STEP_S, FIRST_STEP_SHARE * stay_s)))
         later = replace(last, field=march.field(), company=march.company, as_of_s=last.as_of_s + since_s)

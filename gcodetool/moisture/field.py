@@ -164,11 +164,13 @@ def first_step_s(seconds: float, *, anew: bool) -> float:
 
 
 def _flat(values: ArrayLike) -> "array[float]":
-    return array("d", np.ascontiguousarray(values, dtype=np.float64).tobytes())
+    found = array("d")
+    found.frombytes(np.ascontiguousarray(values, dtype=np.float64).ravel().view(np.uint8).data)  # copied once
+    return found
 
 
 def _zeros(count: int) -> "array[float]":
-    return array("d", bytes(8 * count))
+    return array("d", (0.0,)) * count
 
 
 class SpoolIntegrator:
