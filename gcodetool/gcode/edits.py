@@ -124,9 +124,12 @@ def strip_regions(
         if inside is None and block.rfind(TRACE) < 0:  # twice as fast as `in` where there is none
             yield block
         else:
-            kept = []
-            for number, line in enumerate(_lines(block), counted + 1):
-                here = (passed, number)
+            kept, at = [], 0
+            for begin, end in _traces(block):
+                if inside is None:
+                    kept.append(block[at:begin])
+                line, at = block[begin:end], end
+                here = (passed, counted + block.count(b"\n", 0, begin) + 1)
                 mark = MARK.fullmatch(line)
                 if mark is None:
                     if LIKE_MARK.search(line):
@@ -146,8 +149,11 @@ def strip_regions(
                     raise _at(name, line_of(here), f"region '{what.decode()}' ends but was not open")
                 else:
                     inside = None
-            if kept:
-                yield b"".join(kept)
+            if inside is None:
+                kept.append(block[at:])
+            text = b"".join(kept)
+            if text:
+                yield text
         passed += len(block)
         if lines_before is None:
             counted += block.count(b"\n")
@@ -374,11 +380,13 @@ def _write_error(target: Path, error: OSError) -> WriteError:
     return WriteError(f"{target}: cannot write, the target is as it was: {advice}")
 
 
-def _lines(block: bytes) -> list[bytes]:
-    """Return the lines of a block, split at LF only: a lone CR is no line end in G-code files here."""
-    lines = block.split(b"\n")
-    last = lines.pop()
-    return [line + b"\n" for line in lines] + ([last] if last else [])
+def _traces(block: bytes) -> Iterator[tuple[int, int]]:
+    """Yield begin and end of each line that may hold a mark; a line ends at LF only, a lone CR is none here."""
+    found = block.find(TRACE)
+    while found >= 0:
+        end = block.find(b"\n", found) + 1 or len(block)
+        yield block.rfind(b"\n", 0, found) + 1, end
+        found = block.find(TRACE, end)
 
 
 def _at(name: str, line: int, text: str) -> GcodeError:
