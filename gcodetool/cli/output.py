@@ -12,7 +12,6 @@ import unicodedata
 from collections.abc import Iterator
 from typing import Any, Final, TextIO, cast
 
-KEPT: Final = "\n\t"
 UNSEEN: Final = (
     "Cc",
     "Cf",
@@ -22,7 +21,7 @@ UNSEEN: Final = (
     "Zl",
     "Zp",
 )  # controls, directions, halves of pairs, private, line ends
-PLAIN: Final = re.compile(r"[\n\t\x20-\x7e]*")  # as nearly all is
+UNSURE: Final = re.compile(r"[^\n\t\x20-\x7e]")  # line end, tab and plain ASCII are kept unseen
 NOT_ASCII: Final = re.compile(r"[^\x00-\x7e]")
 
 
@@ -32,17 +31,14 @@ def escaped(text: str) -> str:
     >>> print(escaped("a" + chr(27) + "[31mb" + chr(0x202E)))
     a\x1b[31mb\u202e
     """
-    if PLAIN.fullmatch(text):
-        return text
-    return "".join(
-        letter
-        if letter.isprintable() or letter in KEPT or unicodedata.category(letter) not in UNSEEN
-        else _escape(letter)
-        for letter in text
-    )
+    return UNSURE.sub(_plain, text)
 
 
-def _escape(letter: str) -> str:
+def _plain(found: "re.Match[str]") -> str:
+    """Return one letter beyond plain ASCII as it is, or its escape."""
+    letter = found[0]
+    if letter.isprintable() or unicodedata.category(letter) not in UNSEEN:
+        return letter
     number = ord(letter)
     return (
         f"\\x{number:02x}"

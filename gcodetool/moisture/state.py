@@ -4,6 +4,7 @@ Left out: how it came to be (``history``).
 """
 
 import math
+from collections.abc import Sequence
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -196,22 +197,28 @@ def quantile(values: ArrayLike, q: float, weights: Floats | None = None) -> floa
     >>> quantile([3.0, 1.0, 2.0], 0.5), quantile([3.0, 1.0, 2.0], 0.25), quantile([4.0], 0.9)
     (2.0, 1.0, 4.0)
     """
+    return _quantiles(values, (q,), weights)[0]
+
+
+def _quantiles(values: ArrayLike, shares: Sequence[float], weights: Floats | None) -> list[float]:
     array = np.asarray(values, dtype=np.float64)
     if array.shape[0] == 1:
-        return float(array[0])
+        return [float(array[0])] * len(shares)
     if np.isnan(array).any():
-        return math.nan
+        return [math.nan] * len(shares)
     order = np.argsort(array, kind="stable")
     share = np.full(array.shape, 1.0 / array.shape[0]) if weights is None else weights / weights.sum()
     # k/(N+1), N the number of members that these weights are worth: each member stands in the middle of its
     # own weight, and half a mean member is left beyond both ends, so that one of no weight is never an end.
     worth = 1.0 / float(np.sum(share**2))
     at = np.cumsum(share[order]) - 0.5 * share[order]
-    q = min(max(((worth + 1.0) * q - 0.5) / worth, 0.5 / worth), 1.0 - 0.5 / worth)
+    ends = 0.5 / worth, 1.0 - 0.5 / worth
+    places = [min(max(((worth + 1.0) * q - 0.5) / worth, ends[0]), ends[1]) for q in shares]
     ordered = array[order]
     if np.isinf(ordered[-1]):  # times that never come: no half-way between a time and never
-        return float(ordered[min(int(np.searchsorted(at, q - 1e-12)), array.shape[0] - 1)])
-    return float(np.interp(q, at, ordered))
+        most = array.shape[0] - 1
+        return [float(ordered[min(int(np.searchsorted(at, q - 1e-12)), most)]) for q in places]
+    return [float(value) for value in np.interp(places, at, ordered)]
 
 
 def quantiles(values: ArrayLike, weights: Floats | None = None) -> Quantiles:
@@ -219,4 +226,4 @@ def quantiles(values: ArrayLike, weights: Floats | None = None) -> Quantiles:
     array = np.asarray(values, dtype=np.float64)
     if array.shape[0] == 1:
         return Quantiles(None, float(array[0]), None)
-    return Quantiles(*(quantile(array, q, weights) for q in (0.1, 0.5, 0.9)))
+    return Quantiles(*_quantiles(array, (0.1, 0.5, 0.9), weights))
