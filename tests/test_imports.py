@@ -145,7 +145,7 @@ MAY = {
         "tweaks",
         "userdefaults",
     },
-    "serve": {"app", "errors", "report"},
+    "serve": {"app", "errors", "quantities", "report"},
     "_build": {"cli"},  # manual pages are made from the help of the commands
 }
 

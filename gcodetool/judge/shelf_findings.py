@@ -131,7 +131,7 @@ class AirReading:
 
 
 @dataclass(frozen=True)
-class Charge:
+class DesiccantInside:
     """The desiccant in a place, None: there is none; its dry mass [g], and since when it is in [s since 1970]."""
 
     desiccant: str | None
@@ -162,11 +162,11 @@ class PlaceOnShelf:
     entries: tuple[Any, ...] = ()
 
     @property
-    def charge(self) -> Charge:
+    def charge(self) -> DesiccantInside:
         """What desiccant is in it, as it was renewed last."""
         kind, grams = self.facts.get("desiccant"), self.facts.get("desiccant_g")
         fresh = [each.timestamp() for each in self.facts.get("desiccant_fresh_at", ())]
         for each in self.facts.get("renewed", ()):
             kind, grams = each.get("desiccant", kind), each.get("desiccant_g", grams)
             fresh.append(each["at"].timestamp())
-        return Charge(kind, grams, max(fresh, default=None))
+        return DesiccantInside(kind, grams, max(fresh, default=None))
