@@ -175,7 +175,7 @@ def test_what_a_check_doubts_is_asked_again(phone: Client) -> None:
     assert "weighed 100 g" in phone.post(refused.page.forms[0]).page.text
     wrong = phone.post(phone.get("/s/petg-03").page.form("weigh"), grams="12o0")
     assert (wrong.status, wrong.page.forms) == (422, [])
-    assert "12o0 is not a number" in wrong.page.text
+    assert "Grams: '12o0': 'o0' is no unit of a mass" in wrong.page.text
 
 
 # ---------------------------------------------------------------- once, and in order

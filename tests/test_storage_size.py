@@ -62,6 +62,10 @@ GRID = [
     ("PETG", 30.0, 2.0, "molecular sieve"),
     ("TPU_95A", 30.0, 1.0, "silica gel"),
     ("PLA", 45.0, 2.0, "activated alumina"),
+    ("ASA", 45.0, 0.3, "silica gel"),
+    ("PC", 90.0, 0.3, "molecular sieve"),
+    ("TPU_95A", 15.0, 1.0, "activated alumina"),
+    ("PC", 15.0, 3.0, "silica gel"),
 ]
 
 
