@@ -1,0 +1,100 @@
+"""What a job lacks that does not make it: each bottleneck by a workshop that has that one, and no other."""
+
+import pathlib
+from dataclasses import replace
+
+from plan_checker import check
+from queue_world import HOUR, NOW, job, spool, stock
+
+from gcodetool.profiles import Printer
+from gcodetool.queue.findings import Bottleneck, JobRow, QueueFindings
+from gcodetool.queue.job_list import JobList, JobRequest, QueuePrinter, ToolRequest, by_profile, from_paths
+from gcodetool.queue.plan import plan
+
+
+def listed(*requests: JobRequest) -> JobList:
+    names = ("bench-1", "bench-2", "bench-3")
+    return replace(
+        from_paths([requests[0].path], printer="bench-1"),
+        requests=requests,
+        printers={name: by_profile(name) for name in names},
+    )
+
+
+def planned(folder: pathlib.Path, job_list: JobList, **more) -> QueueFindings:
+    spools = stock(folder)
+    found = plan(job_list, spools, at_s=NOW, members=1, **more)
+    check(found, job_list, spools, holds=more.get("holds"))
+    return found
+
+
+def lack(row: JobRow) -> Bottleneck | None:
+    assert not row.met
+    return row.bottleneck
+
+
+def wanted(path: pathlib.Path, name: str, printer: str = "bench-1", due_h: float | None = None) -> JobRequest:
+    due_s = None if due_h is None else NOW + due_h * HOUR
+    return JobRequest(path, printer, {None: ToolRequest(spool=name)}, due_s=due_s)
+
+
+def test_a_dryer_of_one_slot_for_two_wet_reels(tmp_path) -> None:
+    requests = []
+    for number in (1, 2):
+        spool(tmp_path, f"petg-{number}", water=0.38, place="bench")
+        path = job(tmp_path, f"part-{number}.gcode", hours=1)
+        requests.append(wanted(path, f"petg-{number}", f"bench-{number}", due_h=12))
+    found = planned(tmp_path, listed(*requests))
+    assert found.rows[0].met
+    assert lack(found.rows[1]) == "dryer"
+
+
+def test_one_reel_for_two_printers_at_a_time(tmp_path) -> None:
+    spool(tmp_path, "petg-03", water=0.02)
+    requests = [
+        wanted(job(tmp_path, f"part-{number}.gcode", hours=3), "petg-03", f"bench-{number}", due_h=4)
+        for number in (1, 2)
+    ]
+    found = planned(tmp_path, listed(*requests))
+    assert found.rows[0].met
+    assert lack(found.rows[1]) == "reel"
+
+
+def test_a_job_longer_than_any_reel_or_than_there_is_time_and_one_that_nothing_dries(tmp_path) -> None:
+    spool(tmp_path, "petg-03", water=0.02, net_g=30)
+    long_ = planned(tmp_path, listed(wanted(job(tmp_path, "a.gcode", metres=50), "petg-03")))
+    assert lack(long_.rows[0]) == "filament"
+    late = planned(tmp_path, listed(wanted(job(tmp_path, "b.gcode", hours=3), "petg-03", due_h=2)))
+    assert lack(late.rows[0]) == "time"
+    spool(tmp_path, "petg-03", water=0.5, place="bench")
+    wet = planned(tmp_path, listed(wanted(job(tmp_path, "c.gcode"), "petg-03")), holds={})
+    assert lack(wet.rows[0]) == "water"
+
+
+def test_a_printer_with_another_nozzle_is_refused_and_said(tmp_path) -> None:
+    spool(tmp_path, "petg-03", water=0.02)
+    path = job(tmp_path, "part.gcode")
+    job_list = listed(JobRequest(path, "bench-2", fits=("bench-3",)))
+    profile = job_list.printers["bench-2"].profile
+    assert isinstance(profile, Printer)
+    wide = replace(profile, name="bench-3", hot_end=replace(profile.hot_end, nozzle_mm=0.8))
+    found = planned(
+        tmp_path, replace(job_list, printers={**job_list.printers, "bench-3": QueuePrinter(wide)})
+    )
+    assert found.rows[0].printer == "bench-2"
+    assert any("does not go to bench-3" in said and "0.8 mm" in said for said in found.rows[0].cautions)
+
+
+def test_what_another_order_would_save_is_true_of_it(tmp_path) -> None:
+    """The list in the order that the note speaks of lets as many more make it as the note says."""
+    spool(tmp_path, "petg-03", water=0.02, place="bench-1")
+    spans = [(8.0, None), (1.0, 3.0), (1.0, 3.0)]
+    requests = [
+        wanted(job(tmp_path, f"part-{at}.gcode", hours=hours, metres=4), "petg-03", due_h=due_h)
+        for at, (hours, due_h) in enumerate(spans)
+    ]
+    as_listed = planned(tmp_path, listed(*requests), holds={})
+    by_due = planned(tmp_path, listed(*requests[1:], requests[0]), holds={})
+    gained = as_listed.unmet - by_due.unmet
+    assert gained == 2
+    assert any(f"{gained} more make it" in note for note in as_listed.notes)
