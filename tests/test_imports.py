@@ -420,6 +420,26 @@ def test_no_compiled_kernel_is_older_than_its_source(kernel: str) -> None:
     assert compiled.stat().st_mtime >= source.stat().st_mtime, "build again: pip install -e ."
 
 
+def test_a_spool_of_a_file_opens_no_ledger() -> None:
+    """Its job asks for a drier feed, so for boxes, and those of a ledger are none of a file's."""
+    code = (
+        "import sys; from gcodetool.cli.main import outcome; code = outcome(sys.argv[1:]); "
+        "sys.exit(f'{code} sqlalchemy' if code != 10 or 'sqlalchemy' in sys.modules else 0)"
+    )
+    call = [
+        "check",
+        "sample_gcode/drip-manifold-pa.gcode",
+        "--spool",
+        "sample_gcode/shelf/pa6-07.toml",
+        "--json",
+    ]
+    call += ["--at", "2026-11-25T09:00:00+01:00"]
+    done = subprocess.run(
+        [sys.executable, "-c", code, *call], capture_output=True, text=True, check=False, cwd=PACKAGE.parent
+    )
+    assert done.returncode == 0, done.stderr
+
+
 @pytest.mark.parametrize(
     ("call", "ends"), [(["--help"], 0), (["check", "sample_gcode/hose-clips-petg.gcode", "--json"], 30)]
 )

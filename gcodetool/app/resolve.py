@@ -178,10 +178,10 @@ def boxes_of(ledger: str | None) -> "Callable[[Spool], Mapping[str, Place]]":
     """Return what gives the ledger's boxes for one of its spools, with the air that was read in them; of others none."""
 
     def boxes(spool: "Spool") -> "Mapping[str, Place]":
-        from gcodetool.ledger import records, store
-
         if not spool.in_ledger:
             return {}
+        from gcodetool.ledger import records, store
+
         with store.reading(store.open_ledger(ledger, make=False)) as conn:
             known = records.places(conn)
             names = [name for name, place in known.items() if place.kind == "box"]
