@@ -535,7 +535,7 @@ def test_in_a_dryer_that_keeps_its_own_air_each_reel_holds_up_the_others() -> No
 
 
 def test_a_queue_lets_reels_that_stand_in_a_dryer_share_its_air() -> None:
-    """Those that stand there when it is made; one that a plan puts in later still has the air to itself."""
+    """Those that stand there when it is made."""
     oven = Place("oven", "dryer", 60.0, room="bench", exchange_m3_h=0.02, air_L=10.0, max_temperature_C=70.0)
     put = Event(T0 + 2 * HOUR, "moved", place="oven")
     reels = {}
@@ -548,7 +548,7 @@ def test_a_queue_lets_reels_that_stand_in_a_dryer_share_its_air() -> None:
     needed = []
     for spools in (neighbours.together(reels), {"one": reels["one"]}):
         simulator = SpoolSimulator(
-            spools, {}, {}, ForecastOptions(T0 + 3 * HOUR), firsts={}, shelf_of=lambda _: None
+            spools, {}, {}, ForecastOptions(T0 + 3 * HOUR), firsts={}, since={}, shelf_of=lambda _: None
         )
         found = simulator.drying_time(StepHistory("one"), "oven", T0 + 3 * HOUR, 1e9)
         assert found is not None
