@@ -102,7 +102,10 @@ def _stored(facts: dict[str, Any], _: bytes) -> StoredForecasts:
         prints={digest: ToolRow(**row) for digest, row in rows.items()},
         dryings={digest: Dried(**each) for digest, each in facts["dryings"].items()},
         times={
-            digest: None if each is None else DryingTime(**each) for digest, each in facts["times"].items()
+            digest: None
+            if each is None
+            else DryingTime(**each | {"beside": ()})  # those beside others are not kept
+            for digest, each in facts["times"].items()
         },
         left_mm=facts["left_mm"],
         wet=facts["wet"],
