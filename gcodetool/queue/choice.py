@@ -97,7 +97,7 @@ def choose(
     search = _Search(memo, start, tasks, progress, executor or SerialExecutor(), tell, limit_s)
     best.offer(greedy(memo, start, tasks, progress))
     if open_jobs(memo, tasks, start):
-        said, exact, at_most = search.in_order(best, share=LISTED_SHARE if free else LISTED_SHARE_ALONE)
+        said, exact, at_most = search.in_order(best, free=free)
     else:
         said, exact, at_most = "nothing to choose", True, search.possible
     assert best.best is not None
@@ -162,9 +162,13 @@ class _Search:
         proven = optimise.bound(self.memo, self.start, self.tasks, table, order)
         return self.possible if proven is None else min(proven, self.possible)
 
-    def in_order(self, best: Incumbent, *, share: float) -> tuple[str, bool, int]:
-        """Look for the best plan in the list's order; return how, whether nothing better can be, and how many at most."""
-        memo, start, tasks, enough = self.memo, self.start, self.tasks, self.until(share)
+    def in_order(self, best: Incumbent, *, free: bool) -> tuple[str, bool, int]:
+        """Look for the best plan in the list's order; return how, whether nothing better can be, and how many at most.
+
+        ``free``: other orders will be looked at too, so that most of the time is left to them.
+        """
+        memo, start, tasks = self.memo, self.start, self.tasks
+        enough = self.until(LISTED_SHARE if free else LISTED_SHARE_ALONE)
         assert best.best is not None
         said = []
         few = open_jobs(memo, tasks, start) <= MOST_EXHAUSTIVE
@@ -180,7 +184,7 @@ class _Search:
                 return "all assignments tried", True, self.most
             said.append("the time was over before all was tried")
         said.append(self._walked(best, table, at_most, enough, free=False))
-        if enough() and best.best.cost.missed > self.most - at_most and len(said) == 1:
+        if enough() and not free and best.best.cost.missed > self.most - at_most and len(said) == 1:
             said.append("the time was over")
         return "; ".join(said), False, at_most
 

@@ -238,7 +238,7 @@ class _Hope:
             step = replace(_print(*other, begin_s, None), off_s=off_s)
             at_s = off_s or max(_begin(self.start, task), begin_s + other[0].job.open_air_s)
             found.append(
-                (StepHistory(spool).with_step(step), _print(task, slot, at_s, assignment.box)),
+                (self.memo.past(spool).with_step(step), _print(task, slot, at_s, assignment.box)),
             )
         return found
 
@@ -247,9 +247,9 @@ class _Hope:
         memo, spool, dry = self.memo, assignment.spool, fresh.step
         assert spool is not None
         assert isinstance(dry, Dry)
-        whole = memo.drying_time(StepHistory(spool), dry.dryer, dry.in_s, memo.left_mm(spool))
+        whole = memo.drying_time(memo.past(spool), dry.dryer, dry.in_s, memo.left_mm(spool))
         seconds = max(dry.out_s - dry.in_s, 0.0 if whole is None else whole.seconds) + HALF_HOUR_S
         step = replace(dry, out_s=dry.in_s + seconds)
-        history = StepHistory(spool).with_step(step)
+        history = memo.past(spool).with_step(step)
         question = _print(task, slot, step.out_s, assignment.box)
         return memo.printed(history, question, slot.tool).code in GOOD_ENOUGH
