@@ -15,7 +15,7 @@ import click
 import jsonschema
 import pytest
 
-from gcodetool.cli.main import MODULES, main, outcome
+from gcodetool.cli.main import LISTED, main, outcome
 from gcodetool.cli.options import parse_spool_words
 from gcodetool.errors import UsageError
 from gcodetool.gcode import edits
@@ -527,6 +527,14 @@ def test_profiles_are_listed_and_shown(capsys) -> None:
     assert "PETG" in one_line(err)
 
 
+def test_the_list_of_commands_says_what_each_says_of_itself() -> None:
+    context = click.Context(main)
+    commands = {name: main.get_command(context, name) for name in LISTED}
+    assert {name: listed.says for name, listed in LISTED.items()} == {
+        name: command.get_short_help_str(limit=200) for name, command in commands.items()
+    }
+
+
 def test_the_module_runs_like_the_command() -> None:
     done = subprocess.run(
         [sys.executable, "-m", "gcodetool", "--version"], capture_output=True, text=True, check=True
@@ -540,7 +548,7 @@ def commands() -> list[tuple[str, ...]]:
 
     found: list[tuple[str, ...]] = []
     context = click.Context(main)
-    for name in MODULES:
+    for name in LISTED:
         command = main.get_command(context, name)
         found.append((name,))
         if isinstance(command, click.Group):

@@ -9,7 +9,7 @@ from collections.abc import Iterator
 import click
 import pytest
 
-from gcodetool.cli.main import MODULES, main, outcome
+from gcodetool.cli.main import LISTED, main, outcome
 from gcodetool.cli.quantity_types import Amount
 from gcodetool.cli.shelf import NameType
 from gcodetool.profiles import sample_folder
@@ -41,7 +41,7 @@ def parameters() -> Iterator[tuple[str, click.Parameter]]:
                 yield from below(inner, (*words, name))
 
     context = click.Context(main)
-    for name in MODULES:
+    for name in LISTED:
         command = main.get_command(context, name)
         assert command is not None
         yield from below(command, (name,))

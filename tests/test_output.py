@@ -17,7 +17,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from gcodetool.cli import progress
-from gcodetool.cli.main import MODULES, main, outcome
+from gcodetool.cli.main import LISTED, main, outcome
 from gcodetool.cli.output import Careful, escaped, fitted, json_for
 
 ROOT = pathlib.Path(__file__).parents[1]
@@ -235,7 +235,7 @@ def test_every_command_is_called(tmp_path: pathlib.Path) -> None:
     """One that is new is not forgotten."""
     calls = [*beginning(tmp_path / "plain", PLAIN, PLAIN), *world(tmp_path / "plain", PLAIN, PLAIN)]
     context = click.Context(main)
-    for name in MODULES:
+    for name in LISTED:
         command = main.get_command(context, name)
         for below in getattr(command, "commands", {"": None}):
             words = [name, below] if below else [name]

@@ -4,7 +4,7 @@ import contextlib
 import gc
 import os
 import sys
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 import click
 
@@ -19,22 +19,34 @@ COMPLETING: Final = "_GCODETOOL_COMPLETE"  # set by the shell that asks
 DEBUG: Final = "GCODETOOL_DEBUG"  # set: faults of the tool itself show their traceback
 
 
+class Listed(NamedTuple):
+    """Where a command is, and its first sentence, so that the list of commands need not load them."""
+
+    module: str
+    says: str
+
+
 class Commands(click.Group):
     """Commands loaded when they are asked for: ``--help`` and a wrong word stay quick."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         """Return the commands in the order in which people meet them."""
-        return list(MODULES)
+        return list(LISTED)
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         """Import the module of one command and return it."""
-        module_name = MODULES.get(cmd_name)
-        if module_name is None:
+        listed = LISTED.get(cmd_name)
+        if listed is None:
             return None
         import importlib
 
-        found: click.Command = getattr(importlib.import_module(module_name), cmd_name)
+        found: click.Command = getattr(importlib.import_module(listed.module), cmd_name)
         return found
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """Write the list of commands."""
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, listed.says) for name, listed in LISTED.items()])
 
     def resolve_command(self, ctx: click.Context, args: list[str]) -> Any:
         """Offer the nearest command where a word is none."""
@@ -43,31 +55,33 @@ class Commands(click.Group):
         except click.UsageError as error:
             import difflib
 
-            near = difflib.get_close_matches(args[0], MODULES, n=1) if args else []
+            near = difflib.get_close_matches(args[0], LISTED, n=1) if args else []
             if near:
                 raise click.UsageError(f"{error.message} Did you mean {near[0]!r}?", ctx) from error
             raise
 
 
-MODULES: Final = {
-    "check": "gcodetool.cli.job",
-    "prepare": "gcodetool.cli.job",
-    "adjust": "gcodetool.cli.adjust",
-    "review": "gcodetool.cli.review",
-    "queue": "gcodetool.cli.queue",
-    "watch": "gcodetool.cli.watch",
-    "spool": "gcodetool.cli.spool",
-    "place": "gcodetool.cli.place",
-    "ledger": "gcodetool.cli.ledger",
-    "drying": "gcodetool.cli.drying",
-    "limits": "gcodetool.cli.limits",
-    "due": "gcodetool.cli.due",
-    "serve": "gcodetool.cli.serve",
-    "series": "gcodetool.cli.series",
-    "profiles": "gcodetool.cli.profiles",
-    "demo": "gcodetool.cli.demo",
-    "docs": "gcodetool.cli.docs",
-    "licences": "gcodetool.cli.licences",
+LISTED: Final = {
+    "check": Listed("gcodetool.cli.job", "Say whether JOB prints dry from first layer to last."),
+    "prepare": Listed("gcodetool.cli.job", "Write JOB with its forecast and a purge-and-inspect block."),
+    "adjust": Listed("gcodetool.cli.adjust", "Write a copy of PROFILE with settings for a marginal spool."),
+    "review": Listed(
+        "gcodetool.cli.review", "Write a page about JOB: the verdict, where in the part, and why."
+    ),
+    "queue": Listed("gcodetool.cli.queue", "Say which jobs can run when, on which spool, and what to dry."),
+    "watch": Listed("gcodetool.cli.watch", "Check what appears in DIR, or prepare it into DIR2."),
+    "spool": Listed("gcodetool.cli.spool", "Keep the record of your spools, and see how wet they are."),
+    "place": Listed("gcodetool.cli.place", "Keep a record of rooms, boxes, bags, dryers and printers."),
+    "ledger": Listed("gcodetool.cli.ledger", "Check, back up and restore the record of spools and places."),
+    "drying": Listed("gcodetool.cli.drying", "Plan a drying, say when it is done, read its weigh-ins."),
+    "limits": Listed("gcodetool.cli.limits", "Learn from your own prints how wet is too wet."),
+    "due": Listed("gcodetool.cli.due", "Say what needs a hand, and when."),
+    "serve": Listed("gcodetool.cli.serve", "Show the shelf as pages, for a phone at the machine."),
+    "series": Listed("gcodetool.cli.series", "Print one job in several states of water, and compare."),
+    "profiles": Listed("gcodetool.cli.profiles", "List, show and make profiles."),
+    "demo": Listed("gcodetool.cli.demo", "Run the main job on sample files."),
+    "docs": Listed("gcodetool.cli.docs", "Show PAGE of the documentation, or list its pages."),
+    "licences": Listed("gcodetool.cli.licences", "List what gcodetool runs on, and under which licences."),
 }
 
 

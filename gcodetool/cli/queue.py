@@ -69,7 +69,7 @@ INTERRUPTED: Final = 130
 @click.option(
     "--not-started",
     multiple=True,
-    type=int,
+    type=click.IntRange(1),
     metavar="N",
     help="With --from-now: a job that was to begin by now and did not; may be given again.",
 )
