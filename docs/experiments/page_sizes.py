@@ -1,10 +1,12 @@
-"""Which plotting library suits a page that is opened from disk: the same chart by three, opened in Chromium.
+"""Which plotting library suits a page that is opened from disk: the same chart by five, opened in Chromium.
 
     npm install --prefix /tmp/plots uplot@1.6.32 plotly.js-basic-dist-min@4.1.1
-    python docs/experiments/page_sizes.py /tmp/plots/node_modules
+    pip install --target /tmp/plots/python pygal==3.1.3 leather==0.4.1
+    PYTHONPATH=/tmp/plots/python python docs/experiments/page_sizes.py /tmp/plots/node_modules
 
 1,500 layers with band, middle and two limits.  Asked of each page: its size; what a policy without
 `unsafe-inline` refuses; what is left without scripts; curves or dots when printed; whether the picture has a name.
+Of those that draw in Python also what their import costs, beside numpy's, which every command pays.
 """
 
 import base64
@@ -13,6 +15,7 @@ import html
 import json
 import pathlib
 import re
+import subprocess
 import sys
 import tempfile
 
@@ -21,7 +24,7 @@ sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
 
 from browser import Browser  # noqa: E402  tests/ is a folder of its own
 
-from gcodetool.report.html import charts, page  # noqa: E402
+from gcodetool.report.html import charts, page, palette  # noqa: E402
 
 COUNT = 1500
 POINTS = [
@@ -86,7 +89,38 @@ def by_matplotlib() -> str:
         f'<figure class="chart" data-tool="0"><div class="wide">{chart.wide}</div><div class="narrow">{chart.narrow}</div>'
         f'</figure><script type="application/json" id="data">{data}</script>'
     )
-    return whole(body, ".narrow{display:none}.wide svg{width:900px}", script)
+    return whole(body, palette.css() + ".narrow{display:none}.wide svg{width:900px}", script)
+
+
+def by_pygal() -> str:
+    """Return the page with pygal's SVG, its scripts left out; it has no band between two curves, so three curves."""
+    import pygal
+
+    chart = pygal.XY(show_dots=False, js=[], disable_xml_declaration=True)
+    for column in COLUMNS[1:]:
+        chart.add("", list(zip(COLUMNS[0], column, strict=True)))
+    return whole(chart.render(is_unicode=True), "")
+
+
+def by_leather() -> str:
+    """Return the page with leather's SVG; it has no band either."""
+    import leather
+
+    chart = leather.Chart("Water")
+    for column in COLUMNS[1:]:
+        chart.add_line(list(zip(COLUMNS[0], column, strict=True)))
+    return whole(chart.to_svg(), "")
+
+
+def import_s(words: str) -> float:
+    """Return what an import costs beside numpy's: the least of five, in seconds of the processor."""
+    code = f"import numpy, resource; before = resource.getrusage(0); {words}; after = resource.getrusage(0); "
+    code += "print(after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime)"
+    runs = [
+        subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+        for _ in range(5)
+    ]
+    return min(float(run.stdout) for run in runs)
 
 
 def by_uplot(modules: pathlib.Path) -> str:
@@ -123,11 +157,18 @@ def main() -> None:
     modules = pathlib.Path(sys.argv[1])
     pages = {
         "matplotlib, SVG": by_matplotlib(),
+        "pygal, SVG": by_pygal(),
+        "leather, SVG": by_leather(),
         "uPlot": by_uplot(modules),
         "Plotly, basic": by_plotly(modules),
     }
-    print("| | page, kB | refused by the policy | without scripts | printed as | named |")
-    print("| --- | --- | --- | --- | --- | --- |")
+    imports = {
+        "matplotlib, SVG": "from matplotlib.figure import Figure; import matplotlib.backends.backend_svg",
+        "pygal, SVG": "import pygal",
+        "leather, SVG": "import leather",
+    }
+    print("| | page, kB | refused by the policy | without scripts | printed as | named | import, CPU s |")
+    print("| --- | --- | --- | --- | --- | --- | --- |")
     with tempfile.TemporaryDirectory() as folder, Browser() as browser:
         browser.size(1000, 600)
         for name, text in pages.items():
@@ -150,7 +191,7 @@ def main() -> None:
             printed = "nothing" if not drawn else "dots" if images else "curves"
             print(
                 f"| {name} | {len(text.encode()) / 1000:.0f} | {refused or 'nothing'} | {alone} | {printed} "
-                f"| {'yes' if named else 'no'} |"
+                f"| {'yes' if named else 'no'} | {f'{import_s(imports[name]):.2f}' if name in imports else ''} |"
             )
 
 
