@@ -128,6 +128,7 @@ def completed(words: list[str], incomplete: str) -> list[str]:
         ("prepare a.gcode --wait", "s", ["seconds="]),
         ("check a.gcode --spool", "1=pe", ["1=petg-03"]),
         ("drying plan petg-03 --dryer", "ov", ["oven"]),
+        ("docs", "reco", ["records"]),
     ],
 )
 def test_names_of_every_kind_complete(

@@ -94,12 +94,19 @@ def _zones(ledger: str | None) -> list[str]:
     return ["local", *sorted(zoneinfo.available_timezones())]
 
 
+def _pages(ledger: str | None) -> Iterator[str]:
+    from gcodetool.app.docs import docs_pages
+
+    return (each.name for each in docs_pages())
+
+
 OTHERS: Final[dict[str, Callable[[str | None], Iterable[str]]]] = {
     "series": _series,
     "line": _noted("line"),
     "colour": _noted("colour"),
     "device": _devices,
     "zone": _zones,
+    "page": _pages,
 }
 
 

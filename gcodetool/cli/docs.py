@@ -2,9 +2,11 @@
 
 import click
 
+from gcodetool.cli.completion import completing
+
 
 @click.command(epilog="Example: gcodetool docs records")
-@click.argument("page", required=False)
+@click.argument("page", required=False, shell_complete=completing("page"))
 @click.option("--path", "as_path", is_flag=True, help="Print where the file lies (without PAGE: the folder).")
 def docs(page: str | None, as_path: bool) -> int:
     """Show PAGE of the documentation, or list its pages.
