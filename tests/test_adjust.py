@@ -308,6 +308,17 @@ def c_copy(name="c-user-pa12-black.json", folder=FOLDER):
     return json.loads(made[""]), made, json.loads((folder / name).read_text(encoding="utf-8"))
 
 
+def test_letters_of_any_language_stay_as_they_are(tmp_path) -> None:
+    for path in FOLDER.glob("c-*"):
+        shutil.copy(path, tmp_path)
+    profile = tmp_path / "c-user-pa12-black.json"
+    given = json.loads(profile.read_text(encoding="utf-8"))
+    given["filament_notes"] = "für die Düse"
+    profile.write_text(json.dumps(given, ensure_ascii=False), encoding="utf-8")
+    _, made, _ = c_copy(folder=tmp_path)
+    assert "für die Düse" in made[""].decode("utf-8")
+
+
 def test_a_users_json_preset_keeps_its_system_parent_and_names_itself() -> None:
     new, made, old = c_copy()
     assert new["inherits"] == old["inherits"] == "Bench PA12 base @BOX"

@@ -559,6 +559,7 @@ def test_checking_names_each_file_that_cannot_be_read(tmp_path, monkeypatch, cap
     assert "two.toml: one.toml answers to 'bench-1' too; rename one" in said.out
     assert "(2 things in all)" in said.err
     assert outcome(["profiles", "check", str(own / "printers" / "one.toml")]) == 0
+    assert capsys.readouterr().out == "printers 1: all can be read\n"
     copy = tmp_path / "petg.toml"
     copy.write_text(profiles.find("PETG").read_text())
     assert [each.kind for each in check_profiles([copy])] == ["materials"]

@@ -127,6 +127,7 @@ def test_what_may_be_two_amounts_or_none_is_refused_with_what_to_write(
         ("18:00", "past", "2026-11-25T18:00+01:00"),
         ("22:00", "coming", "2026-11-25T22:00+01:00"),
         ("yesterday 18:00", "past", "2026-11-24T18:00+01:00"),
+        ("yesterday 18h", "past", "2026-11-24T18:00+01:00"),
         ("6 pm yesterday", "past", "2026-11-24T18:00+01:00"),
         ("tomorrow at 7:00", "coming", "2026-11-26T07:00+01:00"),
         ("Mon 7:00", "past", "2026-11-23T07:00+01:00"),

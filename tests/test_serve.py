@@ -91,6 +91,7 @@ def kinds(name: str = "petg-03") -> list[str]:
 def test_a_move_is_one_tap_on_the_spools_page_and_is_undone_by_the_next(phone: Client) -> None:
     page = phone.get("/s/petg-03").page
     assert "stands at bench" in page.text
+    assert b"<svg" in phone.get("/s/pa6-07").body  # how it goes on where it stands
     move = page.form("move")
     assert ("place", "box-2") in move.buttons
     answer = phone.post(move, place="box-2")

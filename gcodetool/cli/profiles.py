@@ -69,7 +69,7 @@ def check_profiles(files: tuple[Path, ...]) -> None:
     counts: dict[str, int] = {}
     for each in found:
         counts[each.kind] = counts.get(each.kind, 0) + 1
-    click.echo(f"{', '.join(f'{count} {kind}' for kind, count in counts.items())}: all can be read")
+    click.echo(f"{', '.join(f'{kind} {count}' for kind, count in counts.items())}: all can be read")
 
 
 @profiles.command(
