@@ -16,7 +16,7 @@ from typing import Any, Final, NoReturn
 
 import tomli
 
-from gcodetool import quantities
+from gcodetool import moments, quantities
 from gcodetool.errors import InputError
 from gcodetool.quickdata import dataclass
 from gcodetool.textfile import MOST_TEXT, YEARS, bounded, read_text, seconds_of
@@ -367,7 +367,7 @@ class Table:
             return None
         if isinstance(value, str):
             try:
-                return quantities.moment(value).at_s
+                return moments.moment(value).at_s
             except quantities.NotUnderstoodError as problem:
                 self.fail(key, f"{key}: {problem}")
         if not isinstance(value, datetime.datetime):

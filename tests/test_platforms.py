@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterator
 
 import pytest
 
-from gcodetool import heldfile, quantities
+from gcodetool import heldfile, moments
 from gcodetool.app import watch
 from gcodetool.cli.main import expanded, outcome
 from gcodetool.errors import GcodeError, WriteError
@@ -273,10 +273,10 @@ def long_zone(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
 
 def test_a_zone_with_a_long_name_is_printed_as_its_offset_and_read_back(long_zone) -> None:
     at_s = 1793700000.0
-    printed = quantities.wall(at_s)
+    printed = moments.wall(at_s)
     assert printed.endswith(" +01:00")
     assert printed.isascii()
-    assert quantities.moment(printed, now_s=at_s).at_s == at_s
+    assert moments.moment(printed, now_s=at_s).at_s == at_s
 
 
 def test_files_with_windows_line_ends_say_the_same(tmp_path, capsys) -> None:

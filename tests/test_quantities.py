@@ -10,8 +10,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gcodetool import quantities
+from gcodetool import moments, quantities
 from gcodetool.cli.quantity_types import Amount
+from gcodetool.moments import moment
 from gcodetool.quantities import (
     DIFFERENCE,
     FLOW,
@@ -28,7 +29,6 @@ from gcodetool.quantities import (
     Kind,
     NotUnderstoodError,
     amount,
-    moment,
     number,
     span,
 )
@@ -150,7 +150,7 @@ def test_what_may_be_two_amounts_or_none_is_refused_with_what_to_write(
         ("Thu 2026-11-26 18:00 CET", None, "2026-11-26T18:00+01:00"),
     ],
 )
-def test_a_moment_is_read_as_it_is_meant(text: str, tense: quantities.Tense | None, at: str) -> None:
+def test_a_moment_is_read_as_it_is_meant(text: str, tense: moments.Tense | None, at: str) -> None:
     assert moment(text, now_s=NOW, tense=tense).at_s == datetime.datetime.fromisoformat(at).timestamp()
 
 
@@ -180,7 +180,7 @@ def test_a_moment_is_read_as_it_is_meant(text: str, tense: quantities.Tense | No
     ],
 )
 def test_what_may_be_two_moments_or_none_is_refused(
-    text: str, tense: quantities.Tense | None, words: str
+    text: str, tense: moments.Tense | None, words: str
 ) -> None:
     with pytest.raises(NotUnderstoodError) as caught:
         moment(text, now_s=NOW, tense=tense)
@@ -253,7 +253,7 @@ def test_a_moment_that_we_print_is_read_back(wall: datetime.datetime) -> None:
     at_s = wall.replace(tzinfo=datetime.UTC).timestamp()
     assert moment(datetime.datetime.fromtimestamp(at_s, datetime.UTC).isoformat()).at_s == at_s
     minute = at_s // 60 * 60
-    for printed in (quantities.wall(at_s), page_moment(at_s)):
+    for printed in (moments.wall(at_s), page_moment(at_s)):
         assert moment(printed).at_s == minute
 
 

@@ -21,7 +21,7 @@ from gcodetool.gcode.edits import Edit
 from gcodetool.gcode.markers import Family, for_tool
 from gcodetool.judge.findings import ExaminedJob, JobFindings, ToolFindings
 from gcodetool.judge.reasons import feed_sentence, outcomes_sentence
-from gcodetool.quantities import wall
+from gcodetool.moments import wall
 from gcodetool.tweaks.apply import header_lines
 
 if TYPE_CHECKING:

@@ -6,7 +6,7 @@ from typing import Any, Final
 
 import click
 
-from gcodetool import quantities
+from gcodetool import moments, quantities
 from gcodetool.cli.completion import completing, files, known_names
 from gcodetool.cli.configured import configured, configured_ledger
 from gcodetool.cli.quantity_types import Amount, MomentType
@@ -37,7 +37,7 @@ def lone_spool(
 Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
 
 
-def at_option(what: str, tense: quantities.Tense | None = None) -> Decorator:
+def at_option(what: str, tense: moments.Tense | None = None) -> Decorator:
     """Return the option ``--at``, for the moment that *what* says; *tense*: on which side of now it lies."""
     return click.option(
         "--at",

@@ -5,7 +5,7 @@ from typing import Any
 
 import click
 
-from gcodetool import quantities
+from gcodetool import moments, quantities
 from gcodetool.quantities import NotUnderstoodError
 
 # generic in newer releases only
@@ -46,7 +46,7 @@ class MomentType(Base):  # type: ignore[misc]
 
     name = "time"
 
-    def __init__(self, tense: quantities.Tense | None = None) -> None:
+    def __init__(self, tense: moments.Tense | None = None) -> None:
         self.tense = tense
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
@@ -54,7 +54,7 @@ class MomentType(Base):  # type: ignore[misc]
         if isinstance(value, float):
             return value
         try:
-            found = quantities.moment(str(value), now_s=time.time(), tense=self.tense)
+            found = moments.moment(str(value), now_s=time.time(), tense=self.tense)
         except NotUnderstoodError as error:
             raise click.BadParameter(str(error), ctx, param) from None
         if found.note is not None:

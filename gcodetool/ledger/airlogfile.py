@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Final
 
-from gcodetool import quantities
+from gcodetool import moments, quantities
 from gcodetool.errors import SpoolError
 from gcodetool.ledger.recordtables import beside
 from gcodetool.moisture.record import (
@@ -96,7 +96,7 @@ def _rows(where: str, text: str) -> Iterator[tuple[int, tuple[str, str, str]]]:
 
 def _time(where: str, line: int, text: str) -> float:
     try:
-        return quantities.recorded_s(text)
+        return moments.recorded_s(text)
     except quantities.NotUnderstoodError:
         hint = "write 2026-11-02T08:00:00+01:00 (no offset: local time)"
         raise SpoolError.at(where, line, f"{shown(text)} is no time; {hint}") from None

@@ -5,7 +5,7 @@ import io
 from pathlib import Path
 from typing import Final
 
-from gcodetool import quantities
+from gcodetool import moments, quantities
 from gcodetool.errors import SpoolError
 from gcodetool.textfile import MOST_LOG, read_text
 from gcodetool.tomlfile import shown
@@ -47,7 +47,7 @@ def read_temperatures(path: str | Path) -> tuple[list[float], list[float]]:
 def _reading(path: str | Path, line: int, row: dict[str, str | None]) -> tuple[float, float]:
     time, temperature = (row[name] or "" for name in COLUMNS)
     try:
-        moment = quantities.recorded_s(time)
+        moment = moments.recorded_s(time)
     except quantities.NotUnderstoodError:
         hint = "write 2026-11-02T08:00:00+01:00"
         raise SpoolError.at(path, line, f"{shown(time)} is no time; {hint}") from None

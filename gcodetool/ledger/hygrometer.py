@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final, Literal
 
-from gcodetool import quantities
+from gcodetool import moments
 from gcodetool.errors import SpoolError
 from gcodetool.ledger.airlogfile import COLDEST_C, HOTTEST_C
 from gcodetool.ledger.csvtext import (
@@ -102,17 +102,17 @@ def parse_readings(path: Path, *, zone: str | None = None, order: str | None = N
     columns, heads, rows = _columns(where, rows)
     measured = [columns["temperature"], columns["humidity"]]
     decimal = decimal_of([row[at] for _, row in rows for at in measured if at < len(row)])
-    moments = [_moment_text(row, columns) for _, row in rows]
-    epoch = all(EPOCH.match(moment) for moment in moments if moment)
-    known_order = None if epoch else _order(where, rows, moments, order)
+    times = [_moment_text(row, columns) for _, row in rows]
+    epoch = all(EPOCH.match(moment) for moment in times if moment)
+    known_order = None if epoch else _order(where, rows, times, order)
     head_text = " ".join(heads)
-    own_zone = any(_has_zone(moment) for moment in moments[:ROWS_LOOKED_AT])
+    own_zone = any(_has_zone(moment) for moment in times[:ROWS_LOOKED_AT])
     assumed = _zone(zone if zone is not None else "UTC" if IN_UTC.search(head_text) else None)
     fahrenheit = bool(FAHRENHEIT.search(heads[columns["temperature"]])) if heads else False
     found: dict[int, tuple[float, float]] = {}
     skipped = doubles = 0
     previous: datetime.datetime | None = None
-    for (line, row), moment_text in zip(rows, moments, strict=True):
+    for (line, row), moment_text in zip(rows, times, strict=True):
         if len(row) > len(heads) and any(row[len(heads) :]):
             raise SpoolError.at(
                 where,
@@ -213,15 +213,15 @@ def _parts(moment: str) -> tuple[str, str]:
     return day.rstrip(","), clock.strip()
 
 
-def _order(where: str, rows: list[tuple[int, list[str]]], moments: Sequence[str], order: str | None) -> Order:
+def _order(where: str, rows: list[tuple[int, list[str]]], times: Sequence[str], order: str | None) -> Order:
     """Return in which order day, month and year stand; refuse what could be either."""
     can = {"ymd", "dmy", "mdy"}
-    for (line, _), moment in zip(rows, moments, strict=True):
+    for (line, _), moment in zip(rows, times, strict=True):
         if not moment:
             continue
         match = DAY.match(_parts(moment)[0])
         if match is None:
-            if quantities.iso(moment) is not None:
+            if moments.iso(moment) is not None:
                 can &= {"ymd"}
                 continue
             raise SpoolError.at(
@@ -247,15 +247,15 @@ def _order(where: str, rows: list[tuple[int, list[str]]], moments: Sequence[str]
         can &= {order}
     if len(can) > 1:
         raise SpoolError.at(
-            where, rows[0][0], f"{shown(moments[0])} may be day or month first; add --days dmy or --days mdy"
+            where, rows[0][0], f"{shown(times[0])} may be day or month first; add --days dmy or --days mdy"
         )
     if not can:
-        raise SpoolError.at(where, rows[0][0], f"{shown(moments[0])} does not stand in the order '{order}'")
+        raise SpoolError.at(where, rows[0][0], f"{shown(times[0])} does not stand in the order '{order}'")
     return can.pop()  # type: ignore[return-value]  # one of the three
 
 
 def _has_zone(moment: str) -> bool:
-    found = quantities.iso(moment)
+    found = moments.iso(moment)
     return found is not None and found.tzinfo is not None
 
 
@@ -289,7 +289,7 @@ def _moment(
     if order is None:
         seconds = float(text)
         return datetime.datetime.fromtimestamp(seconds / 1000 if seconds > 1e11 else seconds, datetime.UTC)
-    moment = quantities.iso(text) or _assembled(text, order)
+    moment = moments.iso(text) or _assembled(text, order)
     if moment is None:
         raise SpoolError.at(where, line, f"{shown(text)} is no time; correct this line")
     if moment.tzinfo is not None:

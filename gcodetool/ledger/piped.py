@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Iterator
 from typing import Any, Final
 
-from gcodetool import quantities
+from gcodetool import moments, quantities
 from gcodetool.errors import SpoolError
 from gcodetool.ledger.airlogfile import COLDEST_C, HOTTEST_C
 from gcodetool.ledger.entries import micro
@@ -37,7 +37,7 @@ def reading_of(text: str, line: int, now_s: float) -> Reading:
     celsius = _number(found, "temperature_C", line, COLDEST_C, HOTTEST_C)
     rh_pct = _number(found, "rh_pct", line, 0.0, 100.0)
     try:
-        at_s = now_s if found.get("at") is None else quantities.recorded_s(str(found["at"]))
+        at_s = now_s if found.get("at") is None else moments.recorded_s(str(found["at"]))
     except quantities.NotUnderstoodError as error:
         raise SpoolError.at(WHERE, line, f"at: {error}") from None
     return micro(at_s), celsius, rh_pct

@@ -6,7 +6,7 @@ Left out: the log of a place (``airlogfile``).
 import datetime
 from typing import Any, Final, get_args
 
-from gcodetool import profiles, quantities
+from gcodetool import moments, profiles, quantities
 from gcodetool.errors import SpoolError
 from gcodetool.ledger.airlogfile import COLDEST_C, HOTTEST_C, log_of_table
 from gcodetool.ledger.recordtables import Given, beside, kind_of_table, only_of_kind
@@ -206,20 +206,20 @@ def _range(table: Table) -> tuple[float, float] | None:
 def _moments(table: Table, key: str) -> tuple[float, ...]:
     """Return the times that a list states, seconds since 1970-01-01 UTC, sorted."""
     value = table.data.get(key, [])
-    moments = []
+    found = []
     for entry in value if isinstance(value, list) else [value]:
         try:
             if isinstance(entry, str):  # as the ledger keeps them
-                moments.append(quantities.moment(entry).at_s)
+                found.append(moments.moment(entry).at_s)
                 continue
             if not isinstance(entry, datetime.datetime):
                 table.fail(key, f"{key} must be a list of times; write [2026-11-02T08:00:00+01:00]")
-            moments.append(seconds_of(entry))
+            found.append(seconds_of(entry))
         except quantities.NotUnderstoodError as problem:
             table.fail(key, f"{key}: {problem}")
         except (ValueError, OverflowError, OSError) as problem:
             table.fail(key, f"{key}: {problem}; correct it")
-    return tuple(sorted(moments))
+    return tuple(sorted(found))
 
 
 def _check_air(kind: PlaceKind, table: Table) -> None:

@@ -12,7 +12,7 @@ from typing import Any, Final
 
 from sqlalchemy import Connection
 
-from gcodetool import quantities
+from gcodetool import moments
 from gcodetool.errors import LedgerError
 from gcodetool.ledger import entries
 from gcodetool.ledger.entries import MICRO, LedgerEntry, Readings
@@ -139,7 +139,7 @@ class SpoolRecord:
 
 def wall(at_us: int) -> str:
     """Return a moment as the clock on the wall shows it."""
-    return quantities.wall(at_us / 1e6)
+    return moments.wall(at_us / 1e6)
 
 
 def _made(rows: list[LedgerEntry]) -> tuple[LedgerEntry | None, list[LedgerEntry]]:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final, TextIO
 from gcodetool.judge.findings import Band, Forecast, JobFindings, ToolFindings
 from gcodetool.judge.reasons import feed_sentence, outcomes_sentence
 from gcodetool.judge.verdict_codes import Code
-from gcodetool.quantities import wall
+from gcodetool.moments import wall
 from gcodetool.report.layout import Page, plain
 from gcodetool.report.plot import ASCII, BLOCKS, Limit, Triple, legend, plot
 

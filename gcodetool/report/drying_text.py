@@ -15,7 +15,7 @@ from gcodetool.drying.status import DryingStatus
 from gcodetool.moisture.history import Quantiles
 from gcodetool.moisture.notes import Note
 from gcodetool.moisture.record import Spool
-from gcodetool.quantities import wall
+from gcodetool.moments import wall
 from gcodetool.report.as_text import duration, notes, percent, plain, spread
 from gcodetool.report.layout import Page
 from gcodetool.report.money import money

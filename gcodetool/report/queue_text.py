@@ -9,7 +9,7 @@ from datetime import datetime
 from pathlib import PurePath
 from typing import Final, TextIO
 
-from gcodetool.quantities import wall
+from gcodetool.moments import wall
 from gcodetool.queue.findings import (
     ASKED,
     Bottleneck,

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from typing import TextIO
 
 from gcodetool.drying.words import HEAT, content
-from gcodetool.quantities import wall
+from gcodetool.moments import wall
 from gcodetool.report.as_text import plain
 from gcodetool.report.layout import Page
 from gcodetool.series import wording

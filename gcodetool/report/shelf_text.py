@@ -9,7 +9,7 @@ from datetime import datetime
 from typing import Any, Final, TextIO
 
 from gcodetool.judge.shelf_findings import ListedSpool, PlaceOnShelf
-from gcodetool.quantities import wall
+from gcodetool.moments import wall
 from gcodetool.report.as_text import percent, plain
 from gcodetool.report.json_values import fields, utc
 from gcodetool.report.layout import Page

@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Final, TextIO
 
-from gcodetool.quantities import wall
+from gcodetool.moments import wall
 from gcodetool.report.as_text import ASSUMED, duration, percent
 from gcodetool.report.layout import Page, plain
 from gcodetool.report.money import money

@@ -17,7 +17,7 @@ from typing import Any, Final
 
 from gcodetool.errors import InputError
 from gcodetool.judge.verdict_codes import Code
-from gcodetool.quantities import wall
+from gcodetool.moments import wall
 from gcodetool.report.as_text import duration, percent
 from gcodetool.report.html.palette import css
 from gcodetool.report.layout import plain
