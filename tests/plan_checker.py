@@ -172,7 +172,7 @@ def _hands(found: QueueFindings, ran: Iterable[JobRow]) -> None:
                     f"{hangs.get(where)} is left on for job {row.number}"
                 )
                 hangs = {one: name for one, name in hangs.items() if name != tool.spool}
-                hangs[where] = tool.spool or ""
+                hangs[where] = tool.spool
             assert hangs.get(where) == tool.spool, f"{tool.spool} is not on for job {row.number}"
             unknown.discard(where)
 

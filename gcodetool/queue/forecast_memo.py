@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Final
 
 from gcodetool.errors import GcodetoolError
+from gcodetool.moisture.places import is_closed
 from gcodetool.moisture.record import Spool
 from gcodetool.queue.findings import ToolRow, empty_row
 from gcodetool.queue.job_list import QueuePrinter
@@ -52,7 +53,7 @@ class ForecastMemo:
     Attributes
     ----------
     prints, times, dryings, left, wetness : what is known, by history and step, or by spool.
-    shared_times, closed : how long dryings beside others take; whether a dryer keeps its own air.
+    shared_times : how long dryings beside others take.
     known : what earlier calls found out, by spool.
     computed : spools of which something was computed that was not known.
     evaluations : forecasts and drying courses asked for so far, computed or remembered.
@@ -76,7 +77,6 @@ class ForecastMemo:
         self.times: dict[tuple[StepHistory, str, float, float, float | None], DryingTime | None] = {}
         self.dryings: dict[tuple[StepHistory, Dry], Dried] = {}
         self.shared_times: dict[Any, DryingTime | None] = {}
-        self.closed: dict[tuple[str, str], bool] = {}
         self.left: dict[str, float] = {}
         self.wetness: dict[str, float] = {}
         self.known: dict[str, StoredForecasts] = {}
@@ -191,12 +191,8 @@ class ForecastMemo:
 
     def shares_air(self, spool: str, dryer: str) -> bool:
         """Return whether what a reel gives off in a dryer stays there, for others to meet."""
-        if (spool, dryer) not in self.closed:
-            try:
-                self.closed[(spool, dryer)] = self.simulator.shares_air(spool, dryer)
-            except GcodetoolError:
-                self.closed[(spool, dryer)] = False
-        return self.closed[(spool, dryer)]
+        place = self.spools[spool].places.get(dryer)
+        return place is not None and is_closed(place)
 
     def has(self, history: StepHistory, step: Print | Dry) -> bool:
         """Return whether what comes of a step is known already."""

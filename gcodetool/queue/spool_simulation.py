@@ -269,11 +269,6 @@ class SpoolSimulator:
                 )
         return None
 
-    def shares_air(self, name: str, dryer: str) -> bool:
-        """Return whether what a reel gives off in a dryer stays there; errors as in :meth:`state`."""
-        state = self.first(name)
-        return of_place(state.spool, state, dryer).around.closed
-
 
 # ---------------------------------------------------------------- small things
 
