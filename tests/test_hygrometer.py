@@ -10,6 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from gcodetool.errors import SpoolError
+from gcodetool.ledger.dryerlog import read_temperatures
 from gcodetool.ledger.hygrometer import parse_readings
 
 VIENNA = zoneinfo.ZoneInfo("Europe/Vienna")
@@ -234,3 +235,14 @@ def test_what_was_written_is_what_is_read(
         ((1_768_000_000 + second) * 1_000_000, float(f"{celsius:.3f}"), float(f"{rh:.3f}"))
         for second, celsius, rh in rows
     )
+
+
+@pytest.mark.parametrize("line", [1, 2])
+def test_a_cell_beyond_all_measure_is_one_line_wherever_it_stands(tmp_path, line) -> None:
+    """In the heads, too: they are read before the rows."""
+    lines = ["time,temperature_C", "2026-11-02T08:00:00+01:00,60"]
+    lines[line - 1] += "," + "x" * 140_000
+    path = tmp_path / "dryer.csv"
+    path.write_text("\n".join(lines))
+    with pytest.raises(SpoolError, match="not CSV: field larger than field limit"):
+        read_temperatures(path)

@@ -24,13 +24,13 @@ def read_temperatures(path: str | Path) -> tuple[list[float], list[float]]:
     """
     text = read_text(path, SpoolError, "log", most=MOST_LOG)
     reader = csv.DictReader(io.StringIO(text, newline=""), skipinitialspace=True)
-    for name in COLUMNS:
-        if name not in (reader.fieldnames or ()):
-            hint = f"name the columns in the first line: {','.join(COLUMNS)}"
-            raise SpoolError.at(path, 1, f"the log has no column {name}; {hint}")
     at_s: list[float] = []
     celsius: list[float] = []
     try:
+        for name in COLUMNS:
+            if name not in (reader.fieldnames or ()):
+                hint = f"name the columns in the first line: {','.join(COLUMNS)}"
+                raise SpoolError.at(path, 1, f"the log has no column {name}; {hint}")
         for row in reader:
             moment, degrees = _reading(path, reader.line_num, row)
             if at_s and moment <= at_s[-1]:
