@@ -228,6 +228,8 @@ def test_random_damage_is_never_a_fault_of_the_tool_nor_a_wrong_all_well(tmp_pat
         "UPDATE entry SET kind = 'moved' WHERE kind = 'weighed'",
         "UPDATE entry SET at_us = 'soon' WHERE kind = 'moved'",
         "UPDATE entry SET facts = '1' WHERE kind = 'moved'",
+        "UPDATE entry SET name = x'ff00fe' WHERE kind = 'weighed'",
+        "UPDATE entry SET name = x'ff00fe' WHERE subject = 'place'",
         "UPDATE entry SET facts = '[]' WHERE kind = 'added'",
     ],
 )

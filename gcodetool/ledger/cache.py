@@ -65,7 +65,7 @@ def marks(conn: Connection) -> Marks:
     for name, number, kind, at_us in conn.execute(
         asked.where(ENTRIES.c.subject == "place").order_by(ENTRIES.c.number)
     ):
-        found.setdefault(name, []).append((number, kind, at_us))
+        found.setdefault(str(name), []).append((number, kind, at_us))
     return found
 
 

@@ -270,7 +270,7 @@ def names_saying(conn: Connection, subject: Subject, text: str) -> list[str]:
     asked = select(ENTRIES.c.name).where(
         ENTRIES.c.subject == subject, ENTRIES.c.facts.contains(word, autoescape=True)
     )
-    return sorted(set(conn.execute(asked).scalars()))
+    return sorted({str(name) for name in conn.execute(asked).scalars()})
 
 
 def moments(conn: Connection, kinds: Sequence[str]) -> list[tuple[str, int, int]]:
@@ -300,12 +300,14 @@ def heads(conn: Connection, subject: Subject) -> dict[str, str]:
         select(func.max(ENTRIES.c.number)).where(ENTRIES.c.subject == subject).group_by(ENTRIES.c.name)
     ).scalar_subquery()
     rows = conn.execute(select(ENTRIES.c.name, ENTRIES.c.chain).where(ENTRIES.c.number.in_(last)))
-    return {row.name: row.chain for row in rows}
+    return {str(row.name): str(row.chain) for row in rows}  # a damaged one may be no text
 
 
 def names_with(conn: Connection, kind: str) -> set[str]:
     """Return the names that have an entry of this kind, undone or not."""
-    return set(conn.execute(select(ENTRIES.c.name).where(ENTRIES.c.kind == kind)).scalars())
+    return {
+        str(name) for name in conn.execute(select(ENTRIES.c.name).where(ENTRIES.c.kind == kind)).scalars()
+    }
 
 
 def newest(conn: Connection) -> int:
