@@ -4,6 +4,7 @@
 (``judge``).
 """
 
+import math
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -19,7 +20,7 @@ from gcodetool.judge.findings import (
 )
 from gcodetool.judge.print_air import air_of_print
 from gcodetool.judge.print_judgement import PrintJudgement, judge_print
-from gcodetool.judge.spool_judgement import band_of, spool_state
+from gcodetool.judge.spool_judgement import band_of, bands_of, spool_state
 from gcodetool.moisture.history import State, state_at
 from gcodetool.moisture.members import default_members
 from gcodetool.motion.feed import ToolFeed, feed_of, mass_g
@@ -146,19 +147,30 @@ def layer_forecasts(state: State, found: PrintJudgement, feed: ToolFeed) -> tupl
     grouped: dict[int, list[int]] = {}
     for row in np.flatnonzero(found.fed).tolist():
         grouped.setdefault(int(feed.layer[row]), []).append(row)
-    listed = []
-    for layer, rows in grouped.items():
-        fed = feed.segments[rows, 2]
-        heights = feed.z_mm[rows]
-        heights = heights[~np.isnan(heights)]
-        listed.append(
-            LayerForecast(
-                layer=layer,
-                z_mm=float(heights[0]) if heights.size else None,
-                start_s=float(feed.segments[rows[0], 0]),
-                filament_mm=float(fed.sum()),
-                wt_pct=band_of(state, fed @ found.arrival.wt_pct[rows] / fed.sum()),
-                offset=int(feed.offset[rows[0]]),
-            )
+    if not grouped:
+        return ()
+    by_layer = np.concatenate([*grouped.values()])
+    starts = np.cumsum([0, *map(len, grouped.values())])[:-1]
+    fed = feed.segments[by_layer, 2]
+    total = np.add.reduceat(fed, starts)
+    content = np.add.reduceat(fed[:, np.newaxis] * found.arrival.wt_pct[by_layer], starts, axis=0)
+    bands = bands_of(state, content / total[:, np.newaxis])
+    first = by_layer[starts]
+    return tuple(
+        LayerForecast(
+            layer=layer,
+            z_mm=next((z for z in feed.z_mm[rows].tolist() if not math.isnan(z)), None),
+            start_s=start_s,
+            filament_mm=filament_mm,
+            wt_pct=band,
+            offset=offset,
         )
-    return tuple(listed)
+        for (layer, rows), start_s, filament_mm, band, offset in zip(
+            grouped.items(),
+            feed.segments[first, 0].tolist(),
+            total.tolist(),
+            bands,
+            feed.offset[first].tolist(),
+            strict=True,
+        )
+    )

@@ -10,6 +10,7 @@ from gcodetool.judge.severity import damage
 from gcodetool.judge.shelf_findings import IdlePoint, SpoolFindings
 from gcodetool.moisture.history import State, quantile, quantiles
 from gcodetool.moisture.next_measurement import best_measurement, measurement_gains
+from gcodetool.moisture.state import quantiles_by_row
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -61,6 +62,11 @@ def ahead(seen: IdleForecast) -> "Iterator[IdlePoint]":
 def band_of(state: State, values: "np.ndarray[Any, Any]") -> Band:
     """Return the quantiles of one value per member."""
     return Band(*quantiles(values, state.weights))
+
+
+def bands_of(state: State, values: "np.ndarray[Any, Any]") -> "Iterator[Band]":
+    """Yield the quantiles of each row of (rows, members)."""
+    return (Band(*row) for row in quantiles_by_row(values, state.weights))
 
 
 def spool_state(state: State, path_wt_pct: "np.ndarray[Any, Any]") -> SpoolState:

@@ -22,9 +22,11 @@ from gcodetool.moisture.state import marched
 from gcodetool.quickdata import dataclass
 
 Floats = NDArray[np.float64]
+Rows = NDArray[np.intp]
 
 GROWTH: Final = 1.3  # of the steps between two looks at what lies outside
 NEW_LAYER_STEP_S: Final = 10.0  # its air changes less than a spool's that is moved
+AT_ONCE: Final = 512  # segments
 
 
 @dataclass(frozen=True)
@@ -232,18 +234,19 @@ class _Run:
         """Return the mean content of the strand that each segment feeds, (segments, members)."""
         at = np.array([knot[0] for knot in self.knots])
         content = np.stack([knot[2] for knot in self.knots])
-        out = np.full((begin.shape[0], content.shape[1]), np.nan)
-        for i in range(begin.shape[0]):
-            fed = total_m[i + 1] - total_m[i]
-            if fed <= 0.0 or end[i] <= begin[i]:
-                out[i] = _at(at, content, begin[i])
-                continue
-            # Within a segment the feed is even, so the mean over length is the mean over time.
-            last = end[i]
-            room = self.curve_m[-1] - total_m[i]
-            if 0.0 < room < fed:  # what the reel could still feed of it
-                last = begin[i] + (end[i] - begin[i]) * room / fed
-            out[i] = _over(at, content, begin[i], last)
+        fed, room = np.diff(total_m), self.curve_m[-1] - total_m[:-1]
+        feeds = (fed > 0.0) & (end > begin)
+        # Within a segment the feed is even, so the mean over length is the mean over time: of what the reel
+        # could still feed of it.
+        short = feeds & (room > 0.0) & (room < fed)
+        last = end.copy()
+        last[short] = begin[short] + (end[short] - begin[short]) * room[short] / fed[short]
+        out = np.empty((begin.shape[0], content.shape[1]))
+        still, moving = np.flatnonzero(~feeds), np.flatnonzero(feeds)
+        for rows in _parts(still):
+            out[rows] = _at(at, content, begin[rows])
+        for rows in _parts(moving):
+            out[rows] = _over(at, content, begin[rows], last[rows])
         return out
 
 
@@ -253,35 +256,49 @@ def _rising(x: Floats, y: Floats) -> tuple[Floats, Floats]:
     return x[keep], y[keep]
 
 
-def _at(at: Floats, content: Floats, moment: float) -> Floats:
-    """Return the content at one moment; at a change of layer, the next one's."""
-    i = int(np.searchsorted(at, moment, side="right"))
-    if i >= at.shape[0]:
-        return np.asarray(content[-1])
-    if i == 0:
-        return np.asarray(content[0])
-    share = (moment - at[i - 1]) / (at[i] - at[i - 1])
-    return np.asarray(content[i - 1] + share * (content[i] - content[i - 1]))
+def _parts(rows: Rows) -> list[Rows]:
+    """Return *rows* in parts that need little memory."""
+    return [rows[at : at + AT_ONCE] for at in range(0, rows.shape[0], AT_ONCE)]
 
 
-def _before(at: Floats, content: Floats, moment: float) -> Floats:
-    """Return the content just before one moment."""
-    i = int(np.searchsorted(at, moment, side="left"))
-    if i >= at.shape[0]:
-        return np.asarray(content[-1])
-    if i == 0 or at[i] == at[i - 1]:
-        return np.asarray(content[i])
-    share = (moment - at[i - 1]) / (at[i] - at[i - 1])
-    return np.asarray(content[i - 1] + share * (content[i] - content[i - 1]))
+def _at(at: Floats, content: Floats, moments: Floats) -> Floats:
+    """Return the content at each of some moments, (moments, members); at a change of layer, the next one's."""
+    after = np.searchsorted(at, moments, side="right")
+    return _between(at, content, moments, np.clip(after, 1, at.shape[0] - 1))
 
 
-def _over(at: Floats, content: Floats, begin: float, end: float) -> Floats:
-    """Return the mean of the straight pieces between two moments."""
-    low, high = int(np.searchsorted(at, begin, side="right")), int(np.searchsorted(at, end, side="left"))
-    x = np.concatenate([[begin], at[low:high], [end]])
-    y = np.concatenate([[_at(at, content, begin)], content[low:high], [_before(at, content, end)]])
-    steps = (x[1:] - x[:-1])[:, np.newaxis]  # np.trapezoid's own sum, at a third of its cost
-    return np.asarray((steps * (y[1:] + y[:-1]) / 2.0).sum(axis=0) / (end - begin))
+def _before(at: Floats, content: Floats, moments: Floats) -> Floats:
+    """Return the content just before each of some moments, (moments, members)."""
+    after = np.searchsorted(at, moments, side="left")
+    return _between(at, content, moments, np.clip(after, 1, at.shape[0] - 1))
+
+
+def _between(at: Floats, content: Floats, moments: Floats, after: Rows) -> Floats:
+    """Return the content at each moment on the line that ends at knot *after*; the ends' own beyond both ends."""
+    if at.shape[0] == 1:
+        return np.repeat(content, moments.shape[0], axis=0)
+    width = at[after] - at[after - 1]
+    share = np.where(width > 0.0, (moments - at[after - 1]) / np.where(width > 0.0, width, 1.0), 1.0)
+    share = np.clip(share, 0.0, 1.0)[:, np.newaxis]
+    return np.asarray(content[after - 1] + share * (content[after] - content[after - 1]))
+
+
+def _over(at: Floats, content: Floats, begin: Floats, end: Floats) -> Floats:
+    """Return the mean of the straight pieces between the moments *begin* and *end*, (moments, members)."""
+    low, high = np.searchsorted(at, begin, side="right"), np.searchsorted(at, end, side="left")
+    first, last = _at(at, content, begin), _before(at, content, end)
+    out = (first + last) / 2.0  # where no knot lies between
+    within = np.flatnonzero(low < high)
+    if within.size:
+        low, high = low[within], high[within] - 1  # the first and the last knot in between
+        area = np.zeros_like(content)
+        area[:-1] = np.diff(at)[:, np.newaxis] * (content[:-1] + content[1:]) / 2.0
+        total = np.add.reduceat(area, np.stack([low, high], axis=1).ravel(), axis=0)[::2]
+        total[low == high] = 0.0
+        total += (at[low] - begin[within])[:, np.newaxis] * (first[within] + content[low]) / 2.0
+        total += (end[within] - at[high])[:, np.newaxis] * (content[high] + last[within]) / 2.0
+        out[within] = total / (end[within] - begin[within])[:, np.newaxis]
+    return np.asarray(out)
 
 
 def _path(state: State, air: Air, begin_s: float, finish_s: float) -> tuple[Floats, Field | None]:

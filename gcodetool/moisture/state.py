@@ -202,28 +202,48 @@ def quantile(values: ArrayLike, q: float, weights: Floats | None = None) -> floa
 
 def _quantiles(values: ArrayLike, shares: Sequence[float], weights: Floats | None) -> list[float]:
     array = np.asarray(values, dtype=np.float64)
-    if array.shape[0] == 1:
-        return [float(array[0])] * len(shares)
-    if np.isnan(array).any():
-        return [math.nan] * len(shares)
-    order = np.argsort(array, kind="stable")
-    share = np.full(array.shape, 1.0 / array.shape[0]) if weights is None else weights / weights.sum()
+    return [float(value) for value in _quantile_rows(array[np.newaxis], shares, weights)[0]]
+
+
+def _quantile_rows(array: Floats, shares: Sequence[float], weights: Floats | None) -> Floats:
+    """Return quantiles of rows of members, (rows, shares); NaN where any member of a row is."""
+    rows, members = array.shape
+    if members == 1:
+        return np.repeat(array, len(shares), axis=1)
+    order = np.argsort(array, axis=1, kind="stable")
+    share = np.full(members, 1.0 / members) if weights is None else weights / weights.sum()
     # k/(N+1), N the number of members that these weights are worth: each member stands in the middle of its
     # own weight, and half a mean member is left beyond both ends, so that one of no weight is never an end.
     worth = 1.0 / float(np.sum(share**2))
-    at = np.cumsum(share[order]) - 0.5 * share[order]
+    own = share[order]
+    at = np.cumsum(own, axis=1) - 0.5 * own
     ends = 0.5 / worth, 1.0 - 0.5 / worth
-    places = [min(max(((worth + 1.0) * q - 0.5) / worth, ends[0]), ends[1]) for q in shares]
-    ordered = array[order]
-    if np.isinf(ordered[-1]):  # times that never come: no half-way between a time and never
-        most = array.shape[0] - 1
-        return [float(ordered[min(int(np.searchsorted(at, q - 1e-12)), most)]) for q in places]
-    return [float(value) for value in np.interp(places, at, ordered)]
+    ordered = np.take_along_axis(array, order, axis=1)
+    row = np.arange(rows)
+    found = np.empty((rows, len(shares)))
+    never = np.isinf(ordered[:, -1])
+    for i, q in enumerate(shares):
+        place = min(max(((worth + 1.0) * q - 0.5) / worth, ends[0]), ends[1])
+        after = np.clip((at <= place).sum(axis=1), 1, members - 1)
+        low, high = at[row, after - 1], at[row, after]
+        before, value = ordered[row, after - 1], ordered[row, after]
+        with np.errstate(invalid="ignore", divide="ignore"):
+            way = np.clip(np.where(high > low, (place - low) / (high - low), 1.0), 0.0, 1.0)
+            found[:, i] = before + way * (value - before)
+        if never.any():  # times that never come: no half-way between a time and never
+            first = np.minimum((at[never] < place - 1e-12).sum(axis=1), members - 1)
+            found[never, i] = ordered[never, first]
+    found[np.isnan(array).any(axis=1)] = math.nan
+    return found
 
 
 def quantiles(values: ArrayLike, weights: Floats | None = None) -> Quantiles:
     """Return p10, p50 and p90; p10 and p90 None for a single member."""
-    array = np.asarray(values, dtype=np.float64)
-    if array.shape[0] == 1:
-        return Quantiles(None, float(array[0]), None)
-    return Quantiles(*_quantiles(array, (0.1, 0.5, 0.9), weights))
+    return quantiles_by_row(np.asarray(values, dtype=np.float64)[np.newaxis], weights)[0]
+
+
+def quantiles_by_row(values: Floats, weights: Floats | None = None) -> list[Quantiles]:
+    """Return p10, p50 and p90 of each row of (rows, members); p10 and p90 None for a single member."""
+    if values.shape[1] == 1:
+        return [Quantiles(None, value, None) for value in values[:, 0].tolist()]
+    return [Quantiles(*row) for row in _quantile_rows(values, (0.1, 0.5, 0.9), weights).tolist()]
