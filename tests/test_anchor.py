@@ -140,6 +140,9 @@ def test_other_refusals(tmp_path):
     )
     assert "register" in refusal(a_job("PRINT_START EXTRUDER=240\n", preamble="G90\nM82\n"), Dialect.KLIPPER)
     assert "no filament" in refusal("G28\nG1 X5 Y5 F3000\nG1 X9\n")
+    assert "20 moves" in refusal(
+        "G28\nM83\nG1 Z0.3\n" + "G1 X50 E1\nG1 Y50 E1\nG1 X5 E1\nG1 Y5 E1\nG1 Z9\n" * 2
+    )
     belt = a_job("G28\n" + HEAT) + "; slicer_config = begin\n; belt_printer = 1\n; slicer_config = end\n"
     assert "belt" in refusal(belt)
 

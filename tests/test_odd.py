@@ -162,6 +162,15 @@ def test_what_the_issue_of_a_line_is():
     assert ends("G1 X{2+3} Z4", RRF) == (0, 4, 0)
 
 
+def test_what_klipper_has_not_is_no_macro_and_volumes_switched_off_are_no_matter():
+    _, scanner = scanned("G21\nM200 D0\nM200 D1.75\nG20\n", KLIPPER, 1)
+    assert [(note.feature, note.lines) for note in odd.notes(scanner)] == [
+        ("volumes", (3,)),
+        ("inches", (4,)),
+    ]
+    assert "G20" not in scanner.unknown
+
+
 def test_each_command_of_a_shared_line_has_its_own_text():
     text = "T1 M104 S200 M109 S210 ; warm\n"
     found, _ = scanned(text, RRF, 1)

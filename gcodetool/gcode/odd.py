@@ -92,12 +92,12 @@ AXIS_WORD: Final = "(?i)[XYZE]"
 # By number, for the kernel to look up.
 _NAMED: Final[tuple[dict[int, str], ...]] = (
     {53: "machine"} | dict.fromkeys(range(55, 60), "origin"),
-    {},
+    {20: "inches"},
     {53: "machine", 93: "inverse", 68: "origin"} | dict.fromkeys(range(55, 60), "origin"),
 )
 _NAMED_M: Final[tuple[dict[int, str], ...]] = (
     {701: "script", 702: "script"},
-    {600: "change", 601: "change", 226: "change"},
+    {200: "volumes", 600: "change", 601: "change", 226: "change"},
     {701: "script", 702: "script", 98: "macro-file"},
 )
 NOTED_G: Final = tuple(bytes(code in named for code in range(128)) for named in _NAMED)
@@ -109,6 +109,10 @@ def noted(scanner: Scanner, letter: str, code: int, line: bytes) -> None:
     feature = (_NAMED if letter == "G" else _NAMED_M)[scanner.dialect][code]
     if feature == "change":  # what a macro of that name does with the head is not known
         scanner.known = 0
+    if feature == "inches":  # not one of the macros that a machine may have
+        scanner.unknown.pop(f"{letter}{code}", None)
+    if feature == "volumes" and not command(line).number("D"):  # switches off what was never on
+        return
     note(scanner, feature, line)
 
 

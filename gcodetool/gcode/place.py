@@ -103,7 +103,12 @@ def by_shape(program: Program) -> "InsertionPoint | str":
                 return preambles.last_before(layer.first_extrusion) or InsertionPoint(
                     layer.start, "before the travel to the first layer, which no mark shows"
                 )
-    return "no first layer was found: the file lays down no filament in a plane"
+    if not laid:
+        return "no filament is laid: there is no first layer"
+    return (
+        f"no first layer was found: nowhere are {RUN} moves with filament laid one after the other at one height, "
+        f"wider than {STRIP_MM:g} mm"
+    )
 
 
 class _FirstLayer:

@@ -183,6 +183,24 @@ FEATURES: Final[Mapping[str, Feature]] = MappingProxyType(
             "G01 X5",
             (_read("read"), FirmwareReading("no such command: the line is not carried out"), _read("read")),
         ),
+        "inches": Feature(
+            "inches",
+            "G20",
+            (
+                _read("read"),
+                FirmwareReading("the firmware has no inches and stops the job there; read as mm", sure=False),
+                _read("read"),
+            ),
+        ),
+        "volumes": Feature(
+            "filament by volume",
+            "M200 D1.75",
+            (
+                _read("read"),
+                FirmwareReading("no such command: E words behind it are fed as mm, not as mm³"),
+                _read("read"),
+            ),
+        ),
         "exponent": Feature(
             "E close behind a number",
             "G1 X1E2",
