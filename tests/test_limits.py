@@ -310,6 +310,15 @@ def shelf(tmp_path, monkeypatch):
     return tmp_path
 
 
+def test_a_single_record_has_no_others_that_it_could_contradict(shelf):
+    run("place", "add", "oven", "--kind", "dryer", "--temperature", 65, "--room", "bench")
+    run("spool", "dried", "petg-01", "--hours", 24, "--at", "2026-10-12")
+    run("spool", "inspect", "petg-01", "--bubbles", "many", "--at", "2026-10-12T00:10")
+    said = run("limits", "show", "PETG", "--members", 8, "--at", "2026-10-13").stdout
+    assert " ".join(said.split()).count("contradicts the stated limits") == 2
+    assert "contradicts the others" not in said
+
+
 def test_a_workshop_learns_adopts_and_takes_it_back(shelf):
     job = pathlib.Path(__file__).parents[1] / "sample_gcode" / "hose-clips-petg.gcode"
     at = ("--at", "2026-11-10")

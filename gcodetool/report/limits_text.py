@@ -29,7 +29,12 @@ def print_limits(found: LimitsFindings, stream: TextIO, *, every: bool = False) 
         page.line("  records" + (f", the last {len(shown)} of {len(found.records)}" if left_out else ""))
         for place, one in enumerate(found.records):
             if one in shown:
-                page.hanging("  - ", plain(record_words(one, contradicted=place in found.contradicted)))
+                page.hanging(
+                    "  - ",
+                    plain(
+                        record_words(one, contradicts=against(found) if place in found.contradicted else "")
+                    ),
+                )
 
 
 def whose(found: LimitsFindings) -> str:
@@ -84,7 +89,7 @@ def facts(found: LimitsFindings) -> Iterator[tuple[str, str]]:
         count = len(found.contradicted)
         yield (
             "odd",
-            f"{count} record{' contradicts' if count == 1 else 's contradict'} the others, and so "
+            f"{count} record{' contradicts' if count == 1 else 's contradict'} {against(found)}, and so "
             f"{'counts' if count == 1 else 'count'} for little",
         )
     yield from _tries(found)
@@ -100,7 +105,8 @@ def _tries(found: LimitsFindings) -> Iterator[tuple[str, str]]:
     if not told:
         yield (
             "print next",
-            f"a strand of about {percent(found.best_wt_pct)} wt %; no spool on the shelf is near it",
+            f"a strand of about {percent(found.best_wt_pct)} wt %; no print of a spool on the shelf would take "
+            f"{ASKS_FOR:.0%} off the uncertainty",
         )
 
 
@@ -109,10 +115,15 @@ def band(of: LimitBand | Try) -> str:
     return f"{percent(of.p50)} ({percent(of.p10)}-{percent(of.p90)})"
 
 
-def record_words(one: Moved, *, contradicted: bool) -> str:
+def against(found: LimitsFindings) -> str:
+    """Return what a record contradicts: a single one has no others beside it."""
+    return "the stated limits" if len(found.records) == 1 else "the others"
+
+
+def record_words(one: Moved, *, contradicts: str = "") -> str:
     """Return one record: when, whose, what was seen at which content, and how far it moved the marginal limit."""
     seen = one.evidence
     said = ", ".join(f"{question} {word}" for question, word in seen.said)
     moved = "moved nothing" if abs(one.marginal) < 5e-5 else f"moved marginal by {one.marginal:+.4f}"
-    odd = "; contradicts the others" if contradicted else ""
+    odd = f"; contradicts {contradicts}" if contradicts else ""
     return f"{when(seen.at_s)} {seen.spool}: {said} at {percent(seen.p50)} wt %; {moved}{odd}"

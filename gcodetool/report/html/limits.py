@@ -15,7 +15,7 @@ from gcodetool.limits.learning import LimitBand
 from gcodetool.limits.signs import SHARP, answers
 from gcodetool.report.html import page
 from gcodetool.report.html.charts import BAND, FAINT, GOOD, INK, LINE, MARGINAL, PAPER, Chart, both_sizes
-from gcodetool.report.limits_text import facts, headline, record_words, what_to_do, whose
+from gcodetool.report.limits_text import against, facts, headline, record_words, what_to_do, whose
 
 Floats = NDArray[np.float64]
 
@@ -42,7 +42,10 @@ def limits_page(found: LimitsFindings) -> str:
         facts=list(facts(found)),
         chart={"wide": Markup(chart.wide), "narrow": Markup(chart.narrow)},
         left_out=len(found.records) - len(listed),
-        records=[record_words(one, contradicted=place in found.contradicted) for place, one in listed],
+        records=[
+            record_words(one, contradicts=against(found) if place in found.contradicted else "")
+            for place, one in listed
+        ],
     )
 
 
