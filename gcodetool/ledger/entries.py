@@ -107,7 +107,7 @@ def unpacked(text: str) -> dict[str, Any]:
     >>> unpacked('{"a":{"$us":2000000},"b":1.5}')["a"].isoformat()
     '1970-01-01T00:00:02+00:00'
     """
-    found: dict[str, Any] = FACTS.decode(text)
+    found: dict[str, Any] = FACTS.decode(text) if f'"{AT}"' in text or "\\" in text else PLAIN.decode(text)
     return found
 
 
@@ -116,6 +116,7 @@ def _as_moment(value: dict[str, Any]) -> Any:
 
 
 FACTS: Final = json.JSONDecoder(object_hook=_as_moment)
+PLAIN: Final = json.JSONDecoder()  # no call for each object
 
 
 def utc(at_us: int) -> datetime.datetime:
@@ -126,11 +127,13 @@ def utc(at_us: int) -> datetime.datetime:
 
 def linked(before: str, row: Any, facts: str) -> str:
     """Return the digest of an entry, a row or the like of one, and of all that stands before it under its name."""
-    parts = [before, row.subject, row.name, row.kind, str(row.at_us), facts]
-    if row.who is not None:  # entries of older versions vouch for what happened alone
-        parts += [row.who, str(row.noted_us), row.call, str(row.part), str(row.turn_us), str(row.nth)]
-    text = "\x1f".join(map(str, parts))
-    return hashlib.sha256(text.encode("utf-8", "surrogateescape")).hexdigest()
+    later = None if row.who is None else (row.who, row.noted_us, row.call, row.part, row.turn_us, row.nth)
+    return _digest(before, (row.subject, row.name, row.kind, row.at_us, facts), later)
+
+
+def _digest(before: str, happened: tuple[Any, ...], noted: tuple[Any, ...] | None) -> str:
+    parts = (before, *happened, *(noted or ()))  # entries of older versions vouch for what happened alone
+    return hashlib.sha256("\x1f".join(map(str, parts)).encode("utf-8", "surrogateescape")).hexdigest()
 
 
 def _says_enough(subject: str, kind: str, facts: dict[str, Any]) -> bool:
@@ -149,42 +152,63 @@ def _says_enough(subject: str, kind: str, facts: dict[str, Any]) -> bool:
 CHANGED: Final = "not as it was noted (changed, or one before it is gone)"
 
 
+ROW: Final = tuple(
+    ENTRIES.c[name]
+    for name in (
+        *("number", "subject", "name", "kind", "at_us", "noted_us", "facts", "call", "part", "chain"),
+        *("who", "turn_us", "nth"),
+    )
+)  # what `_entry` takes apart: thousands of rows are read at once, and their names would be looked up in each
+
+
+NAME: Final = 2  # the place of the name in it
+
+
 def _entry(row: Row[Any], before: str | None = None) -> LedgerEntry:
-    """Return an entry as it stands in the database, or what is wrong with it.
+    """Return an entry as it stands in the database, of a row of ROW, or what is wrong with it.
 
     *before*: the digest of the one before it under its name; None: that was not read.
     """
+    number, subject, name, kind, at_us, noted_us, text, call, part, chain, who, turn_us, nth = tuple(row)
     damage, facts = None, {}
     try:
-        facts = unpacked(row.facts)
-        if not isinstance(facts, dict) or not all(
-            isinstance(each, int) and abs(each) < LAST_US
-            for each in (row.at_us, row.noted_us, row.turn_us, row.part)
+        facts = unpacked(text)
+        if not isinstance(facts, dict) or not (
+            _is_moment(at_us) and _is_moment(noted_us) and _is_moment(turn_us) and _is_moment(part)
         ):
             damage = "cannot be read"
-        elif not _says_enough(row.subject, row.kind, facts):
+        elif not _says_enough(subject, kind, facts):
             damage = "does not say what such an entry says"
-        elif before is not None and row.chain != linked(before, row, row.facts):
+        elif before is not None and chain != _digest(
+            before,
+            (subject, name, kind, at_us, text),
+            None if who is None else (who, noted_us, call, part, turn_us, nth),
+        ):
             damage = CHANGED
     except (ValueError, TypeError, KeyError, OverflowError, RecursionError):
         damage = "cannot be read"
     whole = damage is None
     return LedgerEntry(
-        number=row.number,
-        subject=str(row.subject),
-        name=str(row.name),
-        kind=str(row.kind),
-        at_us=row.at_us if whole else 0,
-        noted_us=row.noted_us if whole else 0,
-        facts=facts if whole else {},
-        call=str(row.call),
-        chain=str(row.chain),
-        damage=damage,
-        who=None if row.who is None else str(row.who),
-        part=row.part if isinstance(row.part, int) else 0,
-        turn_us=row.turn_us if isinstance(row.turn_us, int) else 0,
-        nth=row.nth,
+        number,
+        str(subject),
+        str(name),
+        str(kind),
+        at_us if whole else 0,
+        noted_us if whole else 0,
+        facts if whole else {},
+        str(call),
+        str(chain),
+        damage,
+        None if who is None else str(who),
+        part if isinstance(part, int) else 0,
+        turn_us if isinstance(turn_us, int) else 0,
+        nth,
     )
+
+
+def _is_moment(value: Any) -> bool:
+    """Return whether that is a whole number within all that was ever noted."""
+    return isinstance(value, int) and -LAST_US < value < LAST_US
 
 
 def drafted(draft: Draft) -> LedgerEntry:
@@ -243,15 +267,15 @@ def _last_turn_us(conn: Connection) -> int:
 
 def of(conn: Connection, subject: Subject, name: str | None = None) -> list[LedgerEntry]:
     """Return the entries of one name, or of all, in the order of their turns."""
-    asked = select(ENTRIES).where(ENTRIES.c.subject == subject).order_by(ENTRIES.c.number)
+    asked = select(*ROW).where(ENTRIES.c.subject == subject).order_by(ENTRIES.c.number)
     if name is not None:
         if HALVES.search(name):  # a database takes text alone, so it has no such name
             return []
         asked = asked.where(ENTRIES.c.name == name)
     found: list[LedgerEntry] = []
     last: dict[str, str] = {}
-    for row in conn.execute(asked):
-        entry = _entry(row, last.get(str(row.name), ""))
+    for row in conn.execute(asked).fetchall():
+        entry = _entry(row, last.get(str(row[NAME]), ""))
         last[entry.name] = entry.chain
         found.append(entry)
     return sorted(found, key=lambda entry: entry.turn)
@@ -259,7 +283,7 @@ def of(conn: Connection, subject: Subject, name: str | None = None) -> list[Ledg
 
 def of_kinds(conn: Connection, subject: Subject, kinds: Sequence[str]) -> list[LedgerEntry]:
     """Return the entries of some kinds, in the order of their turns."""
-    asked = select(ENTRIES).where(ENTRIES.c.subject == subject, ENTRIES.c.kind.in_(kinds))
+    asked = select(*ROW).where(ENTRIES.c.subject == subject, ENTRIES.c.kind.in_(kinds))
     found = [_entry(row) for row in conn.execute(asked.order_by(ENTRIES.c.number))]
     return sorted(found, key=lambda entry: entry.turn)
 

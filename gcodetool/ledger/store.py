@@ -6,6 +6,7 @@ the order in which they became visible.  Left out: what entries mean (``entries`
 """
 
 import contextlib
+import functools
 import hashlib
 import os
 import tempfile
@@ -189,8 +190,7 @@ def _sqlite_connection(address: str, *, uri: bool) -> "object":
     return conn
 
 
-def _text(data: bytes) -> str:
-    return data.decode("utf-8", "surrogateescape")
+_text = functools.partial(str, encoding="utf-8", errors="surrogateescape")  # no Python in between
 
 
 def _make_sqlite(path: Path) -> None:
