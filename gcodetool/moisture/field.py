@@ -364,7 +364,7 @@ class SpoolIntegrator:
 
     def _exchange_body_water(self, body: BodyWater, air: Air, seconds: float) -> None:
         """Let the body follow constant air, exactly."""
-        before = np.array(self.kernel_arrays.body)
+        held = self._views[-1]
         if self._follows is None:
             goal = body.balance_kg(np.minimum(1.0, np.asarray(air.members_rh_pct) / 100.0))
             self._follows = goal, body.follows_s(air.members_K)
@@ -373,9 +373,9 @@ class SpoolIntegrator:
             kept: float | Floats = math.exp(-seconds / follows_s)
         else:
             kept = np.exp(-seconds / follows_s)
-        after = goal + (before - goal) * kept
-        self.kernel_arrays.body[:] = _flat(after)
-        self._body_in_kg += after - before
+        after = goal + (held - goal) * kept
+        self._body_in_kg += after - held
+        held[:] = after
 
     def hold_enclosed_water(self) -> None:
         """Remember what a closed place holds, for a stay that goes on (`surround` with *again*)."""
@@ -387,21 +387,20 @@ class SpoolIntegrator:
         """Draw strand off the outside; the layers below come to the face as it recedes."""
         before = self.winding
         after = before.after(length_m)
-        lost = before.strand_kg()
-        lost[: after.layers] -= after.strand_kg()
-        vented = before.gap_m3()
-        vented[: after.layers] -= after.gap_m3()
-        for layer in map(int, np.flatnonzero(lost)):
-            self.fed_kg += lost[layer] * self._layer_mean(layer)
-            self.vented_kg += vented[layer] * np.array(
-                self.kernel_arrays.gap[layer * self.members : (layer + 1) * self.members]
-            )
+        inner = max(0, after.layers - 1)  # layers that keep what they have
+        gone_m = before.length_m[inner:].copy()
+        gone_m[: after.layers - inner] -= after.length_m[inner:]
+        for layer, metres in enumerate(gone_m.tolist(), inner):
+            self.fed_kg += metres * before.strand_kg_m * self._layer_mean(layer)
+            gap = self._views[1][layer * self.members : (layer + 1) * self.members]
+            self.vented_kg += metres * before.gap_m2 * gap
         self.winding = after
         self.kernel.set_layers(after.layers)
         count = after.layers
         if count:
-            self.kernel_arrays.strand_kg[count - 1] = float(after.strand_kg()[-1])
-            self.kernel_arrays.gap_m3[count - 1] = float(after.gap_m3()[-1])
+            left_m = float(after.length_m[-1])
+            self.kernel_arrays.strand_kg[count - 1] = left_m * after.strand_kg_m
+            self.kernel_arrays.gap_m3[count - 1] = left_m * after.gap_m2
             if after.loose:
                 self.kernel_arrays.face_m2[1] = float(after.face_m2()[1])
 
@@ -456,7 +455,7 @@ class SpoolIntegrator:
 
     def _layer_mean(self, layer: int) -> Floats:
         size = self.shells * self.members
-        piece = np.frombuffer(self.kernel_arrays.water, dtype=np.float64)[layer * size : (layer + 1) * size]
+        piece = self._views[0][layer * size : (layer + 1) * size]
         return np.asarray(self._share @ piece.reshape(self.shells, self.members))
 
 

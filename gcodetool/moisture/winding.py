@@ -89,13 +89,23 @@ class Winding:
         """Cross-section of the strand."""
         return math.pi / 4.0 * self.diameter_m**2
 
+    @property
+    def strand_kg_m(self) -> float:
+        """Dry mass of a metre of strand. [kg/m]"""
+        return self.section_m2 * self.density_kg_m3
+
+    @property
+    def gap_m2(self) -> float:
+        """Air in the gaps beside a metre of strand. [m³/m]"""
+        return self.section_m2 * self.void_fraction / (1.0 - self.void_fraction)
+
     def strand_kg(self) -> Floats:
         """Return the strand's dry mass in each layer."""
-        return self.length_m * (self.section_m2 * self.density_kg_m3)
+        return self.length_m * self.strand_kg_m
 
     def gap_m3(self) -> Floats:
         """Return the air in the gaps of each layer."""
-        return self.length_m * (self.section_m2 * self.void_fraction / (1.0 - self.void_fraction))
+        return self.length_m * self.gap_m2
 
     def face_m2(self) -> Floats:
         """Return the area of the face below each layer, and of the outermost above: (layers + 1,)."""
@@ -125,8 +135,6 @@ class Winding:
 
     def after(self, fed_m: float) -> "Winding":
         """Return the winding after *fed_m* have been drawn off the outside; never less than empty."""
-        from dataclasses import replace
-
         length = self.length_m.copy()
         count = length.shape[0]
         left = fed_m
@@ -135,7 +143,9 @@ class Winding:
             count -= 1
         if count:
             length[count - 1] -= left
-        return replace(self, length_m=length[:count], full_m=self.full_m[:count])
+        left_over = object.__new__(Winding)  # a forecast asks a thousand times: no checks of what was checked
+        left_over.__dict__.update(self.__dict__, length_m=length[:count], full_m=self.full_m[:count])
+        return left_over
 
 
 def pitch_m(diameter_m: float, void_fraction: float) -> float:
