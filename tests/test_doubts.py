@@ -240,6 +240,19 @@ def test_strand_from_a_box_takes_up_what_the_room_gives_it_and_more_when_it_craw
     assert (arrives(1000.0, room_air(23.0, 0.5), dry + 0.01) < dry + 0.01).all()
 
 
+def test_a_reel_that_runs_empty_does_not_hang_in_the_open_until_the_job_ends():
+    events = (Event(0.0, "received", place="boxed", water_wt_pct=0.1),)
+    state = state_at(spool(*events), HOUR, members=MEMBERS)
+    around = surroundings(state.spool, "boxed", HOUR, state.doubts)
+    held_mm = state.remaining_mm
+    feed = [[3600.0 * hour, 3600.0 * (hour + 1), held_mm / 10.0] for hour in range(10)]
+    whole = forecast(state, around, feed)
+    idle_after = forecast(state, around, feed, until_s=40 * HOUR)
+    too_much = forecast(state, around, [*feed, *([36_000.0 + at, 36_001.0 + at, 1.0] for at in (0.0, 4e5))])
+    assert np.allclose(idle_after.wt_pct, whole.wt_pct, rtol=1e-9)
+    assert np.allclose(too_much.wt_pct[:10], whole.wt_pct, rtol=1e-9)
+
+
 def test_a_box_fed_job_arrives_wetter_than_it_left_and_the_nominal_one_as_before():
     events = (Event(0.0, "received", place="boxed", water_wt_pct=0.1),)
     now_s, feed = HOUR, [[0.0, 7200.0, 9000.0]]

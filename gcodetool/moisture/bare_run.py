@@ -57,7 +57,9 @@ def crossed(
     drawn = np.flatnonzero(np.diff(length_m) > 0.0)
     if not drawn.size:
         return content
-    begin_s, end_s, total = at_s[drawn[0]], at_s[drawn[-1] + 1], length_m[-1]
+    # Where the feed has ended, for good or with the reel, nothing is drawn on: that is no pause.
+    at_s, length_m = at_s[: drawn[-1] + 2], length_m[: drawn[-1] + 2]
+    begin_s, end_s, total = at_s[drawn[0]], at_s[-1], length_m[-1]
     rate = total / (end_s - begin_s) if end_s > begin_s else np.inf
     wanted = fed_m[:, np.newaxis] + bare_m
     rising = np.append(np.diff(length_m) > 0.0, True)

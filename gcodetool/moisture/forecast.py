@@ -27,6 +27,7 @@ Rows = NDArray[np.intp]
 GROWTH: Final = 1.3  # of the steps between two looks at what lies outside
 NEW_LAYER_STEP_S: Final = 10.0  # its air changes less than a spool's that is moved
 AT_ONCE: Final = 512  # segments
+ROUNDING: Final = 1e-12  # of a length
 
 
 @dataclass(frozen=True)
@@ -106,7 +107,7 @@ def forecast(
         run.march.feed(math.inf)
     wt_pct = 100.0 * run.means(begin, end, total_m)
     # By length, not by time: a segment that ends on the last millimetre is fed in full.
-    short = np.flatnonzero(total_m[1:] > held_m * (1.0 + 1e-12) + 1e-12)
+    short = np.flatnonzero(total_m[1:] > held_m * (1.0 + ROUNDING) + ROUNDING)
     empty_at = int(short[0]) if short.size else None
     if empty_at is not None:
         wt_pct[empty_at + (1 if total_m[empty_at] < held_m else 0) :] = np.nan
@@ -199,8 +200,9 @@ class _Run:
 
     def _reaches_s(self, length_m: float) -> float:
         """Return when so much will have been fed; inf if never."""
-        if length_m > self.curve_m[-1]:
+        if length_m > self.curve_m[-1] * (1.0 + ROUNDING):
             return math.inf
+        length_m = min(length_m, float(self.curve_m[-1]))
         i = max(1, int(np.searchsorted(self.curve_m, length_m, side="left")))
         low, high = self.curve_m[i - 1], self.curve_m[i]
         share = 1.0 if high <= low else (length_m - low) / (high - low)
@@ -210,7 +212,7 @@ class _Run:
         """March to *end_s*, by when *fed_m* have been fed, all of it from the outermost layer."""
         if end_s > self.at_s:
             self.march.run(end_s - self.at_s, first_s=end_s - self.at_s)
-        drawn = min(fed_m - self.fed_m, self._outer_m() * (1.0 - 1e-12))
+        drawn = min(fed_m - self.fed_m, self._outer_m() * (1.0 - ROUNDING))
         if drawn > 0.0 and self.march.winding.layers:
             self.march.feed(drawn)
         self.at_s, self.fed_m = end_s, max(fed_m, self.fed_m)
