@@ -12,7 +12,7 @@ from gcodetool import profiles
 from gcodetool.errors import OutOfRangeError
 from gcodetool.moisture import air
 from gcodetool.moisture.exposure import age, crossing_times, safe_exposure
-from gcodetool.moisture.forecast import forecast
+from gcodetool.moisture.forecast import _Course, forecast
 from gcodetool.moisture.history import Surroundings, state_at, surroundings
 from gcodetool.moisture.record import Event, Place, Spool
 
@@ -87,6 +87,40 @@ def test_segments_fine_and_coarse_tell_the_same_mean():
     fine = forecast(state, ROOM, even_feed(10, 40_000, 500)).wt_pct[:, 0]
     coarse = forecast(state, ROOM, even_feed(10, 40_000, 5)).wt_pct[:, 0]
     assert fine.reshape(5, 100).mean(axis=1) == pytest.approx(coarse, rel=2e-3)
+
+
+@given(st.lists(st.floats(0.01, 5.0), min_size=1, max_size=6), st.floats(0.0, 0.99), st.floats(0.001, 1.0))
+@settings(max_examples=50)
+def test_between_two_looks_a_content_follows_the_root_of_time(widths, low, width):
+    """The mean over any part, across looks and a change of layer, is the integral of the root's curve."""
+    at = np.cumsum([0.0, *widths])
+    knots = [(float(t), 0.0, np.array([0.1 + 0.2 * math.sqrt(t), 0.3])) for t in at]
+    changed = float(at[-1])  # a layer is used up; the next one begins elsewhere
+    knots += [(changed + t, 0.0, np.array([0.05 + 0.3 * math.sqrt(t), 0.3])) for t in (0.0, 1.0, 3.0)]
+    end_s = changed + 3.0
+    begin = low * end_s
+    end = begin + width * (end_s - begin)
+
+    def held(t):
+        if t <= changed:
+            return 0.1 * t + 0.2 * t**1.5 / 1.5
+        return held(changed) + 0.05 * (t - changed) + 0.3 * (t - changed) ** 1.5 / 1.5
+
+    found = _Course(knots).mean(np.array([begin]), np.array([end]))[0]
+    assert found[0] == pytest.approx((held(end) - held(begin)) / (end - begin), rel=1e-6)
+    assert found[1] == pytest.approx(0.3, rel=1e-12)
+
+
+def test_long_steps_tell_what_short_ones_do(monkeypatch):
+    """Within 0.25 % of what arrives (docs/physics.md, section 5)."""
+    feed = even_feed(20, 100_000.0, 40)
+    for material in ("PETG", "PA6"):
+        state = dried(material, members=4)
+        as_set = forecast(state, ROOM, feed).wt_pct
+        with monkeypatch.context() as patched:
+            patched.setattr("gcodetool.moisture.forecast.GROWTH", 1.1)
+            exact = forecast(state, ROOM, feed).wt_pct
+        assert as_set == pytest.approx(exact, rel=2.5e-3)
 
 
 def test_an_idle_job_is_ageing():

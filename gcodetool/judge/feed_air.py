@@ -30,6 +30,7 @@ LAST_SEEN_S: Final = 86_400.0  # a reading of a box counts so long (as in a repl
 DRIEST_PCT: Final = 1.0  # below it no box with desiccant stays
 NEAR_PCT: Final = 0.5  # how close the edge is found [% RH]
 TRIES: Final = 24
+FLAT: Final = 0.02  # of the headroom: it hardly answers
 MOST_BOXES: Final = 8  # that are judged, the driest first
 GOOD: Final[tuple[Code, ...]] = ("clear", "adjust")
 
@@ -168,29 +169,36 @@ class _Looks:
     def edge(self, code: Code) -> float | None:
         """Return the highest humidity at which a verdict holds, at most NEAR_PCT too low; None: at none. [% RH]
 
-        Regula falsi (Illinois) on the headroom, which falls as the box grows more humid.
+        Regula falsi (Illinois) on the headroom, which falls as the box grows more humid, from the air of the print
+        on; where the headroom is flat, as where the first strand alone decides, halves.
         """
         low, high = DRIEST_PCT, 100.0
         below = self.headroom(low, code)
         if below < 0.0:
             return None
-        above = self.headroom(high, code)
-        if above >= 0.0:
+        for high in (min(max(self.around.air.reel.rh_pct, low + NEAR_PCT), 99.0), 100.0):
+            above = self.headroom(high, code)
+            if above < 0.0:
+                break
+            low, below = high, above
+        else:
             return high
-        last = 0
+        last, flat = 0, False
         for _ in range(TRIES):
             if high - low <= NEAR_PCT:
                 break
-            share = below / (below - above)
+            share = 0.5 if flat else below / (below - above)
             guess = low + min(max(share, 0.02), 0.98) * (high - low)
             # a step to either side of a guess that is right ends the search at once
             guess = min(max(guess + (0.4 if last > 0 else -0.4) * NEAR_PCT, low + 0.1), high - 0.1)
             left = self.headroom(guess, code)
             if left >= 0.0:
+                flat = left >= (1.0 - FLAT) * below
                 low, below = guess, left
-                above *= 0.5 if last > 0 else 1.0
+                above *= 0.5 if last > 0 and not flat else 1.0
                 last = 1
             else:
+                flat = False
                 high, above = guess, left
                 below *= 0.5 if last < 0 else 1.0
                 last = -1

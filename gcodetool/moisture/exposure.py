@@ -14,7 +14,7 @@ from gcodetool.moisture.state import marched
 Floats = NDArray[np.float64]
 
 HORIZON_S: Final = 60 * 86_400.0
-GROWTH: Final = 1.2  # the moment of passing is read between two steps
+GROWTH: Final = 1.4  # the moment of passing is read between two steps; docs/physics.md, section 5
 
 
 def crossing_times(

@@ -24,7 +24,7 @@ from gcodetool.quickdata import dataclass
 Floats = NDArray[np.float64]
 Rows = NDArray[np.intp]
 
-GROWTH: Final = 1.3  # of the steps between two looks at what lies outside
+GROWTH: Final = 1.7  # of the steps between two looks at what lies outside; docs/physics.md, section 5
 NEW_LAYER_STEP_S: Final = 10.0  # its air changes less than a spool's that is moved
 AT_ONCE: Final = 512  # segments
 ROUNDING: Final = 1e-12  # of a length
@@ -153,8 +153,8 @@ def _checked(feed: ArrayLike, delay_s: float) -> tuple[Floats, Floats, Floats]:
 class _Run:
     """A simulation along a feed curve, remembering what lay outside at each moment.
 
-    `knots` are (time, length fed, content of the strand at the outside); between two of them the content
-    runs straight, and where a layer is used up two of them share a time and a length.
+    `knots` are (time, length fed, content of the strand at the outside); where a layer is used up two of them
+    share a time and a length.
     """
 
     def __init__(self, state: State, around: Surroundings, curve_s: Floats, curve_m: Floats) -> None:
@@ -228,14 +228,11 @@ class _Run:
         if i == 0 or lengths[i] == lengths[i - 1]:
             return self.knots[i][2]
         begin_s = float(np.interp(fed_m, *_rising(self.curve_m, self.curve_s)))
-        before, after = self.knots[i - 1], self.knots[i]
-        share = (begin_s - before[0]) / (after[0] - before[0]) if after[0] > before[0] else 1.0
-        return before[2] + min(1.0, max(0.0, share)) * (after[2] - before[2])
+        return np.asarray(_Course(self.knots).between(np.array([begin_s]), np.array([i]))[0])
 
     def means(self, begin: Floats, end: Floats, total_m: Floats) -> Floats:
         """Return the mean content of the strand that each segment feeds, (segments, members)."""
-        at = np.array([knot[0] for knot in self.knots])
-        content = np.stack([knot[2] for knot in self.knots])
+        course = _Course(self.knots)
         fed, room = np.diff(total_m), self.curve_m[-1] - total_m[:-1]
         feeds = (fed > 0.0) & (end > begin)
         # Within a segment the feed is even, so the mean over length is the mean over time: of what the reel
@@ -243,13 +240,93 @@ class _Run:
         short = feeds & (room > 0.0) & (room < fed)
         last = end.copy()
         last[short] = begin[short] + (end[short] - begin[short]) * room[short] / fed[short]
-        out = np.empty((begin.shape[0], content.shape[1]))
+        out = np.empty((begin.shape[0], self.knots[0][2].shape[0]))
         still, moving = np.flatnonzero(~feeds), np.flatnonzero(feeds)
         for rows in _parts(still):
-            out[rows] = _at(at, content, begin[rows])
+            out[rows] = course.at(begin[rows])
         for rows in _parts(moving):
-            out[rows] = _over(at, content, begin[rows], last[rows])
+            out[rows] = course.mean(begin[rows], last[rows])
         return out
+
+
+class _Course:
+    """What lies outside over time: between two knots straight over the root of the time since that layer met the air.
+
+    That is how a fresh surface takes up water, so knots may stand far apart.
+    """
+
+    def __init__(self, knots: list[tuple[float, float, Floats]]) -> None:
+        self.at_s = np.array([knot[0] for knot in knots])
+        self.content = np.stack([knot[2] for knot in knots])
+        meets = np.flatnonzero(np.diff(self.at_s) == 0.0) + 1  # a layer was used up
+        since = np.zeros_like(self.at_s)
+        since[meets] = self.at_s[meets]
+        self.since_s = np.maximum.accumulate(since)  # of the piece that begins at each knot
+
+    def at(self, moments: Floats) -> Floats:
+        """Return the content at each of some moments, (moments, members); at a change of layer, the next one's."""
+        return self.between(moments, np.searchsorted(self.at_s, moments, side="right"))
+
+    def before(self, moments: Floats) -> Floats:
+        """Return the content just before each of some moments, (moments, members)."""
+        return self.between(moments, np.searchsorted(self.at_s, moments, side="left"))
+
+    def between(self, moments: Floats, after: Rows) -> Floats:
+        """Return the content at each moment on the piece that ends at knot *after*; the ends' own beyond both ends."""
+        if self.at_s.shape[0] == 1:
+            return np.repeat(self.content, moments.shape[0], axis=0)
+        after = np.clip(after, 1, self.at_s.shape[0] - 1)
+        low, high = self._root(after - 1, after - 1), self._root(after, after - 1)
+        width = high - low
+        way = np.sqrt(np.maximum(0.0, moments - self.since_s[after - 1])) - low
+        share = np.where(width > 0.0, way / np.where(width > 0.0, width, 1.0), 1.0)
+        share = np.clip(share, 0.0, 1.0)[:, np.newaxis]
+        first = self.content[after - 1]
+        return np.asarray(first + share * (self.content[after] - first))
+
+    def _root(self, knot: Rows, piece: Rows) -> Floats:
+        return np.asarray(np.sqrt(self.at_s[knot] - self.since_s[piece]))
+
+    def mean(self, begin: Floats, end: Floats) -> Floats:
+        """Return the mean content between the moments *begin* and *end*, (moments, members)."""
+        low = np.searchsorted(self.at_s, begin, side="right")
+        high = np.searchsorted(self.at_s, end, side="left")
+        first, last = self.at(begin), self.before(end)
+        low_piece = np.clip(low - 1, 0, self.at_s.shape[0] - 1)
+        out = first + self._late(begin, end, low_piece) * (last - first)  # where no knot lies between
+        within = np.flatnonzero(low < high)
+        if within.size:
+            low, high = low[within], high[within] - 1  # the first and the last knot in between
+            total = np.add.reduceat(self._areas(), np.stack([low, high], axis=1).ravel(), axis=0)[::2]
+            total[low == high] = 0.0
+            edge_s = self.at_s[low]
+            part = self._late(begin[within], edge_s, low_piece[within]) * (self.content[low] - first[within])
+            total += (edge_s - begin[within])[:, np.newaxis] * (first[within] + part)
+            edge_s = self.at_s[high]
+            part = self._late(edge_s, end[within], high) * (last[within] - self.content[high])
+            total += (end[within] - edge_s)[:, np.newaxis] * (self.content[high] + part)
+            out[within] = total / (end[within] - begin[within])[:, np.newaxis]
+        return np.asarray(out)
+
+    def _areas(self) -> Floats:
+        """Return content times time of the piece that begins at each knot, (knots, members)."""
+        area = np.zeros_like(self.content)
+        piece = np.arange(self.at_s.shape[0] - 1)
+        late = self._late(self.at_s[:-1], self.at_s[1:], piece)
+        area[:-1] = self.content[:-1] + late * np.diff(self.content, axis=0)
+        area[:-1] *= np.diff(self.at_s)[:, np.newaxis]
+        return area
+
+    def _late(self, begin: Floats, end: Floats, piece: Rows) -> Floats:
+        """Return how much the end counts in the mean over a part of a piece: a half, two thirds from the root's start.
+
+        The mean of √t from a² to b² is a + (b - a)(a + 2 b)/(3 (a + b)).
+        """
+        low = np.sqrt(np.maximum(0.0, begin - self.since_s[piece]))
+        high = np.sqrt(np.maximum(0.0, end - self.since_s[piece]))
+        both = low + high
+        late = np.where(both > 0.0, (low + 2.0 * high) / np.where(both > 0.0, 3.0 * both, 1.0), 0.5)
+        return np.asarray(late[:, np.newaxis])
 
 
 def _rising(x: Floats, y: Floats) -> tuple[Floats, Floats]:
@@ -261,46 +338,6 @@ def _rising(x: Floats, y: Floats) -> tuple[Floats, Floats]:
 def _parts(rows: Rows) -> list[Rows]:
     """Return *rows* in parts that need little memory."""
     return [rows[at : at + AT_ONCE] for at in range(0, rows.shape[0], AT_ONCE)]
-
-
-def _at(at: Floats, content: Floats, moments: Floats) -> Floats:
-    """Return the content at each of some moments, (moments, members); at a change of layer, the next one's."""
-    after = np.searchsorted(at, moments, side="right")
-    return _between(at, content, moments, np.clip(after, 1, at.shape[0] - 1))
-
-
-def _before(at: Floats, content: Floats, moments: Floats) -> Floats:
-    """Return the content just before each of some moments, (moments, members)."""
-    after = np.searchsorted(at, moments, side="left")
-    return _between(at, content, moments, np.clip(after, 1, at.shape[0] - 1))
-
-
-def _between(at: Floats, content: Floats, moments: Floats, after: Rows) -> Floats:
-    """Return the content at each moment on the line that ends at knot *after*; the ends' own beyond both ends."""
-    if at.shape[0] == 1:
-        return np.repeat(content, moments.shape[0], axis=0)
-    width = at[after] - at[after - 1]
-    share = np.where(width > 0.0, (moments - at[after - 1]) / np.where(width > 0.0, width, 1.0), 1.0)
-    share = np.clip(share, 0.0, 1.0)[:, np.newaxis]
-    return np.asarray(content[after - 1] + share * (content[after] - content[after - 1]))
-
-
-def _over(at: Floats, content: Floats, begin: Floats, end: Floats) -> Floats:
-    """Return the mean of the straight pieces between the moments *begin* and *end*, (moments, members)."""
-    low, high = np.searchsorted(at, begin, side="right"), np.searchsorted(at, end, side="left")
-    first, last = _at(at, content, begin), _before(at, content, end)
-    out = (first + last) / 2.0  # where no knot lies between
-    within = np.flatnonzero(low < high)
-    if within.size:
-        low, high = low[within], high[within] - 1  # the first and the last knot in between
-        area = np.zeros_like(content)
-        area[:-1] = np.diff(at)[:, np.newaxis] * (content[:-1] + content[1:]) / 2.0
-        total = np.add.reduceat(area, np.stack([low, high], axis=1).ravel(), axis=0)[::2]
-        total[low == high] = 0.0
-        total += (at[low] - begin[within])[:, np.newaxis] * (first[within] + content[low]) / 2.0
-        total += (end[within] - at[high])[:, np.newaxis] * (content[high] + last[within]) / 2.0
-        out[within] = total / (end[within] - begin[within])[:, np.newaxis]
-    return np.asarray(out)
 
 
 def _path(state: State, air: Air, begin_s: float, finish_s: float) -> tuple[Floats, Field | None]:
