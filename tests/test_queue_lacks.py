@@ -2,14 +2,18 @@
 
 import pathlib
 from dataclasses import replace
+from typing import Any
 
 from plan_checker import check
 from queue_world import HOUR, NOW, job, spool, stock
 
 from gcodetool.profiles import Printer
+from gcodetool.queue import explain, placing
 from gcodetool.queue.findings import Bottleneck, JobRow, QueueFindings
+from gcodetool.queue.forecast_memo import ForecastMemo
 from gcodetool.queue.job_list import JobList, JobRequest, QueuePrinter, ToolRequest, by_profile, from_paths
 from gcodetool.queue.plan import plan
+from gcodetool.queue.schedule import Schedule
 
 
 def listed(*requests: JobRequest) -> JobList:
@@ -98,3 +102,33 @@ def test_what_another_order_would_save_is_true_of_it(tmp_path) -> None:
     gained = as_listed.unmet - by_due.unmet
     assert gained == 2
     assert any(f"{gained} more make it" in note for note in as_listed.notes)
+
+
+def test_of_a_reel_of_which_nothing_is_known_nothing_is_said_to_lack(tmp_path) -> None:
+    """Its record begins later: not even how long it is can be said, so no reel "has so much filament" would be untrue."""
+    spool(tmp_path, "petg-03", water=0.02)
+    path = job(tmp_path, "part.gcode", hours=1)
+    found = plan(listed(wanted(path, "petg-03")), stock(tmp_path), at_s=NOW - 24 * HOUR, members=1)
+    assert found.rows[0].verdict == "unknown"
+    assert not found.rows[0].met
+    assert found.rows[0].bottleneck is None
+
+
+def test_what_drying_would_do_is_forecast_in_full_for_the_likeliest_reels_alone(
+    tmp_path, monkeypatch
+) -> None:
+    """Six wet reels for a job that is due too soon for any drying: the quick forecast says which would be best."""
+    for number in range(6):
+        spool(tmp_path, f"petg-{number}", water=0.38 + number / 100, place="bench")
+    path = job(tmp_path, "part.gcode", hours=1, metres=20)
+    asked: list[bool] = []
+
+    def counted(memo: ForecastMemo, *rest: Any, **more: Any) -> Schedule | None:
+        asked.append(memo.options.exposures)
+        return placing.schedule_job(memo, *rest, **more)
+
+    monkeypatch.setattr(explain, "schedule_job", counted)
+    found = planned(tmp_path, listed(JobRequest(path, "bench-1", due_s=NOW + 2 * HOUR)))
+    assert "dried first (petg-0 " in (found.rows[0].instead or "")
+    assert "too late" in (found.rows[0].instead or "")
+    assert 1 <= sum(asked) <= explain.FORECAST_IN_FULL < len(asked)

@@ -14,6 +14,7 @@ from gcodetool.queue.findings import QueueFindings
 from gcodetool.queue.job_list import JobList, JobRequest, ToolRequest, by_profile, from_paths
 from gcodetool.queue.presence import ALWAYS, presence_of
 from gcodetool.queue.tasks import Stock
+from gcodetool.report.queue_text import to_do
 
 DAY = presence_of(["Mon-Fri 07:30-18:30"])  # the stories begin on a Wednesday at 17:00 UTC
 
@@ -253,3 +254,26 @@ def test_a_job_of_priority_goes_before_others_where_not_all_make_it(tmp_path) ->
     found = planned(job_list, stock(tmp_path), holds={})
     assert found.rows[2].met
     assert found.made == 6
+
+
+def test_a_reel_that_moves_to_another_printer_at_once_is_said_to_come_off_first(tmp_path) -> None:
+    """Thu 09:00 of the second week: job 1's reel goes to another printer, whose line comes after its own printer's."""
+    spool(tmp_path, "petg-04", water=0.02)
+    spool(tmp_path, "pa6-01", "PA6", water=0.1)
+    jobs = [
+        job(tmp_path, f"{name}.gcode", hours=3, metres=4, layers=2, materials=[material])
+        for name, material in (("tray", "PETG"), ("bracket", "PA6"), ("clips", "PETG"))
+    ]
+    requests = [
+        JobRequest(path, name) for path, name in zip(jobs, ("bench-2", "bench-2", "bench-3"), strict=True)
+    ]
+    job_list = replace(
+        from_paths(jobs[:1], printer="bench-2"),
+        requests=tuple(requests),
+        printers={name: by_profile(name) for name in ("bench-2", "bench-3")},
+        presence=presence_of(["Thu 09:00-10:00"]),
+    )
+    found = planned(job_list, stock(tmp_path), holds={})
+    starts = [what for _, what in to_do(found) if "start job" in what]
+    assert "parts of job 1 off; take petg-04 off; mount pa6-01; start job 2" in starts[1]
+    assert "mount petg-04; start job 3" in starts[2]

@@ -11,6 +11,7 @@ from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 from plan_checker import check
 from plan_oracle import GaveUpError, better_than
+from queue_varied import carried_out
 from queue_world import NOW
 from queue_worlds import draw_world, random_world
 
@@ -38,6 +39,15 @@ def test_every_plan_can_be_carried_out(data, tmp_path_factory) -> None:
     job_list, shelf = draw_world(data, tmp_path_factory.mktemp("world"))
     found = plan.plan(job_list, shelf, at_s=NOW, members=1)
     check(found, job_list, shelf)
+
+
+@SLOW
+@pytest.mark.parametrize("seed", range(1000) if LONG else [0, 17])
+def test_workshops_of_every_kind_can_be_carried_out(seed, tmp_path, monkeypatch) -> None:
+    """Boxes, own air, slots, colours, free order, broken files; the first one is taken up again later."""
+    monkeypatch.setenv("GCODETOOL_CACHE", "")
+    found = carried_out(random.Random(f"varied {seed}"), tmp_path, limit_s=20.0 if LONG else 1.0)
+    assert all(each.complete for each in found)
 
 
 @SLOW

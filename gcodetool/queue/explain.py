@@ -14,15 +14,16 @@ from gcodetool.queue.findings import GOOD_ENOUGH, ORDER, Bottleneck, worst
 from gcodetool.queue.forecast_memo import ForecastMemo
 from gcodetool.queue.placing import SHORTEST_SHORT_MM, schedule_job
 from gcodetool.queue.presence import ALWAYS
-from gcodetool.queue.schedule import Schedule, ScheduledJob, Task
+from gcodetool.queue.schedule import Schedule, ScheduledJob, Task, Way
 from gcodetool.queue.search import SPOOLS_TRIED, dried, ways
 from gcodetool.queue.spool_steps import Dry, Leave, Print, StepHistory
 
 HINTS: Final = 12  # jobs that do not make it, of which it is said what would help
+FORECAST_IN_FULL: Final = 2  # dryings of a job that does not make it
 STORES: Final = ("box", "sealed")  # kinds of places that a dry spool may be kept in
 
 
-def hints(full: ForecastMemo, done: Schedule) -> dict[int, str]:
+def hints(quick: ForecastMemo, full: ForecastMemo, done: Schedule) -> dict[int, str]:
     """Return, by number, what drying would do for jobs that do not make it, and a box at the feed."""
     found: dict[int, str] = {}
     for before, placed in done.history():
@@ -30,29 +31,37 @@ def hints(full: ForecastMemo, done: Schedule) -> dict[int, str]:
             continue
         if all(row.code in GOOD_ENOUGH for row in placed.rows):
             continue  # late, or short of filament: no drying helps
-        said = [*_dried_first(full, before, placed), *_from_boxes(full, placed)]
+        said = [*_dried_first(quick, full, before, placed), *_from_boxes(full, placed)]
         if said:
             found[placed.task.number] = "; ".join(said)
     return found
 
 
-def _dried_first(full: ForecastMemo, before: Schedule, placed: ScheduledJob) -> Iterator[str]:
-    """Yield what a job would come to with a drying."""
-    found = [
-        other.last
-        for way in ways(full, placed.home, before, most=SPOOLS_TRIED)
-        if dried(way.assignments) and (other := schedule_job(full, before, *way)) is not None
-    ]
-    tried = [each for each in found if each is not None and not each.held]
-    if not tried:
+def _dried_first(
+    quick: ForecastMemo, full: ForecastMemo, before: Schedule, placed: ScheduledJob
+) -> Iterator[str]:
+    """Yield what a job would come to with a drying: the likeliest by *quick*, forecast in full."""
+    tried: list[tuple[int, float, Way]] = []
+    for way in ways(quick, placed.home, before, most=SPOOLS_TRIED):
+        if dried(way.assignments):
+            last = _last(schedule_job(quick, before, *way))
+            if last is not None and not last.held:
+                tried.append((max(ORDER.index(row.code) for row in last.rows), last.end_s, way))
+    for _, _, way in sorted(tried, key=lambda each: each[:2])[:FORECAST_IN_FULL]:
+        best = _last(schedule_job(full, before, *way))
+        if best is None or best.held:
+            continue
+        names = ", ".join(
+            f"{each.before.spool} {(each.step.out_s - each.step.in_s) / 3600:g} h in {each.step.dryer}"
+            for each in best.dryings
+        )
+        late = " and too late" if best.in_time is False else ""
+        yield f"dried first ({names}) it would be {worst([row.code for row in best.rows])}{late}"
         return
-    best = min(tried, key=lambda each: (max(ORDER.index(row.code) for row in each.rows), each.end_s))
-    names = ", ".join(
-        f"{each.before.spool} {(each.step.out_s - each.step.in_s) / 3600:g} h in {each.step.dryer}"
-        for each in best.dryings
-    )
-    late = " and too late" if best.in_time is False else ""
-    yield f"dried first ({names}) it would be {worst([row.code for row in best.rows])}{late}"
+
+
+def _last(schedule: Schedule | None) -> ScheduledJob | None:
+    return None if schedule is None else schedule.last
 
 
 def _from_boxes(full: ForecastMemo, placed: ScheduledJob) -> Iterator[str]:
@@ -74,6 +83,8 @@ def bottlenecks(memo: ForecastMemo, start: Schedule, done: Schedule) -> dict[int
     for before, placed in done.history():
         if placed.met or not any(slot.spools for slot in placed.home.slots) or len(found) >= HINTS:
             continue
+        if any(row.code == "unknown" for row in placed.rows):
+            continue  # of a reel of which nothing is known, nobody can say what it lacks
         lacks = _lack(memo, start, before, placed.home)
         if lacks is not None:
             found[placed.task.number] = lacks

@@ -3,7 +3,8 @@
 Left out: words (``report``).
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Final, NamedTuple
 
 from gcodetool.queue.begun import NOTHING_BEGUN, Begun
@@ -17,6 +18,43 @@ ORDER: Final[tuple[Action, ...]] = (
     "put-in",
     "start",
 )  # of one moment: hands are freed first
+
+
+@dataclass(frozen=True)
+class ReelMoves:
+    """Where each reel goes in the plan.
+
+    Attributes
+    ----------
+    fed : by reel, (start, printer) of the jobs that it feeds.
+    dried : by reel, when it is put into a dryer.
+    """
+
+    fed: Mapping[str, Sequence[tuple[float, str | None]]]
+    dried: Mapping[str, Sequence[float]]
+
+    def goes_on(self, spool: str, from_s: float, to_s: float) -> bool:
+        """Return whether a reel goes straight on to another job, or into a dryer, at some moment of these."""
+        moments = (*(start_s for start_s, _ in self.fed.get(spool, ())), *self.dried.get(spool, ()))
+        return any(from_s <= moment <= to_s for moment in moments)
+
+    def taken_next(self, spool: str, at_s: float, printer: str | None) -> bool:
+        """Return whether a job takes a reel at that moment whose line comes after this printer's, or is the same."""
+        return any(
+            start_s == at_s and (where or "") >= (printer or "") for start_s, where in self.fed.get(spool, ())
+        )
+
+
+def reel_moves(placed: Sequence[ScheduledJob]) -> ReelMoves:
+    """Return where the reels of the jobs that are run go."""
+    fed: dict[str, list[tuple[float, str | None]]] = {}
+    dried: dict[str, list[float]] = {}
+    for each in placed:
+        for history, _ in each.steps:
+            fed.setdefault(history.spool, []).append((each.start_s, each.task.printer))
+        for drying in each.dryings:
+            dried.setdefault(drying.before.spool, []).append(drying.step.in_s)
+    return ReelMoves(fed, dried)
 
 
 class JobEnd(NamedTuple):
@@ -34,10 +72,15 @@ def handoffs_of(done: Schedule, begun: Begun = NOTHING_BEGUN) -> list[HandOff]:
     starts: dict[tuple[str | None, float], int] = {}
     placed = [each for each in done.all() if not each.held]
     ends = [*_running(done, begun), *(_end(each) for each in placed)]
+    by_start = {
+        (end.printer, done.presence.next_s(end.end_s) + done.turnaround_s): end for end in reversed(ends)
+    }
+    moves = reel_moves(placed)
     for each in placed:
         starts[(each.task.printer, each.start_s)] = each.task.number
         found += _dryings(each)
-        found.append(_start(done, each, begun, ends))
+        cleared = by_start.get((each.task.printer, each.start_s))
+        found.append(_start(done, each, begun, cleared, moves))
     for end in ends:
         at_s = done.presence.next_s(end.end_s)
         if (end.printer, at_s + done.turnaround_s) not in starts:
@@ -45,7 +88,7 @@ def handoffs_of(done: Schedule, begun: Begun = NOTHING_BEGUN) -> list[HandOff]:
             back = tuple(
                 (spool, home)
                 for spool in spools
-                if (home := done.homes.get(spool)) is not None and not _goes_on(done, spool, at_s, at_s)
+                if (home := done.homes.get(spool)) is not None and not moves.goes_on(spool, at_s, at_s)
             )
             found.append(HandOff(at_s, "clear", end.printer, spools, end.number, off=back))
     straight = {(name, each.at_s) for each in found for name in each.straight}
@@ -102,17 +145,11 @@ def _dryings(placed: ScheduledJob) -> list[HandOff]:
     return found
 
 
-def _start(done: Schedule, placed: ScheduledJob, begun: Begun, ends: Sequence[JobEnd]) -> HandOff:
+def _start(
+    done: Schedule, placed: ScheduledJob, begun: Begun, cleared: JobEnd | None, moves: ReelMoves
+) -> HandOff:
     """Return the start of a job: what is mounted for it, whose parts and reels come off first."""
     printer, start_s = placed.task.printer, placed.start_s
-    cleared = next(
-        (
-            each
-            for each in ends
-            if each.printer == printer and done.presence.next_s(each.end_s) + done.turnaround_s == start_s
-        ),
-        None,
-    )
     there = {} if cleared is None else dict(cleared.fed)
     given = {each.spool: each for each in placed.assignments if each.spool is not None}
     new: list[str] = []
@@ -131,8 +168,12 @@ def _start(done: Schedule, placed: ScheduledJob, begun: Begun, ends: Sequence[Jo
         )
         before = there.get(step.tool) or (hung if lives else None)
         since_s = start_s - done.turnaround_s if cleared is not None else start_s
-        if before is not None and before != spool and not _goes_on(done, before, since_s, start_s):
+        if before is None or before == spool:
+            continue
+        if not moves.goes_on(before, since_s, start_s):
             off.append((before, done.homes.get(before)))
+        elif moves.taken_next(before, start_s, printer):
+            off.append((before, None))  # whose line says where it goes comes after this one
     out = {each.before.spool for each in placed.dryings if each.step.out_s == start_s}
     out |= {each.spool for each in begun.dryings if each.progress == "running" and each.out_s == start_s}
     into = (name for name, each in given.items() if each.box and not done.boxes.lives_in(name, each.box))
@@ -166,16 +207,6 @@ def _until(done: Schedule, spool: str, at_s: float) -> StepHistory:
     """Return what happens to a spool before a moment."""
     parts = done.steps_of(spool).parts()
     return next(part for part in parts[::-1] if part.step is None or begin_of(part.step) < at_s)
-
-
-def _goes_on(done: Schedule, spool: str, from_s: float, to_s: float) -> bool:
-    """Return whether a reel goes straight on to another job, or into a dryer, at some moment of these."""
-    return any(
-        (from_s <= each.start_s <= to_s and any(history.spool == spool for history, _ in each.steps))
-        or any(dry.before.spool == spool and from_s <= dry.step.in_s <= to_s for dry in each.dryings)
-        for each in done.all()
-        if not each.held
-    )
 
 
 def hung_before(done: Schedule, printer: str | None, tool: int, at_s: float) -> str | None:

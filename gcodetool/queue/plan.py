@@ -203,7 +203,7 @@ def _told(quick: ForecastMemo, full: ForecastMemo, start: Schedule, done: Schedu
     told = Told(
         explain.reasons(quick, done),
         explain.bottlenecks(quick, start, done),
-        explain.hints(full, done),
+        explain.hints(quick, full, done),
         spoils,
     )
     return told, list(dict.fromkeys(explain.dried_again(full, done)))
