@@ -8,13 +8,13 @@ is taken as carried out.  Left out: placing what is left (``placing``), words (`
 import math
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime
 from pathlib import Path
 from typing import Any, Final
 
 from gcodetool.errors import QueueError, UsageError
 from gcodetool.moisture.record import Spool
-from gcodetool.queue.findings import ORDER, DryingRow, JobRow, Progress, ToolRow, Verdict
+from gcodetool.queue.findings import DryingRow, JobRow, Progress, ToolRow
+from gcodetool.queue.plan_names import DRYING, JOB, TOOL, read_as, taken_from
 from gcodetool.queue.presence import Presence
 from gcodetool.queue.schedule import Assignment, DryerStay, PrinterCalendar, Schedule, Task, free_again
 from gcodetool.queue.spool_steps import NO_PASTS, Dry, Pasts, Print, StepHistory
@@ -22,7 +22,6 @@ from gcodetool.textfile import MOST_REPORT, from_json, read_bytes, text_of
 
 PLAN: Final = "gcodetool/queue/1"
 WHAT: Final = "plan"
-TIMES: Final = ("moving_s", "extruding_s", "waiting_s", "open_air_s")
 COUNTED: Final = ("fed", "weighed")  # events that settle how much is left on a reel
 
 
@@ -89,8 +88,8 @@ def read_plan(path: Path, at_s: float, not_started: Collection[int] = ()) -> Beg
     if not isinstance(found, dict) or found.get("schema") != PLAN:
         raise QueueError.at(path, None, "not a plan of gcodetool; make one with gcodetool queue LIST --json")
     try:
-        since_s = _moment(found["begun"] or found["as_of"])
-        as_of_s = _moment(found["as_of"])
+        since_s = float(read_as("moment", found["begun"] or found["as_of"]))
+        as_of_s = float(read_as("moment", found["as_of"]))
         rows = [_row(each, at_s) for each in found["jobs"]]
         dryings = [_drying(each, at_s) for each in found["dryings"]]
     except (KeyError, TypeError, ValueError, OverflowError, AttributeError):
@@ -109,14 +108,6 @@ def read_plan(path: Path, at_s: float, not_started: Collection[int] = ()) -> Beg
     return BegunPlan(path, since_s, tuple(rows), tuple(dryings))
 
 
-def _moment(text: str) -> float:
-    return datetime.fromisoformat(text).timestamp()
-
-
-def _or_none(text: str | None) -> float | None:
-    return None if text is None else _moment(text)
-
-
 def _progress(begin_s: float, end_s: float, at_s: float) -> Progress | None:
     """Return how far something is by now; None: it is not begun."""
     if begin_s >= at_s:
@@ -126,88 +117,30 @@ def _progress(begin_s: float, end_s: float, at_s: float) -> Progress | None:
 
 def _row(each: Mapping[str, Any], at_s: float) -> JobRow:
     """Return a job as the plan has it; one that is held is not begun."""
-    start_s, end_s = _or_none(each["start"]), _or_none(each["end"])
-    progress = None
-    if start_s is not None and end_s is not None and not each["held"]:
-        progress = _progress(start_s, end_s, at_s)
-    times: dict[str, Any] = {name: float(each["time"][name]) for name in TIMES} if each["time"] else {}
-    return JobRow(
-        number=int(each["number"]),
-        path=str(each["path"]),
-        printer=_text(each["printer"]),
-        verdict=_verdict(each["verdict"]),
-        because=str(each["because"]),
-        sha256=_text(each["sha256"]),
-        start_s=start_s,
-        end_s=end_s,
-        held=bool(each["held"]),
-        tools=tuple(_tool(tool) for tool in each["tools"]),
-        progress=progress,
-        **times,
-    )
-
-
-def _text(value: Any) -> str | None:
-    return None if value is None else str(value)
-
-
-def _number(value: Any) -> float | None:
-    return None if value is None else float(value)
-
-
-def _verdict(value: Any) -> Verdict:
-    if value not in ORDER:
-        raise ValueError(value)
-    found: Verdict = value
-    return found
+    known = taken_from(each, JOB)
+    row = JobRow(**_stated(known, "number path because"), tools=tuple(_tool(tool) for tool in each["tools"]))
+    if row.start_s is None or row.end_s is None or row.held:
+        return row
+    return replace(row, progress=_progress(row.start_s, row.end_s, at_s))
 
 
 def _tool(each: Mapping[str, Any]) -> ToolRow:
-    verdict, exposure = each["verdict"], each["exposure"] or {}
-    return ToolRow(
-        tool=int(each["tool"]),
-        spool=_text(each["spool"]),
-        how=each["how"],
-        material=_text(each["material"]),
-        filament_mm=float(each["filament_mm"]),
-        extruding_s=float(each["extruding_s"]),
-        needed_s=float(exposure.get("needed_s", 0.0)),
-        code=_verdict(verdict["code"]),
-        because=str(verdict["because"]),
-        left_mm=_number(each["left_mm"]),
-        short_mm=float(each["short_mm"]),
-        safe_s=_number(exposure.get("safe_s")),
-        source=_text(exposure.get("source")),
-        air=_text(exposure.get("air")),
-        start_wt_pct=_number(each["start_wt_pct"]),
-        worst_wt_pct=_number(each["worst_wt_pct"]),
-        share=_number(verdict["share"]),
-        outcomes=verdict["outcomes"],
-        from_layer=verdict["from_layer"],
-        box=_text(each["box"]),
-    )
+    known = {"needed_s": 0.0} | taken_from(each, TOOL)
+    return ToolRow(**_stated(known, "tool how filament_mm extruding_s needed_s because short_mm"))
 
 
 def _drying(each: Mapping[str, Any], at_s: float) -> DryingRow:
-    in_s, out_s = _moment(each["in"]), _moment(each["out"])
-    return DryingRow(
-        spool=str(each["spool"]),
-        material=str(each["material"]),
-        dryer=str(each["dryer"]),
-        in_s=in_s,
-        out_s=out_s,
-        temperature_C=float(each["temperature_C"]),
-        knob_C=_number(each["knob_C"]),
-        binding=str(each["limit"]),
-        reached=str(each["reached"]),
-        before_wt_pct=float(each["next_fed_before_wt_pct"]),
-        after_wt_pct=float(each["next_fed_after_wt_pct"]),
-        for_number=int(each["for_job"]),
-        undried=_verdict(each["without"]["verdict"]),
-        because=str(each["without"]["because"]),
-        cautions=tuple(str(caution) for caution in each["cautions"]),
-        progress=_progress(in_s, out_s, at_s),
-    )
+    known = taken_from(each, DRYING)
+    stated = "spool material dryer in_s out_s temperature_C binding reached before_wt_pct after_wt_pct for_number because"
+    row = DryingRow(**_stated(known, stated))
+    return replace(row, progress=_progress(row.in_s, row.out_s, at_s))
+
+
+def _stated(known: dict[str, Any], names: str) -> dict[str, Any]:
+    """Return the fields; TypeError where one of *names* is null."""
+    if any(known[name] is None for name in names.split()):
+        raise TypeError(names)
+    return known
 
 
 # ---------------------------------------------------------------- the plan and the list of now

@@ -67,6 +67,11 @@ class ToolRow:
     cautions: tuple[str, ...] = ()
     box: str | None = None
 
+    @property
+    def margin_s(self) -> float | None:
+        """What is left of the safe exposure when filament has flowed; None as of ``safe_s``."""
+        return None if self.safe_s is None else self.safe_s - self.needed_s
+
 
 def empty_row(
     tool: "ToolSummary",
@@ -139,6 +144,11 @@ class JobRow:
     machine_cautions: tuple[str, ...] = ()
     progress: Progress | None = None
 
+    @property
+    def all_cautions(self) -> tuple[str, ...]:
+        """All of them, what the printer cannot do first."""
+        return (*self.machine_cautions, *self.cautions, *self.file_cautions)
+
 
 @dataclass(frozen=True)
 class DryingRow:
@@ -165,6 +175,11 @@ class DryingRow:
     because: str
     cautions: tuple[str, ...] = ()
     progress: Progress | None = None
+
+    @property
+    def seconds(self) -> float:
+        """How long it stays in."""
+        return self.out_s - self.in_s
 
 
 @dataclass(frozen=True)

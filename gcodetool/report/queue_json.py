@@ -1,15 +1,15 @@
 """A queue to the JSON object of ``docs/queue.schema.json``: exact numbers, UTC times."""
 
 import json
+from collections.abc import Iterable, Sequence
 from typing import Any, Final
 
 from gcodetool.queue.findings import DryingRow, HandOff, JobRow, QueueFindings, ToolRow
-from gcodetool.report.as_json import VERDICT
+from gcodetool.queue.plan_names import DRYING, JOB, TOOL, PlanName
 from gcodetool.report.json_values import fields, json_value, utc, when
 from gcodetool.report.layout import without_halves
 
 SCHEMA: Final = "gcodetool/queue/1"
-TOOL: Final = "tool spool how box material filament_mm left_mm short_mm extruding_s"
 
 
 def as_dict(found: QueueFindings) -> dict[str, Any]:
@@ -36,49 +36,35 @@ def as_dict(found: QueueFindings) -> dict[str, Any]:
 
 def row_dict(row: JobRow) -> dict[str, Any]:
     """Return one entry of ``jobs``."""
-    times = "moving_s extruding_s waiting_s open_air_s"
-    return {
-        **fields(row, "number path sha256 printer"),
-        "start": when(row.start_s),
-        "end": when(row.end_s),
-        "earliest": when(row.earliest_s),
-        "due": when(row.due_s),
-        **fields(row, "priority in_time met held progress"),
-        "time": None if row.open_air_s is None else fields(row, times),
-        "tools": [tool_dict(tool) for tool in row.tools],
-        **fields(row, "verdict because why bottleneck instead error"),
-        "cautions": [*row.machine_cautions, *row.cautions, *row.file_cautions],
+    return _written(row, JOB, () if row.open_air_s is not None else ("time",)) | {
+        "tools": [tool_dict(tool) for tool in row.tools]
     }
 
 
 def tool_dict(tool: ToolRow) -> dict[str, Any]:
     """Return one entry of a job's ``tools``."""
-    exposure = None
-    if tool.source is not None:
-        margin = None if tool.safe_s is None else tool.safe_s - tool.needed_s
-        exposure = {**fields(tool, "safe_s needed_s"), "margin_s": json_value(margin)}
-        exposure |= fields(tool, "source air")
-    return {
-        **fields(tool, TOOL),
-        "exposure": exposure,
-        **fields(tool, "start_wt_pct worst_wt_pct"),
-        "verdict": fields(tool, VERDICT),
-    }
+    return _written(tool, TOOL, () if tool.source is not None else ("exposure",))
 
 
 def drying_dict(drying: DryingRow) -> dict[str, Any]:
     """Return one entry of ``dryings``."""
-    contents = "next_fed_before_wt_pct=before_wt_pct next_fed_after_wt_pct=after_wt_pct"
-    return {
-        **fields(drying, "spool material dryer"),
-        "in": utc(drying.in_s),
-        "out": utc(drying.out_s),
-        "seconds": drying.out_s - drying.in_s,
-        **fields(drying, f"temperature_C knob_C limit=binding reached {contents} for_job=for_number"),
-        **fields(drying, "progress"),
-        "without": fields(drying, "verdict=undried because"),
-        "cautions": list(drying.cautions),
-    }
+    return _written(drying, DRYING)
+
+
+def _written(
+    of: JobRow | ToolRow | DryingRow, names: Iterable[PlanName], unknown: Sequence[str] = ()
+) -> dict[str, Any]:
+    """Return an object with those names; the inner ones that are *unknown* are null."""
+    found: dict[str, Any] = {}
+    for name in names:
+        inner, _, last = name.path.rpartition(".")
+        value = getattr(of, name.field)
+        value = when(value) if name.kind == "moment" else json_value(value)
+        if inner in unknown:
+            found[inner] = None
+        else:
+            (found.setdefault(inner, {}) if inner else found)[last] = value
+    return found
 
 
 def handoff_dict(each: HandOff) -> dict[str, Any]:

@@ -50,13 +50,18 @@ class Run:
 
 def run(folder: Path, cache: Path, *words: str) -> Run:
     """Return what one call takes."""
+    return call(folder, cache, *words)[0]
+
+
+def call(folder: Path, cache: Path, *words: str, at: str = AT) -> tuple[Run, str]:
+    """Return what one call takes, and what it prints."""
     env = os.environ | {
         "GCODETOOL_CACHE": str(cache),
         "PYTHONPATH": str(Path(gcodetool.__file__).parent.parent),
     }
     began = time.perf_counter()
     done = subprocess.run(
-        [sys.executable, "-c", MEASURED, "queue", str(folder), "--json", "--at", AT, *words],
+        [sys.executable, "-c", MEASURED, "queue", str(folder), "--json", "--at", at, *words],
         env=env,
         capture_output=True,
         check=True,
@@ -64,7 +69,7 @@ def run(folder: Path, cache: Path, *words: str) -> Run:
     )
     wall = time.perf_counter() - began
     parent_s, parent_kB, workers_s, worker_kB = (float(word) for word in done.stderr.split()[-4:])
-    return Run(wall, parent_s, parent_kB / 1000, workers_s, worker_kB / 1000)
+    return Run(wall, parent_s, parent_kB / 1000, workers_s, worker_kB / 1000), done.stdout
 
 
 def burn(_: int) -> int:
