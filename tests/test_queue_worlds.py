@@ -4,6 +4,7 @@ import math
 import os
 import random
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -12,14 +13,14 @@ from hypothesis import strategies as st
 from plan_checker import check
 from plan_oracle import GaveUpError, better_than
 from queue_varied import carried_out
-from queue_world import NOW
+from queue_world import NOW, job, spool, stock
 from queue_worlds import draw_world, random_world
 
 from gcodetool.moisture.solver import COMPILED
-from gcodetool.queue import choice, exchange, optimise, plan
+from gcodetool.queue import choice, exchange, groups, optimise, plan
 from gcodetool.queue.executors import SerialExecutor
 from gcodetool.queue.forecast_memo import ForecastMemo
-from gcodetool.queue.job_list import JobList
+from gcodetool.queue.job_list import JobList, JobRequest, by_profile, from_paths
 from gcodetool.queue.schedule import Schedule, Task
 from gcodetool.queue.table import table_of
 from gcodetool.queue.tasks import Stock
@@ -135,3 +136,66 @@ def test_what_trying_everything_finds_is_within_the_solvers_bound(tmp_path_facto
         check(solved, job_list, shelf)
         assert solved.made <= exact.made
         assert solved.at_most is None or exact.made <= solved.at_most
+
+
+@SLOW
+@pytest.mark.parametrize("dryers", [{}, {"oven": 2}])
+def test_a_list_that_is_too_long_is_split_where_nothing_is_shared(dryers, tmp_path, monkeypatch) -> None:
+    """Two materials, a printer each: the plan is as good as the one chosen as a whole, and says what is proven."""
+    spool(tmp_path, "petg-03", water=0.42, place="bench")
+    spool(tmp_path, "tpu-05", "TPU", water=0.02)
+    requests = []
+    for number, (material, own) in enumerate((("PETG", "bench-2"), ("TPU", "bench-3")) * 2):
+        path = job(tmp_path, f"part-{number}.gcode", metres=4, layers=2, materials=[material])
+        requests.append(JobRequest(path, own, priority=1 + number))
+    job_list = replace(
+        from_paths([requests[0].path], printer="bench-2"),
+        requests=tuple(requests),
+        printers={name: by_profile(name) for name in ("bench-2", "bench-3")},
+    )
+    whole = plan.plan(job_list, stock(tmp_path), at_s=NOW, members=1, holds=dryers)
+    monkeypatch.setattr(groups, "MOST_OPTIMISED", 3)
+    split = plan.plan(job_list, stock(tmp_path), at_s=NOW, members=1, holds=dryers)
+    check(split, job_list, stock(tmp_path), holds=dryers)
+    assert split.rows == whole.rows
+    assert split.heat_s == whole.heat_s
+    assert "split into 2 groups that share no printer and no reel, 2 jobs at most" in split.search
+    assert ("holds for all" in split.search) == (not dryers)
+    assert ("what is proven of later groups does not hold" in split.search) == bool(dryers)
+    assert (split.made, split.at_most) == ((10, 10) if dryers else (6, whole.at_most))
+    assert split.exact == (not dryers)
+    monkeypatch.setattr(groups, "replay", lambda *_: None)  # what is short enough is not split
+    monkeypatch.setattr(groups, "MOST_OPTIMISED", 4)
+    assert plan.plan(job_list, stock(tmp_path), at_s=NOW, members=1, holds=dryers) == whole
+
+
+@SLOW
+def test_a_list_that_is_stopped_while_a_group_is_chosen_keeps_the_groups_before_it(
+    tmp_path, monkeypatch
+) -> None:
+    spool(tmp_path, "petg-03", water=0.02)
+    spool(tmp_path, "tpu-05", "TPU", water=0.02)
+    jobs = [
+        job(tmp_path, f"{material}.gcode", metres=4, layers=2, materials=[material])
+        for material in ("PETG", "TPU")
+    ]
+    job_list = replace(
+        from_paths(jobs, printer="bench-2"),
+        requests=(JobRequest(jobs[0], "bench-2"), JobRequest(jobs[1], "bench-3")),
+        printers={name: by_profile(name) for name in ("bench-2", "bench-3")},
+    )
+    calls: list[int] = []
+
+    def stopped(*asked: Any, **more: Any) -> Any:
+        calls.append(len(asked[2]))
+        if len(calls) > 1:
+            raise KeyboardInterrupt
+        return choice.choose(*asked, **more)
+
+    monkeypatch.setattr(groups, "MOST_OPTIMISED", 1)
+    monkeypatch.setattr(plan, "choose", stopped)
+    found = plan.plan(job_list, stock(tmp_path), at_s=NOW, members=1, holds={})
+    assert calls == [1, 1]
+    assert not found.complete
+    assert [row.verdict for row in found.rows] == ["clear", "not-read"]
+    assert found.rows[0].start_s == NOW

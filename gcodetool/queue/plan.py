@@ -19,6 +19,7 @@ from gcodetool.queue.executors import Executor, SerialExecutor
 from gcodetool.queue.findings import JobRow, QueueFindings
 from gcodetool.queue.forecast_memo import ForecastMemo
 from gcodetool.queue.full_forecast import forecast_in_full
+from gcodetool.queue.groups import groups_of, in_groups
 from gcodetool.queue.handoffs import handoffs_of
 from gcodetool.queue.job_list import JobList, Progress
 from gcodetool.queue.presence import Presence
@@ -122,17 +123,27 @@ def plan(
     try:
         if complete:
             report = None if progress is None else lambda count: progress("choosing", count, None)
-            result = choose(
-                quick,
-                start,
-                tasks,
-                progress=report,
-                executor=workers,
-                tell=progress,
-                free=job_list.free_order,
-                limit_s=limit_s,
-                incumbent=best,
-            )
+
+            def chosen(
+                start: Schedule, jobs: Sequence[Task], limit_s: float, best: Incumbent
+            ) -> SearchResult:
+                return choose(
+                    quick,
+                    start,
+                    jobs,
+                    progress=report,
+                    executor=workers,
+                    tell=progress,
+                    free=job_list.free_order,
+                    limit_s=limit_s,
+                    incumbent=best,
+                )
+
+            groups = groups_of(tasks)
+            if len(groups) > 1:
+                result = in_groups(quick, start, groups, chosen, limit_s=limit_s, incumbent=best)
+            else:
+                result = chosen(start, tasks, limit_s, best)
             search = result.method
             done = result.schedule
             done, said = forecast_in_full(full, start, done, workers, progress, folder=folder)

@@ -12,7 +12,7 @@ from typing import Final
 from gcodetool.queue.boxes import FED
 from gcodetool.queue.findings import GOOD_ENOUGH
 from gcodetool.queue.forecast_memo import ForecastMemo
-from gcodetool.queue.placing import schedule_job
+from gcodetool.queue.placing import least_of, schedule_job
 from gcodetool.queue.schedule import Assignment, Schedule, ScheduledJob, Task, ToolSlot, Way
 
 SPOOLS_TRIED: Final = 6  # spools tried for a job where there are too many to try all
@@ -181,6 +181,10 @@ def best_step(memo: ForecastMemo, schedule: Schedule, task: Task, failed: set[st
             and (dried(way.assignments) or boxed(way.assignments))
         ):
             break  # it goes without
+        if best is not None and not dried(way.assignments):
+            least = least_of(memo, schedule, *way)
+            if least is None or least.key() >= best.cost.key():
+                continue  # no forecast can make it better
         found = schedule_job(memo, schedule, *way)
         if found is not None and found.last is not None and not dried(way.assignments):
             failed |= {row.spool for row in found.last.rows if row.spool and row.code not in GOOD_ENOUGH}
