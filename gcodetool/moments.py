@@ -6,6 +6,7 @@ The one parser of moments, as ``quantities`` is of numbers: :func:`moment` takes
 
 import datetime
 import re
+import time
 from typing import Final, Literal
 
 from gcodetool.quantities import SPACES, NotUnderstoodError, quoted, span, span_if_any
@@ -13,14 +14,28 @@ from gcodetool.quickdata import dataclass
 from gcodetool.textfile import YEARS, seconds_of
 
 Tense = Literal["past", "coming"]
-MONTHS: Final = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
+MONTHS: Final = (  # in English, German and French; three letters of a name will do, where they are no other's
+    ("january", "januar", "janvier"),
+    ("february", "februar", "février", "fevrier"),
+    ("march", "märz", "maerz", "mars"),
+    ("april", "avril"),
+    ("may", "mai"),
+    ("june", "juni", "juin"),
+    ("july", "juli", "juillet"),
+    ("august", "août", "aout"),
+    ("september", "septembre"),
+    ("october", "oktober", "octobre"),
+    ("november", "novembre"),
+    ("december", "dezember", "décembre", "decembre"),
+)
 WEEKDAYS: Final = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
+UTC: Final = ("z", "utc", "gmt")
 DAYS: Final = {"yesterday": -1, "today": 0, "tomorrow": 1}
 DAY: Final = re.compile(
     r"(?P<y1>\d{4})([-/.])(?P<m1>\d{1,2})\2(?P<d1>\d{1,2})(?![\d.])"  # year first
     r"|(?P<a>\d{1,2})(?P<sep>[-/.])(?P<b>\d{1,2})(?P=sep)(?P<y2>\d{4}|\d{2})?(?![\d.])"  # year last
-    r"|(?P<d3>\d{1,2})\.?\s+(?P<m3>[a-z]{3,9})\.?,?\s+(?P<y3>\d{4})\b"  # 26 Nov 2026
-    r"|(?P<m4>[a-z]{3,9})\.?\s+(?P<d4>\d{1,2}),?\s+(?P<y4>\d{4})\b",  # Nov 26, 2026
+    r"|(?P<d3>\d{1,2})(?:\.|st|nd|rd|th|er)?\s+(?P<m3>[a-zäéû]{3,9})\.?,?\s+(?P<y3>\d{4})\b"  # 26 Nov 2026
+    r"|(?P<m4>[a-zäéû]{3,9})\.?\s+(?P<d4>\d{1,2})(?:st|nd|rd|th)?,?\s+(?P<y4>\d{4})\b",  # Nov 26, 2026
     re.ASCII,
 )
 CLOCK: Final = re.compile(
@@ -127,7 +142,11 @@ class _Reader:
         else:
             day = self._day()
         hour, minute, second, micro = self._clock(day is not None, shift is not None or weekday is not None)
+        if day is None and shift is None and weekday is None:
+            day = self._day()  # 18:00 26.11.2026
         zone = self.rest
+        if zone[:1].isdigit():
+            raise self.refused("has no time of day that is known here", "18:00 with its colon")
         if day is None:
             return self._relative(weekday, shift, (hour, minute, second, micro), zone)
         if weekday is not None and day.weekday() != weekday:
@@ -142,11 +161,7 @@ class _Reader:
 
     def _weekday(self) -> int | None:
         word = re.match(r"([a-z]{3,9})\b\.?,?", self.rest)
-        found = [
-            n
-            for n, name in enumerate(WEEKDAYS)
-            if word and (name == word[1] or word[1] in (name[:3], name[:4]))
-        ]
+        found = [n for n, name in enumerate(WEEKDAYS) if word and name.startswith(word[1])]
         if word is None or not found:
             return None
         self._skip(word.end())
@@ -162,8 +177,8 @@ class _Reader:
             year, month, day = match["y2"] or "", *self._order(match)
         else:
             name = match["m3"] or match["m4"]
-            near = [n for n, short in enumerate(MONTHS, 1) if name.startswith(short)]
-            if not near:
+            near = [n for n, names in enumerate(MONTHS, 1) if any(each.startswith(name) for each in names)]
+            if len(near) != 1:
                 return None
             year, month, day = match["y3"] or match["y4"], near[0], int(match["d3"] or match["d4"])
         if len(year) != 4:
@@ -234,9 +249,19 @@ class _Reader:
         """Return a moment that a word or a time of day tells from the present one."""
         if self.now_s is None:
             raise self.refused("has no date", "the date too, such as 2026-11-04 08:00")
+        if OFFSET.fullmatch(zone) or (zone in UTC and time.tzname[0].casefold() not in UTC):
+            raise self.refused("is a range, or has a zone without a date", "one time, or the date too")
         now = datetime.datetime.fromtimestamp(self.now_s)
         today = datetime.datetime.combine(now.date(), datetime.time(*clock))
+        if zone:
+            self._zoned(today, zone)  # refuses what is no zone, before anything is said of the day
         if shift is not None:
+            meant = (today + datetime.timedelta(days=shift)).weekday()
+            if weekday is not None and weekday != meant:
+                raise self.refused(
+                    f"is a {WEEKDAYS[meant].title()}, not a {WEEKDAYS[weekday].title()}",
+                    "the day that is meant",
+                )
             return self._zoned(today + datetime.timedelta(days=shift), zone)
         if weekday is None:
             return self._alone(today, now, zone)
@@ -267,7 +292,7 @@ class _Reader:
         try:
             if not zone:
                 return self._local(naive)
-            if zone in ("z", "utc", "gmt"):
+            if zone in UTC:
                 return Moment(seconds_of(naive.replace(tzinfo=datetime.UTC)))
             if offset := OFFSET.fullmatch(zone):
                 minutes = int(offset[2]) * 60 + int(offset[3] or 0)

@@ -28,6 +28,47 @@ FIBRE: Final = re.compile(
     r"[-+ _]?(?:CF|GF|CARBON|GLASS)(?:\d+)?$", re.IGNORECASE
 )  # the tail of PA-CF, PETG-GF15
 USER_FOLDER: Final = "GCODETOOL_PROFILES"  # environment: used in place of the user's config folder
+OTHER_POLYMERS: Final = (
+    frozenset(  # that no profile here is of, however near their names come: never a slip of the pen
+        (
+            *("bvoh", "eva", "pa11", "pa46", "pa610", "pa612", "pa66", "paek", "paht", "pai", "pbs", "pbt"),
+            *(
+                "pcl",
+                "pe",
+                "peba",
+                "pekk",
+                "pek",
+                "pes",
+                "pesu",
+                "pha",
+                "phb",
+                "pi",
+                "pmma",
+                "pom",
+                "ppa",
+                "ppe",
+            ),
+            *(
+                "ppo",
+                "pps",
+                "ppsu",
+                "ps",
+                "psu",
+                "ptfe",
+                "ptt",
+                "pett",
+                "pu",
+                "pur",
+                "pvb",
+                "pvc",
+                "pvdf",
+                "san",
+                "sbs",
+            ),
+            *("tpc", "tpe", "tpo", "tps"),
+        )
+    )
+)
 SINGULAR: Final[dict[str, str]] = {
     "materials": "material",
     "printers": "printer",
@@ -530,6 +571,8 @@ def _unknown_material(name: str) -> str:
         key = next(entry.key for entry in entries if entry.path == path)
         return f"no material {shown(name)}; name {key}, and how much fibre is in it beside that"
     near = [entry for entry in entries if any(slip_of(slug(name), slug(known)) for known in entry.names)]
+    if slug(bare).replace("-", "") in OTHER_POLYMERS:
+        near = []
     if len({entry.heat for entry in near}) == 1:
         return f"no material {shown(name)}; did you mean '{near[0].key}'?"
     return f"no material {shown(name)}; known: {', '.join(names('materials'))}"
@@ -538,9 +581,13 @@ def _unknown_material(name: str) -> str:
 def slip_of(word: str, known: str) -> bool:
     """Return whether *word* is *known* with one slip: a letter more, less or another, or two that changed places.
 
-    >>> slip_of("pteg", "petg"), slip_of("copolyester", "copolyamide")
-    (True, False)
+    Figures are no letters: PA66 is not PA6, nor shore 85 shore 95.
+
+    >>> slip_of("pteg", "petg"), slip_of("copolyester", "copolyamide"), slip_of("pa66", "pa6")
+    (True, False, False)
     """
+    if re.sub(r"\D", "", word) != re.sub(r"\D", "", known):
+        return False
     ahead = 0
     while ahead < min(len(word), len(known)) and word[ahead] == known[ahead]:
         ahead += 1

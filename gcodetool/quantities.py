@@ -8,7 +8,7 @@ Left out: which bounds hold (options and files know theirs), tables of loggers (
 
 import math
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Final
 
 from gcodetool.quickdata import dataclass
@@ -21,6 +21,7 @@ PLAIN: Final = re.compile(
 )  # the point is the decimal sign here
 COMMA: Final = re.compile(r"[+-]?\d+,\d+")
 EITHER: Final = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}")  # 1,200: one and a fifth, or twelve hundred
+TRAILING: Final = re.compile(r"[+-]?[1-9]\d?\.\d\d0", re.ASCII)  # 1.000 g: Python never prints the last zero
 GROUPED: Final = re.compile(  # thousands set apart; one sign between groups, another one before decimals
     r"[+-]?\d{1,3} (?: (?P<sep>[ '])\d{3} (?:(?P=sep)\d{3})* (?:[.,]\d+)?"
     r"| (?:\.\d{3})+,\d+ | (?:,\d{3})+\.\d+ | (?:\.\d{3}){2,} | (?:,\d{3}){2,} )",
@@ -50,31 +51,54 @@ class Kind:
     unit : what a bare number is in, and every result.
     units : factor and offset to that unit, by spelling in small letters without spaces.
     example : what to write.
+    doubt : what a bare number or one in the kind's own unit may mean instead; None: nothing.
     """
 
     word: str
     unit: str
     units: Mapping[str, tuple[float, float]]
     example: str
+    doubt: Callable[[str, bool], str | None] | None = None
 
 
 def _same(*words: str, factor: float = 1.0, offset: float = 0.0) -> dict[str, tuple[float, float]]:
     return dict.fromkeys(words, (factor, offset))
 
 
+def _thousands(word: str, bare: bool) -> str | None:
+    """Return what grams with a point and three digits may mean: 1.000 g is a kilogram to many."""
+    if not TRAILING.fullmatch(word):
+        return None
+    return f"{float(word):g} or {word.replace('.', '')}; write the one that is meant"
+
+
+def _part_of_an_hour(word: str, bare: bool) -> str | None:
+    """Return what hours with two digits behind the point may mean: nobody writes the zero of 6.3."""
+    found = re.fullmatch(r"(\d{1,2})[.,]([1-5]0)", word, re.ASCII)
+    return found and f"{found[1]}h{found[2]} or {found[1]}.{found[2][0]} h; write the one that is meant"
+
+
+def _fraction(word: str, bare: bool) -> str | None:
+    """Return what a bare number under 1 may mean where percent are asked."""
+    value = number(word)
+    if not bare or not 0.0 < value < 1.0:
+        return None
+    return f"{value:g}% or {value * 100:g}%; write the one that is meant, with its sign"
+
+
 LENGTHS: Final = (
-    _same("mm")
-    | _same("cm", factor=10.0)
-    | _same("m", factor=1e3)
-    | _same("in", "inch", '"', factor=25.4)
-    | _same("ft", factor=304.8)
+    _same("mm", "millimetre", "millimeter", "millimetres", "millimeters")
+    | _same("cm", "centimetre", "centimeter", "centimetres", "centimeters", factor=10.0)
+    | _same("m", "metre", "meter", "metres", "meters", "mètre", "mètres", factor=1e3)
+    | _same("in", "inch", "inches", '"', factor=25.4)
+    | _same("ft", "foot", "feet", factor=304.8)
 )
-PERCENT: Final = _same("%", "percent", "pct")
+PERCENT: Final = _same("%", "percent", "pct", "prozent", "pourcent", "pourcents")
 NUMBER: Final = Kind("number", "", {}, "2.5")
 TEMPERATURE: Final = Kind(
     "temperature",
     "°C",
-    _same("c", "°c", "ºc", "degc", "celsius")
+    _same("c", "°c", "ºc", "degc", "degreesc", "celsius", "degreescelsius", "gradcelsius", "degréscelsius")
     | _same("f", "°f", "ºf", "degf", "fahrenheit", factor=1 / 1.8, offset=-32 / 1.8)
     | _same("k", "kelvin", offset=-273.15),
     "22, 21,5 or 70F",
@@ -86,12 +110,20 @@ DIFFERENCE: Final = Kind(
     "2 or 3.6F",
 )
 HUMIDITY: Final = Kind(
-    "relative humidity", "% RH", PERCENT | _same("%rh", "rh", "%rf", "%hr", "%r.h."), "55 or 55%"
+    "relative humidity",
+    "% RH",
+    PERCENT | _same("%rh", "rh", "%rf", "%hr", "%r.h", "%r.f", "r.h", "r.f"),
+    "55 or 55%",
+    _fraction,
 )
+HUMIDITY_DIFFERENCE: Final = Kind("difference of humidities", "% RH", HUMIDITY.units, "3 or 3%")
 WATER: Final = Kind(
     "water content",
     "wt %",
-    PERCENT | _same("wt%", "wt.%", "wt.-%", "gew.-%", "gew.%", "%m/m", "m%") | _same("ppm", factor=1e-4),
+    PERCENT
+    | _same("wt%", "wt.%", "wt.-%", "w%", "weight%", "gew.-%", "gew.%", "gew%", "ma.-%", "%m/m", "%w/w", "m%")
+    | _same("ppm", "mg/kg", factor=1e-4)
+    | _same("g/kg", "mg/g", "‰", factor=0.1),
     "0.2, 0.2% or 200ppm",
 )
 FIBRE: Final = Kind("share of fibre", "wt %", PERCENT | _same("wt%", "wt.%"), "15 or 15%")
@@ -100,35 +132,42 @@ SHARE: Final = Kind("share", "", _same("%", factor=0.01), "0.9 or 90%")
 MASS: Final = Kind(
     "mass",
     "g",
-    _same("g", "gram", "grams", "gramm")
-    | _same("kg", factor=1e3)
+    _same("g", "gram", "grams", "gramm", "gramme", "grammes")
+    | _same(
+        "kg", "kilo", "kilos", "kilogram", "kilograms", "kilogramm", "kilogramme", "kilogrammes", factor=1e3
+    )
     | _same("mg", factor=1e-3)
     | _same("lb", "lbs", factor=453.59237)
     | _same("oz", factor=28.349523125),
     "958.4, 958,4 g or 1.2kg",
+    _thousands,
 )
 LENGTH: Final = Kind("length", "mm", LENGTHS, "1750, 175cm or 1.75m")
-HOURS: Final = Kind("number of hours", "h", {}, "6, 6h30 or 90min")
+HOURS: Final = Kind("number of hours", "h", {}, "6, 6h30 or 90min", _part_of_an_hour)
 SECONDS: Final = Kind(
     "number of seconds",
     "s",
-    _same("s", "sec", "second", "seconds")
-    | _same("min", "minute", "minutes", factor=60.0)
-    | _same("h", "hour", "hours", factor=3600.0),
+    _same("s", "sec", "second", "seconds", "sek", "sekunden")
+    | _same("min", "minute", "minutes", "minuten", factor=60.0)
+    | _same("h", "hour", "hours", "stunden", "heures", factor=3600.0),
     "60, 90s or 2min",
 )
 VOLUME: Final = Kind(
     "volume",
     "L",
     _same("l", "litre", "liter", "litres", "liters", "dm3", "dm³")
-    | _same("ml", "cm3", "cm³", factor=1e-3)
-    | _same("m3", "m³", factor=1e3),
+    | _same("ml", "cm3", "cm³", "cm^3", "ccm", factor=1e-3)
+    | _same("cl", factor=1e-2)
+    | _same("dl", factor=0.1)
+    | _same("m3", "m³", "m^3", factor=1e3),
     "9, 9L or 500ml",
 )
 AREA: Final = Kind(
     "area",
     "m²",
-    _same("m2", "m²") | _same("dm2", "dm²", factor=1e-2) | _same("cm2", "cm²", factor=1e-4),
+    _same("m2", "m²", "m^2")
+    | _same("dm2", "dm²", "dm^2", factor=1e-2)
+    | _same("cm2", "cm²", "cm^2", factor=1e-4),
     "0.15 or 1500cm2",
 )
 POWER: Final = Kind(
@@ -137,7 +176,7 @@ POWER: Final = Kind(
 FLOW: Final = Kind(
     "flow of air",
     "m³/h",
-    _same("m3/h", "m³/h") | _same("l/h", factor=1e-3) | _same("l/min", factor=0.06),
+    _same("m3/h", "m³/h", "m^3/h") | _same("l/h", factor=1e-3) | _same("l/min", factor=0.06),
     "0.3 or 5L/min",
 )
 MASS_A_DAY: Final = Kind(
@@ -152,6 +191,7 @@ ENDINGS: Final = (  # the kind that the end of a key of our files names; the fir
     (("isotherm_gab_C",), NUMBER),  # a symbol, not a unit
     (("_g_per_day",), MASS_A_DAY),
     (("_m3_h",), FLOW),
+    (("accuracy_rh_pct",), HUMIDITY_DIFFERENCE),
     (("rh_pct",), HUMIDITY),
     (("fibre_wt_pct",), FIBRE),
     (("wt_pct",), WATER),
@@ -228,29 +268,58 @@ def amount(text: str, kind: Kind) -> float:
     """
     if kind is HOURS:
         return _hours(text)
-    match = AMOUNT.fullmatch(text.translate(SPACES).strip())
-    if match is None:
-        raise NotUnderstoodError(f"{quoted(text)} is no {kind.word}; write {kind.example}")
-    try:
-        bare = number(match["number"])
-    except AmbiguousError:
-        raise
-    except NotUnderstoodError:
-        raise NotUnderstoodError(f"{quoted(text)} is no {kind.word}; write {kind.example}") from None
-    if match["unit"] is None:
+    word, unit = split(text, kind)
+    bare = _number_of(word, unit, text, kind)
+    if unit is None:
         return bare
-    unit = re.sub(r"\s", "", match["unit"]).casefold()
-    if unit not in kind.units:
-        if RANGE.search(text):
-            raise NotUnderstoodError(f"{quoted(text)} is a range; write one number, such as {kind.example}")
-        raise NotUnderstoodError(
-            f"{quoted(text)}: '{match['unit']}' is no unit of a {kind.word}; write {kind.example}"
-        )
     factor, offset = kind.units[unit]
     found = bare * factor + offset
     if not math.isfinite(found):
         raise NotUnderstoodError(f"{quoted(text)} is beyond all measure; write {kind.example}")
     return found
+
+
+def split(text: str, kind: Kind) -> tuple[str, str | None]:
+    """Return the number's own letters and its unit as *kind* spells it; None: no unit stands there.
+
+    >>> split("1,2 KG", MASS), split("55", HUMIDITY)
+    (('1,2', 'kg'), ('55', None))
+
+    Raises
+    ------
+    NotUnderstoodError
+        That is no amount, or the unit is none of this kind.
+    """
+    match = AMOUNT.fullmatch(text.translate(SPACES).strip())
+    if match is None:
+        raise NotUnderstoodError(f"{quoted(text)} is no {kind.word}; write {kind.example}")
+    if match["unit"] is None:
+        return match["number"], None
+    unit = re.sub(r"\s", "", match["unit"]).casefold()
+    unit = unit if unit in kind.units else unit.rstrip(".")
+    if unit in kind.units:
+        return match["number"], unit
+    if RANGE.search(text):
+        raise NotUnderstoodError(f"{quoted(text)} is a range; write one number, such as {kind.example}")
+    article = "an" if kind.word[0] in "aeiou" else "a"
+    raise NotUnderstoodError(
+        f"{quoted(text)}: '{match['unit']}' is no unit of {article} {kind.word}; write {kind.example}"
+    )
+
+
+def _number_of(word: str, unit: str | None, text: str, kind: Kind) -> float:
+    """Return the number before a unit; what may be two numbers of this kind is refused."""
+    try:
+        bare = number(word)
+    except AmbiguousError:
+        raise
+    except NotUnderstoodError:
+        raise NotUnderstoodError(f"{quoted(text)} is no {kind.word}; write {kind.example}") from None
+    if kind.doubt is not None and (unit is None or kind.units[unit] == (1.0, 0.0)):
+        other = kind.doubt(word.strip(), unit is None)
+        if other is not None:
+            raise AmbiguousError(f"{quoted(text)} may be {other}")
+    return bare
 
 
 # ---------------------------------------------------------------- lengths of time
@@ -320,6 +389,9 @@ def span_if_any(word: str) -> float | None:
 def _hours(text: str) -> float:
     """Return a number of hours: bare, as ``6:30``, or with units."""
     word = text.translate(SPACES).strip()
+    bare = re.sub(r"\s*(?:h|hours?|std\.?|stunden|heures?)$", "", word, flags=re.IGNORECASE)
+    if other := _part_of_an_hour(bare, bare == word):
+        raise AmbiguousError(f"{quoted(text)} may be {other}")
     if clock := CLOCK_HOURS.fullmatch(word):
         return int(clock[1]) + int(clock[2]) / 60.0 + int(clock[3] or 0) / 3600.0
     try:

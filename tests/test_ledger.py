@@ -87,6 +87,12 @@ REFUSED = [
         (lambda led: writers.undo(led, "pa6-07", 999), "has no entry 999"),
         (lambda led: place_entries.add_place(led, "bench", {"kind": "open"}), "is there already"),
         (lambda led: place_entries.add_place(led, "roof", {"kind": "open"}), "its air must be known"),
+        (
+            lambda led: place_entries.add_place(led, "loft", {"kind": "open", "temperature_C": 70, "rh_pct": 50}),
+            "loft: 70 °C is hotter than air that nothing heats; write 70F if that is meant, or add --force",
+        ),
+        (lambda led: place_entries.set_place(led, "bench", {"temperature_C": 72.0}), "write 72F if that is meant"),
+        (lambda led: place_entries.read(led, "bench", temperature_C=71.0, rh_pct=50.0), "write 71F if that"),
         (lambda led: place_entries.add_place(led, " ", {"kind": "open"}), "cannot be a place's name"),
         (lambda led: place_entries.add_place(led, "o2", {"kind": "dryer", "temperature_C": 60, "room": "bnch"}), "'bench'"),
         (lambda led: place_entries.set_place(led, "bench", {"room": "oven"}), "does not belong to kind 'open'"),

@@ -215,6 +215,23 @@ def test_a_path_means_itself(own_folder, monkeypatch):
             lambda: profiles.material("PETG-CF"),
             "no material 'PETG-CF'; name PETG, and how much fibre is in it",
         ),
+        *(
+            (lambda name=name: profiles.material(name), f"no material '{name}'; known: ABS, ASA")
+            for name in (
+                "PPS",
+                "PVB",
+                "PHA",
+                "PCL",
+                "EVA",
+                "PBT",
+                "PEKK",
+                "PA66",
+                "PA11",
+                "PA612",
+                "TPU 85A",
+                "PPS-CF",
+            )
+        ),  # a letter or a figure from one that is here, with another nozzle or oven
         (lambda: profiles.printer("bench_9"), "no printer 'bench_9'; did you mean 'bench-"),
         (lambda: profiles.spool_body("polystyrol"), "no spool body 'polystyrol'; did you mean 'polystyrene'"),
         (lambda: profiles.dryer("ovn"), "no dryer 'ovn'; did you mean 'oven'?"),

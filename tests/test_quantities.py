@@ -14,10 +14,12 @@ from gcodetool import moments, quantities
 from gcodetool.cli.quantity_types import Amount
 from gcodetool.moments import moment
 from gcodetool.quantities import (
+    AREA,
     DIFFERENCE,
     FLOW,
     HOURS,
     HUMIDITY,
+    HUMIDITY_DIFFERENCE,
     LENGTH,
     MASS,
     NUMBER,
@@ -87,6 +89,21 @@ def in_vienna() -> Iterator[None]:
         ("5L/min", FLOW, 0.3),
         ("90%", SHARE, 0.9),
         ("1e-3", NUMBER, 0.001),
+        ("55 % r.F.", HUMIDITY, 55.0),
+        ("55 Prozent", HUMIDITY, 55.0),
+        ("55 pour cent", HUMIDITY, 55.0),
+        ("0.55%", HUMIDITY, 0.55),
+        ("0.5", HUMIDITY_DIFFERENCE, 0.5),
+        ("958.4 g.", MASS, 958.4),
+        ("1 Kilogramm", MASS, 1000.0),
+        ("1.200 kg", MASS, 1200.0),
+        ("958.400", MASS, 958.4),
+        ("2 g/kg", WATER, 0.2),
+        ("1500 cm^2", AREA, 0.15),
+        ("5 feet", LENGTH, 1524.0),
+        ("50 cl", VOLUME, 0.5),
+        ("6.25", HOURS, 6.25),
+        ("6.5 h", HOURS, 6.5),
     ],
 )
 def test_an_amount_is_read_as_it_is_meant(text: str, kind: Kind, value: float) -> None:
@@ -97,6 +114,12 @@ def test_an_amount_is_read_as_it_is_meant(text: str, kind: Kind, value: float) -
     ("text", "kind", "words"),
     [
         ("1,200", MASS, "'1,200' may be 1.200 or 1200; write the one that is meant"),
+        ("1.000", MASS, "'1.000' may be 1 or 1000; write the one that is meant"),
+        ("12.340 g", MASS, "may be 12.34 or 12340"),
+        ("0.55", HUMIDITY, "'0.55' may be 0.55% or 55%; write the one that is meant, with its sign"),
+        ("6.30", HOURS, "'6.30' may be 6h30 or 6.3 h; write the one that is meant"),
+        ("6,30 Std", HOURS, "may be 6h30 or 6.3 h"),
+        ("12 sq", AREA, "is no unit of an area"),
         ("20-25", TEMPERATURE, "is a range; write one number"),
         ("55F", HUMIDITY, "'F' is no unit of a relative humidity; write 55 or 55%"),
         ("12 gr", MASS, "'gr' is no unit of a mass"),  # a gram to some, 65 mg to others
@@ -148,6 +171,14 @@ def test_what_may_be_two_amounts_or_none_is_refused_with_what_to_write(
         ("11/26/2026 6:00 PM", None, "2026-11-26T18:00+01:00"),
         ("Nov 26, 2026 12:15 am", None, "2026-11-26T00:15+01:00"),
         ("Thu 2026-11-26 18:00 CET", None, "2026-11-26T18:00+01:00"),
+        ("Thurs 18:00", "coming", "2026-11-26T18:00+01:00"),
+        ("Tue yesterday 18:00", "past", "2026-11-24T18:00+01:00"),
+        ("26. Dezember 2026 18 Uhr", None, "2026-12-26T18:00+01:00"),
+        ("1. März 2026", None, "2026-03-01T00:00+01:00"),
+        ("1er juin 2026 8h", None, "2026-06-01T08:00+02:00"),
+        ("26th Nov 2026", None, "2026-11-26T00:00+01:00"),
+        ("18:00 26.11.2026", None, "2026-11-26T18:00+01:00"),
+        ("6 pm 2026-11-26", None, "2026-11-26T18:00+01:00"),
     ],
 )
 def test_a_moment_is_read_as_it_is_meant(text: str, tense: moments.Tense | None, at: str) -> None:
@@ -171,6 +202,14 @@ def test_a_moment_is_read_as_it_is_meant(text: str, tense: moments.Tense | None,
         ("2026-11-26 1800", None, "write 18:00 with its colon"),
         ("2026-11-26 24:00", None, "write 00:00 of the next day"),
         ("2026-02-30 08:00", None, "there is no such day"),
+        ("Mon yesterday 18:00", "past", "is a Tuesday, not a Monday"),
+        ("10:00-11:00", "past", "is a range, or has a zone without a date"),
+        ("18:00Z", "past", "has a zone without a date; write one time, or the date too"),
+        ("6:30p", "coming", "'p' is no zone of this clock"),
+        ("junk 1 2026", None, "is no time"),
+        ("marvel 1 2026", None, "is no time"),
+        ("jui 1 2026", None, "is no time"),  # juin or juillet
+        ("2026-11-26 22:1", None, "has no time of day that is known here; write 18:00 with its colon"),
         ("13 pm", "past", "is no time of day; write 6 pm or 18:00"),
         ("gestern 18:00", "past", "is no time; write 2026-11-04 08:00"),
         ("2026-11-26 22:10 EST", None, "'est' is no zone of this clock"),
@@ -284,3 +323,18 @@ def test_help_tells_the_range_that_an_amount_has(least, most, says) -> None:
     option = click.Option(["--mass"], type=Amount(MASS, least, most), help="Of it.")
     _, text = option.get_help_record(click.Context(click.Command("x")))
     assert text == " ".join(["Of it.", *([] if says is None else [f" {says}"])])
+
+
+@pytest.mark.parametrize(
+    ("text", "value"), [("1000", 1000.0), ("1 kg", 1000.0), ("1g", 1.0), ("1.2kg", 1200.0), ("25", 25.0)]
+)
+def test_a_reel_is_said_in_grams_or_with_its_unit(text: str, value: float) -> None:
+    assert Amount(MASS, above=0, bare_from=20).convert(text, None, None) == value
+
+
+@pytest.mark.parametrize("text", ["1", "1,2", "0.75"])
+def test_kilograms_without_their_unit_are_no_grams(text: str) -> None:
+    with pytest.raises(
+        click.BadParameter, match=r"may be .*g or .*kg; write the one that is meant, with its unit"
+    ):
+        Amount(MASS, above=0, bare_from=20).convert(text, None, None)

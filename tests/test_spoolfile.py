@@ -236,6 +236,7 @@ def test_the_bodys_material_may_be_unknown(read):
         ('id = "pa6-07"\n', "", "the file has no id; add it"),
         ('material = "PA6"\n', 'material = "PTEG" #!\n', "no material 'PTEG'; did you mean 'PETG'"),
         ('material = "PA6"\n', 'material = "none.toml" #!\n', "no material file 'none.toml' beside this file; correct"),
+        ('material = "PA6"\n', 'material = "PC/ABS" #!', "no material 'PC/ABS'; known: ABS, ASA"),
         ('material = "PA6"\n', "", "the file has no material; add it"),
         ("diameter_mm = 1.75", "diameter_mm = -1.75 #!", "diameter_mm is -1.75, but must be more than 0 and at most 10"),
         ("diameter_mm = 1.75\n", "", "the file has no diameter_mm; add it"),

@@ -14,6 +14,7 @@ from gcodetool.quantities import (
     DIFFERENCE,
     FLOW,
     HUMIDITY,
+    HUMIDITY_DIFFERENCE,
     MASS,
     MASS_A_DAY,
     POWER,
@@ -187,7 +188,7 @@ def aired(command: Any) -> Any:
         ),
         click.option(
             "--humidity-accuracy",
-            type=Amount(HUMIDITY, 0, 50),
+            type=Amount(HUMIDITY_DIFFERENCE, 0, 50),
             metavar="RH",
             help="How far its hygrometer may be off, % RH (4.5; a humidity stated once 7).",
         ),

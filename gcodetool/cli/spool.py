@@ -69,7 +69,7 @@ def spool() -> None:
 )
 @click.option(
     "--net-mass",
-    type=Amount(MASS, above=0),
+    type=Amount(MASS, above=0, bare_from=20),
     default=1000,
     show_default=True,
     metavar="G",
@@ -78,14 +78,14 @@ def spool() -> None:
 @click.option(
     "--left",
     "left_g",
-    type=Amount(MASS, above=0),
+    type=Amount(MASS, above=0, bare_from=5),
     metavar="G",
     help="Of a spool begun before: filament still on it, grams.",
 )
 @click.option(
     "--gross",
     "gross_g",
-    type=Amount(MASS, above=0),
+    type=Amount(MASS, above=0, bare_from=5),
     metavar="G",
     help="The same as a scale shows it, reel and all; with --body-mass.",
 )
@@ -164,7 +164,9 @@ def tell_material(word: str) -> None:
 @click.argument("spool_id", metavar="ID", type=SPOOL)
 @click.option("--material", type=MATERIAL, metavar="NAME|FILE")
 @click.option("--diameter", type=Amount(LENGTH, above=0, most=10), metavar="MM")
-@click.option("--net-mass", type=Amount(MASS, above=0), metavar="G", help="Filament when new, grams.")
+@click.option(
+    "--net-mass", type=Amount(MASS, above=0, bare_from=20), metavar="G", help="Filament when new, grams."
+)
 @click.option(
     "--received", "received_s", type=MomentType("past"), metavar="TIME", help="When it really came in."
 )
@@ -311,7 +313,7 @@ def dried(
 
 @spool.command("weigh", epilog="Example: gcodetool spool weigh pa6-07 958.4")
 @click.argument("spool_id", metavar="ID", type=SPOOL)
-@click.argument("grams", type=Amount(MASS, above=0, most=1e6))
+@click.argument("grams", type=Amount(MASS, above=0, most=1e6, bare_from=2))
 @click.option(
     "--resolution",
     type=Amount(MASS, above=0, most=1e4),

@@ -33,7 +33,9 @@ def described(command: Any) -> Any:
             metavar="NAME",
             help="What the reel is made of ('gcodetool profiles list spool-bodies').",
         ),
-        click.option("--body-mass", type=Amount(MASS, 0), metavar="G", help="The empty reel, grams."),
+        click.option(
+            "--body-mass", type=Amount(MASS, 0, bare_from=5), metavar="G", help="The empty reel, grams."
+        ),
         click.option("--hub", type=Amount(LENGTH, above=0), metavar="MM", help="Diameter of its hub."),
         click.option("--width", type=Amount(LENGTH, above=0), metavar="MM", help="Width of the winding."),
         click.option("--outer", type=Amount(LENGTH, above=0), metavar="MM", help="Outer diameter when full."),

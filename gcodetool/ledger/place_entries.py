@@ -25,6 +25,8 @@ from gcodetool.tomlfile import shown
 LONGEST_NAME: Final = 60
 ANY_AIR: Final = AirLog((0.0,), (20.0,), (50.0,))  # stands for readings, where only their being there counts
 CHARGED: Final = ("box", "sealed")  # kinds of place that hold desiccant
+HOTTEST_ROOM_C: Final = 50.0  # of air that nothing heats: a loft in summer (own estimate)
+UNHEATED: Final = ("open", "box", "sealed")
 FRESH: Final = "desiccant_fresh_at"  # moments of a box's desiccant; one more is added to those known
 
 
@@ -41,12 +43,22 @@ def add_place(
         A fact is missing, cannot be, or names a place that is not there.
     """
     check_name(name)
+    _check_room(name, str(facts.get("kind")), facts.get("temperature_C"), force=force)
     with write_transaction(ledger, at_s, force=force) as (conn, at_us):
         if name in records.places(conn):
             raise LedgerError(f"place '{name}' is there already; 'gcodetool place set' corrects it")
         written = entries.append(conn, added(conn, {name: facts}, at_us))
         check_places_of(conn)
         return Written(tuple(written), care_of(facts))
+
+
+def _check_room(name: str, kind: str, celsius: float | None, *, force: bool) -> None:
+    """Refuse air that nothing heats and that is hotter than a room can be: degrees Fahrenheit without their F."""
+    if kind in UNHEATED and celsius is not None and celsius > HOTTEST_ROOM_C and not force:
+        raise LedgerError(
+            f"{name}: {celsius:g} °C is hotter than air that nothing heats; write {celsius:g}F if that is meant, "
+            "or add --force"
+        )
 
 
 def added(conn: Connection, places: Mapping[str, Mapping[str, Any]], at_us: int) -> list[Draft]:
@@ -103,6 +115,7 @@ def set_place(
         place = records.place(records.places(conn), name)
         _linked(conn, changes)
         facts = dict(changes)
+        _check_room(name, str(facts.get("kind", place.kind)), facts.get("temperature_C"), force=force)
         if "exchange_m3_h" in facts and "exchange_range_m3_h" in place.facts:
             facts.setdefault("exchange_range_m3_h", None)  # another figure has another range
         if facts.get(FRESH):
@@ -181,6 +194,7 @@ def read(
             what = "no humidity was read; add --humidity" if rh_pct is None else "only a dryer has a knob"
             raise LedgerError(f"{name}: {what}")
         notes = []
+        _check_room(name, place.kind, temperature_C, force=force)
         if temperature_C is None:
             rows = records.air_of(conn, place)
             earlier = [celsius for moment, celsius, _ in rows if moment <= at_us]

@@ -128,9 +128,15 @@ def _origin(table: Table) -> Origin:
 
 def _material(table: Table) -> profiles.Material:
     name = table.text("material") or ""
+    path: Path | None
     if profiles.is_path(name) or name.endswith(".toml"):
-        path: Path | None = beside(table, name)
+        path = beside(table, name)
         if path is None or not path.is_file():
+            if not name.endswith(".toml"):  # PC/ABS is a name
+                table.fail(
+                    "material",
+                    profiles.unknown("materials", name) + "; nor is a file of that name beside this one",
+                )
             table.fail("material", f"no material file {shown(name)} beside this file; correct the path")
     else:
         path = profiles.lookup("materials", name)
