@@ -35,7 +35,7 @@ class Page(HTMLParser):
         self.words: list[str] = []
         self.tags: list[str] = []
         self.selected = ""
-        self.feed(text)
+        self.feed(re.sub('<span class="nb">(.*?)</span>', r"\1", text).replace("\u00a0", " "))
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         found = {name: value or "" for name, value in attrs}

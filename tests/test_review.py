@@ -47,7 +47,7 @@ class Page(html.parser.HTMLParser):
         self.text = ""
         self.data = ""
         self.inside: list[str] = []
-        self.feed(text)
+        self.feed(re.sub('<span class="nb">(.*?)</span>', r"\1", text).replace("\u00a0", " "))
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         self.tags.append(tag)

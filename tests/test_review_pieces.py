@@ -14,6 +14,8 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
 
 from gcodetool.gcode.program import read
 from gcodetool.ledger.spoolfile import read_spool
@@ -21,6 +23,8 @@ from gcodetool.moisture.content_history import content_history
 from gcodetool.moisture.history import state_at
 from gcodetool.motion.timing import build_timeline
 from gcodetool.report.html import charts, page, palette, scale
+from gcodetool.report.html.level_labels import Level, name_levels
+from gcodetool.report.html.page import held_together
 from gcodetool.report.html.part import part, path_data
 from gcodetool.report.html.shapes import merged, shapes, thinned
 from gcodetool.report.html.water import DrawnStay, moments_of
@@ -479,3 +483,41 @@ def charts_curve() -> object:
     from gcodetool.report.html.water import Curve
 
     return Curve(np.array([0.1, 0.1, 0.1]), np.array([0.2, 0.2, 0.2]), np.array([0.3, 0.3, 0.3]))
+
+
+@pytest.mark.parametrize("floor", [0.02, 0.3])
+@pytest.mark.parametrize("slope", [0.0, 0.4, -0.4])
+def test_the_words_of_a_level_hide_no_curve_no_line_and_no_other_words(slope: float, floor: float) -> None:
+    figure = Figure(figsize=(920 / 72, 310 / 72), dpi=72)
+    renderer = FigureCanvasAgg(figure).get_renderer()
+    axes = figure.add_axes((0.1, 0.1, 0.85, 0.85))
+    axes.set_xlim(0.0, 1.0)
+    axes.set_ylim(0.0, 1.0)
+    curve = [(x / 20, 0.35 + slope * (x / 20 - 0.5)) for x in range(21)]
+    levels = [Level(0.36, "marginal up to 0.360", "red"), Level(floor, "good up to 0.020", "green")]
+    name_levels(axes, levels, [curve])
+    boxes = [text.get_window_extent(renderer) for text in axes.texts]
+    points = axes.transData.transform([(x / 400, 0.35 + slope * (x / 400 - 0.5)) for x in range(401)])
+    lines = [float(axes.transData.transform((0.0, level.value))[1]) for level in levels]
+    assert len(boxes) == 2
+    assert not boxes[0].overlaps(boxes[1])
+    for box in boxes:
+        assert not any(box.contains(x, y) for x, y in points)
+        assert not any(box.y0 < line < box.y1 for line in lines)
+        assert axes.get_window_extent().y0 <= box.y0
+        assert box.y1 <= axes.get_window_extent().y1
+
+
+def test_dates_names_and_amounts_are_held_together_where_words_stand_and_nowhere_else() -> None:
+    page = (
+        '<p title="a-b 2 g">petg-03 &amp; x&#39;s 0.2 wt % at 65 °C</p>'
+        "<code>a-b 2 g</code><svg><text>a-b 2 g</text></svg>"
+    )
+    once = held_together(page)
+    assert once == (
+        '<p title="a-b 2 g"><span class="nb">petg-03</span> &amp; x&#39;s 0.2\u00a0wt\u00a0% at 65\u00a0°C</p>'
+        "<code>a-b 2 g</code><svg><text>a-b 2 g</text></svg>"
+    )
+    assert held_together(once) == once
+    long = "<p>a-very-long-name-of-a-file.gcode and/or-not</p>"
+    assert held_together(long) == long

@@ -137,6 +137,19 @@ def test_no_page_complains_or_asks_elsewhere_or_is_wider_than_the_screen(
     assert small == []
 
 
+def test_a_long_word_on_a_spool_leaves_its_name_room_on_a_phone(chromium: Browser, site: str) -> None:
+    chromium.size(390, 844)
+    chromium.scripts(on=True)
+    for path in ("/", "/p/oven"):
+        chromium.visit(site + path)
+        rows = chromium.run(
+            "[...document.querySelectorAll('.spool')].map((e) => "
+            "['id', 'stuff'].map((c) => e.querySelector('.' + c).getClientRects()[0].height))"
+        )
+        assert rows
+        assert all(height < 30 for row in rows for height in row), rows
+
+
 @pytest.mark.skipif(not AXE.exists(), reason=f"no axe-core at {AXE}: pages were not looked through by it")
 @pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
 @pytest.mark.parametrize("path", PAGES)

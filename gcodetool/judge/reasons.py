@@ -114,7 +114,7 @@ def cause_reason(cause: Cause, air: str, *, inner: bool) -> str:
         return "it is in the dryer still, and not dry enough yet"
     if cause.origin == "dried-too-little" and cause.drying is not None:
         hours = (cause.drying.end_s - cause.drying.begin_s) / HOUR_S
-        return f"{who} never dried enough: the last drying, {hours:.3g} h in {cause.drying.place}, was too little"
+        return f"{who} never dried enough: the last drying, {rounded(hours, 3)} h in {cause.drying.place}, was too little"
     since = "it was dried" if cause.drying is not None else "it came in"
     stood = f", in {' and '.join(cause.places[:2])}" if cause.places else ""
     return f"picked up in the air in the {format_duration(cause.seconds)} since {since}{stood}"
@@ -247,9 +247,20 @@ def too_hot(damage: "HeatDamage") -> str:
         )
     above = max(1, round(damage.air_C - damage.limit_C))
     time = (
-        f"{damage.seconds / HOUR_S:.2g} h" if damage.seconds >= HOUR_S else f"{damage.seconds / 60:.0f} min"
+        f"{rounded(damage.seconds / HOUR_S, 2)} h"
+        if damage.seconds >= HOUR_S
+        else f"{damage.seconds / 60:.0f} min"
     )
     return f"{time} at {damage.air_C:.0f} °C in {damage.place}, {above} K above {whose_limit(damage)}: {look}"
+
+
+def rounded(value: float, count: int) -> str:
+    """Return a number with so many digits that count, without an exponent.
+
+    >>> rounded(678.3, 2), rounded(1000.0, 3), rounded(5.25, 2)
+    ('680', '1000', '5.2')
+    """
+    return f"{float(f'{value:.{count}g}'):g}"
 
 
 def whose_limit(damage: "HeatDamage") -> str:

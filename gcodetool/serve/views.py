@@ -20,7 +20,7 @@ from gcodetool.errors import GcodetoolError
 from gcodetool.report.as_text import duration, percent
 from gcodetool.report.due_words import due_at, what, why_on_page
 from gcodetool.report.html.idle_curve import idle_curve, in_words
-from gcodetool.report.html.page import clean, moment, sentence
+from gcodetool.report.html.page import clean, held_together, moment, sentence
 from gcodetool.report.shelf_text import MARKS, Happened, air_in_words, brief, when, words
 from gcodetool.report.storage_text import regeneration
 from gcodetool.serve.fields import AGO, OUTCOME, SCALES
@@ -85,7 +85,7 @@ class Views:
     def page(self, template: str, **context: Any) -> str:
         """Return a template filled in."""
         shared = {"now_s": time.time(), "form": None, "banner": None, "device": None}
-        return self.home.get_template(template).render({**shared, **context})
+        return held_together(self.home.get_template(template).render({**shared, **context}))
 
     def shelf(self, **context: Any) -> str:
         """Return the list of spools, with what is due before it."""

@@ -19,6 +19,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 from xml.etree import ElementTree
 
+from gcodetool.report.as_text import percent
+from gcodetool.report.html.level_labels import Level, name_levels
 from gcodetool.report.html.palette import LIGHT, named
 from gcodetool.report.html.scale import colour_of
 
@@ -150,19 +152,17 @@ def nozzle(
                 linewidth=0,
             )
         axes.plot(x, middle, color=LINE, linewidth=2.4, marker="o" if len(x) == 1 else None, markersize=5)
-        for limit, said, colour in ((good, "good up to", GOOD), (marginal, "marginal up to", MARGINAL)):
-            axes.axhline(limit, color=colour, linewidth=1.4, dashes=(6, 3) if limit == marginal else (2, 2))
-            clear_right = abs(middle[-1] - limit) > abs(middle[0] - limit)  # where the curve is further off
-            axes.annotate(
-                f"{said} {limit:.3g}",
-                (1.0 if clear_right else 0.0, limit),
-                xycoords=("axes fraction", "data"),
-                xytext=(-4 if clear_right else 6, 3),
-                textcoords="offset points",
-                ha="right" if clear_right else "left",
-                color=colour,
-                fontsize=11,
-            )
+        levels = [
+            Level(good, f"good up to {percent(good)}", GOOD),
+            Level(marginal, f"marginal up to {percent(marginal)}", MARGINAL),
+        ]
+        for level, dashes in zip(levels, ((2, 2), (6, 3)), strict=True):
+            axes.axhline(level.value, color=level.colour, linewidth=1.4, dashes=dashes)
+        edges = [
+            [(one.at_s / unit, value or 0.0) for one, value in zip(banded, values, strict=True)]
+            for values in ([one.p10 for one in banded], [one.p90 for one in banded])
+        ]
+        name_levels(axes, levels, [list(zip(x, middle, strict=True))], edges)
         _strip(axes, points, unit, until_s, (good, marginal))
         mark = next((point for point in points if point.layer == crossed), None)
         if mark is not None:
@@ -384,6 +384,26 @@ def both_sizes(
 
 
 @contextmanager
+def _undocumented() -> Iterator[None]:
+    """Let matplotlib's classes come without the texts that it writes for the help of each one's ``set``.
+
+    They are a quarter of what its import takes.  Nothing else is other than it would be.
+    """
+    from matplotlib.artist import Artist
+
+    name = "_update_set_signature_and_docstring"
+    written = Artist.__dict__.get(name)
+    if written is None:  # another version of it
+        yield
+        return
+    setattr(Artist, name, classmethod(lambda cls: None))
+    try:
+        yield
+    finally:
+        setattr(Artist, name, written)
+
+
+@contextmanager
 def _quiet() -> Iterator[None]:
     """Let matplotlib say nothing of signs that its own font lacks: a browser draws the text."""
     log = logging.getLogger("matplotlib")
@@ -402,8 +422,9 @@ def _drawn(
 ) -> tuple[str, Frame]:
     """Return a chart of one size, and its frame."""
     with _quiet():
-        import matplotlib as mpl
-        from matplotlib.figure import Figure
+        with _undocumented():
+            import matplotlib as mpl
+            from matplotlib.figure import Figure
 
         looks: Any = {
             "svg.fonttype": "none",

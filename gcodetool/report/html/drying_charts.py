@@ -10,6 +10,7 @@ from gcodetool.drying.runs import PastRun, WeighIn
 from gcodetool.drying.status import Ahead, DryingStatus
 from gcodetool.moisture.constants import HOUR_S
 from gcodetool.moisture.history import Quantiles
+from gcodetool.report.as_text import percent
 from gcodetool.report.html.charts import (
     BAND,
     FAINT,
@@ -23,10 +24,12 @@ from gcodetool.report.html.charts import (
     Chart,
     both_sizes,
 )
+from gcodetool.report.html.level_labels import Curve, Level, name_levels
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
+QUANTILES: Final = ("p50", "p10", "p90")
 TONES: Final = (LINE, MARGINAL, REEL, GOOD, VIOLET, INK)
 DASHES: Final = ((1, 0), (6, 2), (2, 2), (6, 2, 2, 2))
 
@@ -38,8 +41,6 @@ def on_scale(said: DryingStatus, past: Sequence[Ahead], readings: Sequence[Weigh
 
     def draw(axes: "Axes", narrow: bool) -> None:
         _band(axes, [(since_h + one.at_s / HOUR_S, one.gross_g) for one in points if one.gross_g is not None])
-        if said.end_g is not None:
-            _level(axes, said.end_g.p50, "dry limit: what it weighs in the end", REEL, along=0.3)
         _now(axes, since_h)
         axes.plot(
             [one.at_s / HOUR_S for one in readings],
@@ -49,7 +50,14 @@ def on_scale(said: DryingStatus, past: Sequence[Ahead], readings: Sequence[Weigh
             mec=INK,
             mew=1.8,
             ms=7.5,
+            clip_on=False,  # the first one stands on the axis
         )
+        if said.end_g is not None:
+            weighed = [(one.at_s / HOUR_S, one.gross_g) for one in readings]
+            bands = [(since_h + one.at_s / HOUR_S, one.gross_g) for one in points if one.gross_g is not None]
+            middle, *edges = _curves(bands)
+            level = Level(said.end_g.p50, f"dry limit {said.end_g.p50:.1f} g", REEL)
+            _levels(axes, [level], [middle, weighed], edges)
         look = said.weigh_next
         if look is not None and look.gross_g is not None:
             _mark(axes, since_h + look.at_s / HOUR_S, look.gross_g.p50, "weigh next")
@@ -71,11 +79,12 @@ def in_turns(said: DryingStatus, past: Sequence[Ahead]) -> Chart:
     def draw(axes: "Axes", narrow: bool) -> None:
         _band(axes, points)
         axes.set_ylim(0.0, max(*(band.p90 or band.p50 for _, band in points), said.goal_wt_pct or 0.0) * 1.1)
+        floor = said.floor_wt_pct.p50
+        levels = [Level(floor, f"this air ends at {percent(floor)}", MARGINAL)]
         if said.goal_wt_pct is not None:
-            _level(axes, said.goal_wt_pct, f"{said.goal} up to {said.goal_wt_pct:.3g}", GOOD)
-        _level(
-            axes, said.floor_wt_pct.p50, f"this air ends at {said.floor_wt_pct.p50:.3g}", MARGINAL, along=1.0
-        )
+            levels.insert(0, Level(said.goal_wt_pct, f"{said.goal} up to {percent(said.goal_wt_pct)}", GOOD))
+        middle, *edges = _curves(points)
+        _levels(axes, levels, [middle], edges)
         _now(axes, since_h)
         axes.set_xlabel("hours since it went in")
         axes.set_ylabel("wettest turns, wt %")
@@ -132,18 +141,18 @@ def _band(axes: "Axes", points: Sequence[tuple[float, Quantiles]]) -> None:
     axes.set_xlim(0.0, max(hours, default=1.0) or 1.0)
 
 
-def _level(axes: "Axes", value: float, words: str, colour: str, *, along: float = 0.0) -> None:
-    axes.axhline(value, color=colour, linewidth=1.4, dashes=(6, 3))
-    axes.annotate(
-        words,
-        (along, value),
-        xycoords=("axes fraction", "data"),
-        xytext=(-6 if along > 0.5 else 6, 3),
-        textcoords="offset points",
-        ha="right" if along > 0.5 else "left",
-        color=colour,
-        fontsize=11,
-    )
+def _curves(points: Sequence[tuple[float, Quantiles]]) -> list[Curve]:
+    """Return the middle of a band, and its ends where it has any."""
+    ends = [
+        [(at, end) for at, band in points if (end := getattr(band, key)) is not None] for key in QUANTILES
+    ]
+    return [curve for curve in ends if curve]
+
+
+def _levels(axes: "Axes", levels: Sequence[Level], curves: Sequence[Curve], edges: Sequence[Curve]) -> None:
+    for level in levels:
+        axes.axhline(level.value, color=level.colour, linewidth=1.4, dashes=(6, 3))
+    name_levels(axes, levels, curves, edges)
 
 
 def _now(axes: "Axes", at_h: float) -> None:

@@ -40,7 +40,7 @@ def idle_curve(seen: SpoolFindings) -> Markup | None:
     for name, limit in (("good", seen.limit_good_wt_pct), ("marginal", seen.limit_marginal_wt_pct)):
         at = f"{y(limit):.1f}"
         parts.append(f'<line class="limit" x1="{LEFT}" x2="{RIGHT}" y1="{at}" y2="{at}"/>')
-        parts.append(f'<text x="{RIGHT}" y="{y(limit) - 3:.1f}" text-anchor="end">{name}</text>')
+        parts.append(f'<text x="{RIGHT}" y="{y(limit) - 6:.1f}" text-anchor="end">{name}</text>')
     middle = " ".join(f"{x(point.at_s):.1f},{y(point.p50):.1f}" for point in points)
     parts.append(f'<polyline class="middle" points="{middle}"/>')
     ticks = [f"{x(day * DAY_S):.1f}" for day in range(DAYS + 1)]

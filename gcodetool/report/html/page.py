@@ -9,6 +9,7 @@ import base64
 import hashlib
 import json
 import math
+import re
 import unicodedata
 from collections.abc import Mapping
 from datetime import datetime
@@ -24,6 +25,13 @@ from gcodetool.report.layout import plain
 from gcodetool.textfile import read_text
 
 TEMPLATES: Final = Path(__file__).parent / "templates"
+NO_WORDS: Final = re.compile(
+    r"<span class=.nb.>.*?</span>|<(script|style|svg|title|code|pre|textarea|select)\b.*?</\1>|<[^>]*>",
+    re.DOTALL,
+)
+WITH_UNIT: Final = re.compile(r"(?<=\d) (?:wt %|% RH|°C|kWh|min|mm|[%ghdsmKW])(?![\w/])|(?<=\bwt) %")
+HYPHENED: Final = re.compile(r"(?<![\w&#./-])\w+(?:\.\w+)?(?:-\w+(?:\.\w+)?)+(?![\w/-])")
+SHORT: Final = 18  # signs of what is kept on one line, so that a phone's narrow columns hold it
 MOST: Final = 400  # characters of one word from outside
 HEADLINES: Final[dict[Code, str]] = {
     "clear": "Print. The strand stays dry to the last layer.",
@@ -90,6 +98,30 @@ def sentence(text: str) -> str:
     return start if start.endswith((".", "…", "!", "?")) else start + "."
 
 
+def held_together(page: str) -> str:
+    r"""Return a page whose dates, names and amounts are not broken where a line ends.
+
+    Of what stands between tags alone: code, pictures, forms and data are left as they are.
+
+    >>> held_together('<p title="a-b">petg-03: 0.2 wt % since 2026-11-25.</p>')
+    '<p title="a-b"><span class="nb">petg-03</span>: 0.2\xa0wt\xa0% since <span class="nb">2026-11-25</span>.</p>'
+    """
+    parts, at = [], 0
+    for mark in NO_WORDS.finditer(page):
+        parts += [_whole(page[at : mark.start()]), mark[0]]
+        at = mark.end()
+    return "".join([*parts, _whole(page[at:])])
+
+
+def _whole(words: str) -> str:
+    if not words.strip():
+        return words
+    spaced = WITH_UNIT.sub(lambda found: found[0].replace(" ", "\u00a0"), words)
+    return HYPHENED.sub(
+        lambda found: f'<span class="nb">{found[0]}</span>' if len(found[0]) <= SHORT else found[0], spaced
+    )
+
+
 def hashed(text: str) -> str:
     """Return what a content policy calls an inline element of this text."""
     return "sha256-" + base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()
@@ -134,4 +166,4 @@ def written(template: str, data: object, **context: Any) -> str:
         "headlines": HEADLINES,
         "fills": FILLS,
     }
-    return home.get_template(template).render({**shared, **context})
+    return held_together(home.get_template(template).render({**shared, **context}))

@@ -43,6 +43,9 @@ def _drawn(one: QuantityFound, found: SeriesFindings, name: str) -> dict[str, An
             (each.state, each.reading, wording.against_words(each, one.quantity, found.plan))
             for each in one.against
         ],
+        "line": None if one.trend is None else "full" if one.trend.shown else "dotted",
+        "matters": one.trend is not None and one.trend.matters is not None,
+        "cut": series_charts.is_cut(one),
         "trend": wording.trend_words(one.trend, one.quantity),
         "unit": wording.unit_words(one, found.plan),
         "summaries": [(each.state, summary_words(one, i)) for i, each in enumerate(one.states)],

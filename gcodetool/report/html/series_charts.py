@@ -135,6 +135,13 @@ def _shown(interval: tuple[float, float], one: QuantityFound) -> tuple[float, fl
     return max(interval[0], min(values) - span), min(interval[1], max(values) + span)
 
 
+def is_cut(one: QuantityFound) -> bool:
+    """Return whether an interval goes beyond what is drawn of it."""
+    return any(
+        state.interval != _shown(state.interval, one) for state in one.states if state.interval is not None
+    )
+
+
 def _from_zero(axes: "Axes", one: QuantityFound) -> None:
     """Let a measured quantity begin at zero, so that a difference looks as large as it is; a rating show its scale."""
     if one.quantity.scale is not None:
