@@ -7,7 +7,13 @@ Elsewhere the system has no such error, and each function does its work once.
 import os
 import time
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
+
+fcntl: Any
+try:
+    import fcntl
+except ImportError:  # Windows
+    fcntl = None
 
 HELD: Final = frozenset((5, 32, 33))  # Windows: access denied, sharing violation, lock violation
 WAITS_S: Final = (0.05, 0.1, 0.2, 0.4, 0.8, 1.5)  # between tries; three seconds in all
@@ -39,7 +45,20 @@ def take_place(made: Path, target: Path) -> None:
     made.replace(target)
 
 
+def flush(handle: int) -> None:
+    """Wait until what was written to an open file is on the disk; macOS's own ``fsync`` stops at the disk's cache."""
+    whole = getattr(fcntl, "F_FULLFSYNC", None)
+    if whole is not None:
+        try:
+            fcntl.fcntl(handle, whole)
+        except OSError:  # a disk of the network has none
+            pass
+        else:
+            return
+    os.fsync(handle)
+
+
 def on_disk(path: Path) -> None:
     """Wait until what was written to a file is on the disk."""
     with path.open("r+b") as file:  # for reading alone Windows would refuse
-        os.fsync(file.fileno())
+        flush(file.fileno())

@@ -6,7 +6,6 @@ The one parser of moments, as ``quantities`` is of numbers: :func:`moment` takes
 
 import datetime
 import re
-import time
 from typing import Final, Literal
 
 from gcodetool.quantities import SPACES, NotUnderstoodError, quoted, span, span_if_any
@@ -249,7 +248,8 @@ class _Reader:
         """Return a moment that a word or a time of day tells from the present one."""
         if self.now_s is None:
             raise self.refused("has no date", "the date too, such as 2026-11-04 08:00")
-        if OFFSET.fullmatch(zone) or (zone in UTC and time.tzname[0].casefold() not in UTC):
+        offset = datetime.datetime.fromtimestamp(self.now_s).astimezone().utcoffset()
+        if OFFSET.fullmatch(zone) or (zone in UTC and offset):
             raise self.refused("is a range, or has a zone without a date", "one time, or the date too")
         now = datetime.datetime.fromtimestamp(self.now_s)
         today = datetime.datetime.combine(now.date(), datetime.time(*clock))

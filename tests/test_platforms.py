@@ -18,6 +18,8 @@ from gcodetool.cli.main import expanded, outcome
 from gcodetool.errors import GcodeError, WriteError
 from gcodetool.gcode import edits
 from gcodetool.gcode.source import sniff
+from gcodetool.ledger import exchange
+from gcodetool.ledger.store import open_ledger
 from gcodetool.profiles import sample_folder
 from gcodetool.textfile import read_text
 
@@ -246,6 +248,52 @@ def test_a_watched_file_that_is_held_waits_and_is_not_done_with_an_error(tmp_pat
     assert list(watch.work(arrivals, done, 100.0, lambda _: answers[0])) == []
     assert list(watch.work(arrivals, done, 200.0, lambda _: answers[1])) == [answers[1]]
     assert list(watch.work(arrivals, done, 300.0, lambda _: pytest.fail("twice"))) == []
+
+
+# ---------------------------------------------------------------- disks, names of files
+
+
+def test_what_is_written_goes_through_the_disks_own_cache_where_the_system_has_a_call_for_it(
+    monkeypatch, tmp_path
+) -> None:
+    asked = []
+
+    class Mac:
+        F_FULLFSYNC = 51
+
+        @staticmethod
+        def fcntl(handle: int, what: int) -> None:
+            asked.append(what)
+            if len(asked) > 1:
+                raise OSError(errno.ENOTSUP, "Operation not supported")  # a disk of the network
+
+    plain, real = [], os.fsync
+    monkeypatch.setattr(heldfile, "fcntl", Mac)
+    monkeypatch.setattr(os, "fsync", lambda handle: (plain.append(handle), real(handle)))
+    with (tmp_path / "a").open("wb") as file:
+        heldfile.flush(file.fileno())
+        assert (asked, plain) == ([51], [])
+        heldfile.flush(file.fileno())
+        assert (asked, plain) == ([51, 51], [file.fileno()])
+    edits.write_atomic(tmp_path / "job.gcode", [b"new"])
+    heldfile.on_disk(tmp_path / "a")
+    assert len(asked) == 4
+
+
+def test_logs_of_places_that_differ_in_case_alone_and_of_a_spool_called_con_are_files_of_their_own(
+    tmp_path, monkeypatch
+) -> None:
+    monkeypatch.setenv("GCODETOOL_LEDGER", str(tmp_path / "ledger.sqlite"))
+    at = ["--at", "2026-11-02T08:00Z"]
+    for place in ("box", "Box"):
+        words = ["--kind", "open", "--temperature", "22", "--humidity", "50"]
+        assert outcome(["place", "add", place, *words, *at]) == 0
+        assert outcome(["place", "read", place, "--humidity", "48", *at]) == 0
+    assert outcome(["spool", "add", "con", "--material", "PLA", "--place", "box", *at]) == 0
+    assert outcome(["spool", "move", "con", "Box", "--at", "2026-11-03T08:00Z"]) == 0
+    found = exchange.export(open_ledger(str(tmp_path / "ledger.sqlite")), "con").logs
+    assert len({name.casefold() for name in found}) == 2
+    assert all(name.startswith("spool-con.") for name in found)
 
 
 # ---------------------------------------------------------------- patterns, zones, line ends

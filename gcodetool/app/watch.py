@@ -17,7 +17,7 @@ from gcodetool.app.check import JobQuestion, Spools, Words, examine_job
 from gcodetool.app.prepare import prepare
 from gcodetool.block.annotate import PrepareOptions
 from gcodetool.errors import GcodeError, GcodetoolError, UsageError
-from gcodetool.heldfile import is_held
+from gcodetool.heldfile import flush, is_held
 from gcodetool.queue.job_list import is_job_name
 from gcodetool.textfile import MOST_LOG, own_folder, read_bytes, read_text
 
@@ -139,7 +139,7 @@ class DoneFile:
         with os.fdopen(os.open(self.path, os.O_WRONLY | os.O_APPEND | os.O_CREAT, 0o600), "ab") as file:
             file.write(json.dumps(line).encode() + b"\n")
             file.flush()
-            os.fsync(file.fileno())
+            flush(file.fileno())
         self.signs.add(sign)
 
 

@@ -22,7 +22,7 @@ from typing import Final
 
 from gcodetool.changes import making
 from gcodetool.errors import GcodeError, WriteError
-from gcodetool.heldfile import LET_GO, is_held, take_place
+from gcodetool.heldfile import LET_GO, flush, is_held, take_place
 from gcodetool.quickdata import dataclass
 
 try:
@@ -287,7 +287,7 @@ def _write_and_replace(
         for chunk in chunks:
             out.write(chunk)
         out.flush()
-        os.fsync(out.fileno())
+        flush(out.fileno())
         last_look()
         if fcntl is not None:  # under the lock to the end; elsewhere an open file cannot be renamed
             _replace(target, beside, before)

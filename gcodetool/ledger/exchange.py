@@ -37,6 +37,9 @@ TABLES: Final = ("body", "cut_from", "place", "event")
 FIRST: Final = ("kind", "temperature_C", "rh_pct")  # of a place, as people write them
 
 
+DEVICE: Final = re.compile("con|prn|aux|nul|(?:com|lpt)[0-9]")  # what Windows opens where a file is so called
+
+
 @dataclass(frozen=True)
 class Exported:
     """A record as files: the TOML text, and CSV texts by file name."""
@@ -65,7 +68,11 @@ def export(ledger: Ledger, spool_id: str, *, beside: Path | None = None) -> Expo
             if not rows:
                 return None
             name = f"{spool_id}.{re.sub(r'[^A-Za-z0-9_-]', '_', place.name)}.csv"
-            while name in logs:  # two names alike but for signs that no file name should have
+            if DEVICE.fullmatch(spool_id):
+                name = "spool-" + name
+            while name.casefold() in map(
+                str.casefold, logs
+            ):  # alike but for signs that file names lack, or for case
                 name = name.removesuffix(".csv") + "_.csv"
             logs[name] = _csv(rows)
             return name

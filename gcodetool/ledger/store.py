@@ -14,7 +14,7 @@ import time
 import uuid
 from collections.abc import Iterator
 from dataclasses import dataclass
-from pathlib import Path
+from pathlib import Path, PurePath
 from typing import Any, Final
 
 from sqlalchemy import URL, Connection, Engine, create_engine, make_url, select
@@ -164,12 +164,23 @@ def _sqlite_engine(path: Path) -> Engine:
     how = "" if folder_writable and (_writable(path) or not path.exists()) else "?mode=ro"
     if how and not folder_writable and not path.with_name(path.name + "-shm").exists():
         how += "&immutable=1"
-    address = f"{path.absolute().as_uri()}{how}" if how else str(path)
+    address = f"{sqlite_uri(path.absolute())}{how}" if how else str(path)
     return create_engine(
         "sqlite://",
         poolclass=NullPool,
         creator=lambda: _sqlite_connection(address, uri=bool(how)),
     )
+
+
+def sqlite_uri(path: PurePath) -> str:
+    """Return the address of a file for SQLite, which takes no server's name where others have it.
+
+    >>> from pathlib import PureWindowsPath
+    >>> sqlite_uri(PureWindowsPath("C:/shop/shelf.sqlite")), sqlite_uri(PureWindowsPath("//disk/shop/shelf.sqlite"))
+    ('file:///C:/shop/shelf.sqlite', 'file:////disk/shop/shelf.sqlite')
+    """
+    address = path.as_uri()
+    return address if address.startswith("file:///") else "file:////" + address.removeprefix("file://")
 
 
 def _writable(path: Path) -> bool:
@@ -182,6 +193,7 @@ def _sqlite_connection(address: str, *, uri: bool) -> "object":
     # no implicit transactions: 'writing' and 'reading' begin them, the one with the lock, the other without
     conn = sqlite3.connect(address, timeout=patience_s(), isolation_level=None, uri=uri)
     try:
+        conn.execute("PRAGMA fullfsync = ON")  # of macOS, whose fsync stops at the disk's cache
         conn.execute("PRAGMA synchronous = FULL")  # an acknowledged entry survives a power cut
     except BaseException:  # no database: nobody else would close it
         conn.close()
