@@ -255,8 +255,10 @@ def _ungrouped(word: str) -> str:
     return re.sub(r"[ '.,]", "", head) + tail
 
 
-def amount(text: str, kind: Kind) -> float:
+def amount(text: str, kind: Kind, *, bare_from: float = 0.0) -> float:
     """Return the number that *text* says, in the unit of *kind*; without a unit it is in that one already.
+
+    A lesser one than *bare_from* needs its unit: a reel of 1 is one of 1kg.
 
     >>> round(amount("70F", TEMPERATURE), 2), amount("1.2kg", MASS), amount("6h30", HOURS)
     (21.11, 1200.0, 6.5)
@@ -271,6 +273,11 @@ def amount(text: str, kind: Kind) -> float:
     word, unit = split(text, kind)
     bare = _number_of(word, unit, text, kind)
     if unit is None:
+        if 0.0 < bare < bare_from:
+            larger = next(each for each, (factor, _) in kind.units.items() if factor > 1.0)
+            raise AmbiguousError(
+                f"{quoted(text)} may be {word}{kind.unit} or {word}{larger}; write the one that is meant, with its unit"
+            )
         return bare
     factor, offset = kind.units[unit]
     found = bare * factor + offset

@@ -9,7 +9,8 @@ from gcodetool.serve.fields import READERS, FieldError
     ("form", "fields", "edge", "beyond"),
     [
         (("spool", "weigh"), {}, ("grams", "1000000"), "1000001"),
-        (("spool", "weigh"), {}, ("grams", "0,1"), "0"),
+        (("spool", "weigh"), {}, ("grams", "0,1 g"), "0"),
+        (("spool", "weigh"), {}, ("grams", "1.2 kg"), "1.2"),  # of kilograms, or of grams
         (("spool", "dry"), {}, ("hours", "10000"), "10001"),
         (("spool", "dry"), {}, ("hours", "0.1"), "0"),
         (("spool", "move"), {"place": "bench"}, ("tool", "255"), "256"),

@@ -32,21 +32,14 @@ class Amount(click.FloatRange):
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
         """Return the number in the unit of the kind."""
         try:
-            number = self._read(value) if isinstance(value, str) else value
+            number = (
+                quantities.amount(value, self.kind, bare_from=self.bare_from)
+                if isinstance(value, str)
+                else value
+            )
         except NotUnderstoodError as error:
             raise click.BadParameter(str(error), ctx, param) from None
         return float(super().convert(number, param, ctx))
-
-    def _read(self, text: str) -> float:
-        """Return the number; what is far too little without a unit was meant in a larger one (1 for 1kg)."""
-        found = quantities.amount(text, self.kind)
-        if 0.0 < found < self.bare_from and quantities.split(text, self.kind)[1] is None:
-            larger = next(unit for unit, (factor, _) in self.kind.units.items() if factor > 1.0)
-            own, said = self.kind.unit, text.strip()
-            raise NotUnderstoodError(
-                f"{quantities.quoted(said)} may be {said}{own} or {said}{larger}; write the one that is meant, with its unit"
-            )
-        return found
 
     def _describe_range(self) -> str:
         """Return the range in words that help and messages show; none where every number is taken."""

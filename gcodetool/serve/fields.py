@@ -59,9 +59,15 @@ def read_fields(body: bytes) -> dict[str, str]:
 
 
 def number(
-    fields: Fields, name: str, label: str, kind: Kind = NUMBER, *, needed: bool = True
+    fields: Fields,
+    name: str,
+    label: str,
+    kind: Kind = NUMBER,
+    *,
+    needed: bool = True,
+    bare_from: float = 0.0,
 ) -> float | None:
-    """Return a number in the unit of *kind*, which need not be said.
+    """Return a number in the unit of *kind*, which need not be said of one from *bare_from* on.
 
     >>> number({"g": "948,2"}, "g", "Grams", MASS), number({"g": "1.2 kg"}, "g", "Grams", MASS)
     (948.2, 1200.0)
@@ -79,7 +85,7 @@ def number(
     if len(said) > MOST_SIGNS:
         raise FieldError(f"{label}: that is too long for a number; write {kind.example}.")
     try:
-        return amount(said, kind)
+        return amount(said, kind, bare_from=bare_from)
     except NotUnderstoodError as problem:
         raise FieldError(f"{label}: {problem}.") from None
 
@@ -131,7 +137,7 @@ def _moved(fields: Fields) -> dict[str, Any]:
 
 
 def _weighed(fields: Fields) -> dict[str, Any]:
-    grams = number(fields, "grams", "Grams", MASS)
+    grams = number(fields, "grams", "Grams", MASS, bare_from=2)
     assert grams is not None  # it is needed
     if not 0 < grams <= 1e6:
         raise FieldError("Grams: write what the scale shows, reel and all.")
