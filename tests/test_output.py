@@ -305,3 +305,27 @@ def test_json_says_the_same_in_every_code_page(value: object, page: str, termina
     written = stream.held.getvalue().decode(page)
     assert json.loads(written) == json.loads(json.dumps(value))
     assert page == "utf-8" or written.isascii()
+
+
+def test_streams_that_the_caller_closed_change_no_exit_code(tmp_path, monkeypatch) -> None:
+    """A service, or a slicer without a console, starts a step with stdout, or both, closed."""
+    report = tmp_path / "report.json"
+    check = [
+        "check",
+        str(SMALL),
+        "--spool",
+        f"0={SHELF / 'petg-03.toml'}",
+        "--spool",
+        f"1={SHELF / 'petg-03.toml'}",
+        *AT,
+    ]
+    wanted = outcome(check)
+    assert wanted in (0, 10, 20, 21)
+    for closed in (("stdout",), ("stdout", "stderr")):
+        with monkeypatch.context() as patch:
+            for name in closed:
+                patch.setattr(sys, name, None)
+            assert outcome(check) == wanted
+            assert outcome([*check, "--json"]) == wanted
+            assert outcome(["spool", "list", "--ledger", str(report)]) == 1
+            assert (sys.stdout, sys.stderr is None) == (None, "stderr" in closed)

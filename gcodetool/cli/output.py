@@ -6,6 +6,7 @@ A name or a note may hold any bytes; a pipe may have any code page.  :func:`care
 
 import contextlib
 import io
+import os
 import re
 import sys
 import unicodedata
@@ -135,13 +136,20 @@ class Careful(Fitting):
 
 @contextlib.contextmanager
 def careful() -> Iterator[None]:
-    """Put stdout and stderr behind streams that take any text."""
+    """Put stdout and stderr behind streams that take any text; one that the caller has closed swallows it."""
     before: Any = (sys.stdout, sys.stderr)
-    sys.stdout, sys.stderr = (
-        stream if stream is None or isinstance(stream, Careful) else cast("TextIO", Careful(stream))
-        for stream in before
-    )
-    try:
-        yield
-    finally:
-        sys.stdout, sys.stderr = before
+    with contextlib.ExitStack() as opened:
+        sys.stdout, sys.stderr = (
+            stream
+            if isinstance(stream, Careful)
+            else cast("TextIO", Careful(_nowhere(opened) if stream is None else stream))
+            for stream in before
+        )
+        try:
+            yield
+        finally:
+            sys.stdout, sys.stderr = before
+
+
+def _nowhere(opened: contextlib.ExitStack) -> TextIO:
+    return opened.enter_context(os.fdopen(os.open(os.devnull, os.O_WRONLY), "w", encoding="utf-8"))
