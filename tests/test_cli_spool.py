@@ -276,6 +276,32 @@ def test_places_go_by_what_people_call_them(shop) -> None:
     assert code == 1 and "add --temperature, or room where it is as warm as that" in err
 
 
+def test_what_to_state_of_a_spool_of_the_ledger_is_a_command(gt) -> None:
+    """Its owner has no file with keys; each command that is named works as it stands but for the value."""
+    for words in (
+        "place add bench --kind open --temperature 22 --humidity 48",
+        "place add bag --kind sealed --room bench",
+        "place add oven --kind dryer --temperature 65 --room bench",
+        f"spool add pva --material PVA --place bag --sealed --at {MON}",
+        f"spool add petg --material PETG --place bench --body-mass 230 --at {MON}",
+        "spool dried petg --hours 8 --at 2026-11-03 --force",
+        "spool move petg bag --at 2026-11-03T00:10",
+        f"spool add tpu --material TPU_95A --place bench --at {MON}",
+    ):
+        assert gt(*words.split())[0] == 0, words
+    at = ("--at", "2026-12-12")
+    for asked, words in (
+        (("spool", "show", "pva"), "spool set pva --body-mass 200"),
+        (("spool", "show", "petg"), "place set bag --film foil"),
+        (("drying", "plan", "tpu", "--more", "--members", "8"), "spool set tpu --body abs"),
+    ):
+        told = " ".join(gt(*asked, *at)[1].split())
+        assert f"gcodetool {words.rpartition(' ')[0]} " in told, asked
+        assert "[body]" not in told
+        assert "leak_g_per_day" not in told
+        assert gt(*words.split())[0] == 0
+
+
 def test_the_first_spool_asks_for_a_place(gt) -> None:
     code, _, err = gt("spool", "add", "x", "--material", "PLA")
     assert code == 1

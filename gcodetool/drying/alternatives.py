@@ -89,8 +89,9 @@ def _every(goal: "DryingGoal", device: Device, set_to: SetPoint) -> Iterator[Alt
         other = set_point(spool, device, relieved=REELS, shared=goal.shared)
         if other.possible and other.temperature_C >= celsius + HOTTER_K:
             unknown = set_to.binding.of == "unknown-reel"
+            told = spool.stated_by(f"spool set {spool.id} --body NAME", "[body] material")
             what = (
-                f"State what the reel is made of ([body] material); if it withstands that, dry at "
+                f"State what the reel is made of ({told}); if it withstands that, dry at "
                 f"{other.temperature_C:g} °C"
                 if unknown
                 else f"Wind it on a reel that withstands {other.temperature_C + device.swing_C:g} °C, and dry at "

@@ -218,7 +218,8 @@ def cautions(plan: DryingPlan, spool: Spool, beside: Sequence[Spool] = ()) -> It
     if spool.body.profile is not None and "cardboard" in spool.body.profile.key:
         yield "the cardboard reel gives off water of its own and takes it back: weighing says little of the strand"
     elif spool.body.profile is None and spool.winding != "loose":
-        yield "what the reel is made of is not recorded: taken as the most delicate; write it under [body] material"
+        told = spool.stated_by(f"spool set {spool.id} --body NAME", "[body] material")
+        yield f"what the reel is made of is not recorded: taken as the most delicate; state it: {told}"
 
 
 def heat(plan: DryingPlan, spool: Spool, beside: Sequence[Spool] = ()) -> Iterator[str]:

@@ -63,9 +63,9 @@ def _deciding(state: State, bags: list[Place]) -> list[Note]:
             for some in (order[:third], order[-third:])
         )
         if band.p10 is not None and band.p90 is not None and leaky - tight > MUCH * (band.p90 - band.p10):
-            text = (
-                f"how tight {place.name} is decides much of this band: state its film or leak_g_per_day, or weigh "
-                "the spool"
+            state_it = state.spool.stated_by(
+                f"place set {place.name} --film FILM, or --leak G", "film or leak_g_per_day"
             )
+            text = f"how tight {place.name} is decides much of this band: state it ({state_it}), or weigh the spool"
             found.append(Note("note", text))
     return found

@@ -46,9 +46,10 @@ def measurement_gains(state: State) -> list[MeasurementGain]:
     if reel.body_g is None and not reel.cardboard:
         known = replace(state, spool=replace(state.spool, body=replace(state.spool.body, mass_g=200.0)))
         gain = _weighing(known, content, SCALES_G[0])
+        body = state.spool.stated_by(f"spool set {state.spool.id} --body-mass G", "[body] mass_g")
         found.append(
             MeasurementGain(
-                "weigh the empty reel (or one like it), state [body] mass_g, and weigh the spool", gain.share
+                f"weigh the empty reel (or one like it), state it ({body}), and weigh the spool", gain.share
             )
         )
     ratio = np.log(np.maximum(content / state.limit_marginal_wt_pct, 1e-6))

@@ -176,6 +176,10 @@ class Spool:
     # Spools of the same reel with weigh-ins or inspections that are not in this record: they tell of it too.
     relatives: tuple["Spool", ...] = ()
 
+    def stated_by(self, command: str, key: str) -> str:
+        """Return where something is stated: by a command of the ledger, or under a key of the spool's file."""
+        return f"gcodetool {command}" if self.in_ledger else key
+
     @property
     def reel_id(self) -> str:
         """The reel that all this was once wound on: its samples have its members."""
