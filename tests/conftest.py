@@ -2,6 +2,7 @@
 
 import os
 import pathlib
+import time
 import uuid
 from collections.abc import Iterator
 
@@ -13,6 +14,10 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 os.environ["GCODETOOL_SNAPSHOTS"] = "off"  # a test leaves nothing beside the samples or in anybody's cache
 os.environ["GCODETOOL_PROFILES"] = str(pathlib.Path(__file__).parent / "no-profiles")  # nor is it read
 os.environ["GCODETOOL_LEDGER"] = str(pathlib.Path(__file__).parent / "no-ledger" / "ledger.sqlite")
+# hours of the clock on the wall are those of one zone, wherever the tests run; who asks for another sets it
+os.environ["TZ"] = "UTC"
+if hasattr(time, "tzset"):
+    time.tzset()
 
 settings.register_profile("default", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.register_profile(
