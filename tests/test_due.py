@@ -104,6 +104,21 @@ def gt(tmp_path: pathlib.Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.C
     return call
 
 
+def test_what_was_never_weighed_is_weighed_now_too(gt) -> None:
+    """ "0.6 g less by then" says nothing to who does not know what it weighs now."""
+    gt("place add bench --kind open --temperature 22 --humidity 55")
+    gt("place add oven --kind dryer --temperature 70 --room bench")
+    for name in ("weighed", "not"):
+        gt(f"spool add {name} --material PA6 --body abs --body-mass 230 --place bench --at 2026-11-02T08:00")
+    gt("spool weigh weighed 1255 --at 2026-11-10T08:00")
+    for name in ("weighed", "not"):
+        gt(f"spool move {name} oven --at 2026-11-10T08:00")
+    said = gt("due --at 2026-11-10T09:00 --members 8 --within 12h")[1]
+    lines = {name: said.partition(f"weigh {name}: ")[2].split("oven:")[0] for name in ("weighed", "not")}
+    assert lines["not"].startswith("weigh it now too; the scale should show about")
+    assert lines["weighed"].startswith("the scale should show about")
+
+
 def test_from_nothing_due_to_a_dryer_that_waits(gt, tmp_path: pathlib.Path) -> None:
     gt("place add bench --kind open --temperature 22 --humidity 40")
     gt("place add oven --kind dryer --temperature 63 --room bench")

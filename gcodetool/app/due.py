@@ -122,5 +122,7 @@ def _in_dryer(said: DryingStatus) -> Iterator[DueItem]:
     elif said.sure_s is not None:
         yield DueItem("take-out", now_s + said.sure_s, detail=headline(said), **about)
     if said.weigh_next is not None:
-        shows = scale_shows(said.weigh_next)
-        yield DueItem("weigh", now_s + said.weigh_next.at_s, detail=f"the scale should show {shows}", **about)
+        shows = f"the scale should show {scale_shows(said.weigh_next)}"
+        if said.weigh_next.gross_g is None:  # it was never weighed: less than what?
+            shows = f"weigh it now too; {shows}"
+        yield DueItem("weigh", now_s + said.weigh_next.at_s, detail=shows, **about)
