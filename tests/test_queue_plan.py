@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from plan_checker import check
-from queue_world import HOUR, NOW, job, spool, stock, story
+from queue_world import HOUR, NOW, PLACES, job, spool, stock, story
 
 from gcodetool.ledger.spoolfile import read_spool
 from gcodetool.moisture.solver import COMPILED
@@ -22,6 +22,7 @@ from gcodetool.queue.placing import schedule_job
 from gcodetool.queue.schedule import Assignment, PrinterCalendar, Schedule, Way
 from gcodetool.queue.spool_steps import Dry, ForecastOptions, Leave, Print, StepHistory, history_of
 from gcodetool.queue.tasks import Stock, Task, mounted_spools, schedule_at_start, tasks_of
+from gcodetool.report.queue_text import handoff
 
 
 def begin(
@@ -382,6 +383,23 @@ def test_a_spool_in_the_dryer_stays_there_until_its_job_or_makes_room(tmp_path) 
     assert placed.steps_of("petg-01").steps == (Leave(NOW),)
     assert memo.simulator.state(placed.steps_of("petg-01")).place == "bench"
     assert memo.simulator.state(placed.steps_of("petg-02")).place == "bench"
+
+
+def test_where_good_is_out_of_reach_a_reel_dries_far_enough_for_its_job_and_stays_where_it_stands(
+    tmp_path,
+) -> None:
+    """At the marginal limit itself it would be past it before the job ends; and nobody puts in what is in there."""
+    job(tmp_path, "a.gcode", hours=1, metres=3, materials=("PA6",))
+    weak = PLACES.replace("max_temperature_C = 90.0", "max_temperature_C = 65.0")
+    for place, said in (("oven", "leave pa in, at 65"), ("bench", "put pa in at 65")):
+        spool(tmp_path, "pa", "PA6", water=2.0, place=place, net_g=750, places=weak)
+        found = planned(from_paths([tmp_path / "a.gcode"], printer="bench-1"), stock(tmp_path))
+        [row], [drying] = found.rows, found.dryings
+        assert (row.verdict, drying.reached) == ("adjust", "marginal")
+        assert drying.undried == "dry-first"
+        first = found.handoffs[0]
+        assert (first.action, first.at_s, first.stands) == ("put-in", NOW, place == "oven")
+        assert said in handoff(first, {}, NOW)
 
 
 def test_several_tools_each_have_their_spool(tmp_path) -> None:

@@ -156,7 +156,8 @@ class DryingRow:
 
     ``knob_C`` is what the dryer must show for that; None where nothing is to be set.  ``reached`` is the limit
     that everything the job feeds lies below at the end: "good" or "marginal"; ``undried`` and ``because``: what the
-    job would come to at the same time without the drying; ``progress``: as of a job.
+    job would come to at the same time without the drying (of a spool that stood in the dryer: at its beginning);
+    ``progress``: as of a job.
     """
 
     spool: str
@@ -199,6 +200,7 @@ class HandOff:
     into : those of them that are put into it for that.
     again : of a start, reels that hung there before and were put back or dried since.
     off : (reel, place) of reels that come off a printer, and where each goes back to; None: it stays by the printer.
+    stands : of what is dried, that it is in the dryer already and stays there.
     """
 
     at_s: float
@@ -216,6 +218,7 @@ class HandOff:
     into: tuple[str, ...] = ()
     again: tuple[str, ...] = ()
     off: tuple[tuple[str, str | None], ...] = ()
+    stands: bool = False
 
 
 @dataclass(frozen=True)

@@ -78,7 +78,7 @@ def handoffs_of(done: Schedule, begun: Begun = NOTHING_BEGUN) -> list[HandOff]:
     moves = reel_moves(placed)
     for each in placed:
         starts[(each.task.printer, each.start_s)] = each.task.number
-        found += _dryings(each)
+        found += _dryings(done, each)
         cleared = by_start.get((each.task.printer, each.start_s))
         found.append(_start(done, each, begun, cleared, moves))
     for end in ends:
@@ -123,7 +123,7 @@ def _running(done: Schedule, begun: Begun) -> list[JobEnd]:
     ]
 
 
-def _dryings(placed: ScheduledJob) -> list[HandOff]:
+def _dryings(done: Schedule, placed: ScheduledJob) -> list[HandOff]:
     """Return what a job's dryings ask for; what goes straight to the printer is taken out with its start."""
     found = []
     for each in placed.dryings:
@@ -138,6 +138,7 @@ def _dryings(placed: ScheduledJob) -> list[HandOff]:
                 temperature_C=step.temperature_C,
                 knob_C=each.time.knob_C,
                 until_s=step.out_s,
+                stands=stands_in(done, each.before, step.dryer),
             )
         )
         if step.out_s < placed.start_s:
@@ -213,6 +214,11 @@ def hung_before(done: Schedule, printer: str | None, tool: int, at_s: float) -> 
     """Return what is at a printer's tool just before a moment, as ``Schedule.mounted`` has it."""
     uses = [spool for since, spool in done.mounted.get((printer, tool), ()) if since < at_s]
     return uses[-1] if uses else None
+
+
+def stands_in(done: Schedule, before: StepHistory, dryer: str) -> bool:
+    """Return whether a spool has stood in a dryer since before the plan, so that nobody has to put it in."""
+    return before.step is None and _dryer_of(done, before.spool) == dryer
 
 
 def _dryer_of(done: Schedule, spool: str) -> str | None:

@@ -11,6 +11,7 @@ from gcodetool.moisture.record import Spool
 from gcodetool.queue.begun import NOTHING_BEGUN, Begun
 from gcodetool.queue.findings import GOOD_ENOUGH, Bottleneck, DryingRow, JobRow, Verdict, worst
 from gcodetool.queue.forecast_memo import ForecastMemo
+from gcodetool.queue.handoffs import stands_in
 from gcodetool.queue.job_list import JobList, JobRequest
 from gcodetool.queue.placing import SHORTEST_SHORT_MM
 from gcodetool.queue.reading import Unreadable, Wanted
@@ -189,8 +190,11 @@ def dryings_of(full: ForecastMemo, done: Schedule) -> list[DryingRow]:
     for placed in done.all():
         for each in placed.dryings:
             result = full.dried(each.before, each.step)
+            stood = stands_in(done, each.before, each.step.dryer)  # and would go on drying till then
             undried = next(
-                full.printed(each.before, step, row_slot.tool)
+                full.printed(
+                    each.before, replace(step, start_s=each.step.in_s) if stood else step, row_slot.tool
+                )
                 for (history, step), row_slot in zip(placed.steps, _fed(placed), strict=True)
                 if history.spool == each.before.spool
             )

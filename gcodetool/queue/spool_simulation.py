@@ -260,7 +260,9 @@ class SpoolSimulator:
             done=lambda high, _: bool((high <= polymer.limit_good).all()),
             keep=False,
         )
-        for goal, limit in (("good", polymer.limit_good), ("marginal", polymer.limit_marginal)):
+        good, marginal = polymer.limit_good, polymer.limit_marginal
+        # what leaves the dryer at the limit is past it before the job ends: half-way down first, as ratios go
+        for goal, limit in (("good", good), ("marginal", (good * marginal) ** 0.5), ("marginal", marginal)):
             seconds = quantile(falls_to(ran.at_s, ran.wettest, limit), self.options.confidence, state.weights)
             if math.isfinite(seconds):
                 whole = HALF_HOUR_S * max(1, math.ceil(seconds / HALF_HOUR_S))

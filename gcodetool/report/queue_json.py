@@ -80,6 +80,7 @@ def handoff_dict(each: HandOff) -> dict[str, Any]:
         "fed_from": [{"spool": spool, "box": box, "put_in": spool in each.into} for spool, box in each.boxed],
         **fields(each, "parts_off=cleared temperature_C knob_C"),
         "until": when(each.until_s),
+        "stands_there": each.stands,
     }
 
 

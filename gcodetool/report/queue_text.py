@@ -141,7 +141,8 @@ def handoff(each: HandOff, paths: Mapping[int, str], as_of_s: float) -> str:
         return f"{where}: take {spools} out" + (f", dried for {job}" if job else ", to make room")
     if each.action == "put-in":
         knob = "" if each.knob_C in (None, each.temperature_C) else f", knob at {each.knob_C:g}"
-        return f"{where}: put {spools} in at {each.temperature_C:g} °C{knob}, until {until}, for {job}"
+        do = f"leave {spools} in," if each.stands else f"put {spools} in"
+        return f"{where}: {do} at {each.temperature_C:g} °C{knob}, until {until}, for {job}"
     steps = [] if each.cleared is None else [f"parts of job {each.cleared} off"]
     steps += came_off(each)
     boxes = dict(each.boxed)
