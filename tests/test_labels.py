@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from gcodetool.app.labels import page_address, place_labels, spool_labels
 from gcodetool.cli.main import outcome
 from gcodetool.errors import UsageError
-from gcodetool.report.labels import Label, draw, modules
+from gcodetool.report.labels import SMALLEST_LETTERS_MM, Label, broken, draw, modules
 
 zxingcpp = pytest.importorskip("zxingcpp")
 pytest.importorskip("segno")
@@ -117,3 +117,26 @@ def test_any_name_reads_back_from_its_modules(name: str) -> None:
             if dark:
                 image.paste(0, ((column + 4) * 3, (row + 4) * 3, (column + 5) * 3, (row + 5) * 3))
     assert [found.text for found in zxingcpp.read_barcodes(image)] == [text]
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "petg-03",
+        "pa6-07-with-a-long-name-of-it",
+        "PA6_66, natural with a very long colour",
+        "W" * 80,
+        "a b  c-",
+        "-",
+        "",
+    ],
+)
+def test_no_line_of_a_label_is_wider_than_its_room(text: str) -> None:
+    from matplotlib.font_manager import FontProperties
+    from matplotlib.textpath import TextPath
+
+    font = FontProperties(weight="bold")
+    lines = broken(text, font, 24.0)
+    assert "".join("".join(lines).split()) == "".join(text.split())
+    for line in filter(None, lines):
+        assert TextPath((0, 0), line, size=SMALLEST_LETTERS_MM, prop=font).get_extents().width <= 24.0

@@ -4,7 +4,9 @@ Sizes are millimetres of paper.  The code is made by the library ``segno``, the 
 as the font that comes with it, so that a label prints alike everywhere.  Left out: what stands on it (``app.labels``).
 """
 
+import bisect
 import io
+import re
 import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -176,30 +178,64 @@ def _code(axes: "Axes", code: list[list[bool]], left: float, top: float, module:
 
 
 def _words(axes: "Axes", label: Label, left: float, top: float, wide: float, high: float) -> None:
-    """Write the name as large as it fits, and the lines below it."""
+    """Write the name as large as it fits, and the lines below it; what is too long goes on below, or ends in an ellipsis."""
     from matplotlib.font_manager import FontProperties
 
-    rows = [plain(line) for line in label.lines]
-    unit = high / (1.6 + 1.25 * len(rows) + 0.2)
-    name = plain(label.name)
-    big = _fitting(name, FontProperties(weight="bold"), wide, min(LARGEST_LETTERS_MM, 1.6 * unit))
-    axes.text(
-        left, top, name, fontsize=big * POINTS_PER_MM, weight="bold", va="top", parse_math=False, clip_on=True
+    bold, plainly = FontProperties(weight="bold"), FontProperties()
+    names = broken(plain(label.name), bold, wide)
+    rows = [part for line in label.lines for part in broken(plain(line), plainly, wide)]
+    unit = high / (1.6 * len(names) + 1.25 * len(rows) + 0.2)
+    big = min(_fitting(name, bold, wide, min(LARGEST_LETTERS_MM, 1.6 * unit)) for name in names)
+    small = min((_fitting(row, plainly, wide, min(LARGEST_SMALL_MM, unit)) for row in rows), default=unit)
+    names = _as_many(names, int(high / (1.35 * big)))
+    rows = _as_many(rows, int((high - 1.35 * big * len(names)) / (1.35 * small) + 0.35))
+    at = top
+    for lines, size, weight in ((names, big, "bold"), (rows, small, "normal")):
+        for line in lines:
+            size_pt = size * POINTS_PER_MM
+            axes.text(
+                left, at, line, fontsize=size_pt, weight=weight, va="top", parse_math=False, clip_on=True
+            )
+            at += 1.35 * size
+
+
+def _as_many(lines: list[str], most: int) -> list[str]:
+    """Return so many lines, at least one; the last one shows that there were more."""
+    most = max(1, most)
+    return lines if len(lines) <= most else [*lines[: most - 1], lines[most - 1][:-1] + "…"]
+
+
+def broken(text: str, font: Any, wide: float) -> list[str]:
+    """Return *text* in lines that are no wider than *wide* [mm] in the smallest letters, broken at blanks and hyphens.
+
+    A word that is wider is broken where it must be.
+    """
+    room = wide / SMALLEST_LETTERS_MM
+    lines = [""]
+    for piece in re.findall(r"[^\s-]*-|[^\s-]+\s*|\s+", text):
+        if lines[-1] and _width(lines[-1] + piece, font) > room:
+            lines.append("")
+        lines[-1] += piece
+        while len(lines[-1]) > 1 and _width(lines[-1], font) > room:
+            word = lines.pop()
+            count = max(
+                1, bisect.bisect_right(range(1, len(word)), room, key=lambda n: _width(word[:n], font))
+            )
+            lines += [word[:count], word[count:]]
+    return [line.rstrip() for line in lines]
+
+
+def _width(text: str, font: Any) -> float:
+    """Return how wide letters of size 1 make a text."""
+    from matplotlib.textpath import TextPath
+
+    text = text.rstrip()
+    return (
+        float(TextPath((0, 0), text, size=1.0, prop=font, usetex=False).get_extents().width) if text else 0.0
     )
-    at = top + 1.35 * big
-    small = min(
-        (_fitting(row, FontProperties(), wide, min(LARGEST_SMALL_MM, unit)) for row in rows), default=unit
-    )
-    for row in rows:
-        axes.text(left, at, row, fontsize=small * POINTS_PER_MM, va="top", parse_math=False, clip_on=True)
-        at += 1.35 * small
 
 
 def _fitting(text: str, font: Any, wide: float, most: float) -> float:
     """Return the size of letters [mm] at which *text* is no wider than *wide* [mm]; never smaller than can be read."""
-    from matplotlib.textpath import TextPath
-
-    if not text.strip():
-        return most
-    at_one = float(TextPath((0, 0), text, size=1.0, prop=font, usetex=False).get_extents().width)
+    at_one = _width(text, font)
     return max(SMALLEST_LETTERS_MM, min(most, wide / at_one if at_one > 0 else most))
