@@ -67,6 +67,7 @@ cython: Final = SimpleNamespace(
     },
     void=None,
     const=_Const(),
+    pointer=_same,
     declare=_declare,
     cast=_cast,
     cclass=_same,

@@ -97,6 +97,39 @@ def test_a_number_is_what_float_makes_of_it(twin, text):
     assert math.copysign(1, scanner.e) == math.copysign(1, float(text))
 
 
+usual_lines = st.lists(
+    st.builds(
+        "{}{}".format,
+        st.sampled_from("XYZEF"),
+        plain_numbers | st.sampled_from(("-0.000", "0", "-", "1.2.3")),
+    ),
+    min_size=1,
+    max_size=5,
+).map(" ".join)
+
+
+@given(
+    st.lists(usual_lines, min_size=1, max_size=6),
+    st.sampled_from(("\n", "\r\n", " ;x\n", ";\n", " \n")),
+    st.sampled_from(Dialect),
+    st.sampled_from((0, 1)),
+    st.sampled_from(("", "G91\n", "M83\n", "G92 X1 E2\n")),
+)
+@example(["X155.084 Y-.5 E.02652", "X1234.56 Y1234567 E12345.67891"], "\n", MARLIN, 1, "")
+def test_usual_moves_read_as_those_written_unusually(lines, end, dialect, marks, before):
+    # two spaces behind the command, and the line is read letter by letter; the last line has room behind it
+    usual, unusual = (
+        scanned(before + "".join(f"G1{gap}{line}{end}" for line in lines) + ";" + "-" * 40, dialect, marks)
+        for gap in (" ", "  ")
+    )
+    for row in usual[0] + unusual[0]:
+        del row["start"], row["length"]
+    assert repr(usual[0]) == repr(unusual[0])  # -0.0 is not 0.0
+    for name in ("x", "y", "z", "e", "feed", "known", "layer", "refused", "pulled_mm", "line"):
+        assert repr(getattr(usual[1], name)) == repr(getattr(unusual[1], name))
+    assert usual[1].odd.keys() == unusual[1].odd.keys()
+
+
 @given(st.floats(-1e6, 1e6), st.integers(0, 14))
 def test_printed_numbers_come_back(value, decimals):
     text = f"{value:.{decimals}f}"

@@ -80,6 +80,7 @@ USUAL_STEP = cython.declare(cython.double, 0.2)  # where a file shows no layer, 
 FIRST_FEED_MM_S: Final = (4000.0 / 60.0, 25.0, 50.0)  # before the first F word, per dialect
 PI = cython.declare(cython.double, 3.141592653589793)
 NAN = cython.declare(cython.double, float("nan"))
+USUAL_ROOM = cython.declare(cython.Py_ssize_t, 24)  # bytes that may be looked at behind a word's letter
 
 POWERS_OF_TEN: Final = array("d", [float(10**power) for power in range(23)])  # each exact
 KINDS_OF_NAMES: Final = {name.encode(): kind for name, kind in EXTENDED_KINDS.items()} | dict.fromkeys(
@@ -373,6 +374,7 @@ class Scanner:
         new_layer: cython.bint
         lays: cython.bint
         named: cython.int
+        usual: cython.int
         before: cython.int
         refused: cython.bint
         value: cython.double
@@ -380,6 +382,11 @@ class Scanner:
         new_y: cython.double
         new_z: cython.double
         new_e: cython.double
+        word_x: cython.double
+        word_y: cython.double
+        word_z: cython.double
+        word_e: cython.double
+        word_f: cython.double
         delta_e: cython.double
         centre_i: cython.double
         centre_j: cython.double
@@ -394,12 +401,93 @@ class Scanner:
         inner_top: cython.double = min(bounds[4], bounds[BOUNDS + 4])
 
         words = bits = named = before = 0
-        new_x = new_y = new_z = delta_e = centre_i = centre_j = rate = 0.0
+        refused = False
+        new_x = new_y = new_z = new_e = delta_e = centre_i = centre_j = radius = rate = 0.0
+        word_x = word_y = word_z = word_e = word_f = 0.0
+        usual_end: cython.Py_ssize_t = size - USUAL_ROOM
 
         with cython.nogil:  # another thread may plan meanwhile; what is rare takes the lock again
             while i < size and n < limit:
                 start = i
                 line += 1
+                usual = 0
+                if (
+                    cython.compiled
+                    and i < usual_end
+                    and text[i] == ord("G")
+                    and text[i + 2] == ord(" ")
+                    and (text[i + 1] == ord("1") or text[i + 1] == ord("0"))
+                ):
+                    usual, j, word_x, word_y, word_z, word_e, word_f = usual_words(
+                        text, i + 3, usual_end, powers
+                    )
+                if usual != 0:
+                    # --- G0 and G1 as nearly all of them are written, nothing special about them ---
+                    new_x = x
+                    new_y = y
+                    new_z = z
+                    if usual & X:
+                        value = word_x * unit
+                        new_x = value + shift_x if absolute else x + value
+                    if usual & Y:
+                        value = word_y * unit
+                        new_y = value + shift_y if absolute else y + value
+                    if usual & Z:
+                        value = word_z * unit
+                        new_z = value + shift_z if absolute else z + value
+                    if not (
+                        marks == NO_MARKS
+                        or z < watch_z
+                        or new_z < watch_z
+                        or new_x < inner_x0
+                        or new_x > inner_x1
+                        or new_y < inner_y0
+                        or new_y > inner_y1
+                        or new_z > inner_top
+                    ):
+                        i = j + 1
+                        if usual & F:
+                            feed = word_f * unit / 60.0
+                        delta_e = 0.0
+                        if usual & E:
+                            new_e = word_e * e_unit
+                            delta_e = new_e
+                            if e_absolute:
+                                delta_e = new_e - e
+                                if e > RISE and e > 2 * new_e:  # further back than the word says
+                                    self.pull(line, -delta_e * gain)
+                                e = new_e
+                            elif dialect != REPRAPFIRMWARE:  # there only absolute words
+                                e = e + new_e
+                        if usual & XYZ:
+                            delta_e = delta_e * gain
+                            rate = feed * speed
+                            if absolute:
+                                known |= usual & XYZ
+                            if new_x == x and new_y == y and new_z == z and delta_e == 0.0:
+                                continue  # nothing moves
+                        else:
+                            delta_e = delta_e * gain_e_only
+                            rate = feed * speed_e_only
+                            if delta_e == 0.0:
+                                continue
+                        x = new_x
+                        y = new_y
+                        z = new_z
+                        row_op[n] = MOVE
+                        row_arg[n] = usual
+                        row_line[n] = line
+                        row_start[n] = offset + start
+                        row_length[n] = j - start - (text[j - 1] == ord("\r"))
+                        row_x[n] = new_x
+                        row_y[n] = new_y
+                        row_z[n] = new_z
+                        row_e[n] = delta_e
+                        row_f[n] = rate
+                        row_i[n] = 0.0
+                        row_j[n] = 0.0
+                        n += 1
+                        continue
                 while True:  # one command a line, as a rule
                     op = 0
                     new_layer = False
@@ -410,7 +498,17 @@ class Scanner:
                         i += 1
                         continue
                     code = 4
-                    if c == ord("G") or c == ord("g"):
+                    named = usual
+                    usual = 0
+                    if named != 0:
+                        # --- G0 and G1 as nearly all of them are written ---
+                        code = text[i + 1] - 48
+                        i = j
+                        centre_i = centre_j = 0.0
+                        refused = False
+                        new_e = word_e * e_unit
+                        rate = word_f * unit / 60.0
+                    elif c == ord("G") or c == ord("g"):
                         j = i + 1
                         code = 0
                         d = text[j]
@@ -420,7 +518,7 @@ class Scanner:
                             d = text[j]
                         if j == i + 1 or d == ord(".") or d == ord("_") or ord("0") <= d <= ord("9"):
                             code = 4  # no number, a subcode, a name, a long number: for `other` to sort out
-                    if code < 4:
+                    if code < 4 and named == 0:
                         # --- G0 to G3 ---
                         words = 0
                         if j != i + 2 and dialect == KLIPPER:
@@ -570,8 +668,9 @@ class Scanner:
                                 elif new_x != x or new_y != y:
                                     self.widen(x, y, before)
                                     self.widen(new_x, new_y, known)
-                            # no point of an arc is further from its end than twice its radius
-                            reach = 2.0 * (abs(centre_i) + abs(centre_j))
+                            reach = 0.0
+                            if code >= 2:  # no point of an arc is further from its end than twice its radius
+                                reach = 2.0 * (abs(centre_i) + abs(centre_j))
                             if (
                                 new_x - reach < inner_x0
                                 or new_x + reach > inner_x1
@@ -1150,6 +1249,157 @@ def bit(letter: cython.int) -> cython.uint:
     """Return the bit of a letter, given by its ASCII code."""
     one: cython.uint = 1
     return one << (letter - 65)
+
+
+@cython.cfunc
+@cython.inline
+@cython.nogil
+@cython.exceptval(check=False)
+def eight_characters(text: cython.pointer(cython.const[cython.uchar])) -> cython.ulonglong:
+    """Return eight characters as one number, the first one lowest; compilers make one load of it."""
+    return (
+        cython.cast(cython.ulonglong, text[0])
+        | cython.cast(cython.ulonglong, text[1]) << 8
+        | cython.cast(cython.ulonglong, text[2]) << 16
+        | cython.cast(cython.ulonglong, text[3]) << 24
+        | cython.cast(cython.ulonglong, text[4]) << 32
+        | cython.cast(cython.ulonglong, text[5]) << 40
+        | cython.cast(cython.ulonglong, text[6]) << 48
+        | cython.cast(cython.ulonglong, text[7]) << 56
+    )
+
+
+@cython.cfunc
+@cython.inline
+@cython.nogil
+@cython.exceptval(check=False)
+@cython.returns(
+    (
+        cython.int,
+        cython.Py_ssize_t,
+        cython.double,
+        cython.double,
+        cython.double,
+        cython.double,
+        cython.double,
+    )
+)
+def usual_words(
+    text: cython.const[cython.uchar][::1],
+    i: cython.Py_ssize_t,
+    stop: cython.Py_ssize_t,
+    powers: cython.double[::1],
+):
+    """Return the words X, Y, Z, E and F at *i*: bits of those there are, where the line ends, the value of each.
+
+    None are returned where the line holds anything but these, once each and apart by single spaces, and a comment, or
+    where F is no speed: such a line is read letter by letter.  Eight characters are looked at together, so that no
+    branch depends on how many digits a number has.
+
+    Parameters
+    ----------
+    stop : words that begin here or later are not taken; ``USUAL_ROOM`` bytes must stand behind it.
+    """
+    named: cython.int = 0
+    axis: cython.int
+    c: cython.int = 0
+    negative: cython.bint
+    value: cython.double
+    word_x: cython.double = 0.0
+    word_y: cython.double = 0.0
+    word_z: cython.double = 0.0
+    word_e: cython.double = 0.0
+    word_f: cython.double = 0.0
+    low: cython.ulonglong = 0x01010101  # the lowest bit of each byte: longer numbers are no C constants
+    pairs: cython.ulonglong = 0x00FF00FF
+    fours: cython.ulonglong = 0xFFFF
+    high: cython.ulonglong  # the highest bit of each byte
+    eight: cython.ulonglong  # characters less "0", the first one lowest
+    others: cython.ulonglong  # the top bit of those that are no digits
+    first: cython.ulonglong  # of the first one of these
+    before: cython.ulonglong  # all bits of the digits in front of it
+    length: cython.ulonglong  # of the number, its point counted
+    whole: cython.ulonglong  # the digits in front of the point
+    decimals: cython.Py_ssize_t
+    mantissa: cython.longlong
+    number_at: cython.Py_ssize_t
+    low = low | low << 32
+    high = low << 7
+    pairs = pairs | pairs << 32
+    fours = fours | fours << 32
+    while i < stop:
+        c = text[i]
+        if c == ord(";") and named:
+            break
+        i += 1
+        number_at = i
+        negative = text[i] == ord("-")
+        if negative:
+            i += 1
+        eight = eight_characters(cython.address(text[i])) ^ (low * 48)
+        others = (((eight & ~high) + low * 118) | eight) & high
+        first = others & (0 - others)
+        before = (first >> 7) - 1
+        whole = length = ((before & low) * low) >> 56
+        decimals = 0
+        if text[i + whole] == ord("."):
+            others = others ^ first
+            before = ((others & (0 - others)) >> 7) - 1
+            length = ((before & low) * low) >> 56
+            decimals = length - whole - 1
+            if length == 1:
+                length = 0
+            # the digits in front of the point move up to where it stands
+            eight = (eight & ((first >> 7) - 1)) << 8 | (eight & before & (0 - (first << 1)))
+        else:
+            eight = eight & before
+        if 0 < length < 8:
+            eight = eight << (8 * (8 - length))  # the last digit is the eighth byte
+            eight = (eight * 10 + (eight >> 8)) & pairs
+            eight = (eight * 100 + (eight >> 16)) & fours
+            mantissa = (eight * 10000 + (eight >> 32)) & (fours | fours << 16) >> 32
+            value = mantissa / powers[decimals]
+            if negative:
+                value = -value
+            i += length
+        else:  # more than seven characters, or none that this takes
+            value, i = number(text, number_at, powers)
+            if value != value:
+                return 0, i, word_x, word_y, word_z, word_e, word_f
+        if c == ord("X"):
+            axis = X
+            word_x = value
+        elif c == ord("Y"):
+            axis = Y
+            word_y = value
+        elif c == ord("E"):
+            axis = E
+            word_e = value
+        elif c == ord("F") and value > RISE:
+            axis = F
+            word_f = value
+        elif c == ord("Z"):
+            axis = Z
+            word_z = value
+        else:
+            break
+        if named & axis:
+            break
+        named |= axis
+        c = text[i]
+        if c == ord(" "):
+            i += 1
+        elif c == ord("\n"):
+            return named, i, word_x, word_y, word_z, word_e, word_f
+        elif c == ord("\r") and text[i + 1] == ord("\n"):
+            return named, i + 1, word_x, word_y, word_z, word_e, word_f
+        elif c != ord(";"):
+            break
+    if c == ord(";") and named:  # a comment: the rest of the line
+        while text[i] != ord("\n"):
+            i += 1
+        return named, i, word_x, word_y, word_z, word_e, word_f
+    return 0, i, word_x, word_y, word_z, word_e, word_f
 
 
 @cython.cfunc
