@@ -89,28 +89,29 @@ def free_spot(
     start : where the head comes from and goes back to.
     """
 
-    def room(point: Point) -> float:
-        """Return the distance to the nearest thing to stay clear of; negative: not allowed."""
-        if not inside(bed, point) or edge_distance(bed, point) < EDGE_MM:
-            return -1.0
+    def room(point: Point) -> tuple[float, float] | None:
+        """Return the distances to the nearest thing to stay clear of and to the bed's edge; None: too near."""
         clear = box_distance(keep_out, point)
         if exclude is not None:
             clear = min(clear, box_distance(exclude, point))
-        if clear < CLEAR_MM or not _over(bed, exclude, start, point):
-            return -1.0
-        return clear
+        if clear < CLEAR_MM:
+            return None
+        edge = edge_distance(bed, point)
+        return (clear, edge) if edge >= EDGE_MM and inside(bed, point) else None
 
-    if park is not None and room(park) >= 0:
+    if park is not None and room(park) is not None and _over(bed, exclude, start, park):
         return park
     best: tuple[float, float, float] | None = None
     found = None
     for point in _grid(bed):
-        clear = room(point)
-        if clear < 0:
+        free = room(point)
+        if free is None:
             continue
         # room first, then the edge of the bed, then a short way
-        rank = (-min(clear, ENOUGH_MM), edge_distance(bed, point), math.dist(start, point))
-        if best is None or rank < best:
+        rank = (-min(free[0], ENOUGH_MM), free[1], math.dist(start, point))
+        if (best is None or rank < best) and _over(
+            bed, exclude, start, point
+        ):  # the way costs most, so it is last
             best, found = rank, point
     return found
 
