@@ -446,15 +446,23 @@ def test_a_spool_of_a_file_opens_no_ledger() -> None:
 
 
 @pytest.mark.parametrize(
-    ("call", "ends"), [(["--help"], 0), (["check", "sample_gcode/hose-clips-petg.gcode", "--json"], 30)]
+    ("call", "ends"),
+    [
+        (["--help"], 0),
+        (["check", "sample_gcode/hose-clips-petg.gcode", "--json"], 30),
+        (["prepare", "sample_gcode/hose-clips-petg.gcode", "-o", "{folder}/check.gcode"], 0),
+    ],
 )
-def test_help_and_a_check_without_a_spool_stay_light(call: list[str], ends: int) -> None:
+def test_help_and_a_job_without_a_spool_stay_light(
+    call: list[str], ends: int, tmp_path: pathlib.Path
+) -> None:
     """What a slicer waits for: no numpy, rich or Cython shadow before a command needs it."""
     code = (
         "import sys; from gcodetool.cli.main import outcome; code = outcome(sys.argv[1:]); "
         "heavy = {'numpy', 'rich', 'scipy', 'cython', 'Cython'} & set(sys.modules); "
         f"sys.exit(f'{{code}} {{heavy}}' if code != {ends} or heavy else 0)"
     )
+    call = [word.replace("{folder}", str(tmp_path)) for word in call]
     done = subprocess.run(
         [sys.executable, "-c", code, *call], capture_output=True, text=True, check=False, cwd=PACKAGE.parent
     )

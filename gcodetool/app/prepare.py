@@ -14,7 +14,6 @@ from gcodetool.gcode.edits import write_atomic
 from gcodetool.gcode.output_form import form_of
 from gcodetool.report.as_json import to_json
 from gcodetool.tweaks.applied_before import applied_before
-from gcodetool.tweaks.apply import apply_tweaks
 
 if TYPE_CHECKING:
     from gcodetool.app.series_print import SeriesTurn
@@ -109,6 +108,8 @@ def prepare(
     program, examined, notes = seen.program, seen.examined, seen.notes
     before = applied_before(program)
     if before is None and wanted:
+        from gcodetool.tweaks.apply import apply_tweaks  # and numpy with it
+
         done_to = apply_tweaks(
             program, examined, wanted, from_layer=from_layer, printer=seen.printer, again=seen.again
         )

@@ -22,7 +22,7 @@ from gcodetool.gcode.markers import Family, for_tool
 from gcodetool.judge.findings import ExaminedJob, JobFindings, ToolFindings
 from gcodetool.judge.reasons import feed_sentence, outcomes_sentence
 from gcodetool.moments import wall
-from gcodetool.tweaks.apply import header_lines
+from gcodetool.tweaks.applied_before import header_lines
 
 if TYPE_CHECKING:
     from gcodetool.gcode.program import Program

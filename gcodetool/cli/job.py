@@ -140,12 +140,15 @@ def prepare(
     from gcodetool.app.prepare import prepare as prepare_job
     from gcodetool.block.annotate import PrepareOptions
     from gcodetool.cli.progress import reading
-    from gcodetool.tweaks.apply import words_of
 
     if in_place and output is not None:
         raise UsageError("--in-place and -o cannot be used together; leave one out")
     refused = refusals(refuse)
-    wanted = words_of(applies)
+    wanted: frozenset[str] = frozenset()
+    if applies:
+        from gcodetool.tweaks.apply import words_of  # numpy comes along: only where it is needed
+
+        wanted = words_of(applies)
     if wanted and no_tweaks:
         raise UsageError("--apply and --no-tweaks cannot be used together; leave one out")
     if series is None and (state is not None or number is not None):

@@ -19,7 +19,6 @@ from gcodetool.gcode.values import Numbers
 from gcodetool.judge.findings import Application, ExaminedJob, JobFindings, ToolFindings, Tweak
 from gcodetool.tweaks import retraction_edits as retraction
 from gcodetool.tweaks import temperature_edits as temperature
-from gcodetool.tweaks.applied_before import MARK
 from gcodetool.tweaks.suggest import FIRST_NOZZLE, NOZZLE, RETRACTION
 
 if TYPE_CHECKING:
@@ -304,22 +303,3 @@ def _with(
         for tool in found.tools
     )
     return replace(found, tools=tools)
-
-
-def header_lines(found: JobFindings) -> Iterable[str]:
-    """Yield what the header says of changes: the mark that keeps a second run away, and each old value."""
-    done = [
-        (tool, tweak)
-        for tool in found.tools
-        for tweak in tool.tweaks
-        if tweak.applied is not None and tweak.applied.done
-    ]
-    if not done:
-        return
-    words = sorted({tweak.apply for _, tweak in done if tweak.apply}, reverse=True)
-    yield MARK + ", ".join(words) + "; not to be applied again: export it anew from the slicer for that"
-    for tool, tweak in done:
-        yield (
-            f"T{tool.tool} {tweak.setting}: was {tweak.before:g}, is {tweak.after:g} {tweak.unit}: "
-            f"{'' if tweak.applied is None else tweak.applied.text}"
-        )
