@@ -100,10 +100,15 @@ def test_the_humidity_told_is_the_edge(material, hours, metres, confidence):
 
 
 def test_the_scenes_gain_either_verdict_in_a_few_forecasts(monkeypatch):
-    """As docs/storage.md has it: five to eight of them."""
+    """As docs/storage.md has it: five to eight of them, of which a rough one takes a third of the time."""
     made, wanted = [], set()
     real = feed_air.forecast
-    monkeypatch.setattr(feed_air, "forecast", lambda *args, **more: (made.append(1), real(*args, **more))[1])
+
+    def counted(*args, rough=False, **more):
+        made.append(1 / 3 if rough else 1)
+        return real(*args, rough=rough, **more)
+
+    monkeypatch.setattr(feed_air, "forecast", counted)
     for material, hours, metres in SCENES:
         spool = dried(material)
         state = state_at(spool, NOW, members=MEMBERS)
@@ -112,7 +117,8 @@ def test_the_scenes_gain_either_verdict_in_a_few_forecasts(monkeypatch):
         need = feed_need(state, around, feed(hours, metres), "runs-out", confidence=0.8)
         assert need is not None
         wanted.add(need.verdict)
-        assert 5 <= len(made) <= 8
+        assert len(made) >= 5
+        assert sum(made) <= 6
     assert wanted == {"clear", "adjust"}
 
 

@@ -34,13 +34,13 @@ SETTINGS = (
 )  # the first: the reference
 
 
-def arriving(state: State) -> list[np.ndarray]:
+def arriving(state: State, *, rough: bool = False) -> list[np.ndarray]:
     """Return what arrives in each job, (segments, members)."""
     found = []
     for hours, metres in JOBS:
         edge = np.linspace(0.0, 3600.0 * hours, SEGMENTS + 1)
         rows = np.stack([edge[:-1], edge[1:], np.full(SEGMENTS, 1000.0 * metres / SEGMENTS)], axis=1)
-        found.append(forecast.forecast(state, ROOM, rows).wt_pct)
+        found.append(forecast.forecast(state, ROOM, rows, rough=rough).wt_pct)
     return found
 
 
@@ -75,6 +75,12 @@ def main() -> None:
             late = max((float(each.max()) for each in times if each.size), default=0.0)
             cells.append(f"{100.0 * content:.2f}, {100.0 * late:.1f}")
         print(f"| {growth:g}, {until:g} | " + " | ".join(cells) + f" | {spent:.1f} |", flush=True)
+    rough = [arriving(state, rough=True) for state in states]
+    off = [
+        max(float(np.nanmax(abs(a / b - 1.0))) for a, b in zip(one, other[0], strict=True))
+        for one, other in zip(rough, exact, strict=True)
+    ]
+    print("| rough | " + " | ".join(f"{100.0 * each:.2f}" for each in off) + " | |")
 
 
 if __name__ == "__main__":

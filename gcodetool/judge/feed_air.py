@@ -18,7 +18,7 @@ from gcodetool.judge.print_air import PrintAir
 from gcodetool.judge.verdict_codes import Code, worse
 from gcodetool.moisture.air import room_air
 from gcodetool.moisture.doubts import of_reading
-from gcodetool.moisture.forecast import forecast
+from gcodetool.moisture.forecast import ROUGH_OFF, forecast
 from gcodetool.moisture.history import State, Surroundings, surroundings
 from gcodetool.moisture.places import keeps_books
 from gcodetool.moisture.record import Place, Spool
@@ -149,17 +149,26 @@ class _Looks:
     def __post_init__(self) -> None:
         self._made: dict[float, dict[Code, float]] = {}
 
-    def headroom(self, rh_pct: float, code: Code) -> float:
-        """Return how far what decides lies below its limit in a box of that humidity; 0 or more: it holds."""
+    def headroom(self, rh_pct: float, code: Code, *, far: bool = False) -> float:
+        """Return how far what decides lies below its limit in a box of that humidity; 0 or more: it holds.
+
+        *far*: it may be far from the limit, where a rough look tells.
+        """
         if rh_pct not in self._made:
             celsius = self.around.air.path.temperature_C
             if self.box.temperature_C is not None:
                 celsius = self.box.temperature_C
-            self._made[rh_pct] = self._of(fed_at(self.state, self.around, self.box, celsius, rh_pct))
+            self._made[rh_pct] = self._of(fed_at(self.state, self.around, self.box, celsius, rh_pct), far=far)
         return self._made[rh_pct][code]
 
-    def _of(self, around: Surroundings) -> dict[Code, float]:
-        arrival = forecast(self.state, around, self.feed.segments, until_s=self.feed.until_s)
+    def _of(self, around: Surroundings, *, far: bool) -> dict[Code, float]:
+        found = self._looked(around, rough=far)
+        near = any(abs(each) < ROUGH_OFF for each in found.values())
+        return self._looked(around, rough=False) if far and near else found
+
+    def _looked(self, around: Surroundings, *, rough: bool) -> dict[Code, float]:
+        until_s = self.feed.until_s
+        arrival = forecast(self.state, around, self.feed.segments, until_s=until_s, rough=rough)
         good, marginal = over_limits(self.state, arrival, is_fed(arrival, self.feed))
         weights = self.state.weights
         return {
@@ -173,11 +182,11 @@ class _Looks:
         on; where the headroom is flat, as where the first strand alone decides, halves.
         """
         low, high = DRIEST_PCT, 100.0
-        below = self.headroom(low, code)
+        below = self.headroom(low, code, far=True)
         if below < 0.0:
             return None
         for high in (min(max(self.around.air.reel.rh_pct, low + NEAR_PCT), 99.0), 100.0):
-            above = self.headroom(high, code)
+            above = self.headroom(high, code, far=True)
             if above < 0.0:
                 break
             low, below = high, above
@@ -191,7 +200,7 @@ class _Looks:
             guess = low + min(max(share, 0.02), 0.98) * (high - low)
             # a step to either side of a guess that is right ends the search at once
             guess = min(max(guess + (0.4 if last > 0 else -0.4) * NEAR_PCT, low + 0.1), high - 0.1)
-            left = self.headroom(guess, code)
+            left = self.headroom(guess, code, far=flat)
             if left >= 0.0:
                 flat = left >= (1.0 - FLAT) * below
                 low, below = guess, left

@@ -19,7 +19,7 @@ from gcodetool.judge.outcomes import Floats, Judgement, headroom, judge, reached
 from gcodetool.judge.print_air import PrintAir
 from gcodetool.judge.verdict_codes import Code
 from gcodetool.moisture.field import FIRST_STEP_S
-from gcodetool.moisture.forecast import Arrival, forecast
+from gcodetool.moisture.forecast import ROUGH_OFF, Arrival, forecast
 from gcodetool.moisture.history import State, surroundings
 from gcodetool.moisture.shared_air import SharedIntegrator
 from gcodetool.moisture.state import marched
@@ -138,7 +138,9 @@ class _Search:
             for delay_s in looks:
                 if delay_s is None or delay_s <= held.delay_s:
                     continue
-                look = self._look(delay_s)
+                look = self._look(delay_s, rough=True)
+                if look.headroom < ROUGH_OFF:
+                    look = self._look(delay_s)
                 if look.headroom < 0.0:
                     return held, look
                 held = look
@@ -181,10 +183,10 @@ class _Search:
         good, marginal = content / state.limit_good_wt_pct, content / state.limit_marginal_wt_pct
         return headroom(good, marginal, self.code, confidence=self.confidence, weights=state.weights)
 
-    def _look(self, delay_s: float) -> _Look:
+    def _look(self, delay_s: float, *, rough: bool = False) -> _Look:
         """Return what a check after that delay would say."""
         later = self.idle.at(delay_s)
-        arrival = forecast(later, self.around.air, self.feed.segments)
+        arrival = forecast(later, self.around.air, self.feed.segments, rough=rough)
         known = is_fed(arrival, self.feed)
         good, marginal = ((1.0 + ROUNDING) * each for each in over_limits(later, arrival, known))
         share, weights = self.confidence, self.state.weights

