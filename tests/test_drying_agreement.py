@@ -22,7 +22,7 @@ from gcodetool.drying.fit import FEWEST
 from gcodetool.drying.goal import DryingGoal
 from gcodetool.drying.instructions import instruction
 from gcodetool.drying.status import is_dry, status
-from gcodetool.drying.status_words import headline, short, to_go
+from gcodetool.drying.status_words import chances, headline, short, to_go
 from gcodetool.drying.words import hours as hours_of
 from gcodetool.errors import SpoolError
 from gcodetool.judge.outcomes import DRIED
@@ -91,15 +91,20 @@ def test_nobody_disagrees_on_done(shelf, material, times_good, hours, weigh_ins,
     line, done = headline(said), said.word == "done"
     if done:
         assert said.wettest_wt_pct.p50 <= said.goal_wt_pct
-        assert said.take_out
-    assert ("Take" in line and " out" in line) == (done and not out) or said.word == "cannot"
+        assert said.because == "reached"
+        assert out or said.share >= DRIED - 1e-9
+    assert ("Take" in line and " out" in line) == (said.take_out and not out) or said.word == "cannot"
     assert said.take_out == (said.because is not None)
+    assert done or said.because in (None, "nothing-more")
     if said.word == "cannot" and not out:  # as sure as a reel has to be that is said to be dry
         assert said.can_share <= 1 - DRIED + 1e-9 or said.because == "nothing-more"
-    open_still = said.word == "not-yet" and said.to_go_s.p50 > 0 and said.can_share < 0.85
+    open_still = (
+        said.word == "not-yet" and not said.take_out and said.to_go_s.p50 > 0 and said.can_share < 0.85
+    )
     assert ("in 10 that this air gets it there at all" in line) == open_still
-    if not done and said.word == "not-yet" and not out:
-        assert not said.take_out
+    if said.word == "not-yet" and said.take_out:
+        assert said.share >= 0.5
+        assert "nothing more can be gained" in line and "chances in 10" in line
 
     shown = gcodetool.spool(spool, **asked)
     (row,) = [each.row for each in gcodetool.spools(**asked) if each.id == spool]
@@ -108,16 +113,16 @@ def test_nobody_disagrees_on_done(shelf, material, times_good, hours, weigh_ins,
         assert shown.drying is None
         # outside, the middle counts: the list's word for the wettest turns is the status'
         if row.whole_word != "unknown":
-            assert (row.whole_word == "dry") >= (done and said.because == "reached")
+            assert (row.whole_word == "dry") >= done
     else:
         assert row.drying == shown.drying
         assert (row.drying.word, row.drying.because) == (said.word, said.because)
         assert (row.drying.line, row.drying.short) == (line, short(said))
         assert row.word == row.whole_word  # by its wettest turns
-        if said.because == "reached":
+        if done:
             assert row.word in ("dry", "unknown")
         if row.word == "dry":
-            assert said.word == "done" or said.wettest_wt_pct.p50 > said.goal_wt_pct
+            assert done or said.wettest_wt_pct.p50 > said.goal_wt_pct
 
     made, _ = gcodetool.drying_plan(spool, DryerQuestion("oven"), cap_s=96 * HOUR, **asked)
     if out:
@@ -128,7 +133,7 @@ def test_nobody_disagrees_on_done(shelf, material, times_good, hours, weigh_ins,
         assert (made.status.word, made.status.because) == (said.word, said.because)
         assert made.status.to_go_s == said.to_go_s
         assert line in instruction(made)
-        assert (made.advised_s == 0.0) <= done
+        assert (made.advised_s == 0.0) <= said.take_out
 
     if weigh_ins >= FEWEST:
         read = gcodetool.drying_fit(spool, **asked)
@@ -187,6 +192,8 @@ def test_nothing_more_is_gained_only_where_hardly_any_member_still_gains() -> No
         still = float(state.weights[gain >= 0.05 * said.goal_wt_pct].sum())
         seen.add(said.because)
         if said.because == "nothing-more":
+            assert said.word == "not-yet"  # it comes out, but nobody may call it dry
+            assert all(f"dry by {chances(said.share)}" in text for text in (headline(said), short(said)))
             assert still <= 1 - DRIED + 0.04  # the course is looked at in steps
         elif said.because is None and said.share >= 0.5:
             assert still >= 1 - DRIED - 0.04

@@ -336,3 +336,19 @@ def test_what_cannot_be_is_refused():
         of_place(state.spool, state, "bench", room=Room("x", 20.0, 1000.0))
     with pytest.raises(OutOfRangeError, match="cannot be set"):
         of_place(state.spool, state, "bench").air(50.0)
+
+
+def test_a_reel_half_of_whose_members_are_there_is_not_sent_for_no_time_at_all() -> None:
+    """Hotter would be quicker, but what is to be done is to be sure: no "or 0 min at 65 °C"."""
+    spool = reel("PETG", "polycarbonate", 300.0)
+    oven = replace(spool.places["oven"], temperature_C=55.0, max_temperature_C=70.0)
+    began = spool.events[-1].at_s + HOUR
+    moved = Event(began, "moved", place="oven")
+    spool = replace(spool, places={**spool.places, "oven": oven}, events=(*spool.events, moved))
+    lines = []
+    for hours in (6, 12):
+        state = state_at(spool, began + hours * HOUR, members=16)
+        lines.append(instructions.instruction(plan(state, of_place(spool, state, "oven"), suggest=False)))
+    assert "; or " in lines[0]
+    assert "not surely dry yet" in lines[1]
+    assert "; or " not in lines[1]

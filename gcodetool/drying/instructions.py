@@ -88,12 +88,12 @@ def instruction(plan: DryingPlan) -> str:
 def inside(plan: DryingPlan, said: DryingStatus) -> str:
     """Return the line for a spool that is in this dryer already: what is said of it everywhere, then what to change."""
     first, line = plan.first, headline(said)
-    if said.word == "done":
+    if said.take_out and said.word != "cannot":
         return line
     hotter = plan.set_point.temperature_C >= said.temperature_C + SAME_K
-    if hotter and first.seconds is not None:
+    if hotter and first.seconds:  # none: half of the members are there by now
         return f"{line}; or {hours(first.seconds)} {setting(plan)}{to_be_sure(plan, first)}"
-    elsewhere = said.word == "cannot" or (said.word == "not-yet" and said.can_share < CONFIDENCE)
+    elsewhere = said.word == "cannot" or said.can_share < CONFIDENCE
     return with_alternative(plan, line) if elsewhere else line
 
 

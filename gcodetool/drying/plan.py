@@ -198,7 +198,7 @@ def _advised_s(first: Reach, needs: JobNeed | None, said: DryingStatus | None) -
         return needs.clear_s
     if needs is not None and needs.box_now_rh_pct is None and needs.boxed_s is not None:
         return needs.boxed_s
-    if needs is None and said is not None and said.word == "not-yet" and first.outcome == "already":
+    if needs is None and said is not None and not said.take_out and first.outcome == "already":
         return said.sure_s
     return first.seconds
 

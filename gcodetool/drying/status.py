@@ -79,9 +79,10 @@ class DryingStatus:
     inside, since_s
         Whether it is in the dryer now; since when this run lasts, None: it has not begun. [s since 1970]
     word
-        "not-yet", "done", or "cannot": this air never gets it there.
+        "not-yet"; "done": it is there, as surely as is asked for; or "cannot": this air never gets it there.
     because
-        Of a reel that can come out: the goal is reached, or nothing more can be gained; else None.
+        Of a reel that can come out: the goal is reached ("done"), or nothing more can be gained, so that it stays as
+        likely there as *share* says ("not-yet") or never gets there ("cannot"); else None.
     goal, goal_wt_pct
         "good", "target" or "job", and its content; of a job, None: it differs from turn to turn.
     wettest_wt_pct, mean_wt_pct, floor_wt_pct
@@ -215,7 +216,7 @@ def status(
         to_go_s=said.to_go_s,
         sure_s=said.sure_s,
         marginal=next((one for one in ran.reaches if one.goal == "marginal"), None),
-        by_then=None if said.word == "done" else scale.at(known(said.to_go_s.p50)),
+        by_then=None if said.because is not None else scale.at(known(said.to_go_s.p50)),
         next_hour=scale.look(HOUR_S),
         next_hour_wt_pct=_next_hour_wt_pct(goal, ran.course),
         weigh_next=None if said.because is not None else scale.next(known(said.to_go_s.p50)),
@@ -302,7 +303,7 @@ class _Answer:
         if surely:
             self.word, self.because = "done", "reached"
         elif there and not more:
-            self.word, self.because = "done", "nothing-more"
+            self.word, self.because = "not-yet", "nothing-more"
         elif not there and (never or (likely_never and not more)):
             self.word, self.because = "cannot", None if more else "nothing-more"
         else:

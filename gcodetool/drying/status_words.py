@@ -24,11 +24,9 @@ def headline(said: DryingStatus) -> str:
 
 
 def _answer(said: DryingStatus) -> str:
-    if said.word == "done":
-        return _done(said)
     if said.word == "cannot":
         return _cannot(said)
-    return _not_yet(said)
+    return _take_out(said) if said.take_out else _not_yet(said)
 
 
 def short(said: DryingStatus) -> str:
@@ -38,11 +36,11 @@ def short(said: DryingStatus) -> str:
 
 def _short(said: DryingStatus) -> str:
     if said.word == "done":
-        return (
-            f"{AIMS[said.goal]}, take it out" if said.because == "reached" else "no drier here, take it out"
-        )
+        return f"{AIMS[said.goal]}, take it out"
     if said.word == "cannot":
         return f"this air cannot get it {AIMS[said.goal]}"
+    if said.take_out:
+        return f"no drier here, {AIMS[said.goal]} by {chances(said.share)}: take it out"
     return f"not {AIMS[said.goal]} yet, {to_go(said)}"
 
 
@@ -134,9 +132,9 @@ def aim(said: DryingStatus) -> str:
     return "dry" if said.goal == "good" or said.goal_wt_pct is None else f"at {content(said.goal_wt_pct)}"
 
 
-def _done(said: DryingStatus) -> str:
+def _take_out(said: DryingStatus) -> str:
     out = f"Take {said.spool} out" if said.inside else f"Leave {said.spool} out"
-    if said.because == "reached":
+    if said.word == "done":
         return f"{out}: it is {aim(said)}; {against(said)}"
     return f"{out}: nothing more can be gained in this air; it is {aim(said)} by {chances(said.share)}; {against(said)}"
 
