@@ -122,6 +122,7 @@ class Told:
     code: str
     share: float
     contradiction: bool
+    leaks: bool  # that the bag does, by what the scale shows
     few: bool
 
 
@@ -320,6 +321,7 @@ def told(spool, now_s, world, number, members=64):
         judged.code,
         judged.share,
         "contradict" in said,
+        "leaks by what the scale shows" in said,
         "few members" in said,
     )
 

@@ -17,7 +17,7 @@ from gcodetool.moisture.next_measurement import (
     measurement_gains,
     worth_recording,
 )
-from gcodetool.moisture.record import Body, Event, Place, Spool
+from gcodetool.moisture.record import Body, Event, Place, Spool, Thermometer
 from gcodetool.moisture.solver import COMPILED
 
 many_reels = pytest.mark.skipif(
@@ -347,6 +347,20 @@ def test_sharpening_orders_its_gains_and_keeps_to_shares():
     assert all(0.0 <= gain.share <= 1.0 for gain in found)
     assert any("empty reel" in gain.what for gain in found)
     assert any("hygrometer at bench" in gain.what for gain in found)
+
+
+def test_a_thermometer_is_named_for_a_dryer_that_nobody_has_read():
+    """Two weigh-ins tell a cool dryer hardly from a strand that takes up little; a thermometer does."""
+
+    def thermometer(**stated):
+        oven = dataclasses.replace(PLACES["oven"], **{"accuracy_C": None, **stated})
+        dried = dataclasses.replace(spool(material="PLA"), places={**PLACES, "oven": oven})
+        gains = measurement_gains(state_at(dried, 22 * HOUR, members=48))
+        return [gain.share for gain in gains if "put a thermometer into oven" in gain.what]
+
+    assert thermometer()[0] > 0.1
+    assert not thermometer(accuracy_C=1.0)
+    assert not thermometer(readings=(Thermometer(10.5 * HOUR, 71.0, knob_C=75.0),))
 
 
 @pytest.mark.parametrize(("share", "worth"), [(0.14, False), (0.16, True)])

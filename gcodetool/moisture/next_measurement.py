@@ -1,4 +1,4 @@
-"""Which record would make a forecast surer than any other: a weigh-in, an inspection, the reel's own mass.
+"""Which record would make a forecast surer than any other: a weigh-in, an inspection, the reel's own mass, its air.
 
 Each candidate is judged by how much of the members' disagreement about the strand fed next it would
 remove, were it made now: by the correlation of what it would read with that content, over its noise.
@@ -13,7 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gcodetool.moisture import inference
-from gcodetool.moisture.doubts import HYGROMETER_PCT
+from gcodetool.moisture.doubts import HYGROMETER_PCT, Doubts
+from gcodetool.moisture.dryer_runs import THERMOMETER_K
 from gcodetool.moisture.history import State, reel_of
 from gcodetool.moisture.inference import Weighed
 from gcodetool.moisture.record import Place
@@ -65,6 +66,7 @@ def measurement_gains(state: State) -> list[MeasurementGain]:
         read = np.array([[HYGROMETER_PCT**2]])
         share = _removed(state, content, off[:, np.newaxis], read)
         found.append(MeasurementGain(f"read a hygrometer at {source.name}, or log it", share))
+    found += [_thermometer(state, content, dryer, state.doubts) for dryer in _unread_dryers(state)]
     return sorted(found, key=lambda gain: -gain.share)
 
 
@@ -117,6 +119,27 @@ def _removed(state: State, content: Floats, seen: Floats, noise: Floats) -> floa
     spread = apart.T @ (weights[:, np.newaxis] * apart) + noise
     explained = float(together @ np.linalg.solve(spread, together)) / variance
     return 1.0 - math.sqrt(max(0.0, 1.0 - min(1.0, explained)))
+
+
+def _thermometer(state: State, content: Floats, dryer: Place, doubts: Doubts | None) -> MeasurementGain:
+    """Return what a thermometer in a dryer would tell of the strand that was dried in it."""
+    assert doubts is not None
+    off = doubts.warmer_K(dryer)
+    share = _removed(state, content, off[:, np.newaxis], np.array([[THERMOMETER_K**2]]))
+    command = f"place read {dryer.name} --temperature C --knob C"
+    noted = state.spool.stated_by(command, f"readings of [place.{dryer.name}]")
+    return MeasurementGain(
+        f"put a thermometer into {dryer.name}, and note what it and the knob show ({noted})", share
+    )
+
+
+def _unread_dryers(state: State) -> list[Place]:
+    """Return the dryers that the spool stood in as they are stated, with no thermometer read in them."""
+    if state.doubts is None:
+        return []
+    names = {event.place for event in state.spool.events if event.at_s <= state.as_of_s and event.place}
+    places = [state.spool.places[name] for name in sorted(names)]
+    return [one for one in places if one.kind == "dryer" and one.accuracy_C is None and not one.readings]
 
 
 def _humidity_source(state: State) -> Place | None:
