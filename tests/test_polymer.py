@@ -60,20 +60,11 @@ FLOORS = {
 def test_heated_room_air_has_the_tabled_floor(name, floor):
     material = profiles.material(name)
     kelvin = material.dry_at_C + 273.15
-    activity = float(air.heated_rh_pct(296.15, 50.0, kelvin)) / 100
+    vapour = float(air.vapour_pressure(296.15, 50.0))
+    activity = air.heated_air(material.dry_at_C, vapour).rh_pct / 100
     digit = 10.0 ** -len(floor.partition(".")[2])
     content = 100 * float(polymer(material).equilibrium(activity, kelvin)[0])
     assert content == pytest.approx(float(floor), abs=0.6 * digit)
-
-
-@given(materials, activities, temperatures)
-def test_the_slope_is_the_derivative(name, activity, kelvin):
-    nominal = polymer(profiles.material(name))
-    a, step = min(max(activity, 2e-3), 1 - 1e-5), 1e-6
-    rise = nominal.equilibrium(a + step, kelvin) - nominal.equilibrium(a - step, kelvin)
-    assert float(nominal.equilibrium_slope(a, kelvin)[0]) == pytest.approx(
-        float(rise[0]) / (2 * step), rel=1e-4
-    )
 
 
 @given(materials, activities, activities, temperatures)
@@ -93,8 +84,8 @@ def test_activity_inverts_the_isotherm(name, activity, kelvin):
 
 def test_beyond_saturation_the_isotherm_goes_on_as_its_tangent():
     nominal = polymer(profiles.material("ABS"))
-    top, slope = nominal.equilibrium(1.0, 300.0), nominal.equilibrium_slope(1.0, 300.0)
-    assert nominal.equilibrium(1.2, 300.0) == pytest.approx(top + 0.2 * slope)
+    below, top = nominal.equilibrium(1.0 - 1e-6, 300.0), nominal.equilibrium(1.0, 300.0)
+    assert nominal.equilibrium(1.2, 300.0) == pytest.approx(top + 0.2 * (top - below) / 1e-6, rel=1e-4)
 
 
 def test_polycarbonate_has_the_diffusivity_that_was_measured_at_100_c():

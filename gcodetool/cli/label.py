@@ -1,7 +1,6 @@
 """``spool label`` and ``place label``: what stands on a reel or a box, with a code for the phone."""
 
 import re
-from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -39,11 +38,10 @@ class SizeType(Base):  # type: ignore[misc]
 def _command(
     metavar: str,
     kind: Any,
-    labels_of: "Callable[[], Callable[..., list[Label]]]",
     text: str,
     example: str,
 ) -> click.Command:
-    """Return the command of spools or of places; *labels_of* gives, once it runs, who says what stands on them."""
+    """Return the command of spools or of places."""
 
     @click.command("label", help=text, epilog=f"Example: {example}")
     @click.argument("names", metavar=f"{metavar}...", type=kind, nargs=-1, required=True)
@@ -83,27 +81,17 @@ def _command(
         address: str | None,
         ledger: str | None,
     ) -> int:
-        return write(labels_of()(names, address=address, ledger=ledger), output, size, sheet)
+        from gcodetool.app.labels import place_labels, spool_labels
+
+        labels_of = spool_labels if kind is SPOOL else place_labels
+        return write(labels_of(names, address=address, ledger=ledger), output, size, sheet)
 
     return label
-
-
-def _of_spools() -> "Callable[..., list[Label]]":
-    from gcodetool.app.labels import spool_labels
-
-    return spool_labels
-
-
-def _of_places() -> "Callable[..., list[Label]]":
-    from gcodetool.app.labels import place_labels
-
-    return place_labels
 
 
 spool_label = _command(
     "ID",
     SPOOL,
-    _of_spools,
     "Write labels for reels, with a code for the phone.\n\n"
     "ID, material, colour, last drying, and the highest temperature that polymer and reel allow.",
     "gcodetool spool label pa6-07 petg-03 -o labels.pdf",
@@ -111,7 +99,6 @@ spool_label = _command(
 place_label = _command(
     "NAME",
     PLACE,
-    _of_places,
     "Write labels for places, with a code for the phone.",
     "gcodetool place label box-2 -o box-2.pdf --address http://shop.local:8340",
 )

@@ -25,7 +25,6 @@ Floats = NDArray[np.float64]
 FIRST_S: Final = 60.0
 GROWTH: Final = 1.12  # of the steps between two looks
 LONGEST_S: Final = 2 * 3600.0
-VENT_SHARE: Final = 0.1  # of the time since, for the steps in which a box's air is exchanged
 
 
 @dataclass(frozen=True)

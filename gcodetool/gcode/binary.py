@@ -26,7 +26,6 @@ from gcodetool.gcode.ahead import ahead
 from gcodetool.gcode.edits import MARK_LINE
 from gcodetool.textfile import BOMB_RATIO, BOMB_SIZE, LONGEST_LINE, MOST_UNPACKED, buffered
 
-MAGIC: Final = b"GCDE"
 VERSION: Final = 1
 CHUNK: Final = 1 << 18  # bytes copied at a time
 MOST_BLOCK: Final = 16 << 20  # bytes of a block, stored, unpacked or as text; writers stay below 64 KiB

@@ -119,7 +119,7 @@ def of_polymer(spool: Spool, wt_pct: Floats) -> Floats:
 
 def tells(spool: Spool) -> bool:
     """Return whether a record has prints or looks at the nozzle."""
-    return any(event.kind == "outcome" for event in only_seen(spool).events)
+    return any(_as_outcome(event).kind == "outcome" for event in spool.events)
 
 
 def only_seen(spool: Spool) -> Spool:

@@ -346,15 +346,6 @@ def vapour_density(temperature_K: ArrayLike, vapour_Pa: ArrayLike) -> Floats:
     return np.asarray(np.asarray(vapour_Pa) / (VAPOUR_GAS * np.asarray(temperature_K)))
 
 
-def heated_rh_pct(room_K: ArrayLike, room_rh_pct: ArrayLike, heated_K: ArrayLike) -> Floats:
-    """Return the humidity of room air after heating: its vapour stays what it was.
-
-    >>> heated_rh_pct(296.15, 50, [313.15, 353.15]).round(1).tolist()
-    [19.0, 3.0]
-    """
-    return np.asarray(100.0 * vapour_pressure(room_K, room_rh_pct) / saturation_pressure(heated_K))
-
-
 def dew_point(vapour_Pa: ArrayLike) -> Floats:
     """Return the temperature at which vapour of this pressure condenses [K]; NaN where there is none.
 

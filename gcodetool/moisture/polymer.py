@@ -135,11 +135,6 @@ class Polymer:
         warmth = np.exp(-self.sorption_K * (1.0 / kelvin - 1.0 / REFERENCE_K))
         return np.asarray(warmth * self._isotherm(inside * np.ones(self.members)))
 
-    def equilibrium_slope(self, activity: ArrayLike, temperature_K: ArrayLike) -> Floats:
-        """Return d(content)/d(activity) in equilibrium, (…, members) [kg/kg]."""
-        inside = np.clip(np.asarray(activity, dtype=np.float64)[..., np.newaxis], 0.0, 1.0)
-        return np.asarray(self._warmth(temperature_K) * self._slope(inside))
-
     def diffusivity(self, temperature_K: ArrayLike, content: ArrayLike = 0.0) -> Floats:
         """Return D(T, c), (…, members) [m²/s]; *content* [kg/kg] has the members last, or is a number."""
         kelvin = np.asarray(temperature_K, dtype=np.float64)[..., np.newaxis]
