@@ -450,11 +450,8 @@ def read_dryer(table: Table, key: str) -> Dryer:
         key=key,
         air=air,  # type: ignore[arg-type]  # choice() saw it
         desiccant=_drying_agent(table, air),
-        aliases=table.words("aliases"),
-        sources=table.words("sources"),
-        source_texts=_sources(table),
         **found,
-        **_remarks(table),
+        **_cited(table),
     )
 
 
@@ -475,6 +472,12 @@ def _drying_agent(table: Table, air: str) -> str | None:
 
 def _remarks(table: Table) -> dict[str, Any]:
     return {"confidence": table.text("confidence") or "not stated", "note": table.text("note")}
+
+
+def _cited(table: Table) -> dict[str, Any]:
+    """Return a profile's other names, its sources, and what is remarked of it."""
+    named = {"aliases": table.words("aliases"), "sources": table.words("sources")}
+    return {**named, "source_texts": _sources(table), **_remarks(table)}
 
 
 def read_spool_body(table: Table, key: str) -> SpoolBody:
@@ -535,10 +538,7 @@ def read_desiccant(table: Table, key: str) -> Desiccant:
         indicators=tuple(_indicator(each) for each in table.array("indicator")),
         cautions=table.words("cautions"),
         uncertain=table.text("uncertain"),
-        aliases=table.words("aliases"),
-        sources=table.words("sources"),
-        source_texts=_sources(table),
-        **_remarks(table),
+        **_cited(table),
     )
 
 
@@ -585,10 +585,7 @@ def read_salt_solution(table: Table, key: str) -> SaltSolution:
         rh_at_C=rows,
         **found,
         caution=table.text("caution"),
-        aliases=table.words("aliases"),
-        sources=table.words("sources"),
-        source_texts=_sources(table),
-        **_remarks(table),
+        **_cited(table),
     )
 
 

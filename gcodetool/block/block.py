@@ -9,7 +9,7 @@ Left out: where the block goes (``gcode.anchor``), and putting it there (``gcode
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final, Literal
 
@@ -140,34 +140,16 @@ def purge_block(
     refusal = _refusal(anchor, sure, (nozzle_min_C, nozzle_max_C), machine)
     if refusal:
         return Block(None, refusal)
-    tongue = DialectCommands(dialect, not sure, own_pause(pause_code), anchor.tool, prompts)
+    commands = DialectCommands(dialect, not sure, own_pause(pause_code), anchor.tool, prompts)
     spot, why_in_place, lift_mm = _where(anchor, machine, low_box)
     cautions = list(anchor.cautions)
-    if tongue.plain and (spot is None or (wait_s is None and not tongue.asks)):
-        # the machine must not go on by itself unless the person has said that they stand there
-        needs = (
-            f"without one the purge must go to a free spot, but {why_in_place}"
-            if spot is None
-            else "the job must not go on by itself; stay there and say --wait seconds=N"
-        )
-        return Block(
-            None,
-            "no block: it is not sure which firmware the file is for, so no pause is sure to be obeyed "
-            f"(--printer would settle it), and {needs}",
-            tuple(cautions),
-        )
+    if commands.plain and (spot is None or (wait_s is None and not commands.asks)):
+        return Block(None, _not_obeyed(None if spot is not None else why_in_place), tuple(cautions))
     if spot is None and wait_s is not None:
         cautions.append(
             "the strand stays under the nozzle, so the block waits for the person, not for a time"
         )
         wait_s = None
-    if wait_s is not None:
-        cautions.append(
-            f"after {number(wait_s)} s the job goes on by itself, whatever the strand looks like: be there, "
-            "look, and stop it if the strand is wet"
-        )
-    elif tongue.plain:
-        cautions.append(f"it {tongue.waits_by}: stay there until you have seen that it is obeyed")
     plan = _plan(
         anchor,
         machine,
@@ -177,21 +159,54 @@ def purge_block(
         diameter_mm=diameter_mm,
         material_flow_mm3_s=material_flow_mm3_s,
         purge=purge,
-        in_heaps=wait_s is None and not tongue.plain,
+        in_heaps=wait_s is None and not commands.plain,
     )
-    cautions += plan.cautions
-    if anchor.flow != 1.0:
-        cautions.append(
-            f"the file sets the flow to {number(round(anchor.flow * 100, 3))} %: purge lengths allow for it"
+    cautions += [*_unwatched(commands, wait_s), *plan.cautions, *_other_lengths(anchor, diameter_mm)]
+    lines, standby_C = lines_of(anchor, plan, commands, wait_s, diameter_mm)
+    reason = _what_it_does(plan, commands.waits_by if wait_s is None else f"waits {number(wait_s)} s")
+    fed_mm = plan.total_mm + plan.prime_mm
+    return Block(lines, reason, tuple(cautions), fed_mm, standby_C, plan.spot is None, anchor.tool)
+
+
+def _not_obeyed(why_in_place: str | None) -> str:
+    """Return why there is no block where no pause is sure to be obeyed; *why_in_place*: no free spot, and why."""
+    # the machine must not go on by itself unless the person has said that they stand there
+    needs = (
+        "the job must not go on by itself; stay there and say --wait seconds=N"
+        if why_in_place is None
+        else f"without one the purge must go to a free spot, but {why_in_place}"
+    )
+    return (
+        "no block: it is not sure which firmware the file is for, so no pause is sure to be obeyed "
+        f"(--printer would settle it), and {needs}"
+    )
+
+
+def _unwatched(commands: DialectCommands, wait_s: float | None) -> Iterator[str]:
+    """Yield the caution where the job may go on although nobody has looked."""
+    if wait_s is not None:
+        yield (
+            f"after {number(wait_s)} s the job goes on by itself, whatever the strand looks like: be there, "
+            "look, and stop it if the strand is wet"
         )
+    elif commands.plain:
+        yield f"it {commands.waits_by}: stay there until you have seen that it is obeyed"
+
+
+def _other_lengths(anchor: Anchor, diameter_mm: float) -> Iterator[str]:
+    """Yield the cautions where E words mean other lengths of strand than they say."""
+    if anchor.flow != 1.0:
+        yield f"the file sets the flow to {number(round(anchor.flow * 100, 3))} %: purge lengths allow for it"
     if anchor.volumetric_mm and anchor.volumetric_mm != diameter_mm:
-        cautions.append(
+        yield (
             f"the file assumes {number(anchor.volumetric_mm)} mm filament, the spool's is "
             f"{number(diameter_mm)} mm"
         )
-    lines, standby_C = lines_of(anchor, plan, tongue, wait_s, diameter_mm)
+
+
+def _what_it_does(plan: BlockPlan, waits: str) -> str:
+    """Return in one sentence how much is purged, where, how fast, and how it *waits*."""
     where = "where it stands" if plan.spot is None else f"at X{number(plan.spot[0])} Y{number(plan.spot[1])}"
-    waits = tongue.waits_by if wait_s is None else f"waits {number(wait_s)} s"
     heaps = f" in {len(plan.purge_mm)} heaps" if len(plan.purge_mm) > 1 else ""
     reason = (
         f"purges {number(round(plan.total_mm, 1))} mm of filament ({plan.purge_of}){heaps} {where} at "
@@ -199,10 +214,7 @@ def purge_block(
     )
     if plan.spot is None:
         reason += f"; it moves nothing sideways: {plan.why_in_place}"
-    if plan.assumed:
-        reason += f"; assumed: {', '.join(plan.assumed)}"
-    fed_mm = plan.total_mm + plan.prime_mm
-    return Block(lines, reason, tuple(cautions), fed_mm, standby_C, plan.spot is None, anchor.tool)
+    return f"{reason}; assumed: {', '.join(plan.assumed)}" if plan.assumed else reason
 
 
 # --- may there be one -------------------------------------------------------------------------

@@ -89,105 +89,135 @@ def feed_word(feed_mm_s: float) -> str:
 
 
 def lines_of(
-    anchor: Anchor, plan: BlockPlan, tongue: DialectCommands, wait_s: float | None, diameter_mm: float
+    anchor: Anchor, plan: BlockPlan, commands: DialectCommands, wait_s: float | None, diameter_mm: float
 ) -> tuple[tuple[str, ...], float | None]:
     """Return the block's lines and the stand-by temperature (None: it stays hot).
 
     Parameters
     ----------
-    anchor, plan, tongue : the state to give back, what to do, and how to say it.
+    anchor, plan, commands : the state to give back, what to do, and how to say it.
     wait_s : timed wait; None: for the person.
     diameter_mm : the filament's.
     """
-    area_mm2 = math.pi / 4 * diameter_mm**2
-    # words per mm of filament that goes through: mm3 words, then the flow factor that scales them
-    scaled = tongue.dialect is not Dialect.REPRAPFIRMWARE  # there M220 and M221 leave E-only moves alone
-    flow = anchor.flow if scaled else 1.0
-    word_per_mm = (math.pi / 4 * anchor.volumetric_mm**2 if anchor.volumetric_mm else 1.0) / flow
-    slow = max(1.0, anchor.speed_factor) if scaled else 1.0
-    purge_f = _down(plan.flow_mm3_s / area_mm2 * 60 / slow)
-    back_f = _down(plan.retract_mm_s * 60 / slow)
-    held = number(round(anchor.retracted_mm * word_per_mm, 5)) if anchor.retracted_mm > 0 else ""
-    back = number(round(plan.retract_mm * word_per_mm, 5))
-    retracts = plan.retract_mm > 0
+    writer = _BlockWriter(anchor, plan, commands, wait_s, diameter_mm)
+    lines = (*writer.to_the_spot(), *writer.purge(), *writer.wait_and_prime(), *writer.back())
+    return lines, writer.standby_C if writer.cools else None
 
-    def feed(length_mm: float) -> list[str]:
-        longest = STEP_MM * min(1.0, flow)  # neither what is said nor what is fed gets longer
+
+class _BlockWriter:
+    """The block's parts, in the order in which they stand."""
+
+    def __init__(
+        self,
+        anchor: Anchor,
+        plan: BlockPlan,
+        commands: DialectCommands,
+        wait_s: float | None,
+        diameter_mm: float,
+    ) -> None:
+        self.anchor, self.plan, self.commands, self.wait_s = anchor, plan, commands, wait_s
+        # words per mm of filament that goes through: mm3 words, then the flow factor that scales them
+        scaled = (
+            commands.dialect is not Dialect.REPRAPFIRMWARE
+        )  # there M220 and M221 leave E-only moves alone
+        self.flow = anchor.flow if scaled else 1.0
+        self.word_per_mm = (
+            math.pi / 4 * anchor.volumetric_mm**2 if anchor.volumetric_mm else 1.0
+        ) / self.flow
+        slow = max(1.0, anchor.speed_factor) if scaled else 1.0
+        area_mm2 = math.pi / 4 * diameter_mm**2
+        self.purge_f = _down(plan.flow_mm3_s / area_mm2 * 60 / slow)
+        self.back_f = _down(plan.retract_mm_s * 60 / slow)
+        self.target_C = anchor.target_C or 0.0
+        self.standby_C = max(self.target_C - STANDBY_LESS_K, STANDBY_MIN_C)
+        self.cools = wait_s is None or wait_s > STANDBY_FROM_S
+
+    def pull(self, length_mm: float, sign: str = "") -> list[str]:
+        """Return the move that pulls back (``-``), or pushes, a retraction; none where there is none."""
+        word = number(round(length_mm * self.word_per_mm, 5))
+        return [f"G1 E{sign}{word} F{self.back_f}"] if length_mm > 0 else []
+
+    def feed(self, length_mm: float) -> list[str]:
+        """Return the moves that purge a length, in steps."""
+        longest = STEP_MM * min(1.0, self.flow)  # neither what is said nor what is fed gets longer
         out = []
         while length_mm > 1e-6:
-            out.append(f"G1 E{number(round(min(longest, length_mm) * word_per_mm, 5))} F{purge_f}")
+            word = number(round(min(longest, length_mm) * self.word_per_mm, 5))
+            out.append(f"G1 E{word} F{self.purge_f}")
             length_mm -= longest
         return out
 
-    target = anchor.target_C or 0.0
-    standby = max(target - STANDBY_LESS_K, STANDBY_MIN_C)
-    cools = wait_s is None or wait_s > STANDBY_FROM_S
-
-    def wait(question: words.PersonPrompt, *, last: bool = False) -> list[str]:
+    def wait(self, question: words.PersonPrompt, *, last: bool = False) -> list[str]:
         """Retract, cool and ask (or dwell), then take modes and heat back and undo the retraction."""
-        out = [f"G1 E-{back} F{back_f}"] if retracts else []
-        if cools:
-            out += tongue.set_target(number(standby))
-        if wait_s is None:
-            if not last and tongue.dialect is Dialect.MARLIN:  # builds without buttons ignore M0
-                out += [*tongue.say(tongue.phrase(question.text)), f"G4 P{number(round(LOOK_S * 1000))}"]
-            out += [*tongue.beep(), *tongue.ask(question)]
+        commands = self.commands
+        out = self.pull(self.plan.retract_mm, "-")
+        if self.cools:
+            out += commands.set_target(number(self.standby_C))
+        if self.wait_s is None:
+            if not last and commands.dialect is Dialect.MARLIN:  # builds without buttons ignore M0
+                out += [*commands.say(commands.phrase(question.text)), _dwell(LOOK_S)]
+            out += [*commands.beep(), *commands.ask(question)]
         else:
-            seconds = max(0.0, wait_s - LOOK_S)
-            out += tongue.say(tongue.phrase(words.SAY_TIMED, seconds=number(seconds)))
-            out.append(f"G4 P{number(round(seconds * 1000))}")
+            seconds = max(0.0, self.wait_s - LOOK_S)
+            out += commands.say(commands.phrase(words.SAY_TIMED, seconds=number(seconds)))
+            out.append(_dwell(seconds))
         # some firmwares let G90 decide about E as well, and the person may have used the console
         out += ["G90", "M83"] if last else ["M83"]
-        if cools:
-            out += [*tongue.say(words.SAY_HEAT), *tongue.heat(number(target))]
-        if retracts:
-            out.append(f"G1 E{back} F{back_f}")
+        if self.cools:
+            out += [*commands.say(words.SAY_HEAT), *commands.heat(number(self.target_C))]
+        return out + self.pull(self.plan.retract_mm)
+
+    def to_the_spot(self) -> list[str]:
+        """Undo what is retracted, lift the head, and go where the purge may fall."""
+        anchor, plan = self.anchor, self.plan
+        out = [*self.commands.finish_moves(), *self.commands.say(words.SAY_PURGE), "G91", "M83"]
+        out += ["G11"] if anchor.firmware_retracted else []
+        out += self.pull(anchor.retracted_mm)
+        if plan.lift_mm:
+            out.append(f"G1 Z{number(plan.lift_mm)} F{LIFT_F}")
+        if plan.spot is not None and anchor.x is not None and anchor.y is not None:
+            across, along = round(plan.spot[0] - anchor.x, 3), round(plan.spot[1] - anchor.y, 3)
+            out.append(f"G1 X{number(across)} Y{number(along)} F{TRAVEL_F}")
         return out
 
-    out = tongue.finish_moves()
-    out += tongue.say(words.SAY_PURGE)
-    out += ["G91", "M83"]
-    if anchor.firmware_retracted:
-        out.append("G11")
-    if held:
-        out.append(f"G1 E{held} F{back_f}")
-    if plan.lift_mm:
-        out.append(f"G1 Z{number(plan.lift_mm)} F{LIFT_F}")
-    if plan.spot is not None and anchor.x is not None and anchor.y is not None:
-        across, along = round(plan.spot[0] - anchor.x, 3), round(plan.spot[1] - anchor.y, 3)
-        out.append(f"G1 X{number(across)} Y{number(along)} F{TRAVEL_F}")
-    if plan.ask_first:
-        out += wait(words.ASK_HEIGHT)
-    for length_mm in plan.purge_mm[:-1]:
-        out += [*tongue.say(words.SAY_LOOK), *feed(length_mm), *tongue.finish_moves()]
-        out += wait(words.ASK_MORE)
-    out += [*tongue.say(words.SAY_LOOK), *feed(plan.purge_mm[-1])]
-    out += [*tongue.finish_moves(), *tongue.say(words.SAY_OOZE)]
-    out.append(f"G4 P{number(round(LOOK_S * 1000))}")
-    out += wait(words.ASK_STRAND, last=True)
-    out += feed(plan.prime_mm)
-    out += [*tongue.finish_moves(), *tongue.say(words.SAY_AWAY), *tongue.beep()]
-    out.append(f"G4 P{number(round(WARN_S * 1000))}")
-    travels = plan.spot is not None
-    if travels and retracts:
-        out.append(f"G1 E-{back} F{back_f}")
-    if travels and anchor.x is not None and anchor.y is not None:
-        out.append(f"G1 X{number(anchor.x)} Y{number(anchor.y)} F{TRAVEL_F}")
-    if plan.lift_mm and anchor.z is not None:
-        out.append(f"G1 Z{number(anchor.z)} F{LIFT_F}")
-    if travels and retracts:
-        out.append(f"G1 E{back} F{back_f}")
-    if held:
-        out.append(f"G1 E-{held} F{back_f}")
-    if anchor.firmware_retracted:
-        out.append("G10")
-    if anchor.e_absolute:
-        out.append("M82")
-    if anchor.e is not None:
-        out.append(f"G92 E{number(anchor.e)}")
-    if anchor.feed_mm_s is not None:
-        out.append(f"G1 F{feed_word(anchor.feed_mm_s)}")
-    return tuple(out), standby if cools else None
+    def purge(self) -> list[str]:
+        """Purge heap by heap; between two the person is asked."""
+        commands, plan = self.commands, self.plan
+        out = self.wait(words.ASK_HEIGHT) if plan.ask_first else []
+        for length_mm in plan.purge_mm[:-1]:
+            out += [*commands.say(words.SAY_LOOK), *self.feed(length_mm), *commands.finish_moves()]
+            out += self.wait(words.ASK_MORE)
+        out += [*commands.say(words.SAY_LOOK), *self.feed(plan.purge_mm[-1])]
+        return [*out, *commands.finish_moves()]
+
+    def wait_and_prime(self) -> list[str]:
+        """Let it ooze, wait for the verdict on the strand, and fill the nozzle again."""
+        commands = self.commands
+        out = [*commands.say(words.SAY_OOZE), _dwell(LOOK_S), *self.wait(words.ASK_STRAND, last=True)]
+        out += [*self.feed(self.plan.prime_mm), *commands.finish_moves()]
+        return [*out, *commands.say(words.SAY_AWAY), *commands.beep(), _dwell(WARN_S)]
+
+    def back(self) -> list[str]:
+        """Go back, and give back every mode, register and speed that the block touched."""
+        anchor, plan = self.anchor, self.plan
+        retract_mm = 0.0 if plan.spot is None else plan.retract_mm
+        out = self.pull(retract_mm, "-")
+        if plan.spot is not None and anchor.x is not None and anchor.y is not None:
+            out.append(f"G1 X{number(anchor.x)} Y{number(anchor.y)} F{TRAVEL_F}")
+        if plan.lift_mm and anchor.z is not None:
+            out.append(f"G1 Z{number(anchor.z)} F{LIFT_F}")
+        out += [*self.pull(retract_mm), *self.pull(anchor.retracted_mm, "-")]
+        out += ["G10"] if anchor.firmware_retracted else []
+        out += ["M82"] if anchor.e_absolute else []
+        if anchor.e is not None:
+            out.append(f"G92 E{number(anchor.e)}")
+        if anchor.feed_mm_s is not None:
+            out.append(f"G1 F{feed_word(anchor.feed_mm_s)}")
+        return out
+
+
+def _dwell(seconds: float) -> str:
+    return f"G4 P{number(round(seconds * 1000))}"
 
 
 def _down(feed_mm_min: float) -> str:

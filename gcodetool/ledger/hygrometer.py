@@ -113,13 +113,7 @@ def parse_readings(path: Path, *, zone: str | None = None, order: str | None = N
     skipped = doubles = 0
     previous: datetime.datetime | None = None
     for (line, row), moment_text in zip(rows, times, strict=True):
-        if len(row) > len(heads) and any(row[len(heads) :]):
-            raise SpoolError.at(
-                where,
-                line,
-                f"{len(row)} cells under {len(heads)} column names; where decimals have commas, "
-                "export with ';' between columns",
-            )
+        _refuse_more_cells(where, line, row, len(heads))
         cells = [
             row[columns[name]] if columns[name] < len(row) else "" for name in ("temperature", "humidity")
         ]
@@ -130,18 +124,9 @@ def parse_readings(path: Path, *, zone: str | None = None, order: str | None = N
         if not YEARS[0] <= moment.year < YEARS[1]:
             raise _beyond(where, line, moment_text)
         previous = moment
-        celsius = number_of(where, line, "temperature", cells[0], decimal)
-        celsius = round((celsius - 32.0) / 1.8, 4) if fahrenheit else celsius
-        rh = number_of(where, line, "humidity", cells[1], decimal)
-        if not COLDEST_C <= celsius <= HOTTEST_C:
-            raise SpoolError.at(
-                where, line, f"{celsius:g} °C is no room's temperature; are the columns the right ones?"
-            )
-        if not 0 <= rh <= 100:
-            raise SpoolError.at(where, line, f"{rh:g} % RH cannot be; are the columns the right ones?")
         at_us = round(moment.timestamp()) * MICRO + moment.microsecond * (moment.microsecond > 0)
         doubles += at_us in found
-        found[at_us] = (celsius, rh)
+        found[at_us] = _figures(where, line, cells, decimal, fahrenheit=fahrenheit)
     if not found:
         raise SpoolError.at(
             where, None, "no line holds a time, a temperature and a humidity; name another file"
@@ -160,6 +145,33 @@ def parse_readings(path: Path, *, zone: str | None = None, order: str | None = N
         skipped,
         doubles,
     )
+
+
+def _refuse_more_cells(where: str, line: int, row: list[str], names: int) -> None:
+    """Refuse a row with figures beyond the named columns: its decimals may have been taken for columns."""
+    if len(row) > names and any(row[names:]):
+        raise SpoolError.at(
+            where,
+            line,
+            f"{len(row)} cells under {names} column names; where decimals have commas, "
+            "export with ';' between columns",
+        )
+
+
+def _figures(
+    where: str, line: int, cells: list[str], decimal: str, *, fahrenheit: bool
+) -> tuple[float, float]:
+    """Return temperature [°C] and humidity [%] in *cells*; SpoolError where air cannot be so."""
+    celsius = number_of(where, line, "temperature", cells[0], decimal)
+    celsius = round((celsius - 32.0) / 1.8, 4) if fahrenheit else celsius
+    rh = number_of(where, line, "humidity", cells[1], decimal)
+    if not COLDEST_C <= celsius <= HOTTEST_C:
+        raise SpoolError.at(
+            where, line, f"{celsius:g} °C is no room's temperature; are the columns the right ones?"
+        )
+    if not 0 <= rh <= 100:
+        raise SpoolError.at(where, line, f"{rh:g} % RH cannot be; are the columns the right ones?")
+    return celsius, rh
 
 
 def _columns(

@@ -174,40 +174,19 @@ def words(row: Happened) -> str:
     facts = row.facts
     note = f"; {facts['note']}" if "note" in facts else ""
     if row.kind == "added" and "received" in facts:
-        came = facts["received"]
-        if "cut_from" in came:
-            cut = came["cut_from"]
-            return f"cut off {cut['spool']}, {cut['length_mm'] / 1000:.2f} m; at {came['place']}{note}"
-        how = "new, sealed" if came.get("sealed") else "found open"
-        if "water_wt_pct" in came:
-            how = f"{came['water_wt_pct']:g} wt % water"
-        return f"received at {came['place']}, {how}; {facts['material']}, {facts['net_mass_g']:g} g{note}"
+        return _received(facts) + note
     if row.kind == "added":
         return f"added: {facts_in_words(facts)}"
     if row.kind == "set":
         return f"corrected: {facts_in_words(facts)}"
     if row.kind == "moved":
-        heat = f" at {facts['temperature_C']:g} °C" if "temperature_C" in facts else ""
-        heat = f" with its knob at {facts['knob_C']:g} °C" if "knob_C" in facts else heat
-        return f"to {facts['place']}{heat}" + (f", tool {facts['tool']}" if "tool" in facts else "") + note
+        return _moved(facts) + note
     if row.kind == "weighed":
         return f"weighed {facts['gross_g']:g} g{note}"
     if row.kind == "inspected":
-        seen = [f"bubbles {facts['bubbles']}"] if "bubbles" in facts else []
-        seen += [
-            ("" if facts[key] else "no ") + word
-            for key, word in (("oozes", "ooze"), ("pops", "popping"))
-            if key in facts
-        ]
-        seen += [f"winding {facts['winding']}"] if "winding" in facts else []
-        seen += [f"free end {facts['free_end']}"] if "free_end" in facts else []
-        return f"looked at: {', '.join(seen)}{note}"
+        return _looked_at(facts) + note
     if row.kind == "outcome":
-        said = [f"{key} {facts[key]}" for key in ("strings", "bubbles", "surface", "parts") if key in facts]
-        blamed = {"water": ", because of water", "other": ", not because of water"}.get(
-            facts.get("because", ""), ""
-        )
-        return f"came out: {', '.join(said)}{blamed}" + (f"; {facts['job']}" if "job" in facts else "") + note
+        return _came_out(facts) + note
     if row.kind == "fed":
         amount = f"{facts['length_mm'] / 1000:.2f} m" if "length_mm" in facts else f"{facts['mass_g']:g} g"
         return f"fed {amount}{note}"
@@ -232,6 +211,42 @@ def words(row: Happened) -> str:
     if row.kind == "logged":
         return f"{facts['count']} readings from {facts['source']}, to {when(facts['until_us'] / 1e6)}"
     return row.kind + note
+
+
+def _received(facts: Mapping[str, Any]) -> str:
+    came = facts["received"]
+    if "cut_from" in came:
+        cut = came["cut_from"]
+        return f"cut off {cut['spool']}, {cut['length_mm'] / 1000:.2f} m; at {came['place']}"
+    how = "new, sealed" if came.get("sealed") else "found open"
+    if "water_wt_pct" in came:
+        how = f"{came['water_wt_pct']:g} wt % water"
+    return f"received at {came['place']}, {how}; {facts['material']}, {facts['net_mass_g']:g} g"
+
+
+def _moved(facts: Mapping[str, Any]) -> str:
+    heat = f" at {facts['temperature_C']:g} °C" if "temperature_C" in facts else ""
+    heat = f" with its knob at {facts['knob_C']:g} °C" if "knob_C" in facts else heat
+    return f"to {facts['place']}{heat}" + (f", tool {facts['tool']}" if "tool" in facts else "")
+
+
+def _looked_at(facts: Mapping[str, Any]) -> str:
+    seen = [f"bubbles {facts['bubbles']}"] if "bubbles" in facts else []
+    seen += [
+        ("" if facts[key] else "no ") + word
+        for key, word in (("oozes", "ooze"), ("pops", "popping"))
+        if key in facts
+    ]
+    seen += [f"winding {facts['winding']}"] if "winding" in facts else []
+    seen += [f"free end {facts['free_end']}"] if "free_end" in facts else []
+    return f"looked at: {', '.join(seen)}"
+
+
+def _came_out(facts: Mapping[str, Any]) -> str:
+    said = [f"{key} {facts[key]}" for key in ("strings", "bubbles", "surface", "parts") if key in facts]
+    blamed = {"water": ", because of water", "other": ", not because of water"}
+    because = blamed.get(facts.get("because", ""), "")
+    return f"came out: {', '.join(said)}{because}" + (f"; {facts['job']}" if "job" in facts else "")
 
 
 def charge_in_words(charge: dict[str, Any]) -> str:
