@@ -10,8 +10,8 @@ from simulated_drying import START_S, simulated
 from test_drying_limits import reel
 
 from gcodetool import profiles
-from gcodetool.drying.fit import fit
-from gcodetool.drying.runs import last_run, readings_of
+from gcodetool.drying.fit import _among, fit
+from gcodetool.drying.runs import BEFORE_S, last_run, readings_of
 from gcodetool.drying.thermostat import thermostat
 from gcodetool.errors import OutOfRangeError, SpoolError, UsageError
 from gcodetool.moisture.record import Event, Place
@@ -210,3 +210,13 @@ def test_a_log_alone_is_enough_and_warns_above_a_limit():
     assert "set_offset_C = 4.0" in found.do
     assert "swing_C = 2.0" in found.do
     assert "peaked at 88.0 °C, above 80 °C: the reel (abs)" in found.cautions[0]
+
+
+def test_a_weigh_in_just_before_it_went_in_is_of_the_run():
+    """What stood on the scale on its way into the dryer is the run's first reading, and no one earlier."""
+    first, before = (
+        Event(kind="weighed", at_s=HOUR - BEFORE_S - early, gross_g=900.0) for early in (0.0, 1.0)
+    )
+    assert _among(first, HOUR)
+    assert not _among(before, HOUR)
+    assert not _among(replace(first, kind="moved"), HOUR)

@@ -6,6 +6,7 @@ import json
 import math
 import pathlib
 from dataclasses import dataclass, replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -14,7 +15,9 @@ from hypothesis import strategies as st
 from limits_truth import drawn_workshop, prints_of
 
 from gcodetool import profiledata, profiles
+from gcodetool.app import limits
 from gcodetool.cli.main import outcome
+from gcodetool.errors import UsageError
 from gcodetool.ledger.spoolfile import read_spool
 from gcodetool.limits import evidence_store, signs
 from gcodetool.limits.adopted import bounded, damage_begins_wt_pct, file_text
@@ -404,3 +407,28 @@ def test_the_page_and_the_schema(shelf):
     assert "PETG: your prints agree with the stated limits" in text
     assert "<svg" in text
     assert run("limits", "show", "PETG", "-o", shelf / "limits.txt").exit_code == 2
+
+
+def test_limits_are_adopted_from_five_records_on(monkeypatch):
+    """One fewer says too little; with five the material's file is asked for next."""
+
+    class AskedForError(Exception):
+        pass
+
+    def stated_path(_name):
+        raise AskedForError
+
+    def found(count):
+        monkeypatch.setattr(
+            limits,
+            "learned_limits",
+            lambda *_, **__: SimpleNamespace(records=[None] * count, material="PETG"),
+        )
+
+    monkeypatch.setattr(limits, "_stated_path", stated_path)
+    found(limits.LEAST_RECORDS - 1)
+    with pytest.raises(UsageError, match="4 records say too little about PETG; note at least 5 prints"):
+        limits.adopt_limits("PETG")
+    found(limits.LEAST_RECORDS)
+    with pytest.raises(AskedForError):
+        limits.adopt_limits("PETG")

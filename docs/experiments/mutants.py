@@ -5,8 +5,9 @@
 
 A mutant is one small change of one source: a comparison's bound, a sum's sign, min for max, a constant, a truth
 value.  It dies when a test of its own (`tests_of`) fails on it and passes without it.  Kernels are left out (their twins
-hold them); so are messages, docstrings, type hints, and what cannot change an answer: how a dataclass is made,
-and ``zip``'s ``strict``.  Works on a copy with its compiled kernels; the tree itself is not touched.
+hold them); so are messages, docstrings, type hints, and what cannot change an answer: how a dataclass is made and
+shown, ``zip``'s ``strict``, the size of a cache, how a text of help or a chart looks (`NO_ANSWER`).  Works on a copy
+with its compiled kernels; the tree itself is not touched.
 """
 
 import argparse
@@ -35,6 +36,10 @@ COMPARISONS: Final = {
 }  # fmt: skip
 SUMS: Final = {ast.Add: ast.Sub, ast.Sub: ast.Add, ast.Mult: ast.Div, ast.Div: ast.Mult}
 NAMES: Final = {"min": "max", "max": "min", "any": "all", "all": "any", "floor": "ceil", "ceil": "floor"}
+# Arguments that no answer rests on: what is kept for speed, what a dataclass or a help shows, how a chart is drawn.
+NO_ANSWER: Final = frozenset(
+    ("maxsize", "repr", "show_default", "fontsize", "linewidth", "lw", "alpha", "zorder", "markersize", "dpi")
+)
 TIMEOUT_S: Final = 900
 
 
@@ -66,8 +71,9 @@ def _no_rules(node: ast.AST) -> list[ast.AST]:
         return [node.annotation] if node.annotation else []
     if isinstance(node, ast.ClassDef):
         return [each for each in node.decorator_list if "dataclass" in ast.unparse(each)]
-    if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "zip":
-        return list(node.keywords)
+    if isinstance(node, ast.Call):
+        pairs = isinstance(node.func, ast.Name) and node.func.id == "zip"
+        return [word for word in node.keywords if pairs or word.arg in NO_ANSWER]
     return []
 
 
