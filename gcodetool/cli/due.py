@@ -52,7 +52,7 @@ def due(
     ledger: str | None,
     as_json: bool,
 ) -> int:
-    """Say what needs a hand, and when.
+    """Say what is to be done by hand, and when.
 
     Exit code 10 if something does, else 0.
 

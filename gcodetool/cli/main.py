@@ -75,7 +75,7 @@ LISTED: Final = {
     "ledger": Listed("gcodetool.cli.ledger", "Check, back up and restore the record of spools and places."),
     "drying": Listed("gcodetool.cli.drying", "Plan a drying, say when it is done, read its weigh-ins."),
     "limits": Listed("gcodetool.cli.limits", "Learn from your own prints how wet is too wet."),
-    "due": Listed("gcodetool.cli.due", "Say what needs a hand, and when."),
+    "due": Listed("gcodetool.cli.due", "Say what is to be done by hand, and when."),
     "serve": Listed("gcodetool.cli.serve", "Show the shelf as pages, for a phone at the machine."),
     "series": Listed("gcodetool.cli.series", "Print one job in several states of water, and compare."),
     "profiles": Listed("gcodetool.cli.profiles", "List, show and make profiles."),

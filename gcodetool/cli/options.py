@@ -48,7 +48,9 @@ def at_option(what: str, tense: moments.Tense | None = None) -> Decorator:
     )
 
 
-def members_option(what: str = "Members of the forecast (64); 1 = nominal parameters alone.") -> Decorator:
+def members_option(
+    what: str = "How many possible spools are forecast (64); 1: the nominal one alone.",
+) -> Decorator:
     """Return the option ``--members``."""
     return click.option(
         "--members",
@@ -141,7 +143,7 @@ def question_options(command: Callable[..., Any]) -> Callable[..., Any]:
         ),
         at_option("When the job starts", "coming"),
         confidence_option(),
-        members_option("Members of the forecast (64); 1 = nominal parameters alone."),
+        members_option(),
         ledger_option,
     ]
     for option in reversed(options):

@@ -33,7 +33,7 @@ def series() -> None:
 @series.command("plan", epilog="Example: gcodetool series plan clip-petg.toml -o plan.html")
 @click.argument("plan", type=click.Path(path_type=Path))
 @at_option("When it begins")
-@members_option("Members of the forecast (64); 1 = nominal parameters alone.")
+@members_option()
 @ledger_option
 @page_option
 @json_option()
@@ -67,7 +67,7 @@ def plan_series(
 
 @series.command("start", epilog="Example: gcodetool series start clip-petg.toml")
 @click.argument("plan", type=click.Path(path_type=Path))
-@members_option("Members of the forecast (64); 1 = nominal parameters alone.")
+@members_option()
 @writer
 def start(plan: Path, members: int | None, context: WriteContext) -> int:
     """Note the series of PLAN in the ledger.

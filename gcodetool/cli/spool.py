@@ -443,7 +443,7 @@ def retire(
 @click.option("--material", type=MATERIAL, metavar="WORD", help="Only this material.")
 @click.option("--all", "everything", is_flag=True, help="Retired spools too.")
 @at_option("The moment to look at")
-@members_option("Members of the forecast (64); 1 = nominal parameters alone.")
+@members_option()
 @ledger_option
 @json_option()
 def list_spools(
@@ -487,7 +487,7 @@ def list_spools(
 @spool.command("show", epilog="Example: gcodetool spool show pa6-07 --json")
 @click.argument("file", metavar="ID|FILE", type=SPOOL, required=False, callback=lone_spool)
 @at_option("The moment to look at")
-@members_option("Members of the forecast (64); 1 = nominal parameters alone.")
+@members_option()
 @click.option(
     "--history",
     type=click.IntRange(0),

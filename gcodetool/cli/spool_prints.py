@@ -86,11 +86,17 @@ def inspect(
 )
 @click.argument("spool_id", metavar="ID", type=SPOOL, required=False, callback=lone_spool)
 @click.option(
-    "--length", type=Amount(LENGTH, above=0, most=1e9), metavar="MM", help="Through the nozzle, mm."
+    "--length",
+    type=Amount(LENGTH, above=0, most=1e9),
+    metavar="MM",
+    help="Filament that went through the nozzle, mm.",
 )
 @click.option("--mass", type=Amount(MASS, above=0, most=1e6), metavar="G", help="The same, grams.")
 @click.option(
-    "--job", type=click.Path(path_type=Path), metavar="REPORT.json", help="What 'check --json' said of it."
+    "--job",
+    type=click.Path(path_type=Path),
+    metavar="REPORT.json",
+    help="What 'check --json' wrote of the job.",
 )
 @click.option("--tool", type=click.IntRange(0, 255), metavar="N", help="Which tool of the job.")
 @judged
@@ -132,7 +138,10 @@ def fed(
 @click.command("outcome", epilog="Example: gcodetool spool outcome petg-03 --strings few --parts good")
 @click.argument("spool_id", metavar="ID", type=SPOOL)
 @click.option(
-    "--job", type=click.Path(path_type=Path), metavar="REPORT.json", help="What 'check --json' said of it."
+    "--job",
+    type=click.Path(path_type=Path),
+    metavar="REPORT.json",
+    help="What 'check --json' wrote of the job.",
 )
 @click.option("--tool", type=click.IntRange(0, 255), metavar="N", help="Which tool of the job.")
 @judged
