@@ -17,6 +17,7 @@ from typing import Any, Final
 
 import numpy as np
 
+from gcodetool.app.conditions import Conditions
 from gcodetool.app.examine import examine
 from gcodetool.block.annotate import WATCH, PrepareOptions, annotate
 from gcodetool.errors import GcodetoolError
@@ -339,7 +340,7 @@ def examined(data: bytes, folder: Path) -> dict[str, int]:
         counts["planned"] += 1
         counts["anchored"] += find_anchor(program).offset is not None
         try:
-            found = examine(program, {}, at_s=0.0, watch_z_mm=WATCH, spread=False)
+            found = examine(program, {}, Conditions(0.0), watch_z_mm=WATCH, spread=False)
             to_json(found.findings)  # refuses what is no number
             print_report(found.findings, io.StringIO())
             done = annotate(program, found, options=PrepareOptions(block="always"))

@@ -12,7 +12,7 @@ import numpy as np
 from honest_truth import OPEN, VAPOUR_GAS, ZERO_C, Reels, Stay, Strand, saturation_Pa
 
 from gcodetool import profiles
-from gcodetool.judge.latest_start import judged_by
+from gcodetool.judge.feed_judgement import judged_by
 from gcodetool.judge.print_air import air_of_print
 from gcodetool.moisture.forecast import forecast
 from gcodetool.moisture.history import state_at

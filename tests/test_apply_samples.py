@@ -12,6 +12,7 @@ import jsonschema
 import pytest
 
 from gcodetool import profiles
+from gcodetool.app.conditions import Conditions
 from gcodetool.app.examine import examine
 from gcodetool.block.annotate import WATCH, PrepareOptions, annotate, write
 from gcodetool.cli.main import outcome
@@ -101,7 +102,7 @@ def applied(path, tmp_path, share, words=("temperature", "retraction"), **more):
     held = spools(path, tmp_path, share)
 
     def look(changed):
-        return examine(changed, held, at_s=AT_S, printer=printer, members=1, spread=False, watch_z_mm=WATCH)
+        return examine(changed, held, Conditions(AT_S, printer, members=1), spread=False, watch_z_mm=WATCH)
 
     first = look(program)
     return first, apply_tweaks(program, first, words, printer=printer, again=look, **more), held

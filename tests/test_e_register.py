@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from gcodetool.app.conditions import Conditions
 from gcodetool.app.examine import examine
 from gcodetool.block.annotate import WATCH, annotate
 from gcodetool.block.block import block_for
@@ -219,7 +220,7 @@ def volumes(folder, dialect, **settings):
     scale = AREA
     lines = [*START, "M82", "G92 E0", f"G1 E{round(10 * scale, 5)} F300", "G92 E0"]
     program = job(folder, [*lines, *square(scale=scale)], dialect, **settings)
-    examined = examine(program, {}, at_s=0.0, members=1, watch_z_mm=WATCH)
+    examined = examine(program, {}, Conditions(0.0, members=1), watch_z_mm=WATCH)
     prepared = annotate(program, examined)
     assert prepared.block is not None
     assert prepared.block.lines is not None, prepared.block.reason

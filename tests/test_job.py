@@ -256,7 +256,7 @@ def test_spools_go_to_their_tools() -> None:
     one, two = spool((1, "bench")), replace(spool((1, "bench")), id="other")
     assert jobs.assign({None: one}, (2,)) == {2: one}
     assert jobs.assign({0: one, 1: two}, (0, 1)) == {0: one, 1: two}
-    assert jobs.assign({1: two}, (0, 1)) == {1: two}
+    assert jobs.assign({1: two}, (0, 1)) == {0: None, 1: two}
     with pytest.raises(UsageError, match="name each spool's tool"):
         jobs.assign({None: one}, (0, 1))
     with pytest.raises(UsageError, match="feeds nothing from tool 4"):

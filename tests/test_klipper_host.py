@@ -19,6 +19,7 @@ import pytest
 from klipper_host import CLOCK_HZ, MARK, MM
 
 from gcodetool import profiles
+from gcodetool.app.conditions import Conditions
 from gcodetool.app.examine import examine
 from gcodetool.block.annotate import WATCH, Annotations, PrepareOptions, annotate
 from gcodetool.gcode import edits
@@ -49,7 +50,7 @@ def host() -> str:
 def made(path: pathlib.Path, printer: profiles.Printer = BENCH) -> tuple[Annotations, bytes]:
     """The job prepared for a printer, with a block."""
     program = read(path, dialect="klipper")
-    examined = examine(program, {}, at_s=0.0, printer=printer, members=1, watch_z_mm=WATCH, spread=False)
+    examined = examine(program, {}, Conditions(0.0, printer, members=1), watch_z_mm=WATCH, spread=False)
     done = annotate(program, examined, printer=printer, options=PrepareOptions("always"))
     assert done.block is not None
     assert done.block.lines is not None, done.block.reason

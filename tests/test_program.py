@@ -45,7 +45,7 @@ def test_walk_hands_out_rows_with_their_text(job):
     texts, names = [], []
     for scanner, block, block_rows in program.walk(program.read(job)):
         for row in range(block_rows.count):
-            texts.append(program.line_of(scanner, block, block_rows, row))
+            texts.append(block_rows.text(row, block, scanner.offset))
             if block_rows.op[row] == rows.COMMAND:
                 names.append(dialects.command(texts[-1]).name)
     assert texts == [b"M104 S240", b"G28", b"G1 X10 Y10 Z.3 F6000", b"PRINT_HOME", *[b"G1 X20 E1 F1200"] * 2]
@@ -61,7 +61,7 @@ def test_walk_across_blocks_keeps_offsets_and_state(job):
     seen, fed = 0, 0.0
     for scanner, block, block_rows in program.walk(read):
         for row in range(0, block_rows.count, 517):
-            assert program.line_of(scanner, block, block_rows, row) == lines[block_rows.line[row] - 1]
+            assert block_rows.text(row, block, scanner.offset) == lines[block_rows.line[row] - 1]
             seen += 1
         moves = [row for row in range(block_rows.count) if block_rows.op[row] == rows.MOVE]
         fed += sum(block_rows.e[row] for row in moves)

@@ -6,6 +6,7 @@ import re
 import pytest
 
 from gcodetool import profiles
+from gcodetool.app.conditions import Conditions
 from gcodetool.app.examine import examine
 from gcodetool.gcode.program import read
 from gcodetool.ledger.spoolfile import read_spool
@@ -29,9 +30,9 @@ def test_each_story_ends_as_told(job, printer, spool, verdict, members):
     found = examine(
         read(FOLDER / f"{job}.gcode"),
         {None: read_spool(FOLDER / "shelf" / f"{spool}.toml")},
-        at_s=datetime.datetime.fromisoformat(stated[1]).timestamp(),
-        printer=profiles.printer(printer),
-        members=members,
+        Conditions(
+            datetime.datetime.fromisoformat(stated[1]).timestamp(), profiles.printer(printer), members=members
+        ),
     )
     assert found.findings.verdict == verdict
 

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from gcodetool.app.check import check
+from gcodetool.app.conditions import Conditions
 from gcodetool.app.examine import examine
 from gcodetool.gcode.batches import Batch
 from gcodetool.gcode.dialects import Dialect
@@ -199,6 +200,6 @@ def test_a_report_shows_the_range_and_the_difference(tmp_path: Path) -> None:
     text = " ".join(shown.getvalue().split())
     assert re.search(r"moving ~\d+ s \(between \d+ s and \d+ s, limits guessed\)", text)
     assert "against the slicer's: start +3 min 0 s, motion calculated differently " in text
-    alone = examine(program, {}, at_s=0.0, spread=False).findings
+    alone = examine(program, {}, Conditions(0.0), spread=False).findings
     assert as_dict(alone)["time"]["moving_s_range"] is None
     assert as_dict(alone)["time"]["claim_difference"] is None

@@ -23,7 +23,6 @@ from gcodetool.tweaks.suggest import (
     WaterVsLimits,
     floor_C,
     lasting_damage,
-    loss,
     shortfall,
     suggest,
     water_severity,
@@ -332,7 +331,7 @@ def test_lasting_damage_is_named_only_where_water_cuts_chains(material, share) -
 def test_no_loss_is_claimed_for_pla_that_its_own_limit_note_denies() -> None:
     pla = profiles.material("PLA")
     assert "stays sound" in pla.limit_note
-    assert loss(pla, pla.limit_marginal_wt_pct, 210.0, asked(residence_s=60.0)) == 0.0
+    assert hydrolysis.loss_of(pla, pla.limit_marginal_wt_pct, 210.0, 60.0) == 0.0
 
 
 def test_the_docs_state_the_kinetics_that_are_used() -> None:

@@ -5,6 +5,7 @@ from dataclasses import replace
 import pytest
 
 from gcodetool import profiles
+from gcodetool.app.conditions import Conditions
 from gcodetool.app.examine import examine
 from gcodetool.gcode.program import read
 from gcodetool.ledger.spoolfile import read_spool
@@ -63,9 +64,7 @@ def suggested(folder, *, water=0.1, printer=PRINTER, **more):
     found = examine(
         read(path, dialect="marlin"),
         {None: read_spool(spool)},
-        at_s=AT_S,
-        printer=printer,
-        members=1,
+        Conditions(AT_S, printer, members=1),
         spread=False,
     ).findings
     assert found.verdict == "adjust"

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from gcodetool import profiles
-from gcodetool.judge.latest_start import judged_by
+from gcodetool.judge.feed_judgement import judged_by
 from gcodetool.moisture import air
 from gcodetool.moisture.forecast import forecast
 from gcodetool.moisture.history import State, quantile, state_at

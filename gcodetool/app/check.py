@@ -7,6 +7,7 @@ from dataclasses import field
 from pathlib import Path
 from typing import TYPE_CHECKING, TypedDict, Unpack
 
+from gcodetool.app.conditions import Conditions
 from gcodetool.app.examine import assign, examine
 from gcodetool.app.resolve import (
     Moment,
@@ -158,29 +159,29 @@ def examine_job(
     named: Named = find_spools(
         asked.spools, named_printer, program.facts, also=also, at_s=at_s, ledger=asked.ledger
     )
-    look = functools.partial(
-        examine,
-        at_s=at_s,
-        printer=machine,
+    conditions = Conditions(
+        at_s,
+        machine,
         place=asked.place,
         confidence=asked.confidence,
         members=asked.members,
-        watch_z_mm=watch_z_mm,
-        spread=spread,
+        tweaks=asked.tweaks,
         shelf_of=snapshots_of(asked.ledger),
         remarks=functools.partial(limits_contradicted, ledger=asked.ledger),
         feed=asked.feed,
         boxes_of=boxes_of(asked.ledger),
     )
+    look = functools.partial(examine, asked=conditions, watch_z_mm=watch_z_mm, spread=spread)
     with nullcontext() if reading is None else reading(program) as progress:
-        examined = look(program, named.spools, tweaks=asked.tweaks, progress=progress, mounted=named.found)
+        examined = look(program, named.spools, progress=progress, mounted=named.found)
     tools = [tool.tool for tool in examined.findings.tools]
-    used: dict[int | None, Spool] = dict(assign(named.spools, tools, mounted=named.found).items())
+    assigned = assign(named.spools, tools, mounted=named.found)
+    used: dict[int | None, Spool] = {tool: spool for tool, spool in assigned.items() if spool is not None}
     return CheckedJob(
         program,
         examined,
         used,
         machine,
         named.notes,
-        again=lambda changed: look(changed, used, tweaks=asked.tweaks),
+        again=lambda changed: look(changed, used),
     )

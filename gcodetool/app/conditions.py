@@ -3,13 +3,13 @@
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
+from gcodetool.moisture.snapshot import SnapshotStoreFor, no_snapshots
 from gcodetool.quickdata import dataclass
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from gcodetool.moisture.record import Place, Spool
-    from gcodetool.moisture.snapshot import SnapshotStoreFor
     from gcodetool.profiles import Printer
 
 
@@ -39,12 +39,12 @@ class Conditions:
     """
 
     at_s: float
-    printer: "Printer | None"
-    place: str | None
-    confidence: float
-    members: int | None
-    tweaks: bool
-    shelf_of: "SnapshotStoreFor"
+    printer: "Printer | None" = None
+    place: str | None = None
+    confidence: float = 0.5
+    members: int | None = None
+    tweaks: bool = True
+    shelf_of: SnapshotStoreFor = no_snapshots
     remarks: "Remarks" = no_remarks
     feed: str | None = None
     boxes_of: "Callable[[Spool], Mapping[str, Place]] | None" = None

@@ -1,23 +1,23 @@
 """A check put together: a program and its spools' records become findings.
 
 The file becomes a timeline, each record a state, the two a forecast, the forecast a verdict.
-``at_s`` is the moment at which the job starts; nothing here reads a clock.  Left out: one tool's spool
+Nothing here reads a clock.  Left out: one tool's spool
 (``tool``, imported when a spool is named: a job without one starts sooner), files (``gcode``, ``ledger``),
 and what is done about it (``tweaks``, ``prepare``).
 """
 
 import threading
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Final
 
 from gcodetool import profiles
-from gcodetool.app.conditions import Conditions, Remarks, no_remarks
+from gcodetool.app.conditions import Conditions
 from gcodetool.errors import GcodeError, UsageError
 from gcodetool.gcode.batches import Batch
 from gcodetool.gcode.markers import for_tool
 from gcodetool.judge.findings import ExaminedJob, JobFindings, SpoolOverJob, ToolFindings, ToolVerdict
 from gcodetool.judge.verdict_codes import worst
-from gcodetool.moisture.snapshot import SnapshotStoreFor, no_snapshots
 from gcodetool.motion.feed import mass_g
 from gcodetool.motion.file_cautions import file_cautions
 from gcodetool.motion.machine_limits import machine_cautions
@@ -28,8 +28,8 @@ from gcodetool.tweaks.applied_before import applied_before
 
 if TYPE_CHECKING:
     from gcodetool.gcode.program import Program
-    from gcodetool.moisture.record import Place, Spool
-    from gcodetool.profiles import Material, Printer
+    from gcodetool.moisture.record import Spool
+    from gcodetool.profiles import Material
 
 NO_TWEAKS: Final = "tweaks are switched off for this call: nothing is suggested, nothing is applied"
 
@@ -37,21 +37,12 @@ NO_TWEAKS: Final = "tweaks are switched off for this call: nothing is suggested,
 def examine(
     program: "Program",
     spools: "Mapping[int | None, Spool]",
+    asked: Conditions,
     *,
-    at_s: float,
-    printer: "Printer | None" = None,
-    place: str | None = None,
-    confidence: float = 0.5,
-    members: int | None = None,
     watch_z_mm: float | None = None,
     spread: bool = True,
-    tweaks: bool = True,
     progress: Callable[[int], None] | None = None,
-    shelf_of: SnapshotStoreFor = no_snapshots,
     mounted: bool = False,
-    remarks: Remarks = no_remarks,
-    feed: str | None = None,
-    boxes_of: "Callable[[Spool], Mapping[str, Place]] | None" = None,
 ) -> ExaminedJob:
     """Return the findings with timeline and anchor.
 
@@ -59,11 +50,11 @@ def examine(
     ----------
     program : from ``gcode.program.read``.
     spools : by tool; None stands for the job's only tool.
-    at_s : when the job starts, seconds since 1970 UTC.
-    printer : limits, bed, hot end, start time; None = from the file and stated defaults.
-    place : the place of the record in whose air the job is printed; None = as the record has it.
-    confidence : share of the forecast's members that must reach the verdict or better, 0 to 1.
-    members : of the forecast; 1 = nominal parameters alone, None = 64.
+    asked : when, where and on what it is printed, and how sure the verdict must be.
+    watch_z_mm : asks for the anchor, and for the box of all motion after it below that height.
+    spread : without it the file is planned once, and nothing is said of how far its time may be off.
+    progress : called with the number of bytes done.
+    mounted : the spools were found on a printer (:func:`assign`).
 
     Raises
     ------
@@ -73,17 +64,6 @@ def examine(
         Spools that do not fit the job's tools.
     SpoolError
         A record that does not say what is needed.
-
-    Notes
-    -----
-    ``watch_z_mm`` asks for the anchor, and for the box of all motion after it below that height.
-    Without ``spread`` the file is planned once, and nothing is said of how far its time may be off.
-    Without ``tweaks`` no setting is suggested, and the report says so: a test series compares spools.
-    ``progress`` is called with the number of bytes done.
-    ``shelf_of`` says where snapshots of a spool's state lie (``ledger.snapshots``), so that the next look at
-    it is soon; left out, nothing is kept.  ``remarks`` adds cautions on a spool.
-    ``feed`` names the place of the record that the job is fed from; ``boxes_of`` gives the workshop's boxes beside
-    the record's (both as in ``Conditions``).
     """
     digest = _Digest(program)
     given = {tool: spool.diameter_mm for tool, spool in spools.items() if tool is not None}
@@ -96,25 +76,27 @@ def examine(
         anchor = find_anchor(program, diameters_mm=diameters)
     watched = None if anchor is None or anchor.offset is None else (anchor.offset, watch_z_mm or 0.0)
     kept: list[Batch] = []
-    off: dict[str, Any] = {"printer": printer, "filament_diameter_mm": diameters}
+    off: dict[str, Any] = {"printer": asked.printer, "filament_diameter_mm": diameters}
     timeline = build_timeline(program, **off, watch=watched, progress=progress, keep=kept if spread else None)
-    tools = timeline.tools
-    if not tools:
+    if not timeline.tools:
         raise GcodeError(
             f"{program.path}: no filament is extruded; export the sliced job, not a macro or a probe run"
         )
-    assigned = assign(spools, tools, mounted=mounted)
     between = moving_range(program, timeline, **off, kept=kept) if spread else None
     difference = claim_difference(program, timeline, **off, kept=kept) if spread else None
     kept.clear()
-    cautions = [*machine_cautions(timeline, printer), *timeline.notes, *file_cautions(program, timeline)]
-    if not tweaks:
+    cautions = [
+        *machine_cautions(timeline, asked.printer),
+        *timeline.notes,
+        *file_cautions(program, timeline),
+    ]
+    if not asked.tweaks:
         cautions.append(NO_TWEAKS)
     applied = None if program.changes else applied_before(program)
     if applied is not None:
-        tweaks = False
+        asked = replace(asked, tweaks=False)
         cautions.append(f"tweaks were applied to this file before ({applied}): none is suggested again")
-    asked = Conditions(at_s, printer, place, confidence, members, tweaks, shelf_of, remarks, feed, boxes_of)
+    assigned = assign(spools, timeline.tools, mounted=mounted)
     found, over, said = check_tools(program, timeline, assigned, asked)
     cautions += said
     findings = JobFindings(
@@ -125,7 +107,7 @@ def examine(
         dialect=program.dialect.label,
         dialect_reason=program.dialect_reason,
         dialect_sure=program.dialect_sure,
-        family=None if program.family.value == "unknown" else program.family.value,
+        family=program.known_family,
         layers=timeline.layers,
         unknown_commands=timeline.unknown,
         moving_s=timeline.total_moving_s,
@@ -138,7 +120,7 @@ def examine(
         rules="exact",  # the firmware's own, in every dialect
         limits=timeline.limits,
         waits=timeline.waits,
-        as_of_s=at_s,
+        as_of_s=asked.at_s,
         verdict=worst([tool.verdict.code for tool in found]),
         tools=tuple(found),
         cautions=tuple(dict.fromkeys(cautions)),
@@ -147,14 +129,13 @@ def examine(
 
 
 def check_tools(
-    program: "Program", timeline: Timeline, spools: "Mapping[int, Spool]", asked: Conditions
+    program: "Program", timeline: Timeline, spools: "Mapping[int, Spool | None]", asked: Conditions
 ) -> tuple[list[ToolFindings], dict[int, SpoolOverJob], list[str]]:
     """Return the findings on each tool, the states of known spools by tool, and their cautions."""
     found: list[ToolFindings] = []
     over: dict[int, SpoolOverJob] = {}
     cautions: list[str] = []
-    for tool in timeline.tools:
-        spool = spools.get(tool)
+    for tool, spool in spools.items():
         if spool is None:
             found.append(without_record(program, timeline, tool))
             continue
@@ -192,8 +173,8 @@ class _Digest:
 
 def assign(
     spools: "Mapping[int | None, Spool]", tools: Sequence[int], *, mounted: bool = False
-) -> "dict[int, Spool]":
-    """Return the spools by tool.
+) -> "dict[int, Spool | None]":
+    """Return the spool of each of the job's *tools*, in their order; None where nobody named one.
 
     Parameters
     ----------
@@ -204,38 +185,33 @@ def assign(
     UsageError
         A spool without a tool for a job of several, or for a tool that the job does not use.
     """
-    if mounted:
-        found = {tool: spools[tool] for tool in tools if tool in spools}
-        if len(tools) == 1 and not found and None in spools:
-            found = {tools[0]: spools[None]}
-        return found
-    names = ", ".join(str(tool) for tool in tools)
-    if None in spools:
-        if len(tools) > 1:
+    only = spools.get(None) if len(tools) == 1 else None
+    if not mounted and only is None:
+        names = ", ".join(str(tool) for tool in tools)
+        if None in spools:
             raise UsageError(
                 f"the job feeds from tools {names}; name each spool's tool: "
                 f"--spool {tools[0]}={spools[None].id} --spool {tools[1]}=…"
             )
-        return {tools[0]: spools[None]}
-    for tool in spools:
-        if tool not in tools:
-            raise UsageError(f"--spool {tool}=…: the job feeds nothing from tool {tool}; it uses {names}")
-    return {tool: spool for tool, spool in spools.items() if tool is not None}
+        for tool in spools:
+            if tool not in tools:
+                raise UsageError(f"--spool {tool}=…: the job feeds nothing from tool {tool}; it uses {names}")
+    return {tool: spools.get(tool, only) for tool in tools}
 
 
 def without_record(program: "Program", timeline: Timeline, tool: int) -> ToolFindings:
     """Return what can be said of a tool whose spool nobody named."""
     from gcodetool.judge import reasons
 
-    word = for_tool(program.facts.filament_types, tool)
+    facts = program.facts
+    word, named = for_tool(facts.filament_types, tool), for_tool(facts.spools, tool)
+    diameter = for_tool(facts.diameters_mm, tool)
     material: Material | None = None
     if word:
         material, _ = profiles.of_slicer_type(word)
-    named = for_tool(program.facts.spools, tool)
     because = reasons.not_given_reason(named) if named else reasons.NO_RECORD_REASON
     advice = reasons.name_the_record(named) if named else reasons.NAME_A_RECORD
     length = timeline.filament_mm(tool)
-    diameter = for_tool(program.facts.diameters_mm, tool)
     mass = None
     if material is not None and diameter is not None:
         mass = mass_g(length, diameter, material.density_kg_m3)

@@ -10,7 +10,7 @@ from typing import Final
 from gcodetool.drying.course import Course
 from gcodetool.drying.device import Device
 from gcodetool.judge.feed_air import ANY_BOX, fed_at, most_humid
-from gcodetool.judge.latest_start import judged_by
+from gcodetool.judge.feed_judgement import judged_by
 from gcodetool.judge.print_air import PrintAir
 from gcodetool.judge.print_judgement import PrintJudgement, judge_print
 from gcodetool.judge.verdict_codes import Code, worse

@@ -28,7 +28,7 @@ from gcodetool.gcode.dialects import (
 )
 from gcodetool.gcode.markers import for_tool
 from gcodetool.gcode.place import AHEAD_BYTES, XYZ, InsertionPoint, by_mark, by_shape
-from gcodetool.gcode.program import Program, line_of, walk
+from gcodetool.gcode.program import Program, walk
 from gcodetool.gcode.rows import Rows
 
 MACRO: Final = re.compile(r"[A-Z_]*START[A-Z_]*")
@@ -196,15 +196,17 @@ class _State:
 
     def take(self, block: bytes, rows: Rows) -> None:
         """Execute a batch of rows, whose lines stand in *block*."""
+        offset = self.scanner.offset
         for n in range(rows.count):
             op, start = rows.op[n], rows.start[n]
+            line = rows.text(n, block, offset) if op in (row.TOOL, row.COMMAND) else b""
             if op in (row.MOVE, row.ARC):
                 fed = self.fed.get(self.tool, 0.0) + rows.e[n]
                 self.fed[self.tool] = fed
                 self.peak[self.tool] = max(self.peak.get(self.tool, 0.0), fed)
             elif op == row.TOOL:
                 self.tool = rows.arg[n]
-                if self.klipper and b"ACTIVATE_EXTRUDER" in line_of(self.scanner, block, rows, n).upper():
+                if self.klipper and b"ACTIVATE_EXTRUDER" in line.upper():
                     self.e_set = start  # E counts from 0 again
                 elif self.klipper:
                     self.ran = start  # T is a macro of the user's
@@ -215,13 +217,13 @@ class _State:
             elif op == row.HOME:
                 self.origin_moved = False
             elif op == row.COMMAND:
-                self.command(line_of(self.scanner, block, rows, n), start, rows.line[n])
+                self.command(line, start, rows.line[n])
         if block is self.block:
             return
         self.block = block
         for pattern, name in ((MODE_LINE, "mode_set"), (FEED_LINE, "feed_set")):
             for found in pattern.finditer(block):
-                setattr(self, name, self.scanner.offset + found.start())
+                setattr(self, name, offset + found.start())
 
     def command(self, line: bytes, start: int, at: int) -> None:
         """Follow heating, macros and what makes a file unfit; *line* stands at byte *start*, in line *at*."""
@@ -292,8 +294,7 @@ class _State:
         starts = MACRO.fullmatch(name) is not None
         if not starts and self.reached.get(self.tool, False):
             return  # the file has seen to the heating by itself
-        stated = for_tool(self.program.facts.first_layer_C, self.tool)
-        heat = startmacro.nozzle_C(called, self.variables, stated)
+        heat = startmacro.nozzle_C(called, self.variables, self.stated_C())
         if starts or heat is not None:
             self.macro, self.macro_line, self.macro_C = _shown(line), at, heat
             self.silent = heat is None
@@ -302,12 +303,16 @@ class _State:
             self.reached[self.tool] = heat > 0
             self.wait = f"macro {name}"
 
+    def stated_C(self) -> float | None:
+        """Return the first layer's temperature of the active tool, as the settings say it. [°C]"""
+        return for_tool(self.program.facts.first_layer_C, self.tool)
+
     def assume(self) -> bool:
         """Take the settings' temperature for a start macro's that names none; tell whether that was done.
 
         Only where no line behind the macro heats, and nothing before it has waited.
         """
-        stated = for_tool(self.program.facts.first_layer_C, self.tool)
+        stated = self.stated_C()
         if not self.silent or not stated or self.macro is None or self.reached.get(self.tool, False):
             return False
         self.targets[self.tool] = stated
@@ -424,8 +429,7 @@ class _State:
     def cautions(self, anchor: Anchor) -> tuple[str, ...]:
         """Return what is odd here but no reason to refuse."""
         out = []
-        stated = self.program.facts.first_layer_C
-        expected = for_tool(stated, anchor.tool)
+        expected = self.stated_C()
         if expected and anchor.target_C and expected != anchor.target_C:
             out.append(
                 f"the nozzle is at {anchor.target_C:g} C before layer 1, the settings say {expected:g} C"

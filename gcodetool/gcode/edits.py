@@ -30,6 +30,7 @@ try:
 except ImportError:  # no such locks on this system
     fcntl = None  # type: ignore[assignment]
 
+PIECES: Final = 1 << 20
 TEMPORARY: Final = ".gcodetool-"
 STRAY_S: Final = 60.0  # younger ones may not be locked yet
 WHATS: Final = ("header", "purge-and-inspect", "layer-note")
@@ -229,6 +230,24 @@ def apply(blocks: Iterable[bytes], edits: Sequence[Edit]) -> Iterator[bytes]:
     if edit_now is not None or skip_to > offset:
         beyond = skip_to if edit_now is None else edit_now.stop
         raise ValueError(f"an edit reaches byte {beyond}, past the end at {offset}")
+
+
+def whole_lines(pieces: Iterator[bytes]) -> Iterator[bytes]:
+    """Yield the text in blocks that end at line ends, as readers expect them."""
+    gathered: list[bytes] = []
+    size = 0
+    for piece in pieces:
+        gathered.append(piece)
+        size += len(piece)
+        if size >= PIECES:
+            text = b"".join(gathered)
+            cut = text.rfind(b"\n") + 1
+            if cut:
+                yield text[:cut]
+                text = text[cut:]
+            gathered, size = [text], len(text)
+    if size:
+        yield b"".join(gathered)
 
 
 def write_atomic(

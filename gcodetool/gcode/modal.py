@@ -199,7 +199,7 @@ def _volumetric(scanner: Scanner, said: Command) -> None:
 def _extended(scanner: Scanner, said: Command, line: bytes) -> ScanRow | None:
     """Act on ``NAME KEY=VALUE``: Klipper's own, a user's macro, or what another dialect cannot read."""
     klipper = scanner.dialect == Dialect.KLIPPER
-    if odd.extended(scanner, said.name, line):
+    if odd.extended(scanner, said, line):
         return KEPT_ROW
     kind = EXTENDED_KINDS.get(said.name, UNKNOWN) if klipper else UNKNOWN
     if kind == MODAL:

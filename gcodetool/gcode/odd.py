@@ -13,7 +13,7 @@ from collections.abc import Iterator
 from dataclasses import field
 from typing import Any, Final
 
-from gcodetool.gcode.dialects import M_TABLES, TEXT_COMMANDS, UNKNOWN, Dialect, command
+from gcodetool.gcode.dialects import M_TABLES, TEXT_COMMANDS, UNKNOWN, Command, Dialect, command
 from gcodetool.gcode.readings import FEATURES, FirmwareReading
 from gcodetool.quickdata import dataclass
 
@@ -116,21 +116,17 @@ def noted(scanner: Scanner, letter: str, code: int, line: bytes) -> None:
     note(scanner, feature, line)
 
 
-def unknown(scanner: Scanner, line: bytes) -> None:
-    """Note an unknown G command that names a place or filament."""
-    said = command(line)
+def unknown(scanner: Scanner, said: Command, line: bytes) -> None:
+    """Note an unknown G command, *said* on *line*, that names a place or filament."""
     if said.name in ("G5", "G6") or (said.name.startswith("G") and compiled(AXIS_WORD).search(said.text)):
         note(scanner, "curve" if said.name == "G5" else "unknown", line)
 
 
-def second(scanner: Scanner, line: bytes) -> None:
+def second(scanner: Scanner, letter: int, code: int, line: bytes) -> None:
     """Note that only the first command on *line* is done; texts and unknown M commands hold none."""
-    name = command(line).name
-    letter, number = name[:1], name[1:].partition(".")[0]
-    if letter == "M":
-        code = int(number)
+    if letter == ord("M"):
         table = M_TABLES[scanner.dialect]
-        if name in TEXT_COMMANDS or code >= len(table) or TEXTS[code] or table[code] == UNKNOWN:
+        if code >= len(table) or TEXTS[code] or table[code] == UNKNOWN:
             return
     note(scanner, "second", line)
 
@@ -409,8 +405,9 @@ def _goes(scanner: Scanner, kept: dict[str, str]) -> bool:
     return False
 
 
-def extended(scanner: Scanner, name: str, line: bytes) -> bool:
+def extended(scanner: Scanner, said: Command, line: bytes) -> bool:
     """Note conditions, and Klipper's own ways to move unseen; True: the line is nothing but that."""
+    name = said.name
     if scanner.dialect == Dialect.REPRAPFIRMWARE:
         if name in CONDITIONS:
             note(scanner, "condition", line)
@@ -418,6 +415,6 @@ def extended(scanner: Scanner, name: str, line: bytes) -> bool:
     if scanner.dialect == Dialect.KLIPPER:
         if name in ("FORCE_MOVE", "MANUAL_STEPPER"):
             note(scanner, "force", line)
-        elif name == "SET_GCODE_OFFSET" and command(line).number("MOVE") == 1:
+        elif name == "SET_GCODE_OFFSET" and said.number("MOVE") == 1:
             note(scanner, "offset", line)
     return False

@@ -11,7 +11,7 @@ import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import field, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 from gcodetool.gcode import dialects, edits, markers
 from gcodetool.gcode.dialects import Dialect
@@ -23,7 +23,6 @@ from gcodetool.quickdata import dataclass
 if TYPE_CHECKING:
     from gcodetool.gcode.scan import Scanner
 
-PIECES: Final = 1 << 20
 FIRST_LINES: Final = 64  # some signatures count only among these
 MOVES: Final = re.compile(rb"\n(?:G[01] [^\n]*\n)+(?=G[01] )")  # of a run, all but the last
 
@@ -66,7 +65,7 @@ class Program:
         What an earlier ``prepare`` inserted is left out: a prepared file reads as the one it was.
         """
         text = self._read(self.source.blocks())
-        return whole_lines(text) if self.changes else text
+        return edits.whole_lines(text) if self.changes else text
 
     def packed(self, inserts: Sequence[edits.Edit], form: str) -> Iterator[bytes]:
         """Yield the file with *inserts*, which count in bytes of :meth:`blocks`, as ``Source.packed`` does."""
@@ -91,6 +90,11 @@ class Program:
     def sha256(self) -> str:
         """Digest of the bytes on disk."""
         return self.source.sha256()
+
+    @property
+    def known_family(self) -> str | None:
+        """The slicer family as reports name it; None where it is not known."""
+        return None if self.family is Family.UNKNOWN else self.family.value
 
     @property
     def volumetric_e(self) -> bool:
@@ -178,24 +182,6 @@ def edited(program: Program, changes: "tuple[edits.Edit, ...]") -> Program:
     return replace(program, head=b"".join(edits.apply([head], early)), changes=changes)
 
 
-def whole_lines(pieces: Iterator[bytes]) -> Iterator[bytes]:
-    """Yield the text in blocks that end at line ends, as readers expect them."""
-    gathered: list[bytes] = []
-    size = 0
-    for piece in pieces:
-        gathered.append(piece)
-        size += len(piece)
-        if size >= PIECES:
-            text = b"".join(gathered)
-            cut = text.rfind(b"\n") + 1
-            if cut:
-                yield text[:cut]
-                text = text[cut:]
-            gathered, size = [text], len(text)
-    if size:
-        yield b"".join(gathered)
-
-
 def thinned(part: bytes) -> bytes:
     r"""Return *part* with each run of plain moves cut down to its last: all else that it says stays.
 
@@ -224,7 +210,7 @@ def walk(
     """Yield (scanner, block, rows) through the program, in order; *rows* is refilled each time.
 
     ``scanner.offset`` is the place of the block's first byte in the text, so the line of row *k* is
-    ``line_of(scanner, block, rows, k)``.  After the last one ``scanner.line`` is the number of lines and
+    ``rows.text(k, block, scanner.offset)``.  After the last one ``scanner.line`` is the number of lines and
     ``scanner.offset`` the number of bytes.
 
     Parameters
@@ -247,9 +233,3 @@ def walk(
         scanner.offset += len(part)
         if stop is not None and scanner.offset >= stop:
             return
-
-
-def line_of(scanner: Any, block: bytes, rows: Rows, row: int) -> bytes:
-    """Return the text of the line that row number *row* of *rows* stands for."""
-    at = rows.start[row] - scanner.offset
-    return block[at : at + rows.length[row]]

@@ -64,3 +64,8 @@ class Rows:
         self.f = array("d", bytes(8 * capacity))
         self.i = array("d", bytes(8 * capacity))
         self.j = array("d", bytes(8 * capacity))
+
+    def text(self, row: int, block: bytes, offset: int) -> bytes:
+        """Return the line that a row stands for, out of *block*, which begins at *offset* in the file."""
+        begin = self.start[row] - offset
+        return block[begin : begin + self.length[row]]

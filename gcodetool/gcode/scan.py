@@ -976,7 +976,7 @@ class Scanner:
                 end = follows
                 self.shared = self.line
             else:
-                second(self, data[begin:end])
+                second(self, letter, code, data[begin:end])
         if self.shared == self.line:
             self.out_begin = begin
             self.out_end = end
@@ -1202,9 +1202,9 @@ class Scanner:
         if kind == ROAMING:
             self.known = 0
         elif kind == UNKNOWN:
-            word = command(line).name
-            self.unknown[word] = self.unknown.get(word, 0) + 1
-            unknown(self, line)
+            said = command(line)
+            self.unknown[said.name] = self.unknown.get(said.name, 0) + 1
+            unknown(self, said, line)
 
     # --- words ---
 

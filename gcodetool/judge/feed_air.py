@@ -11,8 +11,8 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from gcodetool.errors import GcodetoolError, UsageError
+from gcodetool.judge.feed_judgement import is_fed, judged_by, over_limits
 from gcodetool.judge.findings import BoxAtFeed, FeedNeed
-from gcodetool.judge.latest_start import is_fed, judged_by, over_limits
 from gcodetool.judge.outcomes import headroom
 from gcodetool.judge.print_air import PrintAir
 from gcodetool.judge.verdict_codes import Code, worse

@@ -10,16 +10,17 @@ Left out: air that changes after now.
 
 import bisect
 from dataclasses import replace
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 
+from gcodetool.judge.feed_judgement import is_fed, over_limits
 from gcodetool.judge.findings import Exposure
-from gcodetool.judge.outcomes import Floats, Judgement, headroom, judge, reached
+from gcodetool.judge.outcomes import Judgement, headroom, judge, reached
 from gcodetool.judge.print_air import PrintAir
 from gcodetool.judge.verdict_codes import Code
 from gcodetool.moisture.field import FIRST_STEP_S
-from gcodetool.moisture.forecast import ROUGH_OFF, Arrival, forecast
+from gcodetool.moisture.forecast import ROUGH_OFF, forecast
 from gcodetool.moisture.history import State, surroundings
 from gcodetool.moisture.shared_air import SharedIntegrator
 from gcodetool.moisture.state import marched
@@ -45,32 +46,6 @@ class LatestStart:
 
     at_s: float
     then: Code
-
-
-def judged_by(state: State, arrival: Arrival, feed: ToolFeed, confidence: float) -> Judgement | None:
-    """Return the model's verdict on what arrives; None where nothing does."""
-    known = is_fed(arrival, feed)
-    if not known.any():
-        return None
-    numbers = feed.layer[known].tolist()
-    return judge(
-        *over_limits(state, arrival, known),
-        [numbers[0], *numbers],
-        confidence=confidence,
-        weights=state.weights,
-    )
-
-
-def is_fed(arrival: Arrival, feed: ToolFeed) -> "np.ndarray[Any, Any]":
-    """Return which rows of a feed take strand off the reel, (rows,)."""
-    return np.asarray((feed.segments[:, 2] > 0) & ~np.isnan(arrival.wt_pct).any(axis=1))
-
-
-def over_limits(state: State, arrival: Arrival, known: "np.ndarray[Any, Any]") -> tuple[Floats, Floats]:
-    """Return what arrives over each member's limits, good and marginal, (rows + 1, members)."""
-    # what comes first decides whether the job may start at all
-    content = np.concatenate([arrival.start_wt_pct[np.newaxis], arrival.wt_pct[known]])
-    return content / state.limit_good_wt_pct, content / state.limit_marginal_wt_pct
 
 
 def latest_start(

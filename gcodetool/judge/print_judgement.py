@@ -12,9 +12,10 @@ import numpy as np
 from gcodetool import profiles
 from gcodetool.judge import reasons
 from gcodetool.judge.exposure_budget import exposure_budget
+from gcodetool.judge.feed_judgement import is_fed, judged_by
 from gcodetool.judge.findings import Exposure
 from gcodetool.judge.heat_damage import heat_damage
-from gcodetool.judge.latest_start import HORIZON_S, LatestStart, is_fed, judged_by, latest_start
+from gcodetool.judge.latest_start import HORIZON_S, LatestStart, latest_start
 from gcodetool.judge.outcomes import Judgement, reached
 from gcodetool.judge.print_air import PrintAir
 from gcodetool.judge.reasons import Cause

@@ -9,7 +9,7 @@ Left out: how bubbles grow, chains lost to heat alone, and water that leaves the
 
 import math
 from dataclasses import replace
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from gcodetool.errors import OutOfRangeError
 from gcodetool.moisture.air import (
@@ -21,6 +21,9 @@ from gcodetool.moisture.air import (
 )
 from gcodetool.moisture.constants import MOLAR_GAS, VAPOUR_GAS, WATER_KG_MOL, ZERO_CELSIUS_K
 from gcodetool.quickdata import dataclass
+
+if TYPE_CHECKING:
+    from gcodetool.profiles import Material
 
 WATER_G_MOL: Final = 1000 * WATER_KG_MOL
 
@@ -173,6 +176,26 @@ def chain_loss(
     True
     """
     return 1 - 1 / (1 + chains.mean_g_mol / 1000 * chains.cut_mol_kg(water_wt_pct, temperature_C, seconds))
+
+
+def loss_of(material: "Material", water_wt_pct: float, temperature_C: float, seconds: float) -> float:
+    """Return a material's :func:`chain_loss`; 0 where water cuts none of its chains, or how fast is not known. [-]"""
+    chains = chains_of(material.key) if material.hydrolyses else None
+    return 0.0 if chains is None else chain_loss(chains, water_wt_pct, temperature_C, seconds)
+
+
+def borne_s(chains: Chains | AmideBalance, water_wt_pct: float, temperature_C: float, share: float) -> float:
+    """Return the time in the melt after which *share* of the mean chain length is lost; infinite: never. [s]"""
+    if chain_loss(chains, water_wt_pct, temperature_C, math.inf) <= share:
+        return math.inf
+    low, high = 0.0, 1e7
+    for _ in range(80):
+        middle = (low + high) / 2
+        if chain_loss(chains, water_wt_pct, temperature_C, middle) < share:
+            low = middle
+        else:
+            high = middle
+    return high
 
 
 def _arrhenius(energy_kJ_mol: float, temperature_C: float, at_C: float) -> float:

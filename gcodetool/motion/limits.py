@@ -515,7 +515,7 @@ def limits_for(
         source = f"printer {printer.name}"
         if printer.hot_end.nozzle_mm:
             nozzle = printer.hot_end.nozzle_mm
-        if Dialect.named(printer.dialect) != dialect:
+        if printer.dialect != Dialect(dialect).label:
             printer = None
     if dialect == Dialect.KLIPPER:
         return klipper_limits(

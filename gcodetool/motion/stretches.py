@@ -22,6 +22,7 @@ class Stretches:
         self.real = {name: self._blank(name, self.room) for name in _SUMS}
         self.overflowed = False
         self.most = MOST_STRETCHES
+        self.begin(0, 0, 1, 0)  # before the first layer: of tool 0, from the first line on
         self._share()
 
     @staticmethod

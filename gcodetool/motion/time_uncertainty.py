@@ -146,7 +146,7 @@ def claim_difference(
         and facts.machine_limits
         and facts.machine_limits_usage != "ignore"
         and found.moves <= MOST_MOVES
-        and Dialect.named(printer.dialect) == program.dialect
+        and printer.dialect == program.dialect.label
     ):
         diameters = filament_diameter_mm
         (by_block,) = moving_times(program, (as_guessed,), filament_diameter_mm=diameters, kept=kept)

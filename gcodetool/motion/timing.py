@@ -44,6 +44,7 @@ from gcodetool.motion.planner import (
     Planner,
 )
 from gcodetool.motion.reach import overruns, set_bounds
+from gcodetool.motion.stops import HEAT, PAUSES, STOPS
 from gcodetool.motion.stretches import Stretches
 from gcodetool.motion.timeline import Demands, Heating, Timeline, Wait
 
@@ -64,22 +65,6 @@ RETRACTION_MAX_MM: Final = 20.0
 UNLOADED_MAX_MM: Final = 150.0
 PAUSE_S: Final = 60.0  # a pause until someone comes, where the file does not say how long
 
-# What waits for heat.  Marlin and RepRapFirmware let the queue run dry there, Klipper does not.
-HEAT: Final = frozenset(("M109", "M190", "M191", "M116", "TEMPERATURE_WAIT"))
-_SHARED_STOPS: Final = frozenset(("M400", "M84", "M18"))
-STOPS: Final = {
-    Dialect.MARLIN: _SHARED_STOPS | HEAT | {"M17", "G29", "M303", "M701", "M702"},
-    Dialect.KLIPPER: _SHARED_STOPS | {"ACTIVATE_EXTRUDER"},
-    Dialect.REPRAPFIRMWARE: _SHARED_STOPS
-    | HEAT
-    | {"M0", "M1", "M2", "M17", "G29", "M572", "M98", "M701", "M702"},
-}
-# What pauses until someone answers.  M0 and M1 end a job under RepRapFirmware, Klipper has none.
-PAUSES: Final = {
-    Dialect.MARLIN: frozenset(("M0", "M1", "M25", "M125", "M226", "M600", "M601")),
-    Dialect.KLIPPER: frozenset(("PAUSE", "M25", "M226", "M600", "M601")),
-    Dialect.REPRAPFIRMWARE: frozenset(("M25", "M226", "M600", "M601")),
-}
 SMOOTH_TIME_S: Final = 0.04  # Klipper's default; a change of it lets the queue run dry
 
 
@@ -128,7 +113,6 @@ class _Job:
         self.start_line = 0
         self.units: dict[str, str] = {}
         self.choose(0)
-        self.stretches.begin(0, 0, 1, 0)
 
     def choose(self, tool: int) -> None:
         """Point the planner at *tool*'s demands."""
@@ -151,8 +135,7 @@ class _Job:
                 break
             op = rows.op[row]
             if op == COMMAND:
-                begin = rows.start[row] - offset
-                self.command(block[begin : begin + rows.length[row]], rows.line[row], rows.start[row])
+                self.command(rows.text(row, block, offset), rows.line[row], rows.start[row])
             elif op == LAYER:
                 self.layer = rows.arg[row]
                 self.layers += 1
@@ -165,13 +148,10 @@ class _Job:
                 if rows.arg[row] != self.tool:
                     if self.heaters is not None:
                         self.heaters.select(rows.arg[row], self.tool, self.heat_clock())
-                    begin = rows.start[row] - offset
-                    line = block[begin : begin + rows.length[row]]
-                    self.change(rows.arg[row], line, rows.line[row], rows.start[row])
+                    self.change(rows.arg[row], rows.text(row, block, offset), rows.line[row], rows.start[row])
             elif op == DWELL:
                 planner.stop()
-                begin = rows.start[row] - offset
-                text = _shown(block[begin : begin + rows.length[row]])
+                text = _shown(rows.text(row, block, offset))
                 self.wait(Wait(rows.line[row], "dwell", min(rows.e[row], 1e7), False, text))
             row += 1
         if planner.tabled:
@@ -537,6 +517,7 @@ def _result(job: _Job, scanner: Any, printer: "Printer | None", *, watched: bool
             stretches.real["last"][0] += seconds
     if planner.acceleration_line:
         job.limits.acceleration_seen(planner.acceleration_line)
+    limits = job.limits.uses()
     if planner.tabled:
         job.table.extend(planner.drain())
     columns, undone = _columns(job)
@@ -551,12 +532,12 @@ def _result(job: _Job, scanner: Any, printer: "Printer | None", *, watched: bool
         layers=job.layers,
         lines=scanner.line,
         moves=planner.moves,
-        limits=job.limits.uses(),
+        limits=limits,
         waits=tuple(job.waits),
+        demands=_demands(job, columns),
         notes=(*job.e_notes(scanner, undone), *job.notes()),
         rules=job.rules.label,
         unknown=dict(scanner.unknown),
-        demands=_demands(job, columns),
         low_box=box if watched and scanner.box_sure and box[0] <= box[2] and box[1] <= box[3] else None,
         table=_table(job) if planner.tabled else None,
         heating=tuple(job.heating),

@@ -125,7 +125,7 @@ def summarise(
     return JobSummary(
         sha256=program.sha256 if sha256 is None else sha256,
         dialect=program.dialect.label,
-        family=None if program.family.value == "unknown" else program.family.value,
+        family=program.known_family,
         layers=timeline.layers,
         moving_s=timeline.total_moving_s,
         extruding_s=timeline.total_extruding_s,

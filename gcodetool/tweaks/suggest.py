@@ -8,7 +8,6 @@ makes wet filament dry, and nothing passes a limit.  Equations, sources and what
 
 import math
 from collections.abc import Iterator
-from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 from gcodetool.judge.findings import ToolFindings, Tweak
@@ -142,18 +141,12 @@ def water_severity(
         * hydrolysis.steam_pressure(celsius)
         / hydrolysis.steam_pressure(nozzle_C)
     )
-    usual = replace(asked, residence_s=None if asked.residence_s is None else USUAL_RESIDENCE_S)
-    worst, good = water.worst / water.polymer, water.good / water.polymer
-    lost = loss(material, worst, celsius, asked) - loss(material, good, nozzle_C, usual)
+    lost = 0.0
+    if asked.residence_s is not None:
+        worst, good = water.worst / water.polymer, water.good / water.polymer
+        lost = hydrolysis.loss_of(material, worst, celsius, asked.residence_s)
+        lost -= hydrolysis.loss_of(material, good, nozzle_C, USUAL_RESIDENCE_S)
     return steam + lost / ALLOWED_LOSS
-
-
-def loss(material: Material, content_wt_pct: float, celsius: float, asked: ToolDemands) -> float:
-    """Return the share of chain length that is lost; 0 where water cuts none, or how fast or how long is not known."""
-    chains = hydrolysis.chains_of(material.key) if material.hydrolyses else None
-    if chains is None or asked.residence_s is None:
-        return 0.0
-    return hydrolysis.chain_loss(chains, content_wt_pct, celsius, asked.residence_s)
 
 
 def _told_in_per_cent(material: Material) -> bool:
@@ -209,18 +202,22 @@ def lower_nozzle(
     if not_below_C is not None and not_below_C > floor:
         floor, held = not_below_C, "the first layer stays as much hotter than the rest as it was"
     lowest = math.ceil(floor - 1e-9)
-    after = now
-    while after - 1 >= lowest and water_severity(material, water, after, asked, now) > 1:
-        after -= 1
-    after = float(after)
+    if now - lowest < LEAST_STEP_K:
+        return None
     # whole steps down from the file's own figure, which need not be whole itself
+    after = float(now)
+    while (severity := water_severity(material, water, after, asked, now)) > 1 and after - 1 >= lowest:
+        after -= 1
     if now - after < LEAST_STEP_K:
         return None
-    enough = water_severity(material, water, after, asked, now) <= 1
+    enough = severity <= 1
     before_p, after_p = hydrolysis.steam_pressure(now), hydrolysis.steam_pressure(after)
     effect = f"steam pushes {100 * (1 - after_p / before_p):.0f} % less"
     before_loss, after_loss = (
-        loss(material, water.worst / water.polymer, each, asked) for each in (now, after)
+        0.0
+        if asked.residence_s is None
+        else hydrolysis.loss_of(material, water.worst / water.polymer, each, asked.residence_s)
+        for each in (now, after)
     )
     if before_loss > 0.0005 and _told_in_per_cent(material):
         effect += f", chains lose about {100 * after_loss:.1f} % of their length instead of {100 * before_loss:.1f} %"
@@ -379,7 +376,7 @@ def faster_minimum_speed(
     if chains is None:
         return None
     content = water.worst / water.polymer
-    borne_s = _borne_s(chains, content, celsius)
+    borne_s = hydrolysis.borne_s(chains, content, celsius, ALLOWED_LOSS)
     if asked.residence_s <= borne_s or asked.line_mm2 <= 0:
         return None
     stated = None if printer is None else printer.hot_end.max_flow_mm3_s
@@ -405,23 +402,6 @@ def faster_minimum_speed(
         cost="small layers cool less before the next one comes; print several parts at once instead",
         confidence="estimated",
     )
-
-
-def _borne_s(
-    chains: hydrolysis.Chains | hydrolysis.AmideBalance, content_wt_pct: float, celsius: float
-) -> float:
-    """Return the time after which ``ALLOWED_LOSS`` of the chain length is gone; infinite: never. [s]"""
-    most = hydrolysis.chain_loss(chains, content_wt_pct, celsius, math.inf)
-    if most <= ALLOWED_LOSS:
-        return math.inf
-    low, high = 0.0, 1e7
-    for _ in range(80):
-        middle = (low + high) / 2
-        if hydrolysis.chain_loss(chains, content_wt_pct, celsius, middle) < ALLOWED_LOSS:
-            low = middle
-        else:
-            high = middle
-    return high
 
 
 def lasting_damage(material: Material, water: WaterVsLimits, asked: ToolDemands) -> str | None:

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from gcodetool.gcode.program import Program
+    from gcodetool.motion.limits import LimitUse
     from gcodetool.motion.timeline import Heating, Timeline
     from gcodetool.profiles import Material, Printer
 
@@ -77,7 +78,7 @@ def demands_of(
     diameter_mm: float,
     printer: "Printer | None" = None,
 ) -> ToolDemands:
-    """Return what *program*, timed as *jobs*, asks of *tool*."""
+    """Return what *program*, timed as *timeline*, asks of *tool*."""
     facts, config = program.facts, program.facts.config
     demands = timeline.demands.get(tool)
     assumed = []
@@ -91,7 +92,13 @@ def demands_of(
         assumed.append(f"travel at {speed:g} mm/s")
     area = math.pi * diameter_mm**2 / 4
     volume = 0.0 if demands is None else demands.forward_mm * area
-    first, other = nozzle_targets(program, timeline, tool, least_C=material.nozzle_min_C)
+    stated_C = for_tool(facts.first_layer_C, tool), for_tool(facts.other_layer_C, tool)
+    stated_mm, retract_mm_s = for_tool(facts.retract_mm, tool), for_tool(facts.retract_mm_s, tool)
+    first, other = nozzle_targets(stated_C, timeline.heating, tool, least_C=material.nozzle_min_C)
+    if facts.firmware_retraction:
+        stated_mm = firmware_length_mm(program.dialect, timeline.limits)
+    elif stated_mm is None:
+        stated_mm = retraction_seen_mm(timeline, tool)
     fan = of_config(config, FAN_KEYS, tool)
     wipe = of_config(config, WIPE_KEYS, tool)
     if wipe is None:
@@ -99,13 +106,13 @@ def demands_of(
     return ToolDemands(
         nozzle_C=other,
         first_layer_C=first,
-        flow_mm3_s=None if demands is None else demands.flow(0.95),
         residence_s=residence_s(timeline, tool, area, zone),
+        flow_mm3_s=None if demands is None else demands.flow(0.95),
         line_mm2=volume / demands.path_mm if demands is not None and demands.path_mm > 0 else None,
         travel_mm=None if demands is None else demands.longest_over_print_mm,
         travel_mm_s=speed,
-        retract_mm=retraction_mm(program, timeline, tool),
-        retract_mm_s=for_tool(facts.retract_mm_s, tool),
+        retract_mm=stated_mm,
+        retract_mm_s=retract_mm_s,
         firmware_retraction=bool(facts.firmware_retraction),
         first_layer_mm_s=of_config(config, FIRST_LAYER_KEYS, tool),
         slowest_mm_s=of_config(config, SLOWEST_KEYS, tool),
@@ -145,21 +152,20 @@ def residence_s(timeline: "Timeline", tool: int, area_mm2: float, zone_mm3: floa
 
 
 def nozzle_targets(
-    program: "Program", timeline: "Timeline", tool: int, *, least_C: float
+    stated_C: "tuple[float | None, float | None]", heating: "Sequence[Heating]", tool: int, *, least_C: float
 ) -> tuple[float | None, float | None]:
     """Return the targets of *tool* in the first layer and after it. [°C]
 
-    As the slicer states them; else the last ones that the file sets, before the first layer and from
+    As the slicer states them, *stated_C*; else the last ones that the file sets, before the first layer and from
     there on, of those at which the material prints at all (standby and probing are lower).
     """
-    first = for_tool(program.facts.first_layer_C, tool)
-    other = for_tool(program.facts.other_layer_C, tool)
+    first, other = stated_C
     if first is None and other is None:
-        for heating in timeline.heating:
-            target = heating.target
+        for each in heating:
+            target = each.target
             if target.tool != tool or target.kind != "set" or target.celsius < least_C:
                 continue
-            if heating.layer == 0:
+            if each.layer == 0:
                 first = target.celsius
             else:
                 other = target.celsius
@@ -177,14 +183,9 @@ def in_force(heating: "Sequence[Heating]", tool: int, offset: int) -> float | No
     return found
 
 
-def retraction_mm(program: "Program", timeline: "Timeline", tool: int) -> float | None:
-    """Return the length of *tool*'s retraction: the firmware's, the slicer's, else what the file does. [mm]"""
-    facts, demands = program.facts, timeline.demands.get(tool)
-    if facts.firmware_retraction:
-        return firmware_length_mm(program, timeline)
-    stated = for_tool(facts.retract_mm, tool)
-    if stated is not None:
-        return stated
+def retraction_seen_mm(timeline: "Timeline", tool: int) -> float | None:
+    """Return the length of *tool*'s retraction as the file does it. [mm]"""
+    demands = timeline.demands.get(tool)
     if demands is None or not demands.retractions:
         return None
     # one tool: no tool change hides among them; a whole retraction is the longest
@@ -198,11 +199,11 @@ NAMES: Final = {
 }
 
 
-def firmware_length_mm(program: "Program", timeline: "Timeline") -> float | None:
+def firmware_length_mm(dialect: Dialect, limits: "Sequence[LimitUse]") -> float | None:
     """Return the length of the firmware's retraction, as file or printer state it; None = not stated. [mm]"""
     from gcodetool.motion.limits import STATED_DEFAULT
 
-    for limit in timeline.limits:
-        if limit.name == NAMES[program.dialect] and limit.source != STATED_DEFAULT and limit.value > 0:
+    for limit in limits:
+        if limit.name == NAMES[dialect] and limit.source != STATED_DEFAULT and limit.value > 0:
             return limit.value
     return None
