@@ -1,5 +1,6 @@
 """Whatever stops a command that writes, its last words say what it changed; "nothing was written" where nothing was."""
 
+import builtins
 import contextlib
 import errno
 import hashlib
@@ -244,3 +245,20 @@ def test_a_report_never_stands_over_the_job(folder: pathlib.Path, capsys: pytest
         outcome(["prepare", "--in-place", "job.gcode", "--report", "job.gcode", "--members", "1", *AT]) == 2
     )
     assert state_of(folder) == before
+
+
+def test_ctrl_c_while_the_command_line_is_loaded(monkeypatch: pytest.MonkeyPatch, capsys) -> None:
+    from gcodetool.__main__ import run
+
+    load = builtins.__import__
+
+    def stopped(name: str, *more: Any, **named: Any) -> Any:
+        if name == "gcodetool.cli.main":
+            raise KeyboardInterrupt
+        return load(name, *more, **named)
+
+    monkeypatch.setattr(builtins, "__import__", stopped)
+    with pytest.raises(SystemExit) as ended:
+        run()
+    assert ended.value.code == 130
+    assert capsys.readouterr().err == "gcodetool: stopped; nothing was written\n"
