@@ -56,6 +56,7 @@ def test_the_first_line_is_what_to_do(said):
         assert word in out
     for word in ("hottest", "floor", "energy", "Cautions", "What else would work"):
         assert word not in out
+    assert "drying plan pa6-07 --more" not in out  # that would be another dryer, and another moment
     assert len(out.splitlines()) < 25
     code, more, err = said("plan", SHELF / "pa6-07.toml", "--dryer", "oven", "--more", *AT, *FEW)
     assert first(more) == first(out)

@@ -194,3 +194,9 @@ def test_what_to_do_names_the_record_that_would_tell() -> None:
     assert first("unknown", "weigh the spool") == (
         "purge and look at the strand before the part begins, or weigh the spool"
     )
+
+
+def test_who_keeps_a_shelf_needs_no_file_to_name_a_spool() -> None:
+    for said in (reasons.NAME_A_RECORD, reasons.name_the_record("petg-03")):
+        assert "--spool: the ID of one on the shelf" in said
+    assert "petg-03.toml" in reasons.name_the_record("petg-03")

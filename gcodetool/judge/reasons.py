@@ -372,13 +372,14 @@ LATER: Final[dict[Code, str]] = {
 }
 TAKE_ANOTHER: Final = "take another spool, or correct this one's record"
 NAME_A_RECORD: Final = (
-    "name its file with --spool FILE, or purge and look at the strand before the part begins"
+    "name the spool with --spool: the ID of one on the shelf, or its file; or purge and look at the strand before the "
+    "part begins"
 )
 
 
 def name_the_record(named: str) -> str:
     """Return how to give the record of a spool that the file names."""
-    return f"name the record of '{named}' with --spool {named}.toml"
+    return f"name the spool that is meant with --spool: the ID of one on the shelf, or a file such as {named}.toml"
 
 
 def storage_advice(word: str, whole_word: str, damage: "Damage") -> str:

@@ -37,9 +37,7 @@ def print_plan(plan: DryingPlan, spool: Spool, stream: TextIO, *, more: bool = F
     rows = [(one.goal, reached(one, plan)) for one in plan.reaches] if plan.set_point.possible else []
     print_facts(page, [*rows, *out_of_reach(plan), *next_steps(plan, spool)])
     page.line()
-    page.hanging(
-        "  ", f"more: what binds, the course, what else would work: drying plan {plain(plan.spool)} --more"
-    )
+    page.hanging("  ", "more: what binds, the course, what else would work: the same call with --more")
 
 
 def print_all(page: Page, plan: DryingPlan, spool: Spool) -> None:
