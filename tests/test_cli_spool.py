@@ -302,6 +302,25 @@ def test_what_to_state_of_a_spool_of_the_ledger_is_a_command(gt) -> None:
         assert gt(*words.split())[0] == 0
 
 
+def test_a_reading_of_a_later_moment_says_nothing_of_the_air_before_it(gt) -> None:
+    """Day and month in the wrong order, or a record looked at as it was: what was not known then does not count."""
+    for words in (
+        "place add bench --kind open --temperature 22 --humidity 48 --at 2026-10-01",
+        "spool add petg --material PETG --place bench --body-mass 230 --at 2026-11-02",
+        "place read bench --humidity 41 --at 2026-11-20",
+    ):
+        assert gt(*words.split())[0] == 0, words
+    show = ("spool", "show", "petg", "--at", "2026-11-25", "--members", "8")
+    before = gt(*show)[1]
+    assert "air: bench, 22 °C, 41 % RH" in " ".join(before.split())
+    assert gt("place", "read", "bench", "--humidity", "90", "--at", "2026-12-05")[0] == 0
+    after = gt(*show)[1]
+    told = "  ignored          1 reading of bench later than the moment asked for\n"
+    assert told in after
+    assert after.replace(told, "") == before
+    assert "ignored" not in gt(*show[:3], "--at", "2026-12-06", "--members", "8")[1]
+
+
 def test_the_first_spool_asks_for_a_place(gt) -> None:
     code, _, err = gt("spool", "add", "x", "--material", "PLA")
     assert code == 1

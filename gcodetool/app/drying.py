@@ -338,7 +338,7 @@ def _of_record(
     held: Spool, state: State, name: str, *, room: Room | None = None, power_W: float | None = None
 ) -> Device:
     """Return a place of the record as a dryer, with its power: as asked, as stated, else of the profile of its name."""
-    return powered(of_place(held, state, name, room=room), power_W, _profile(name))
+    return powered(of_place(state.spool, state, name, room=room), power_W, _profile(name))
 
 
 def power_like(name: str) -> tuple[float | None, str]:
@@ -392,7 +392,7 @@ def job_feed(job: JobToDryFor, held: Spool, state: State, machine: "Printer | No
     if tool is not None and tool not in timed.tools:
         raise UsageError(f"--tool {tool}: {path} feeds nothing from it; it uses {names}")
     feed = feed_of(timed, timed.tools[0] if tool is None else tool, program.facts)
-    around = air_of_print(held, state, at_s=state.as_of_s, place=job.place, printer=machine)
+    around = air_of_print(state.spool, state, at_s=state.as_of_s, place=job.place, printer=machine)
     return JobFeed(path.name, feed, around)
 
 

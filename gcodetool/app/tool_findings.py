@@ -41,6 +41,7 @@ def check_tool(
     """Return the findings on one tool, the spool's states that they rest on, and its cautions."""
     members, printer = default_members(asked.members), asked.printer
     state = state_at(spool, asked.at_s, members=members, shelf=asked.shelf_of(spool))
+    spool = state.spool  # as it is known at that moment
     around = air_of_print(spool, state, at_s=asked.at_s, place=asked.place, printer=printer)
     feed = feed_of(timeline, tool, program.facts)
     if asked.feed is not None:

@@ -144,7 +144,7 @@ def fit(
         return Fit(thermostat_said[0], None, spool.id, spool.material.key, where.name, None, warmth, hot, ())
     run, notes = weighed_run(spool, now_s, where.name, members, None if warmth is None else warmth.mean_C)
     now = state_at(spool, now_s, members=members)
-    said = status(now, of_place(spool, now, where.name), since_s=began_s)
+    said = status(now, of_place(now.spool, now, where.name), since_s=began_s)
     return Fit(
         headline(said),
         said,

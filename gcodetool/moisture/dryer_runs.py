@@ -93,16 +93,3 @@ def as_run(spool: Spool, place: Place, at_s: float) -> Place:
 def changes(place: Place, begin_s: float, end_s: float) -> list[float]:
     """Return the moments within a stretch of time at which a dryer's air becomes known to be another."""
     return [one.at_s for one in place.readings if begin_s < one.at_s < end_s]
-
-
-def known_at(spool: Spool, now_s: float) -> Spool:
-    """Return the record, and those of its neighbours, without thermometer readings later than a moment."""
-    late = {
-        name: replace(place, readings=tuple(one for one in place.readings if one.at_s <= now_s))
-        for name, place in spool.places.items()
-        if any(one.at_s > now_s for one in place.readings)
-    }
-    if not late:
-        return spool
-    beside = tuple(known_at(other, now_s) for other in spool.neighbours)
-    return replace(spool, places={**spool.places, **late}, neighbours=beside)

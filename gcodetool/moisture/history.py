@@ -17,9 +17,9 @@ from gcodetool.moisture import snapshot
 from gcodetool.moisture.airlog import log_air
 from gcodetool.moisture.bag_note import bag_notes
 from gcodetool.moisture.company import Company, members_beside, pictures_of, together_picture, until
-from gcodetool.moisture.dryer_runs import known_at
 from gcodetool.moisture.ensemble import Ensemble, ensemble_at, first_ensemble
 from gcodetool.moisture.field import SpoolIntegrator
+from gcodetool.moisture.known import known_at, later_readings
 from gcodetool.moisture.learning import learned, reel_of
 from gcodetool.moisture.members import some_of
 from gcodetool.moisture.notes import Note
@@ -75,9 +75,9 @@ def state_at(
     SpoolError
         The record does not say what is needed: no `received`, a place without its air.
     """
+    notes: list[Note] = list(later_readings(spool, now_s))
     spool = known_at(spool, now_s)
     counted = until(spool, now_s)
-    notes: list[Note] = []
     if len(counted) < len(spool.events):
         notes.append(
             Note(

@@ -22,6 +22,7 @@ from gcodetool.judge.outcomes import reached
 from gcodetool.judge.print_air import PrintAir, air_of_print, last_open
 from gcodetool.judge.print_judgement import PrintJudgement, judge_print
 from gcodetool.moisture.history import State, Surroundings, aged, quantile, state_at, surroundings
+from gcodetool.moisture.known import known_at
 from gcodetool.moisture.record import Event, Spool
 from gcodetool.moisture.snapshot import SnapshotStoreFor
 from gcodetool.motion.feed import ToolFeed
@@ -107,12 +108,15 @@ class SpoolSimulator:
         key = (name, self.options.members)
         if key not in self.firsts:
             spool = self.spools[name]
-            self.firsts[key] = state_at(
+            state = state_at(
                 spool,
                 self.since.get(name, self.options.at_s),
                 members=self.options.members,
                 shelf=self.shelf_of(spool),
             )
+            # what was read since then is known now
+            places = known_at(spool, self.options.at_s).places
+            self.firsts[key] = replace(state, spool=replace(state.spool, places=places))
         return self.firsts[key]
 
     def wetness_ratio(self, past: StepHistory) -> float:
