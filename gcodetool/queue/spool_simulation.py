@@ -33,6 +33,8 @@ from gcodetool.queue.summary import JobSummary, ToolSummary
 
 HALF_HOUR_S: Final = 1800.0  # hours of drying are given in these, rounded up
 LONGEST_DRYING_S: Final = 48 * 3600.0
+# of the marginal limit: what leaves the dryer at the limit is past it before its job ends (own estimate)
+HEADROOM: Final = 0.85
 SAME_K: Final = 1e-6  # of two temperatures that are one
 STATES: Final = 192  # kept; a state of 64 members takes about 0.4 MB
 
@@ -265,8 +267,7 @@ class SpoolSimulator:
             keep=False,
         )
         good, marginal = polymer.limit_good, polymer.limit_marginal
-        # what leaves the dryer at the limit is past it before the job ends: half-way down first, as ratios go
-        for goal, limit in (("good", good), ("marginal", (good * marginal) ** 0.5), ("marginal", marginal)):
+        for goal, limit in (("good", good), ("marginal", HEADROOM * marginal), ("marginal", marginal)):
             seconds = quantile(falls_to(ran.at_s, ran.wettest, limit), self.options.confidence, state.weights)
             if math.isfinite(seconds):
                 whole = HALF_HOUR_S * max(1, math.ceil(seconds / HALF_HOUR_S))
