@@ -665,6 +665,7 @@ class Planner:
     # -- rows ---------------------------------------------------------------------------------------
 
     @cython.cfunc
+    @cython.inline
     @cython.nogil
     @cython.exceptval(check=False)
     def _count(
@@ -1504,6 +1505,7 @@ class Planner:
         self._queue(place, kind, filament_per_step)
 
     @cython.cfunc
+    @cython.inline
     @cython.nogil
     @cython.exceptval(check=False)
     def _junction_deviation(
@@ -1601,6 +1603,7 @@ class Planner:
         return join_speed * join_speed
 
     @cython.cfunc
+    @cython.inline
     @cython.nogil
     @cython.exceptval(check=False)
     def _steps(self, i: cython.Py_ssize_t, start: cython.double, end: cython.double) -> cython.void:
