@@ -30,6 +30,7 @@ from gcodetool.quickdata import dataclass
 HORIZON_S: Final = 30 * 86_400.0  # how far ahead a start is looked for
 FIRST_LOOK_S: Final = 60.0  # of the idle spool,
 LOOKS_APART: Final = 1.5  # and how far apart later ones are
+KEPT_APART: Final = 4.0  # moments whose states are kept; one in between is marched to again
 HUMP: Final = 1e-3  # of the limit: a smaller one is rounding
 NEAR: Final = 1.06  # ends of the bracket, one over the other: the answer is at most so much too early,
 SOON_S: Final = 10.0  # or this
@@ -214,6 +215,9 @@ class _Idle:
         stay_s = last.as_of_s - last.since_s
         march.run(since_s, first_s=min(since_s, max(FIRST_STEP_S, FIRST_STEP_SHARE * stay_s)))
         later = replace(last, field=march.field(), company=march.company, as_of_s=last.as_of_s + since_s)
+        if further and i > 1 and self.at_s[i] < KEPT_APART * self.at_s[i - 1]:
+            del self.at_s[i], self.states[i]  # each is as large as the spool's whole field
+            i -= 1
         self.at_s.insert(i + 1, delay_s)
         self.states.insert(i + 1, later)
         return later
