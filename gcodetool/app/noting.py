@@ -6,7 +6,7 @@ Left out: reading what was filled in (``serve``).
 import functools
 import hashlib
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Final, Literal
 
@@ -138,7 +138,7 @@ def newest(*, ledger: str | None = None) -> int:
         return entries.newest(conn)
 
 
-def history_of(rows: list[entries.LedgerEntry]) -> list[Happened]:
+def history_of(rows: Sequence[entries.LedgerEntry]) -> list[Happened]:
     """Return entries as lines of a history."""
     gone = entries.cancelled(rows)
     return [

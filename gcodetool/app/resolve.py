@@ -4,7 +4,7 @@ Nothing is printed here: what is worth telling comes back as notes.
 """
 
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
@@ -18,7 +18,8 @@ if TYPE_CHECKING:
     from sqlalchemy import Connection
 
     from gcodetool.gcode.markers import SlicerFacts
-    from gcodetool.ledger.records import PlaceRecord
+    from gcodetool.ledger.entries import LedgerEntry
+    from gcodetool.ledger.records import PlaceRecord, SpoolRecord
     from gcodetool.ledger.store import Ledger
     from gcodetool.moisture.record import Place, Spool
     from gcodetool.moisture.snapshot import SnapshotStore, SnapshotStoreFor
@@ -73,13 +74,24 @@ def find_spool(
     SpoolError, LedgerError
         There is none, or its record says what it cannot mean.
     """
-    if not isinstance(word, str | Path):
-        return word
-    word = str(word)
+    return (
+        word
+        if not isinstance(word, str | Path)
+        else spool_with_entries(str(word), ledger=ledger, also=also)[0]
+    )
+
+
+def spool_with_entries(
+    word: str, *, ledger: str | None = None, also: tuple[str, ...] = ()
+) -> "tuple[Spool, Sequence[LedgerEntry]]":
+    """Return the spool that a word means and its entries in the ledger, read once; none of a file.
+
+    Arguments and errors as of :func:`find_spool`.
+    """
     if is_spool_file(word):
         from gcodetool.ledger.spoolfile import read_spool
 
-        return read_spool(Path(word))
+        return read_spool(Path(word)), ()
     from gcodetool.ledger import location
 
     if not location.exists(ledger):
@@ -87,15 +99,22 @@ def find_spool(
             f"no spool file '{word}', and no ledger at {location.place_of(ledger)}; name a file, or begin a ledger "
             "with 'gcodetool place add' and 'gcodetool spool add'"
         )
-    return ledger_spool(word, ledger=ledger, also=also)
+    return _from_ledger(word, ledger, also)
 
 
 def ledger_spool(name: str, *, ledger: str | None = None, also: tuple[str, ...] = ()) -> "Spool":
     """Return a spool of the ledger, whatever files there are; arguments and errors as of :func:`find_spool`."""
+    return _from_ledger(name, ledger, also)[0]
+
+
+def _from_ledger(
+    name: str, ledger: str | None, also: tuple[str, ...]
+) -> "tuple[Spool, Sequence[LedgerEntry]]":
     from gcodetool.ledger import records, store
 
     with store.reading(store.open_ledger(ledger, make=False)) as conn:
-        return _loaded(conn, name, records.places(conn), also)
+        record, places = records.spool(conn, name), records.places(conn)
+        return _loaded(conn, record, places, also), record.entries
 
 
 def is_dryer(word: str, *, ledger: str | None = None) -> bool:
@@ -123,13 +142,13 @@ def is_dryer(word: str, *, ledger: str | None = None) -> bool:
 
 
 def _loaded(
-    conn: "Connection", spool_id: str, places: "Mapping[str, PlaceRecord]", also: tuple[str, ...]
+    conn: "Connection", record: "SpoolRecord", places: "Mapping[str, PlaceRecord]", also: tuple[str, ...]
 ) -> "Spool":
     """Return a spool of the ledger with the workshop's dryers: every command sees the same places."""
     from gcodetool.ledger import neighbours, records, relatives
 
     dryers = (name for name, place in places.items() if place.kind == "dryer")
-    found = records.load_spool(conn, spool_id, places, also=(*also, *dryers))
+    found = records.spool_from(conn, record, places, also=(*also, *dryers))
     found = neighbours.with_neighbours(conn, found, places)
     return relatives.with_relatives(conn, found, places)
 
@@ -351,7 +370,7 @@ def _mounted(
             raise UsageError(f"--printer: spools are mounted on {' and '.join(used)}; name one of these")
         for tool, each in mounted[used[0]].items() if used else ():
             spool_id, since_us = each[0]
-            found[tool] = _loaded(conn, spool_id, places, also)
+            found[tool] = _loaded(conn, records.spool(conn, spool_id), places, also)
             on = "" if tool is None else f", tool {tool}"
             notes.append(f"{spool_id}: on {used[0]}{on} since {records.wall(since_us)}")
             notes += [
@@ -374,7 +393,7 @@ def _lone_spool(ledger: str | None, also: tuple[str, ...]) -> "tuple[dict[int | 
             known = records.on_shelf(conn)
             if len(known) != 1:
                 return {}, []
-            found = _loaded(conn, known[0], records.places(conn), also)
+            found = _loaded(conn, records.spool(conn, known[0]), records.places(conn), also)
     except GcodetoolError as error:
         if ledger is not None:
             raise
@@ -403,7 +422,7 @@ def _noted(
             known, places = records.on_shelf(conn, retired=True), records.places(conn)
             for tool, name in wanted.items():
                 if name in known:
-                    found[tool] = _loaded(conn, name, places, also)
+                    found[tool] = _loaded(conn, records.spool(conn, name), places, also)
                     notes.append(f"{name}: named in the file's filament notes")
                 else:
                     notes.append(f"the file's filament notes: {records.unknown('spool', name, known)}")

@@ -26,7 +26,6 @@ from gcodetool.cli.shelf import (
     WriteContext,
     entry_dict,
     fact_keys,
-    opened,
     report_entries,
     report_entry,
     without_none,
@@ -505,18 +504,17 @@ def show(
 
     The water is told over the winding's depth; of a spool in a dryer it is said whether it is done.
     """
-    from gcodetool.app.resolve import find_spool
+    from gcodetool.app.resolve import spool_with_entries
     from gcodetool.app.spools import look
 
-    found = find_spool(file, ledger=ledger)
+    found, noted = spool_with_entries(file, ledger=ledger)
     seen = look(found, at=at_s, members=members, ledger=ledger)
-    noted = found.in_ledger
     if as_json:
         from gcodetool.report.as_json import spool_dict
 
         said = spool_dict(seen)
-        if noted:
-            said["history"] = [entry_dict(entry) for entry in entries_of(found.id, ledger)]
+        if found.in_ledger:
+            said["history"] = [entry_dict(entry) for entry in noted]
         say_json(json.dumps(said, indent=1, allow_nan=False))
         return
     from gcodetool.report.as_text import print_spool
@@ -526,16 +524,7 @@ def show(
         from gcodetool.app.noting import history_of
         from gcodetool.report.shelf_text import print_history
 
-        print_history(history_of(entries_of(found.id, ledger)), sys.stdout, last=history)
-
-
-def entries_of(spool_id: str, word: str | None) -> list[Any]:
-    """Return the entries of a spool."""
-    from gcodetool.ledger import entries
-    from gcodetool.ledger.store import reading
-
-    with reading(opened(word, make=False)) as conn:
-        return entries.of(conn, "spool", spool_id)
+        print_history(history_of(noted), sys.stdout, last=history)
 
 
 # ---------------------------------------------------------------- files
