@@ -20,8 +20,11 @@ from gcodetool.moisture.solver import COMPILED
 from gcodetool.queue import choice, exchange, groups, optimise, plan
 from gcodetool.queue.executors import SerialExecutor
 from gcodetool.queue.forecast_memo import ForecastMemo
+from gcodetool.queue.handoffs import handoffs_of
 from gcodetool.queue.job_list import JobList, JobRequest, by_profile, from_paths
+from gcodetool.queue.placing import schedule_job
 from gcodetool.queue.schedule import Schedule, Task
+from gcodetool.queue.search import ways
 from gcodetool.queue.table import table_of
 from gcodetool.queue.tasks import Stock
 
@@ -121,6 +124,32 @@ def test_few_jobs_are_planned_as_well_as_trying_everything_would(seed, tmp_path)
         assert better_than(memo, start, tasks, result.schedule.cost, forecasts=FORECASTS) is None
     except GaveUpError:
         assert LONG, "this world is small enough for the oracle"
+
+
+def hands(schedule: Schedule) -> int:
+    """Return how many hand-offs are on the list of what to do; what starts, and parts that come off, are none."""
+    count = 0
+    for each in handoffs_of(schedule):
+        count += each.action in ("put-in", "take-out")
+        count += len(each.mounted) + len(each.again) + len(each.into) if each.action == "start" else 0
+    return count
+
+
+@SLOW
+@pytest.mark.parametrize("seed", range(200) if LONG else range(4))
+def test_the_cost_counts_the_hand_offs_that_are_on_the_list(seed, tmp_path) -> None:
+    """Also a reel that is mounted again: it went to its place, to another printer or into a dryer in between."""
+    dice = random.Random(f"hands {seed}")
+    job_list, shelf = random_world(dice, tmp_path, dice.randint(6, 12))
+    memo, start, tasks = asked_of(job_list, shelf)
+    schedule = start
+    for task in tasks:
+        found = [schedule_job(memo, schedule, *way) for way in ways(memo, task, schedule, most=2)]
+        kept = [each for each in found if each is not None and each.last is not None and not each.last.held]
+        schedule = dice.choice(kept) if kept else schedule
+    assert schedule.cost.handoffs == hands(schedule)
+    if not LONG and seed == 0:
+        assert any(each.again for each in handoffs_of(schedule))
 
 
 @SLOW

@@ -16,7 +16,15 @@ from gcodetool.moisture.record import Spool
 from gcodetool.queue.findings import DryingRow, JobRow, Progress, ToolRow
 from gcodetool.queue.plan_names import DRYING, JOB, TOOL, read_as, taken_from
 from gcodetool.queue.presence import Presence
-from gcodetool.queue.schedule import Assignment, DryerStay, PrinterCalendar, Schedule, Task, free_again
+from gcodetool.queue.schedule import (
+    Assignment,
+    DryerStay,
+    Mounting,
+    PrinterCalendar,
+    Schedule,
+    Task,
+    free_again,
+)
 from gcodetool.queue.spool_steps import NO_PASTS, Dry, Pasts, Print, StepHistory
 from gcodetool.textfile import MOST_REPORT, from_json, read_bytes, text_of
 
@@ -230,7 +238,7 @@ def resumed(schedule: Schedule, begun: Begun) -> Schedule:
                 continue
             if off_s > at_s or begun.pasts.since.get(tool.spool) == begun.since_s:
                 mounted[(row.printer, tool.tool)] = (
-                    (-math.inf, Assignment(tool.spool, box=tool.box).hung or ""),
+                    Mounting(-math.inf, Assignment(tool.spool, box=tool.box).hung or ""),
                 )
             if off_s > at_s:
                 free[tool.spool] = off_s

@@ -38,6 +38,11 @@ LISTED_SHARE_ALONE: Final = 0.85  # the same, where it is not
 MOST_OPTIMISED: Final = 120  # jobs up to which the solver is asked
 
 
+def clock_s() -> float:
+    """Return the time that limits count by. [s]"""
+    return time.monotonic()
+
+
 @dataclass(frozen=True)
 class SearchResult:
     """A schedule with all jobs on it, and how it was found.
@@ -134,7 +139,7 @@ class _Search:
     ) -> None:
         self.memo, self.start, self.tasks = memo, start, tasks
         self.progress, self.executor, self.tell = progress, executor, tell
-        self.begin_s, self.limit_s = time.monotonic(), limit_s
+        self.begin_s, self.limit_s = clock_s(), limit_s
         self.most = sum(task.priority for task in tasks)
         self.possible = sum(task.priority for task in tasks if not cannot_succeed(memo, start, task))
         self._table: ForecastTable | None = None
@@ -142,7 +147,7 @@ class _Search:
     def until(self, share: float) -> "optimise.Enough":
         """Return what says that so much of the time is over."""
         end_s = self.begin_s + share * self.limit_s
-        return lambda: time.monotonic() > end_s
+        return lambda: clock_s() > end_s
 
     def table(self) -> ForecastTable:
         """Return the table of forecasts, made once."""
@@ -197,34 +202,37 @@ class _Search:
         *,
         free: bool,
     ) -> str:
-        """Change a few jobs at a time; where more might make it, ask the solver; return how, in words."""
+        """Where more might make it, ask the solver; change a few jobs at a time; return how, in words."""
         memo, start, tasks = self.memo, self.start, self.tasks
-        said, fewest = "job by job, then a few jobs changed at a time", self.most - at_most
-
-        def walk() -> None:
-            assert best.best is not None
-            Exchange(
+        said, fewest = "job by job", self.most - at_most
+        assert best.best is not None
+        if table is not None and best.best.cost.missed > fewest and not enough():
+            found = optimise.propose(
                 memo,
                 start,
                 tasks,
-                best.best,
-                table=table,
+                table,
                 free=free,
                 fewest_missed=fewest,
-                progress=self.progress,
+                known=best.best,
                 offer=best.offer,
                 enough=enough,
-            ).run()
-
-        assert best.best is not None
-        best.offer(improved(memo, start, best.best, self.progress, enough=enough))
-        walk()
-        if table is not None and best.best.cost.missed > fewest and not enough():
-            found = optimise.propose(memo, start, tasks, table, free=free, offer=best.offer, enough=enough)
+            )
             said += f", then {found.count} proposal{'' if found.count == 1 else 's'} of the solver"
-            if best.best is found.best:
-                walk()
-        return said
+        best.offer(improved(memo, start, best.best, self.progress, enough=enough))
+        Exchange(
+            memo,
+            start,
+            tasks,
+            best.best,
+            table=table,
+            free=free,
+            fewest_missed=fewest,
+            progress=self.progress,
+            offer=best.offer,
+            enough=enough,
+        ).run()
+        return f"{said}, then a few jobs changed at a time"
 
     def table_for_trying(self) -> ForecastTable | None:
         """Return the table where it has every way of every job; None where it would be too large."""

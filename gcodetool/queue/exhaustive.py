@@ -195,7 +195,7 @@ class LeastCost:
             ends_s += end_s - schedule.at_s
             missed += task.priority if lost or (task.due_s is not None and end_s > task.due_s) else 0
         missed = max(missed, self.fewest_missed)
-        hung = {(*where, spool) for where, uses in schedule.mounted.items() for _, spool in uses}
+        hung = {(*where, use.hung) for where, uses in schedule.mounted.items() for use in uses}
         mounts = sum(hung.isdisjoint(group) for group in self.groups[index])
         dryings = 0
         if missed == most_missed:  # then all others make it

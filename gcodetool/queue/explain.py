@@ -4,17 +4,21 @@ Everything here is found by placing a job again under other conditions, on the p
 made on.  Left out: words for what a job lacks (``report``).
 """
 
+import itertools
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import PurePath
 from typing import Final
 
+from gcodetool.errors import GcodetoolError
 from gcodetool.judge.reasons import feed_sentence
+from gcodetool.moisture.constants import ZERO_CELSIUS_K
+from gcodetool.moisture.places import surroundings
 from gcodetool.queue.findings import GOOD_ENOUGH, ORDER, Bottleneck, worst
 from gcodetool.queue.forecast_memo import ForecastMemo
 from gcodetool.queue.placing import SHORTEST_SHORT_MM, schedule_job
 from gcodetool.queue.presence import ALWAYS
-from gcodetool.queue.schedule import Schedule, ScheduledJob, Task, Way
+from gcodetool.queue.schedule import Schedule, ScheduledDrying, ScheduledJob, Task, Way
 from gcodetool.queue.search import SPOOLS_TRIED, dried, ways
 from gcodetool.queue.spool_steps import Dry, Leave, Print, StepHistory
 
@@ -253,19 +257,63 @@ def dried_again(full: ForecastMemo, done: Schedule) -> Iterator[str]:
     for placed in done.all():
         for drying, (_, step) in ((each, run) for each in placed.dryings for run in placed.steps):
             before = drying.before
-            earlier = [each for each in before.parts() if isinstance(each.step, Dry)]
-            if step_spool(placed, step) != before.spool or not earlier:
+            if step_spool(placed, step) != before.spool:
                 continue
-            stores = (name for name, each in full.spools[before.spool].places.items() if each.kind in STORES)
             slot = next(each for each in placed.task.slots if each.tool.tool == step.tool)
-            for store in sorted(stores):
-                kept = before.with_step(Leave(_idle_from(full, before), store))
+            for kept, words in _kept_dry(full, done, drying, step.start_s):
                 if full.printed(kept, step, slot.tool).code in GOOD_ENOUGH:
                     yield (
-                        f"{before.spool} is dried twice, the second time for job {placed.task.number}: kept in {store} "
+                        f"{before.spool} is dried twice, the second time for job {placed.task.number}: {words} "
                         "from its job before on, it would be dry enough without"
                     )
                     break
+
+
+def _kept_dry(
+    full: ForecastMemo, done: Schedule, again: ScheduledDrying, until_s: float
+) -> Iterator[tuple[StepHistory, str]]:
+    """Yield where a reel could wait between an earlier drying and *again*, with words: boxes and bags, then its dryer."""
+    before = again.before
+    earlier = [each.step for each in before.parts() if isinstance(each.step, Dry)]
+    if not earlier:
+        return
+    places, idle_s = full.spools[before.spool].places, _idle_from(full, before)
+    for name in sorted(name for name, each in places.items() if each.kind in STORES):
+        yield before.with_step(Leave(idle_s, name)), f"kept in {name}"
+    dryer, celsius = earlier[-1].dryer, earlier[-1].temperature_C
+    others = [stay for stay in done.stays.get(dryer, ()) if stay.spool != before.spool]
+    company = [stay for stay in others if stay.crosses(idle_s, until_s)]
+    if until_s <= idle_s or len(company) >= done.holds.get(dryer, 1):
+        return
+    cool_C = _unheated_C(full, before.spool, dryer, idle_s)
+    if cool_C is not None and not any(stay.planned for stay in company):
+        # what is in it cools down meanwhile; warmer, it would hold less water
+        yield (
+            before.with_step(Dry(dryer, idle_s, until_s, cool_C)),
+            f"put back into {dryer}, closed and not heated,",
+        )
+    alone = dryer in done.unattended or any(
+        begin <= idle_s and until_s <= end for begin, end in itertools.islice(done.presence.spans(idle_s), 1)
+    )
+    warm = all(stay.as_hot(celsius) for stay in company) and (alone or not done.presence.windows)
+    if warm and until_s - idle_s <= earlier[-1].out_s - earlier[-1].in_s:  # no advice for days of heat
+        hours, spared = (until_s - idle_s) / 3600, again.time.seconds / 3600
+        yield (
+            before.with_step(Dry(dryer, idle_s, until_s, celsius)),
+            f"put back into {dryer}, {hours:.1f} h at {celsius:g} °C instead of {spared:.1f} h,",
+        )
+
+
+def _unheated_C(full: ForecastMemo, spool: str, dryer: str, at_s: float) -> float | None:
+    """Return the temperature of a dryer that keeps its own air while it is off; None: it does not keep it, or not known."""
+    record = full.spools[spool]
+    place = record.places.get(dryer)
+    if place is None or place.room not in record.places or not full.shares_air(spool, dryer):
+        return None
+    try:
+        return surroundings(record, place.room, at_s).reel.temperature_K - ZERO_CELSIUS_K
+    except GcodetoolError:
+        return None
 
 
 def step_spool(placed: ScheduledJob, step: Print) -> str:

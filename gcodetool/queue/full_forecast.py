@@ -3,24 +3,24 @@
 Left out: choosing (``search``), computing it (``spool_work``), what is made of the outcome (``rows``).
 """
 
-from collections.abc import Sequence
+import math
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from gcodetool.queue import forecast_store
 from gcodetool.queue.executors import Executor
 from gcodetool.queue.forecast_memo import ForecastMemo
 from gcodetool.queue.job_list import Progress
 from gcodetool.queue.placing import beside_of
-from gcodetool.queue.schedule import DryerStay, Schedule, ScheduledDrying, ScheduledJob, Way
+from gcodetool.queue.schedule import DryerStay, Schedule, ScheduledDrying, ScheduledJob, Task, Way
 from gcodetool.queue.search import improved, replan_after_first_failure, replay
-from gcodetool.queue.spool_steps import StepHistory
+from gcodetool.queue.spool_steps import Print, StepHistory
 from gcodetool.queue.spool_work import Wanting
 
-if TYPE_CHECKING:
-    pass
-
+LEAST_SHARE: Final = 0.25  # of the longest job's forecast, that any takes: the reel waits for it as long
+DRYING: Final = 1.5  # what dryings, and what is said of a plan, add to the forecasts of its jobs
 LONG: Final = 20  # jobs; in longer queues what follows a job that is judged harder is planned anew
 
 
@@ -32,13 +32,22 @@ def forecast_in_full(
     progress: Progress | None,
     *,
     folder: Path | None,
+    enough: Callable[[], bool] = lambda: False,
 ) -> tuple[Schedule, str]:
-    """Return the chosen plan with every member and layer, and words where that tells otherwise and was put right."""
+    """Return the chosen plan with every member and layer, and words where that tells otherwise and was put right.
+
+    ``enough`` says that the time is over in which others may be tried.
+    """
     if not any(placed.steps for placed in chosen.all()):
         return chosen, ""  # no spool, no forecast
     found = _shown(full, start, chosen, executor, progress)
     if found.cost.missed <= chosen.cost.missed:
         return found, ""
+    if enough():
+        return (
+            found,
+            "; the full forecast judged some jobs harder, and the time was over before others were tried",
+        )
     # as exact, but without what no verdict needs
     exact = ForecastMemo(
         full.spools, full.jobs, full.printers, replace(full.options, exposures=False), **full.shared
@@ -50,7 +59,7 @@ def forecast_in_full(
     if len(chosen.all()) > LONG and harder:
         better = replan_after_first_failure(exact, start, chosen, found)
     else:
-        better = improved(exact, start, found)
+        better = improved(exact, start, found, enough=enough)
     forecast_store.save(folder, exact)
     better = (
         found if better.cost.key() >= found.cost.key() else _shown(full, start, better, executor, progress)
@@ -58,6 +67,23 @@ def forecast_in_full(
     if better.cost.key() >= found.cost.key():
         return found, ""
     return better, "; the full forecast judged some jobs harder, so others were tried with it"
+
+
+def expected_s(full: ForecastMemo, tasks: Sequence[Task], clock_s: Callable[[], float]) -> float:
+    """Return about how long the full forecast of a plan will take in this process, by that of its longest job. [s]"""
+    slots = [(task, slot) for task in tasks for slot in task.slots if slot.spools]
+    if not slots:
+        return 0.0
+    task, slot = max(slots, key=lambda each: each[1].tool.rows)
+    spool, begin_s = slot.spools[0], clock_s()
+    full.left_mm(spool)
+    state_s = clock_s() - begin_s
+    at_s = max(full.options.at_s, task.earliest_s or -math.inf)
+    full.printed(full.past(spool), Print(task.job.digest, slot.tool.tool, at_s, task.printer), slot.tool)
+    print_s = clock_s() - begin_s - state_s
+    most = max(1, slot.tool.rows)
+    jobs = sum(max(LEAST_SHARE, each.tool.rows / most) for _, each in slots)
+    return state_s * len({name for _, each in slots for name in each.spools}) + DRYING * print_s * jobs
 
 
 def _shown(

@@ -212,7 +212,7 @@ def _until(done: Schedule, spool: str, at_s: float) -> StepHistory:
 
 def hung_before(done: Schedule, printer: str | None, tool: int, at_s: float) -> str | None:
     """Return what is at a printer's tool just before a moment, as ``Schedule.mounted`` has it."""
-    uses = [spool for since, spool in done.mounted.get((printer, tool), ()) if since < at_s]
+    uses = [use.hung for use in done.mounted.get((printer, tool), ()) if use.start_s < at_s]
     return uses[-1] if uses else None
 
 

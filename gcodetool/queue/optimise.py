@@ -19,14 +19,14 @@ from gcodetool.queue.placing import schedule_job
 from gcodetool.queue.schedule import SAME_K, Schedule, ScheduledJob, Task, Way
 from gcodetool.queue.search import best_step
 from gcodetool.queue.spool_steps import Dry
-from gcodetool.queue.table import Entry, ForecastTable, horizon
+from gcodetool.queue.table import Entry, ForecastTable, Spell, horizon
 
 Enough = Callable[[], bool]  # says that the time is over
 Order = Literal["free", "reels", "list"]  # none; of the list on each reel; on each reel and printer
 ROUNDS: Final = 12  # proposals that are tried
-BOUND_WORK: Final = 4.0  # of the solver's own measure of work: for how many jobs there can be
-PROPOSAL_WORK: Final = 1.0  # the same, for a plan with the most jobs
-FEWEST_HANDS_WORK: Final = 0.5  # the same, for the fewest hand-offs then
+BOUND_WORK: Final = 1.5  # of the solver's own measure of work: for how many jobs there can be
+PROPOSAL_WORK: Final = 0.6  # the same, for a plan with the most jobs
+FEWEST_HANDS_WORK: Final = 0.3  # the same, for the fewest hand-offs then
 HAND_OFF: Final = 10**12  # what one hand-off weighs against a second of waiting
 HALF_HOUR: Final = 10**8  # the same, for half an hour of heat
 HALF_HOUR_S: Final = 1800
@@ -62,6 +62,8 @@ def propose(
     table: ForecastTable,
     *,
     free: bool = False,
+    fewest_missed: int = 0,
+    known: Schedule | None = None,
     offer: Callable[[Schedule], None],
     enough: Enough,
 ) -> Proposals:
@@ -70,25 +72,36 @@ def propose(
     Parameters
     ----------
     free : jobs may run in another order than the list's.
+    fewest_missed : a plan that misses no more is enough.
+    known : a plan that the solver begins with.
     offer : is told each plan that was placed.
     enough : says that the time is over.
     """
     module, found = solver(), Proposals()
     if module is None:
         return found
+    # on each printer a short job may go into a gap before an earlier one, though never at will: what the laxer order
+    # promises is tried where the stricter one gives nothing new
+    orders: list[Order] = ["free"] if free else ["list", "reels"]
     while found.count < ROUNDS and not enough():
-        model = _Model(module, memo, start, tasks, table, found.cuts, "free" if free else "list")
-        chosen = model.solve()
+        model = _Model(module, memo, start, tasks, table, found.cuts, orders[0])
+        chosen = model.solve(known)
         if chosen is None:
             break
+        known = None
         found.count += 1
         placed = _placed(memo, start, tasks, table, chosen, free=free)
         offer(placed)
         if found.best is None or placed.cost.key() < found.best.cost.key():
             found.best = placed
         cut = _cut(placed, chosen, table, tasks)
-        if not cut or cut in found.cuts:
+        if placed.cost.missed <= fewest_missed:
             break
+        if not cut or cut in found.cuts:
+            orders = orders[1:]
+            if not orders:
+                break
+            continue
         found.cuts.append(cut)
     return found
 
@@ -343,7 +356,10 @@ class _Model:
                 self.model.add(self.starts[other] >= self.starts[one]).only_enforce_if([on, also])
 
     def _after(self) -> None:
-        """Let a reel that is too wet as it is do only after a drying for an earlier job; in list order, of the list."""
+        """Let a reel that is too wet as it is do only after a drying for an earlier job; in list order, of the list.
+
+        One that is dry enough as it is only from or until a moment will do then, too.
+        """
         dried: dict[str, list[tuple[int, Any]]] = {}
         for at, literals in enumerate(self.takes):
             for entry, takes in zip(self.table.entries[at], literals, strict=True):
@@ -352,11 +368,15 @@ class _Model:
                         dried.setdefault(assignment.spool, []).append((at, takes))
         for at, literals in enumerate(self.takes):
             for entry, takes in zip(self.table.entries[at], literals, strict=True):
-                for assignment, state in zip(entry.way.assignments, entry.states, strict=True):
-                    if state != "after" or assignment.spool is None:
+                for given, state, spell in zip(
+                    entry.way.assignments, entry.states, entry.spells, strict=True
+                ):
+                    if given.spool is None or (state != "after" and spell is None):
                         continue
                     before = [takes.negated()]
-                    for other, literal in dried.get(assignment.spool, ()):
+                    if spell is not None:
+                        before.append(self._in_spell(at, spell))
+                    for other, literal in dried.get(given.spool, ()):
                         if other == at or (not self.free and other > at):
                             continue
                         link = self.model.new_bool_var("after")
@@ -364,6 +384,16 @@ class _Model:
                         self.model.add(self.starts[at] >= self.starts[other]).only_enforce_if(link)
                         before.append(link)
                     self.model.add_bool_or(before)
+
+    def _in_spell(self, at: int, spell: Spell) -> Any:
+        """Return what says that a job begins in the time in which its reel will do as it is."""
+        inside = self.model.new_bool_var("in spell")
+        from_s, until_s = (each - self.start.at_s for each in spell)
+        if from_s > 0:
+            self.model.add(self.starts[at] >= math.floor(from_s)).only_enforce_if(inside)
+        if until_s < self.last:
+            self.model.add(self.starts[at] <= math.ceil(until_s)).only_enforce_if(inside)
+        return inside
 
     def _resources(self) -> None:
         """Use nothing twice at a time; a dryer holds what it holds.
@@ -396,17 +426,34 @@ class _Model:
                         used.setdefault(key, []).append(takes)
         for (printer, tool, hung, into), literals in used.items():
             uses = self.start.mounted.get((printer, tool), ())
-            if uses and uses[-1][1] == hung:
+            if uses and uses[-1].hung == hung:
                 continue
             mounted = self.model.new_bool_var("mounted")
             for takes in literals:
                 self.model.add_implication(takes, mounted)
             self.hand_offs += [mounted] * (2 if into else 1)
 
-    def solve(self) -> Chosen | None:
-        """Return the best plan by the table."""
+    def _hint(self, known: Schedule) -> None:
+        """Let the solver begin with a plan that is known."""
+        placed = {each.task.number: each for each in known.all()}
+        for at, task in enumerate(self.tasks):
+            each = placed.get(task.number)
+            if each is None or not each.met:
+                continue
+            self.model.add_hint(self.starts[at], int(each.start_s - self.start.at_s))
+            for entry, takes in zip(self.table.entries[at], self.takes[at], strict=True):
+                same = (entry.way.task.printer, entry.way.assignments) == (
+                    each.task.printer,
+                    each.assignments,
+                )
+                self.model.add_hint(takes, same)
+
+    def solve(self, known: Schedule | None = None) -> Chosen | None:
+        """Return the best plan by the table; *known*: one to begin with."""
         cp_model, model = self.module, self.model
         made = self._made()
+        if known is not None:
+            self._hint(known)
         solve = self._solver(PROPOSAL_WORK)
         model.maximize(made)
         status = solve.solve(model)
@@ -420,6 +467,7 @@ class _Model:
             + HALF_HOUR * sum(halves * takes for takes, halves in self.heat)
             + sum(self.starts)
         )
+        model.clear_hints()
         for at, entry in first.entries.items():
             model.add_hint(self.takes[at][entry], 1)
         again = self._solver(FEWEST_HANDS_WORK)

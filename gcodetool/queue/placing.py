@@ -20,6 +20,7 @@ from gcodetool.queue.schedule import (
     Assignment,
     Cost,
     DryerStay,
+    Mounting,
     PrinterCalendar,
     Schedule,
     ScheduledDrying,
@@ -125,7 +126,9 @@ def least_of(
     for slot, assignment in given:
         if assignment.spool is not None and assignment.hung is not None:
             uses = schedule.mounted.get((task.printer, slot.tool.tool), ())
-            if_run += used(uses, start, assignment.hung)[1]
+            again = taken_off(schedule, task, slot, assignment, start, schedule.steps_of(assignment.spool))
+            if_run += used(uses, Mounting(start, assignment.hung, again))[1]
+            if_run += put_in(schedule, task, slot, assignment, start, again=again)
             if_held += not hangs(schedule, task, slot, assignment, start)
     so_far, end = schedule.cost, start + task.job.open_air_s
     late = task.due_s is not None and end > task.due_s
@@ -217,9 +220,9 @@ def _run(schedule: Schedule, placement: "Placement", placed: ScheduledJob) -> Sc
         spool, where = history.spool, (task.printer, slot.tool.tool)
         histories[spool], free[spool] = history.with_step(step), off
         fed[spool] = fed.get(spool, 0.0) + slot.tool.filament_mm
-        new = put_in(before, task, slot, assignment, start)
-        mounted[where], more = used(mounted.get(where, ()), start, assignment.hung or spool)
-        handoffs += more + new
+        again = taken_off(before, task, slot, assignment, start, history)
+        mounted[where], more = used(mounted.get(where, ()), Mounting(start, assignment.hung or spool, again))
+        handoffs += more + put_in(before, task, slot, assignment, start, again=again)
         placement.taken_out(spool, start)
     calendar = before.calendars.get(task.printer) or PrinterCalendar((), before.at_s)
     until = free_again(start, task.job.open_air_s, before.presence, before.turnaround_s)
@@ -243,31 +246,62 @@ def _run(schedule: Schedule, placement: "Placement", placed: ScheduledJob) -> Sc
 
 
 def hangs(schedule: Schedule, task: Task, slot: ToolSlot, assignment: Assignment, start_s: float) -> bool:
-    """Return whether the spool hangs on that printer already when the job begins."""
+    """Return whether the spool is what hung on that printer last when the job begins."""
     uses = schedule.mounted.get((task.printer, slot.tool.tool), ())
-    at = bisect.bisect_right(uses, start_s, key=lambda use: use[0])
-    return at > 0 and uses[at - 1][1] == assignment.hung
+    at = bisect.bisect_right(uses, start_s, key=lambda use: use.start_s)
+    return at > 0 and uses[at - 1].hung == assignment.hung
 
 
-def put_in(schedule: Schedule, task: Task, slot: ToolSlot, assignment: Assignment, start_s: float) -> bool:
-    """Return whether the spool has to be put into the box that it is fed from."""
+def taken_off(
+    schedule: Schedule,
+    task: Task,
+    slot: ToolSlot,
+    assignment: Assignment,
+    start_s: float,
+    history: StepHistory,
+) -> bool:
+    """Return whether a spool that hung on that printer last has to be mounted again: it was elsewhere in between.
+
+    It goes back to its place where it lives on no printer and no job on it follows at once; *history*: what happened
+    to it by then.
+    """
+    if not hangs(schedule, task, slot, assignment, start_s):
+        return False
+    last, lives = history.step, schedule.homes.get(history.spool) is None
+    if last is None:
+        return not lives
+    if not isinstance(last, Print) or last.printer != task.printer:
+        return True
+    at_once = schedule.spool_free_s(history.spool) + schedule.turnaround_s == start_s
+    return not lives and not (at_once and last.tool == slot.tool.tool)
+
+
+def put_in(
+    schedule: Schedule,
+    task: Task,
+    slot: ToolSlot,
+    assignment: Assignment,
+    start_s: float,
+    *,
+    again: bool = False,
+) -> bool:
+    """Return whether the spool has to be put into the box that it is fed from; *again*: it was taken off since."""
     box, spool = assignment.box, assignment.spool
     if box is None or spool is None or schedule.boxes.lives_in(spool, box):
         return False
-    return not hangs(schedule, task, slot, assignment, start_s)
+    return again or not hangs(schedule, task, slot, assignment, start_s)
 
 
-def used(
-    uses: tuple[tuple[float, str], ...], start_s: float, spool: str
-) -> tuple[tuple[tuple[float, str], ...], int]:
-    """Return the uses of a printer's tool with one more, and how many changes that adds."""
-    at = bisect.bisect_right(uses, (start_s, spool))
-    before = uses[at - 1][1] if at else None
-    after = uses[at][1] if at < len(uses) else None
-    more = (
-        (before != spool) + (after is not None and after != spool) - (after is not None and after != before)
-    )
-    return (*uses[:at], (start_s, spool), *uses[at:]), more
+def used(uses: tuple[Mounting, ...], use: Mounting) -> tuple[tuple[Mounting, ...], int]:
+    """Return the uses of a printer's tool with one more, and how many mountings that adds."""
+    at = bisect.bisect_right(uses, (use.start_s, use.hung, True))
+    more = int(use.again or not at or uses[at - 1].hung != use.hung)
+    if at < len(uses):
+        after = uses[at]
+        more += (after.again or after.hung != use.hung) - (
+            after.again or not at or after.hung != uses[at - 1].hung
+        )
+    return (*uses[:at], use, *uses[at:]), more
 
 
 def beside_of(dryer: str, in_s: float, company: Sequence[DryerStay]) -> tuple[StepHistory, ...]:

@@ -12,13 +12,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from gcodetool.errors import SchedulerError
-from gcodetool.queue import explain, forecast_store
+from gcodetool.queue import choice, explain, forecast_store
 from gcodetool.queue.begun import NOTHING_BEGUN, BegunPlan, resumed, taken_up, told_of
 from gcodetool.queue.choice import MOST_EXHAUSTIVE, TIME_LIMIT_S, Incumbent, SearchResult, choose, gain_words
 from gcodetool.queue.executors import Executor, SerialExecutor
 from gcodetool.queue.findings import JobRow, QueueFindings
 from gcodetool.queue.forecast_memo import ForecastMemo
-from gcodetool.queue.full_forecast import forecast_in_full
+from gcodetool.queue.full_forecast import expected_s, forecast_in_full
 from gcodetool.queue.groups import groups_of, in_groups
 from gcodetool.queue.handoffs import handoffs_of
 from gcodetool.queue.job_list import JobList, Progress
@@ -66,7 +66,8 @@ def plan(
     holds : dryers that may be used, and how many reels each takes; None: the list's, else those of the records,
         as many reels as these state (one).
     assume_mounted : a job whose filament nobody named is fed from the spool on its printer; else it is asked for.
-    limit_s : seconds after which the choice takes the best plan so far.
+    limit_s : seconds after which the choice takes the best plan so far; in longer queues less, by what the full
+        forecast will take.
     executor : who does the work; None: this process.
     folder : where jobs read and forecasts made before are kept; None: nowhere.
     shelf_of : where snapshots of spools lie; None: nowhere.
@@ -123,6 +124,9 @@ def plan(
     try:
         if complete:
             report = None if progress is None else lambda count: progress("choosing", count, None)
+            begin_s, kept_s = choice.clock_s(), 0.0
+            if open_jobs(quick, tasks, start) > MOST_EXHAUSTIVE:
+                kept_s = min(limit_s / 2, expected_s(full, tasks, choice.clock_s))
 
             def chosen(
                 start: Schedule, jobs: Sequence[Task], limit_s: float, best: Incumbent
@@ -141,12 +145,20 @@ def plan(
 
             groups = groups_of(tasks)
             if len(groups) > 1:
-                result = in_groups(quick, start, groups, chosen, limit_s=limit_s, incumbent=best)
+                result = in_groups(quick, start, groups, chosen, limit_s=limit_s - kept_s, incumbent=best)
             else:
-                result = chosen(start, tasks, limit_s, best)
+                result = chosen(start, tasks, limit_s - kept_s, best)
             search = result.method
             done = result.schedule
-            done, said = forecast_in_full(full, start, done, workers, progress, folder=folder)
+            done, said = forecast_in_full(
+                full,
+                start,
+                done,
+                workers,
+                progress,
+                folder=folder,
+                enough=lambda: choice.clock_s() > begin_s + limit_s - kept_s,
+            )
             search += said
             told, more = _told(quick, full, start, done)
             notes += more

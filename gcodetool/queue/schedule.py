@@ -97,6 +97,14 @@ class Way(NamedTuple):
     home: Task
 
 
+class Mounting(NamedTuple):
+    """What hangs at a printer's tool from a job's start on; *again*: it hung there last, but was taken off in between."""
+
+    start_s: float
+    hung: str
+    again: bool = False
+
+
 @dataclass(frozen=True)
 class Cost:
     """What a plan is judged by, the first thing first; all of it only grows from job to job.
@@ -104,8 +112,8 @@ class Cost:
     Attributes
     ----------
     missed : jobs that are not clear or adjust by their due time, each as often as its priority says.
-    handoffs : spools mounted that were not there, put into a dryer and taken out; what goes from the dryer
-        to the printer at one moment counts once.
+    handoffs : spools mounted that were not there, or were taken off since, put into a box, into a dryer and taken out;
+        what goes from the dryer to the printer at one moment counts once.
     dryings : how many.
     heat_s : in which dryers are hot; what is dried together counts once. [s]
     badness : of the verdicts.
@@ -232,7 +240,7 @@ class Schedule:
     turnaround_s : between two jobs on a printer.
     holds : how many reels each dryer takes.
     presence, unattended : when somebody is there, and the dryers that may be hot without.
-    mounted : by printer and tool, (start, spool) of each use; what hangs there now comes first.
+    mounted : by printer and tool, each use by time; what hangs there now comes first.
     boxes : that reels may stand in while they feed a printer.
     homes : the place that each reel goes back to after a job; of one that lives on a printer, None.
     fed_mm : what the plan takes off each reel.
@@ -248,7 +256,7 @@ class Schedule:
     histories: Mapping[str, StepHistory] = field(default_factory=dict)
     free_s: Mapping[str, float] = field(default_factory=dict)
     stays: Mapping[str, tuple[DryerStay, ...]] = field(default_factory=dict)
-    mounted: Mapping[tuple[str | None, int], tuple[tuple[float, str], ...]] = field(default_factory=dict)
+    mounted: Mapping[tuple[str | None, int], tuple[Mounting, ...]] = field(default_factory=dict)
     boxes: FeedBoxes = NO_BOXES
     homes: Mapping[str, str | None] = field(default_factory=dict)
     fed_mm: Mapping[str, float] = field(default_factory=dict)
@@ -303,7 +311,7 @@ def empty_schedule(
     for spool, (dryer, celsius) in sorted(drying.items()):
         stay = DryerStay(-math.inf, math.inf, spool, celsius, planned=False)
         stays[dryer] = (*stays.get(dryer, ()), stay)
-    hung = {where: ((-math.inf, spool),) for where, spool in mounted.items()}
+    hung = {where: (Mounting(-math.inf, spool),) for where, spool in mounted.items()}
     at_s = memo.options.at_s
     return Schedule(
         at_s,
@@ -318,7 +326,7 @@ def empty_schedule(
     )
 
 
-def mounts(uses: Sequence[tuple[float, str]]) -> int:
+def mounts(uses: Sequence[Mounting]) -> int:
     """Return how often another spool is mounted; the first one must be, unless it hangs there now."""
-    count = sum(before[1] != after[1] for before, after in itertools.pairwise(uses))
-    return count + (1 if uses and uses[0][0] > -math.inf else 0)
+    count = sum(before.hung != after.hung for before, after in itertools.pairwise(uses))
+    return count + (1 if uses and uses[0].start_s > -math.inf else 0)

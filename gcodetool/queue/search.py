@@ -88,7 +88,7 @@ def _likely(
     if len(slot.spools) < 2:
         return slot.spools
     uses = schedule.mounted.get((task.printer, slot.tool.tool), ())
-    hung = uses[-1][1] if uses else None
+    hung = uses[-1].hung if uses else None
 
     def key(spool: str) -> tuple[bool, bool, bool, str]:
         left_mm = memo.left_mm(spool) - schedule.fed_mm.get(spool, 0.0)

@@ -4,6 +4,7 @@ What one spool goes through does not depend on the others, so it is a task of it
 (``full_forecast``, ``optimise``).
 """
 
+import itertools
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
@@ -167,7 +168,10 @@ def _spool_task(memo: ForecastMemo, name: str, history: StepHistory, wanted: _Wa
         first = None
     used = {step.job for _, step in wanted.prints}
     past = memo.past(name)
-    used |= {step.job for step in (*past.steps, *history.steps) if isinstance(step, Print)}
+    befores = {part for part, _ in (*wanted.prints, *wanted.dryings)} | {each[0] for each in wanted.times}
+    others = (part.steps for part in befores if part not in counts)
+    every = itertools.chain(past.steps, history.steps, *others)
+    used |= {step.job for step in every if isinstance(step, Print)}
     since = memo.pasts.since.get(name)
     return _SpoolTask(
         memo.spools[name],

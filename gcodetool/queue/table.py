@@ -9,7 +9,7 @@ bound.  Left out: choosing from it (``optimise``).
 
 import itertools
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final, Literal
 
@@ -29,6 +29,21 @@ FEW_JOBS: Final = 8
 MOST_WAYS: Final = 300  # of each job
 HALF_HOUR_S: Final = 1800.0
 
+MOMENTS_H: Final = (
+    2,
+    4,
+    8,
+    12,
+    18,
+    24,
+    36,
+    48,
+    72,
+    120,
+    240,
+)  # from now, between which a spool gets dry or wet
+
+Spell = tuple[float, float]
 State = Literal[
     "dry", "after", "dried"
 ]  # dry enough as it is; after a drying for another job; dried for this one
@@ -42,11 +57,13 @@ class Entry:
     ----------
     states : of each tool's spool.
     times : how long a spool that is dried for it needs at the earliest.
+    spells : from when and until when the job must begin where a spool is dry enough as it is, though not always. [s]
     """
 
     way: Way
     states: tuple[State, ...]
     times: tuple[DryingTime | None, ...]
+    spells: tuple[Spell | None, ...]
 
 
 @dataclass(frozen=True)
@@ -97,15 +114,16 @@ def table_of(
                 fresh = _fresh(memo, start, way.task, slot, assignment)
                 if fresh is not None:
                     asked.printed(*fresh)
-            elif assignment.spool is not None and not _dry_enough(
-                memo, start, way.task, slot, assignment, late_s
+            elif assignment.spool is not None and not all(
+                _dry_then(memo, start, way.task, slot, assignment, late_s)
             ):
                 for question in hope.after_another(way.task, slot, assignment):
                     asked.printed(*question)
     asked.compute(executor, progress, words="table of forecasts")
+    spells = _spells(memo, start, list(itertools.chain.from_iterable(every)), hope, executor)
     entries = []
     for found in every:
-        known = [_entry(memo, start, way, late_s, hope) for way in found]
+        known = [_entry(memo, start, way, late_s, hope, spells) for way in found]
         some = [entry for entry in known if entry is not None]
         # where no drying for itself will do, one for another job will not either
         dryable = {
@@ -160,10 +178,67 @@ def _print(task: Task, slot: ToolSlot, at_s: float, box: str | None) -> Print:
     return Print(task.job.digest, slot.tool.tool, at_s, task.printer, box=box)
 
 
-def _entry(memo: ForecastMemo, start: Schedule, way: Way, late_s: float, hope: "_Hope") -> Entry | None:
+Asking = tuple[str, int, str | None, str | None, str | None]  # job, tool, printer, spool, box
+
+
+def _asking(task: Task, slot: ToolSlot, assignment: Assignment) -> Asking:
+    return task.job.digest, slot.tool.tool, task.printer, assignment.spool, assignment.box
+
+
+def _spells(
+    memo: ForecastMemo, start: Schedule, ways_: Sequence[Way], hope: "_Hope", executor: Executor
+) -> dict[Asking, Spell]:
+    """Return when spools are dry enough as they are that are so now and not at the end of the plan's time, or the reverse.
+
+    What a place makes of a spool goes one way, so that the change is looked for between two moments; the spell is the
+    longer one of both.
+    """
+    late_s = hope.late_s
+    found: dict[Asking, Spell] = {}
+    open_: dict[Asking, tuple[Task, ToolSlot, Assignment, list[float], bool]] = {}
+    for way in ways_:
+        for slot, assignment in zip(way.task.slots, way.assignments, strict=True):
+            if assignment.spool is None or assignment.dryer is not None:
+                continue
+            task, begin_s = way.task, _begin(start, way.task)
+            now, then = _dry_then(memo, start, task, slot, assignment, late_s)
+            if now != then and not hope.helps(task, slot, assignment):
+                moments = [begin_s + hours * 3600 for hours in MOMENTS_H]
+                moments = [begin_s, *(each for each in moments if each < late_s), late_s]
+                open_[_asking(task, slot, assignment)] = (task, slot, assignment, moments, now)
+    while open_:
+        asked = Wanting(memo)
+        for task, slot, assignment, moments, _ in open_.values():
+            for question in hope.at(task, slot, assignment, moments[len(moments) // 2]):
+                asked.printed(*question)
+        asked.compute(executor, None)
+        for key, (task, slot, assignment, moments, now) in list(open_.items()):
+            middle = len(moments) // 2
+            good = any(
+                memo.printed(*question, slot.tool).code in GOOD_ENOUGH
+                for question in hope.at(task, slot, assignment, moments[middle])
+            )
+            rest = moments[middle:] if good == now else moments[: middle + 1]
+            if len(rest) > 2:
+                open_[key] = task, slot, assignment, rest, now
+            else:
+                found[key] = (-math.inf, rest[1]) if now else (rest[0], math.inf)
+                del open_[key]
+    return found
+
+
+def _entry(
+    memo: ForecastMemo,
+    start: Schedule,
+    way: Way,
+    late_s: float,
+    hope: "_Hope",
+    spells: Mapping[Asking, Spell],
+) -> Entry | None:
     """Return what a way needs; None where it cannot make it."""
     states: list[State] = []
     times: list[DryingTime | None] = []
+    whens: list[Spell | None] = []
     for slot, assignment in zip(way.task.slots, way.assignments, strict=True):
         spool = assignment.spool
         if spool is None or memo.left_mm(spool) < slot.tool.filament_mm - SHORTEST_SHORT_MM:
@@ -180,26 +255,32 @@ def _entry(memo: ForecastMemo, start: Schedule, way: Way, late_s: float, hope: "
                 return None
             states.append("dried")
             times.append(time)
+            whens.append(None)
             continue
-        dry = _dry_enough(memo, start, way.task, slot, assignment, late_s) or any(
-            memo.printed(*question, slot.tool).code in GOOD_ENOUGH
-            for question in hope.after_another(way.task, slot, assignment)
+        spell = spells.get(_asking(way.task, slot, assignment))
+        dry = any(_dry_then(memo, start, way.task, slot, assignment, late_s)) or hope.helps(
+            way.task, slot, assignment
         )
+        due_s = way.task.due_s
+        if spell is not None and due_s is not None and spell[0] + way.task.job.open_air_s > due_s:
+            dry = False  # only when it is too late
         states.append("dry" if dry else "after")
         times.append(None)
-    return Entry(way, tuple(states), tuple(times))
+        whens.append(spell if dry else None)
+    return Entry(way, tuple(states), tuple(times), tuple(whens))
 
 
-def _dry_enough(
+def _dry_then(
     memo: ForecastMemo, start: Schedule, task: Task, slot: ToolSlot, assignment: Assignment, late_s: float
-) -> bool:
-    """Return whether a spool will do as it is, now or at the end of the plan's time."""
+) -> tuple[bool, bool]:
+    """Return whether a spool will do as it is now, and at the end of the plan's time."""
     assert assignment.spool is not None
     history = memo.past(assignment.spool)
-    return any(
+    now, then = (
         memo.printed(history, _print(task, slot, at_s, assignment.box), slot.tool).code in GOOD_ENOUGH
         for at_s in (_begin(start, task), late_s)
     )
+    return now, then
 
 
 class _Hope:
@@ -214,6 +295,27 @@ class _Hope:
                     self.users.setdefault(spool, []).append((task, slot))
         for users in self.users.values():
             users.sort(key=lambda user: (-user[1].tool.filament_mm, user[0].number, str(user[0].printer)))
+
+    def helps(self, task: Task, slot: ToolSlot, assignment: Assignment) -> bool:
+        """Return whether the job would come out good after another one took most off the reel."""
+        return any(
+            self.memo.printed(*question, slot.tool).code in GOOD_ENOUGH
+            for question in self.after_another(task, slot, assignment)
+        )
+
+    def at(
+        self, task: Task, slot: ToolSlot, assignment: Assignment, at_s: float
+    ) -> list[tuple[StepHistory, Print]]:
+        """Return the job at a moment, on the reel as it is, and after the other one that takes most off it."""
+        assert assignment.spool is not None
+        step = _print(task, slot, at_s, assignment.box)
+        found = [(self.memo.past(assignment.spool), step)]
+        for history, _ in self.after_another(task, slot, assignment)[:1]:
+            other = history.step
+            assert isinstance(other, Print)
+            if other.start_s + self.memo.jobs[other.job].open_air_s <= at_s:
+                found.append((history, step))
+        return found
 
     def after_another(
         self, task: Task, slot: ToolSlot, assignment: Assignment

@@ -2,7 +2,8 @@
 
 Run by hand: ``python tests/benchmarks/queue_exact.py --worlds 200 --jobs 4 8``.  Each plan is read back by the tests'
 checker, then ``tests/plan_oracle.py`` looks for any plan that is better, without bounds or table.  Seconds are
-the processor's; --give-up is how many forecasts the oracle may ask for in one world.
+the processor's, with --clock processor those of the search's time limit, too; --give-up is how many forecasts the oracle
+may ask for in one world, --stop ends after so many seconds on the clock with what there is.
 """
 
 import argparse
@@ -11,6 +12,7 @@ import sys
 import tempfile
 import time
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
@@ -31,7 +33,11 @@ def main() -> None:
     words.add_argument("--jobs", type=int, nargs=2, default=(4, 8))
     words.add_argument("--limit", type=float, default=60.0)
     words.add_argument("--give-up", type=int, default=20_000)
+    words.add_argument("--clock", choices=["wall", "processor"], default="wall")
+    words.add_argument("--stop", type=float, default=float("inf"))
     asked = words.parse_args()
+    if asked.clock == "processor":
+        choice.time = SimpleNamespace(monotonic=time.process_time)  # type: ignore[assignment]
     known: dict[str, Any] = {}
 
     def kept(memo: Any, start: Any, tasks: Any, **more: Any) -> Any:
@@ -39,9 +45,13 @@ def main() -> None:
         return known["result"]
 
     plan.choose = kept  # type: ignore[attr-defined]
-    exact = equal = undecided = 0
+    count = exact = equal = undecided = 0
+    started = time.monotonic()
     most_s = 0.0
     for number in range(asked.first, asked.first + asked.worlds):
+        if time.monotonic() - started > asked.stop:
+            break
+        count += 1
         dice = random.Random(f"small {number}")
         with tempfile.TemporaryDirectory() as folder:
             job_list, shelf = random_world(dice, Path(folder), dice.randint(*asked.jobs))
@@ -70,8 +80,8 @@ def main() -> None:
             flush=True,
         )
     print(
-        f"{asked.worlds} worlds: {exact} with gap 0 by their own words, {equal} equal to everything tried, "
-        f"{undecided} undecided, {asked.worlds - equal - undecided} worse; {most_s:.1f} s at most for a plan"
+        f"{count} worlds: {exact} with gap 0 by their own words, {equal} equal to everything tried, "
+        f"{undecided} undecided, {count - equal - undecided} worse; {most_s:.1f} s at most for a plan"
     )
 
 
