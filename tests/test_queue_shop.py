@@ -118,6 +118,24 @@ def test_a_reel_that_could_stay_dry_in_its_dryer_is_seen(air, hours, says, tmp_p
         assert says in notes[0]
 
 
+def test_a_job_waits_for_a_later_drying_where_the_reel_would_get_wet_before_it_begins(tmp_path) -> None:
+    """The oven is hot by day only, and the printer is busy overnight: dried the day before, the reel would be wet again."""
+    path = job(tmp_path, "seal.gcode", hours=0.4, metres=4, materials=["TPU"])
+    spool(tmp_path, "tpu-02", "TPU", water=0.9, place="bench", net_g=60)
+    job_list = replace(
+        from_paths([path], printer="bench-1"),
+        presence=presence_of(["Mon-Fri 07:30-18:00"]),
+        busy={"bench-1": NOW + 30 * HOUR},  # into the night of the day after
+        holds={"oven": 1},
+    )
+    found = planned(job_list, stock(tmp_path))
+    check(found, job_list, stock(tmp_path))
+    (row,), (drying,) = found.rows, found.dryings
+    assert row.met
+    assert row.start_s == drying.out_s
+    assert drying.in_s > NOW + 30 * HOUR  # the morning after that
+
+
 # ---------------------------------------------------------------- people
 
 

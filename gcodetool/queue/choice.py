@@ -35,6 +35,7 @@ WITHOUT_TABLE: Final = (
 TIME_LIMIT_S: Final = 60.0
 LISTED_SHARE: Final = 0.2  # of the time, for the list's order, where it is free
 LISTED_SHARE_ALONE: Final = 0.85  # the same, where it is not
+FIRST_PROPOSALS: Final = 2  # of the solver, before jobs are changed; the rest follows where that falls short
 MOST_OPTIMISED: Final = 120  # jobs up to which the solver is asked
 
 
@@ -206,32 +207,39 @@ class _Search:
         memo, start, tasks = self.memo, self.start, self.tasks
         said, fewest = "job by job", self.most - at_most
         assert best.best is not None
-        if table is not None and best.best.cost.missed > fewest and not enough():
-            found = optimise.propose(
+        proposals = optimise.Proposals()
+        for rounds in (FIRST_PROPOSALS, optimise.ROUNDS):
+            if table is not None and best.best.cost.missed > fewest and not enough():
+                optimise.propose(
+                    memo,
+                    start,
+                    tasks,
+                    table,
+                    free=free,
+                    fewest_missed=fewest,
+                    known=best.best,
+                    found=proposals,
+                    rounds=rounds,
+                    offer=best.offer,
+                    enough=enough,
+                )
+            best.offer(improved(memo, start, best.best, self.progress, enough=enough))
+            Exchange(
                 memo,
                 start,
                 tasks,
-                table,
+                best.best,
+                table=table,
                 free=free,
                 fewest_missed=fewest,
-                known=best.best,
+                progress=self.progress,
                 offer=best.offer,
                 enough=enough,
-            )
-            said += f", then {found.count} proposal{'' if found.count == 1 else 's'} of the solver"
-        best.offer(improved(memo, start, best.best, self.progress, enough=enough))
-        Exchange(
-            memo,
-            start,
-            tasks,
-            best.best,
-            table=table,
-            free=free,
-            fewest_missed=fewest,
-            progress=self.progress,
-            offer=best.offer,
-            enough=enough,
-        ).run()
+            ).run()
+            if table is None or best.best.cost.missed <= fewest:
+                break
+        if count := proposals.count:
+            said += f", then {count} proposal{'' if count == 1 else 's'} of the solver"
         return f"{said}, then a few jobs changed at a time"
 
     def table_for_trying(self) -> ForecastTable | None:

@@ -26,7 +26,7 @@ Order = Literal["free", "reels", "list"]  # none; of the list on each reel; on e
 ROUNDS: Final = 12  # proposals that are tried
 BOUND_WORK: Final = 1.5  # of the solver's own measure of work: for how many jobs there can be
 PROPOSAL_WORK: Final = 0.6  # the same, for a plan with the most jobs
-FEWEST_HANDS_WORK: Final = 0.3  # the same, for the fewest hand-offs then
+FEWEST_HANDS_WORK: Final = 0.15  # the same, for the fewest hand-offs then
 HAND_OFF: Final = 10**12  # what one hand-off weighs against a second of waiting
 HALF_HOUR: Final = 10**8  # the same, for half an hour of heat
 HALF_HOUR_S: Final = 1800
@@ -64,6 +64,8 @@ def propose(
     free: bool = False,
     fewest_missed: int = 0,
     known: Schedule | None = None,
+    found: Proposals | None = None,
+    rounds: int | None = None,
     offer: Callable[[Schedule], None],
     enough: Enough,
 ) -> Proposals:
@@ -74,16 +76,18 @@ def propose(
     free : jobs may run in another order than the list's.
     fewest_missed : a plan that misses no more is enough.
     known : a plan that the solver begins with.
+    found : what came of asking before, gone on with; ``rounds``: proposals in all (12).
     offer : is told each plan that was placed.
     enough : says that the time is over.
     """
-    module, found = solver(), Proposals()
+    module, found = solver(), Proposals() if found is None else found
+    most = ROUNDS if rounds is None else min(rounds, ROUNDS)
     if module is None:
         return found
     # on each printer a short job may go into a gap before an earlier one, though never at will: what the laxer order
     # promises is tried where the stricter one gives nothing new
     orders: list[Order] = ["free"] if free else ["list", "reels"]
-    while found.count < ROUNDS and not enough():
+    while found.count < most and not enough():
         model = _Model(module, memo, start, tasks, table, found.cuts, orders[0])
         chosen = model.solve(known)
         if chosen is None:

@@ -56,13 +56,43 @@ def schedule_job(
 ) -> Schedule | None:
     """Return the schedule with *task* placed on these spools; None where a drying cannot be had.
 
+    A job whose reel comes out of the dryer too long before waits for a later drying, where that helps.
     ``home``: the job with all its printers, where *task* is it on another than its own.
     """
+    found = _scheduled(memo, schedule, task, assignments, home)
+    if found is None or found.last is None or found.last.met:
+        return found
+    from_s = _dried_too_early(found.last)
+    later = None if from_s is None else _scheduled(memo, schedule, task, assignments, home, from_s)
+    return later if later is not None and later.last is not None and later.last.met else found
+
+
+def _dried_too_early(placed: ScheduledJob) -> float | None:
+    """Return when the reels of a job could go in instead, if one that was dried got too wet before it began. [s]"""
+    task, start_s = placed.task, placed.start_s
+    if task.due_s is not None and placed.end_s > task.due_s:
+        return None
+    wet = {row.spool for row in placed.rows if row.code not in GOOD_ENOUGH}
+    idle = [
+        each.time.seconds for each in placed.tried if each.before.spool in wet and each.step.out_s < start_s
+    ]
+    return start_s - min(idle) if idle else None
+
+
+def _scheduled(
+    memo: ForecastMemo,
+    schedule: Schedule,
+    task: Task,
+    assignments: Sequence[Assignment],
+    home: Task | None,
+    from_s: float = -math.inf,
+) -> Schedule | None:
+    """Return the same with dryings from *from_s* on."""
     given: list[Given] = list(zip(task.slots, assignments, strict=True))
-    start = _start(memo, schedule, task, given)
+    start = _start(memo, schedule, task, given, from_s)
     if start is None:
         return None
-    placement = Placement(memo, schedule)  # dryings again, as late as can be
+    placement = Placement(memo, schedule, from_s)  # dryings again, as late as can be
     dryings = []
     for slot, assignment in given:
         if assignment.spool is not None and assignment.dryer is not None:
@@ -86,6 +116,7 @@ def schedule_job(
         good and in_time,
         () if held else tuple(dryings),
         tuple(steps),
+        tuple(dryings),
     )
     badness = max(ORDER.index(row.code if enough else "unknown") for row in rows)
     so_far = schedule.cost
@@ -140,9 +171,15 @@ def least_of(
     )
 
 
-def _start(memo: ForecastMemo, schedule: Schedule, task: Task, given: Sequence[Given]) -> float | None:
-    """Return when a job can begin; None where a drying cannot be had."""
-    placement = Placement(memo, schedule)
+def _start(
+    memo: ForecastMemo,
+    schedule: Schedule,
+    task: Task,
+    given: Sequence[Given],
+    from_s: float = -math.inf,
+) -> float | None:
+    """Return when a job can begin, its reels dried from *from_s* on; None where a drying cannot be had."""
+    placement = Placement(memo, schedule, from_s)
     ready = max(schedule.at_s, task.earliest_s if task.earliest_s is not None else -math.inf)
     for slot, assignment in given:
         if assignment.spool is None:
@@ -325,13 +362,14 @@ class Placement:
 
     Attributes
     ----------
+    from_s : dryings begin no earlier. [s]
     stays, histories, free_s : as in a schedule, with what this job changes.
     heat_s : in which a dryer is hot for this job alone. [s]
     taken : spools taken out of a dryer to make room.
     """
 
-    def __init__(self, memo: ForecastMemo, schedule: Schedule) -> None:
-        self.memo, self.schedule = memo, schedule
+    def __init__(self, memo: ForecastMemo, schedule: Schedule, from_s: float = -math.inf) -> None:
+        self.memo, self.schedule, self.from_s = memo, schedule, from_s
         self.stays: dict[str, tuple[DryerStay, ...]] = dict(schedule.stays)
         self.histories: dict[str, StepHistory] = {}
         self.free_s: dict[str, float] = {}
@@ -359,7 +397,7 @@ class Placement:
     def first(self, assignment: Assignment, dryer: str, length_mm: float) -> DryingSpan | None:
         """Return the earliest stay for which the dryer takes the spool."""
         assert assignment.spool is not None
-        for in_s in self._moments(dryer, self.schedule.spool_free_s(assignment.spool)):
+        for in_s in self._moments(dryer, max(self.from_s, self.schedule.spool_free_s(assignment.spool))):
             own = self.time(assignment, dryer, in_s, length_mm)
             if own is None:
                 return None

@@ -202,7 +202,10 @@ class ScheduledDrying:
 
 @dataclass(frozen=True)
 class ScheduledJob:
-    """A job in a plan; ``task`` on the printer that it goes to, ``home`` with all that it may go to."""
+    """A job in a plan; ``task`` on the printer that it goes to, ``home`` with all that it may go to.
+
+    ``tried``: its dryings, also where it is held and they are not done.
+    """
 
     task: Task
     assignments: tuple[Assignment, ...]
@@ -213,6 +216,7 @@ class ScheduledJob:
     met: bool
     dryings: tuple[ScheduledDrying, ...] = ()
     steps: tuple[tuple[StepHistory, Print], ...] = ()
+    tried: tuple[ScheduledDrying, ...] = ()
 
     @property
     def way(self) -> Way:
