@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from plan_checker import check
 from plan_oracle import GaveUpError, better_than
 from queue_varied import carried_out
-from queue_world import NOW, job, spool, stock
+from queue_world import HOUR, NOW, job, spool, stock
 from queue_worlds import draw_world, random_world
 
 from gcodetool.moisture.solver import COMPILED
@@ -23,6 +23,7 @@ from gcodetool.queue.forecast_memo import ForecastMemo
 from gcodetool.queue.handoffs import handoffs_of
 from gcodetool.queue.job_list import JobList, JobRequest, by_profile, from_paths
 from gcodetool.queue.placing import schedule_job
+from gcodetool.queue.presence import presence_of
 from gcodetool.queue.schedule import Schedule, Task
 from gcodetool.queue.search import ways
 from gcodetool.queue.table import table_of
@@ -124,6 +125,28 @@ def test_few_jobs_are_planned_as_well_as_trying_everything_would(seed, tmp_path)
         assert better_than(memo, start, tasks, result.schedule.cost, forecasts=FORECASTS) is None
     except GaveUpError:
         assert LONG, "this world is small enough for the oracle"
+
+
+@SLOW
+def test_the_table_knows_from_when_a_reel_will_do(tmp_path) -> None:
+    """A reel that dries in its box for days does not do at once, nor for a job that is due before."""
+    spool(tmp_path, "tpu-01", "TPU", water=0.9, place="box-2")
+    path = job(tmp_path, "seal.gcode", hours=1, metres=6, materials=["TPU"], layers=2)
+    spells = []
+    for due_s in (None, NOW + 6 * HOUR):
+        job_list = replace(
+            from_paths([path], printer="bench-1"),
+            requests=(JobRequest(path, "bench-1", due_s=due_s),),
+            presence=presence_of(["Mon-Fri 07:30-18:00"]),
+            holds={"oven": 1},
+        )
+        memo, start, tasks = asked_of(job_list, stock(tmp_path))
+        (entries,) = table_of(memo, start, tasks, SerialExecutor()).entries
+        spells.append([entry.spells for entry in entries if entry.states == ("dry",)])
+    ((spell,),), at_once = spells
+    assert spell is not None
+    assert NOW + 2 * HOUR < spell[0] < spell[1]
+    assert not at_once
 
 
 def hands(schedule: Schedule) -> int:
