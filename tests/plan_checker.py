@@ -44,9 +44,18 @@ class Use:
 
 
 def check(
-    found: QueueFindings, job_list: JobList, stock: Stock, *, holds: Mapping[str, int] | None = None
+    found: QueueFindings,
+    job_list: JobList,
+    stock: Stock,
+    *,
+    holds: Mapping[str, int] | None = None,
+    went_otherwise: bool = False,
 ) -> None:
-    """Assert that the plan can be carried out as it is written."""
+    """Assert that the plan can be carried out as it is written.
+
+    ``went_otherwise``: not all that an earlier plan began was begun, so that rows of the rest, as that plan had them, are
+    not what came of them.
+    """
     ran = [row for row in found.rows if row.start_s is not None and not row.held]
     _times(found, ran)
     _people(found, ran, job_list)
@@ -54,7 +63,7 @@ def check(
     _boxes(found, ran, job_list, stock)
     _dryers(found, dict(job_list.holds if holds is None else holds), stock)
     _verdicts(found)
-    _alone(found, ran, job_list, stock)
+    _alone(found, ran, job_list, stock, went_otherwise=went_otherwise)
 
 
 def _times(found: QueueFindings, ran: Iterable[JobRow]) -> None:
@@ -311,7 +320,9 @@ def beside_in(
     return tuple(inside)
 
 
-def _alone(found: QueueFindings, ran: Iterable[JobRow], job_list: JobList, stock: Stock) -> None:
+def _alone(
+    found: QueueFindings, ran: Iterable[JobRow], job_list: JobList, stock: Stock, *, went_otherwise: bool
+) -> None:
     """Forecast every reel again, alone, along what the plan says is done with it."""
     jobs: dict[tuple[str, str | None], JobSummary] = {}
     steps: dict[str, list[tuple[float, Step, JobRow | None]]] = {}
@@ -358,6 +369,10 @@ def _alone(found: QueueFindings, ran: Iterable[JobRow], job_list: JobList, stock
             if row is not None and isinstance(step, Print):
                 shown = next(tool for tool in row.tools if tool.spool == name)
                 summary = next(tool for tool in by_digest[step.job].tools if tool.tool == step.tool)
+                if went_otherwise and row.progress is not None:
+                    left_mm -= shown.filament_mm
+                    history = history.with_step(step)
+                    continue
                 again = memo.printed(history, step, summary)
                 assert (again.code, again.because) == (shown.code, shown.because), f"job {row.number}"
                 assert again.worst_wt_pct == pytest.approx(shown.worst_wt_pct, rel=1e-9)

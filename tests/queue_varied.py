@@ -246,7 +246,7 @@ def planned(world: VariedWorld, at_s: float, *, limit_s: float, earlier: Path | 
     )
     job_list, _ = listed([world.path], None, None)
     shelf, _ = stock_of(job_list.shelf, None, job_list)
-    check(found, job_list, shelf)
+    check(found, job_list, shelf, went_otherwise=earlier is not None and bool(world.not_started))
     print_queue(found, io.StringIO(), width=100)
     page_of(found)
     return found

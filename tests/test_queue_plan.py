@@ -22,7 +22,7 @@ from gcodetool.queue.placing import schedule_job
 from gcodetool.queue.schedule import Assignment, PrinterCalendar, Schedule, Way
 from gcodetool.queue.spool_steps import Dry, ForecastOptions, Leave, Print, StepHistory, history_of
 from gcodetool.queue.tasks import Stock, Task, mounted_spools, schedule_at_start, tasks_of
-from gcodetool.report.queue_text import handoff
+from gcodetool.report.queue_text import cells, handoff, sign
 
 
 def begin(
@@ -268,7 +268,9 @@ def test_a_reel_too_short_is_said_and_not_used_up(tmp_path) -> None:
     assert not first.met
     assert first.tools[0].short_mm == pytest.approx(40_000 - first.tools[0].left_mm, abs=1)
     assert "m short" in first.because
-    assert any("m short" in caution for caution in first.cautions)
+    assert sum("m short" in caution for caution in first.cautions) == 1
+    assert next(cells(first, NOW))[-1] == f"{sign(first.verdict)} {first.verdict} not run"
+    assert next(cells(second, NOW))[-1] == f"{sign(second.verdict)} {second.verdict}"
     assert second.met
     assert second.tools[0].left_mm == first.tools[0].left_mm
 

@@ -157,9 +157,14 @@ class _Search:
         return self._table
 
     def table_for_solver(self) -> ForecastTable | None:
-        """Return the table where the solver is asked; None where it is not there, or there are too many jobs."""
-        few = len(self.tasks) <= MOST_OPTIMISED
-        return self.table() if few and optimise.solver() is not None else None
+        """Return the table where the solver is asked; None where it is not there, for too many jobs, or for want of time."""
+        if len(self.tasks) > MOST_OPTIMISED or optimise.solver() is None or self._no_time_for_table():
+            return None
+        return self.table()
+
+    def _no_time_for_table(self) -> bool:
+        """Return whether there is no table, and the time is over in which it could have been begun."""
+        return self._table is None and self.until(1.0)()
 
     def bound(self, table: ForecastTable | None, order: "optimise.Order") -> int:
         """Return how many jobs can make it at most, by their priorities."""
@@ -244,7 +249,8 @@ class _Search:
 
     def table_for_trying(self) -> ForecastTable | None:
         """Return the table where it has every way of every job; None where it would be too large."""
-        table = self.table() if len(self.tasks) <= MOST_OPTIMISED else None
+        many = len(self.tasks) > MOST_OPTIMISED
+        table = None if many or self._no_time_for_table() else self.table()
         return table if table is not None and table.complete else None
 
     def _all_tried(

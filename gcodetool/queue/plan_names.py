@@ -19,20 +19,25 @@ class PlanName:
 
     Attributes
     ----------
-    path : its name; within an inner object ``inner.name``.
+    inner, name : the inner object that it stands in, empty: none; and what it is called there.
     field : of the dataclass.
     kind : how it is read; None: it is written for others, and not taken up again.
     """
 
-    path: str
+    inner: str
+    name: str
     field: str
     kind: Kind | None = None
 
 
 def _names(kind: Kind | None, words: str) -> tuple[PlanName, ...]:
-    """Return names of one kind; ``to=of``: field ``of`` as ``to``, else the field is the last part of the name."""
-    pairs = (word.partition("=") for word in words.split())
-    return tuple(PlanName(path, field or path.rpartition(".")[2], kind) for path, _, field in pairs)
+    """Return names of one kind; ``to=of``: field ``of`` as ``to``, ``inner.to``: within an inner object."""
+    found = []
+    for word in words.split():
+        path, _, field = word.partition("=")
+        inner, _, name = path.rpartition(".")
+        found.append(PlanName(inner, name, field or name, kind))
+    return tuple(found)
 
 
 JOB: Final = (
@@ -89,10 +94,9 @@ def taken_from(said: Mapping[str, Any], names: Iterable[PlanName]) -> dict[str, 
     """
     found = {}
     for name in names:
-        inner, _, last = name.path.rpartition(".")
-        where = said[inner] if inner else said
+        where = said[name.inner] if name.inner else said
         if name.kind is not None and where is not None:
-            found[name.field] = read_as(name.kind, where[last])
+            found[name.field] = read_as(name.kind, where[name.name])
     return found
 
 

@@ -130,7 +130,6 @@ def _judged(placed: ScheduledJob, spoils: Sequence[str]) -> dict[str, Any]:
         left_m, missing_m = (short[0].left_mm or 0.0) / 1000, short[0].short_mm / 1000
         words = f"{short[0].spool} has {left_m:.1f} m left, {missing_m:.1f} m short"
         because = f"{words}; {because}"
-        cautions.append(words)
     if placed.held:
         because = f"not run: {because}"
     cautions += [said for each in placed.rows for said in each.cautions]

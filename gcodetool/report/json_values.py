@@ -30,6 +30,8 @@ def rows(of: Any, names: str) -> list[dict[str, Any]]:
 
 def json_value(value: Any) -> Any:
     """Return *value* as JSON can say it: quantiles as an object, remarks as their text, tuples as lists."""
+    if value is None or isinstance(value, str | int):
+        return value
     if isinstance(value, float):
         return value if math.isfinite(value) else None
     if hasattr(value, "p50"):

@@ -57,13 +57,12 @@ def _written(
     """Return an object with those names; the inner ones that are *unknown* are null."""
     found: dict[str, Any] = {}
     for name in names:
-        inner, _, last = name.path.rpartition(".")
+        if name.inner in unknown:
+            found[name.inner] = None
+            continue
         value = getattr(of, name.field)
         value = when(value) if name.kind == "moment" else json_value(value)
-        if inner in unknown:
-            found[inner] = None
-        else:
-            (found.setdefault(inner, {}) if inner else found)[last] = value
+        (found.setdefault(name.inner, {}) if name.inner else found)[name.name] = value
     return found
 
 

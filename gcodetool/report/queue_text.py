@@ -12,6 +12,7 @@ from typing import Final, TextIO
 from gcodetool.moments import wall
 from gcodetool.queue.findings import (
     ASKED,
+    GOOD_ENOUGH,
     Bottleneck,
     DryingRow,
     HandOff,
@@ -68,11 +69,12 @@ def print_queue(found: QueueFindings, stream: TextIO, *, width: int | None = Non
         page.line("stopped early: these jobs were finished by then", style="bold")
 
 
-def headline(found: QueueFindings) -> str:
-    """Return how many jobs can run."""
+def headline(found: QueueFindings, *, dated: bool = True) -> str:
+    """Return how many jobs can run; ``dated``: and from when on, where nothing beside it says so."""
     total, met = len(found.rows), len(found.rows) - found.unmet
     jobs = "1 job" if total == 1 else f"{total} jobs"
-    return f"{jobs} from {wall(found.as_of_s)} on: {met} clear or adjust in time, {found.unmet} not"
+    when = f" from {wall(found.as_of_s)} on" if dated else ""
+    return f"{jobs}{when}: {met} clear or adjust in time, {found.unmet} not"
 
 
 def counts(found: QueueFindings) -> str:
@@ -95,7 +97,7 @@ def gap(found: QueueFindings) -> str:
     if found.at_most is None:
         return "how good it is was not proven"
     if found.at_most == found.made:
-        return f"no plan lets more jobs make it{order}, by the table of forecasts; fewer hand-offs may be possible"
+        return f"no plan lets more jobs make it{order}, by forecasts of each job alone; fewer hand-offs may be possible"
     weighed = " (by priority)" if any(row.priority > 1 for row in found.rows) else ""
     return (
         f"at most {found.at_most - found.made} more could make it{order}{weighed}: "
@@ -246,6 +248,7 @@ def cells(row: JobRow, as_of_s: float) -> Iterator[tuple[str, ...]]:
         verdict = f"{sign(tool.code)} {tool.code}"
         if at == 0:
             verdict += " late" if row.in_time is False and not row.held else ""
+            verdict += " not run" if row.held and row.verdict in GOOD_ENOUGH else ""
             verdict += "" if row.progress is None else f" {row.progress}"
         yield (
             *front[:3],

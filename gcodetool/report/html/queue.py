@@ -107,7 +107,7 @@ def queue(found: QueueFindings) -> str:
         version=__version__,
         found=found,
         verdict=found.verdict if found.verdict in page.FILLS else "unknown",
-        headline=headline(found),
+        headline=headline(found, dated=False),  # the head of the page says from when on
         counts=counts(found),
         gap=gap(found),
         title=to_do_title(found),
