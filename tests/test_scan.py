@@ -211,6 +211,8 @@ def same(mine, theirs):
 @given(files, kinds)
 @settings(max_examples=600)
 @example("G91 G1 X1\nM83G1E2\n", (RRF, 0))
+@example("N12 I0 G0 X1\n", (RRF, 0))
+@example("G4 S1 S\nM220 S50 MOVE_SPEED=20\n", (MARLIN, 0))
 @example("M200 D1.75\nG20\nG1 X1 E1\nG92 E2\nG1 X2 E3", (MARLIN, 0))
 @example(
     "SAVE_GCODE_STATE NAME=a\nG1 X3\nRESTORE_GCODE_STATE NAME=a MOVE=1 MOVE_SPEED=20\nG1 X1", (KLIPPER, 0)

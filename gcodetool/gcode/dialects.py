@@ -82,7 +82,7 @@ _INERT_M: Final = "31 73 75-78 105-107 110 111 113-115 117-119 150 155 300 355 4
 # In the order of the dialects' numbers.
 G_TABLES: Final = (
     _table(_G_CODES, kept="53-60", roaming="12 26 27 29-38 61 76 80", modal="4 17-21 28 90 91"),
-    _table(_G_CODES, kept="", inert="21", modal="4 17-19 28 90 91"),
+    _table(_G_CODES, kept="20", inert="21", modal="4 17-19 28 90 91"),  # G20 stops that firmware: odd.noted
     _table(_G_CODES, kept="53-60 68 69 93 94", roaming="29-38", modal="4 17-21 28 90 91"),
 )
 M_TABLES: Final = (
@@ -262,7 +262,8 @@ def _words(text: str) -> dict[str, Value]:
     words: dict[str, Value] = {}
     for letter, quoted, number in WORD.findall(re.sub(r"\([^)]*\)?", " ", text) if "(" in text else text):
         value = _float(number) if number else None
-        words[letter.upper()] = value if value is not None else number or quoted.replace('""', '"')
+        if number or quoted or letter.upper() not in words:  # alone, it takes nothing from one with a number
+            words[letter.upper()] = value if value is not None else number or quoted.replace('""', '"')
     return words
 
 

@@ -109,8 +109,6 @@ def noted(scanner: Scanner, letter: str, code: int, line: bytes) -> None:
     feature = (_NAMED if letter == "G" else _NAMED_M)[scanner.dialect][code]
     if feature == "change":  # what a macro of that name does with the head is not known
         scanner.known = 0
-    if feature == "inches":  # not one of the macros that a machine may have
-        scanner.unknown.pop(f"{letter}{code}", None)
     if feature == "volumes" and not command(line).number("D"):  # switches off what was never on
         return
     note(scanner, feature, line)

@@ -973,8 +973,10 @@ class Scanner:
         follows: cython.Py_ssize_t = self.further(letter, code, text, i, end)
         if follows < end:
             if self.dialect == REPRAPFIRMWARE:
-                end = follows
-                self.shared = self.line
+                if letter == ord("G") or letter == ord("M") or letter == ord("T"):
+                    end = follows
+                    self.shared = self.line
+                # else one bad command up to the line's end
             else:
                 second(self, letter, code, data[begin:end])
         if self.shared == self.line:
