@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from gcodetool import profiles
@@ -125,6 +125,24 @@ PLACES = st.builds(
 
 
 @settings(max_examples=12)
+@example(
+    airs.exchanging(
+        airs.Air(
+            295.15,
+            1000.0,
+            closed=True,
+            air_m3=0.0,
+            desiccant=airs.drying_agent(GEL),
+            desiccant_kg=0.005,
+        ),
+        0.0,
+        1500.0,
+    ),
+    0.0,
+    0.0,
+    1.0,
+    1,
+)
 @given(PLACES, st.floats(0.0, 1.0), st.floats(0.0, 1.0), st.floats(0.1, 40.0), st.sampled_from([1, 2]))
 def test_water_of_all_reels_and_their_place_is_conserved(air, wet, dry, days, members):
     """A cardboard body too; companions may have fewer members: then it is the means that are conserved."""

@@ -118,7 +118,9 @@ def watched(tmp_path: pathlib.Path) -> Iterator[Callable[[], subprocess.Popen[st
     root = pathlib.Path(watch.__file__).parents[2]
 
     def start() -> subprocess.Popen[str]:
-        code = "from gcodetool.cli.main import run; run()"
+        # whoever started the tests may have told them to ignore the keyboard
+        code = "import signal; signal.signal(signal.SIGINT, signal.default_int_handler)"
+        code += "; from gcodetool.cli.main import run; run()"
         words = ["watch", str(tmp_path / "in"), "--done", str(tmp_path / "done.jsonl"), "--json"]
         with (tmp_path / "said").open("ab") as said:
             running.append(
@@ -191,7 +193,7 @@ def test_200_files_at_once_are_done_once_each_and_a_restart_repeats_none(tmp_pat
     (folder / "last.gcode").write_bytes(JOB + b"\n")
     until(lambda: "last.gcode" in answered())
     second.send_signal(signal.SIGINT)
-    second.wait()
+    second.wait(120)
     for each in (noted(), answered()):
         assert len(each) == len(set(each))
         assert set(each) <= whole | paused | {"ready.gcode", "last.gcode"}
