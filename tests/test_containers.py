@@ -327,6 +327,13 @@ def flipped(data, name):
     return data[:at] + bytes([data[at] ^ 16]) + data[at + 1 :]
 
 
+def also_named(data, name, other):
+    """Let the directory say in UTF-8 that a member is called otherwise; both names are as long."""
+    words = name.encode()
+    at = data.rindex(struct.pack("<L", zlib.crc32(words)) + words) + 4
+    return data[:at] + other + data[at + len(words) :]
+
+
 PLATES = [(f"Metadata/plate_{k}.gcode", JOB) for k in (1, 10, 2)]
 BAD_ZIPS = {
     "plates": (
@@ -358,6 +365,24 @@ BAD_ZIPS = {
     "cut off": (simple()[:-1], r"is damaged or cut off: its end is missing"),
     "half": (simple()[:400], r"is damaged or cut off"),
     "tail missing": (simple() + b"more", r"is damaged or cut off: its end is missing"),
+    "two names": (
+        also_named(simple(), PLATE, b"Metadata/plate_2.gcode"),
+        r"its list of members cannot be read",
+    ),
+    "a plate to some": (
+        also_named(
+            pack([(PLATE, JOB), ("Metadata/plate.2.gcode", JOB)]), "Metadata/plate.2.gcode", PLATE.encode()
+        ),
+        r"its list of members cannot be read",
+    ),
+    "climbing for some": (
+        also_named(pack([(PLATE, JOB), ("a/b/c.png", b"x")]), "a/b/c.png", b"../../d.x"),
+        r"its list of members cannot be read",
+    ),
+    "a name that is no text": (
+        also_named(simple(), PLATE, b"\xff" * len(PLATE)),
+        r"its list of members cannot be read",
+    ),
     "middle missing": (simple()[:300] + simple()[310:], r"is damaged or cut off"),
 }
 

@@ -34,11 +34,14 @@ MOST_SUM: Final = 4096  # bytes of a .md5 file
 PLATE: Final = re.compile(rb"Metadata/plate_[0-9]+\.gcode")
 SUM: Final = re.compile(rb"([0-9A-Fa-f]{32})(?![0-9A-Fa-f])")
 OUTSIDE: Final = re.compile(rb"(?:^|[/\\])\.\.(?:[/\\]|$)|^[/\\]|^[A-Za-z]:|\0")  # leaves its folder
+NAMED: Final = re.compile(
+    PLATE.pattern + rb"|" + OUTSIDE.pattern
+)  # what a name must not be to some readers only
 NEWEST: Final = 63  # version 6.3 of the format
 STORED: Final = 0
 DEFLATED: Final = 8
 
-# PKWARE's APPNOTE 6.3.10, sections 4.3.7, 4.3.12, 4.3.14 to 4.3.16 and 4.5.3.
+# PKWARE's APPNOTE 6.3.10, sections 4.3.7, 4.3.12, 4.3.14 to 4.3.16, 4.5.3 and 4.6.9.
 _LOCAL: Final = b"PK\x03\x04"
 _CENTRAL: Final = b"PK\x01\x02"
 _END: Final = b"PK\x05\x06"
@@ -48,6 +51,9 @@ _LOCAL_SIZE: Final = 30
 _CENTRAL_SIZE: Final = 46
 _END_SIZE: Final = 22
 _LOCATOR_SIZE: Final = 20
+_UTF8_NAME: Final = (
+    0x7075  # an extra field: the name once more, and the check sum of the one that it stands for
+)
 _FULL: Final = {2: 0xFFFF, 4: 0xFFFFFFFF}  # "the value stands in the 64-bit field"
 _ENCRYPTED: Final = 0x0001 | 0x0040 | 0x2000
 _PATCH: Final = 0x0020
@@ -206,7 +212,8 @@ def _entry(directory: bytes, at: int) -> tuple[Member, int]:
     after = extra_at + extras + comments
     if after > len(directory):
         raise ValueError("an entry is cut off")
-    fields = list(_extras(directory[extra_at : extra_at + extras]))
+    extra = directory[extra_at : extra_at + extras]
+    fields = list(_extras(extra))
     wide = [key for key, value in values.items() if value == _FULL[4]]
     if wide:
         begin, length = next(((place, length) for kind, place, length in fields if kind == 1), (0, 0))
@@ -218,6 +225,8 @@ def _entry(directory: bytes, at: int) -> tuple[Member, int]:
     name = directory[at + _CENTRAL_SIZE : extra_at]
     if flags & _UTF8:
         name.decode()
+    if any(NAMED.search(each) for each in _other_names(name, extra)):
+        raise ValueError("an entry has two names")
     if _number(directory, at + 6, 1) > NEWEST or flags & _PATCH:
         raise ValueError("an entry is of a form that is not known")
     found = Member(
@@ -241,6 +250,24 @@ def _extras(extra: bytes) -> Iterator[tuple[int, int, int]]:
             raise ValueError("an extra field is cut off")
         yield kind, at + 4, length
         at += 4 + length
+
+
+def _other_names(name: bytes, extra: bytes) -> Iterator[bytes]:
+    """Yield *name* and what readers that know the field for names in UTF-8 call it, where that is another.
+
+    Raises
+    ------
+    ValueError, struct.error
+        A field is cut off, or holds no text.
+    """
+    for kind, at, length in _extras(extra):
+        if kind == _UTF8_NAME:
+            form, check_sum = struct.unpack_from("<BL", extra[at : at + length])
+            other = extra[at + 5 : at + length]
+            if form == 1 and check_sum == zlib.crc32(name) and other != name:
+                if not other.decode():
+                    raise ValueError("a name is empty")
+                yield from (name, other)
 
 
 def plate_of(found: Archive) -> Member:
