@@ -365,6 +365,10 @@ BAD_ZIPS = {
     "cut off": (simple()[:-1], r"is damaged or cut off: its end is missing"),
     "half": (simple()[:400], r"is damaged or cut off"),
     "tail missing": (simple() + b"more", r"is damaged or cut off: its end is missing"),
+    "in three parts": (
+        simple(wide="all").replace(*(b"%s\0\0\0PK\5\6" % n for n in (b"\1", b"\3"))),
+        r"is one part of a zip container in several",
+    ),
     "two names": (
         also_named(simple(), PLATE, b"Metadata/plate_2.gcode"),
         r"its list of members cannot be read",

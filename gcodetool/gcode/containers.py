@@ -154,7 +154,9 @@ def _end_of(file: IO[bytes], length: int, path: Path) -> tuple[int, int, bytes]:
     disk, first_disk, here, count, size, place = struct.unpack_from("<4H2L", tail, at + 4)
     stop = end
     if at >= _LOCATOR_SIZE and tail[at - _LOCATOR_SIZE : at - _LOCATOR_SIZE + 4] == _LOCATOR:
-        stop = _number(tail, at - _LOCATOR_SIZE + 8, 8)
+        part, stop, parts = struct.unpack_from("<LQL", tail, at - _LOCATOR_SIZE + 4)
+        if part or parts > 1:
+            raise _several(path)
         if not 0 <= stop <= end - _LOCATOR_SIZE - 56:
             raise _damaged(path, "its end is broken")
         file.seek(stop)
@@ -169,13 +171,17 @@ def _end_of(file: IO[bytes], length: int, path: Path) -> tuple[int, int, bytes]:
                 raise _damaged(path, "its end contradicts itself")
         disk, first_disk, here, count, size, place = wide
     if disk or first_disk or here != count:
-        raise GcodeError(f"{path}: is one part of a zip container in several; export it again in one")
+        raise _several(path)
     if place + size != stop:
         raise _damaged(path, "its list of members is not where its end says")
     if length - stop > 1 << 20:
         raise _damaged(path, "its end is broken")
     file.seek(stop)
     return size, place, file.read()
+
+
+def _several(path: Path) -> GcodeError:
+    return GcodeError(f"{path}: is one part of a zip container in several; export it again in one")
 
 
 def _members(directory: bytes, stop: int) -> tuple[Member, ...]:
