@@ -169,8 +169,8 @@ class Document:
         """The line of each key, found when first asked for."""
         return locate(self.text)
 
-    def line(self, keys: Keys) -> int:
-        """Return the line of *keys*, or of the nearest table around it."""
+    def line(self, keys: Keys) -> int | None:
+        """Return the line of *keys*, or of the nearest table around it; None where the values stand in no file."""
         while keys and keys not in self.lines:
             keys = keys[:-1]
         return self.lines.get(keys, 1)

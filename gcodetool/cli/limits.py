@@ -74,7 +74,7 @@ def show(
     if as_json:
         from gcodetool.report.limits_json import limits_dict
 
-        say_json(json.dumps(limits_dict(found), indent=1, allow_nan=False))
+        say_json(json.dumps(limits_dict(found), allow_nan=False))  # not indented: 20,000 records
         return
     from gcodetool.report.limits_text import print_limits
 

@@ -3,7 +3,9 @@
 Left out: what became of its water.
 """
 
+import functools
 import math
+from collections.abc import Callable
 from typing import Any, Final, get_args
 
 from gcodetool.errors import SpoolError
@@ -49,11 +51,11 @@ def events_of(
     if not received:
         table.fail(None, "no event of kind 'received'; add one: when and where the spool came in")
     if len(received) > 1:
-        received[1][1].fail("kind", f"a second 'received' (the first: line {received[0][0].line}); keep one")
+        received[1][1].fail("kind", f"a second 'received'{_line(received[0][0], 'the first: ')}; keep one")
     first = received[0][0]
     for event, entry in zip(events, tables, strict=True):
         if event.at_s < first.at_s:
-            text = f"'{event.kind}' is before 'received' (line {first.line}); correct one of the two times"
+            text = f"'{event.kind}' is before 'received'{_line(first)}; correct one of the two times"
             entry.fail("at", text)
     found = tuple(sorted(events, key=lambda event: (event.at_s, event.kind != "received")))
     cuts = [event.cut_from for event in found if event.cut_from is not None]
@@ -65,6 +67,11 @@ def events_of(
         )
         table.fail("cut_from", text)
     return found
+
+
+def _line(event: Event, what: str = "") -> str:
+    """Return where another event stands, in brackets; nothing where it stands in no file."""
+    return "" if event.line is None else f" ({what}line {event.line})"
 
 
 def check_event(data: dict[str, Any], source: str) -> None:
@@ -93,38 +100,40 @@ def _event(table: Table, places: dict[str, Place], metre_g: float) -> Event:
         _check_cut(table, places)
     if kind == "inspected" and not any(key in table for key in EVENT_KEYS["inspected"]):
         table.fail(None, "an inspection says nothing; add bubbles, oozes, pops, winding or free_end")
-    outcome = _outcome(table) if kind == "outcome" else None
-    bubbles: Any = table.choice("bubbles", ("none", "few", "many"))
-    winding: Any = table.choice("winding", ("good", "deformed"))
-    free_end: Any = table.choice("free_end", ("stands", "sags"))
-    return Event(
-        at_s=at_s,
-        kind=kind,
-        place=table.text("place"),
-        tool=table.whole("tool", high=255),
-        temperature_C=table.number("temperature_C", low=COLDEST_C, high=HOTTEST_C),
-        knob_C=table.number("knob_C", low=COLDEST_C, high=HOTTEST_C),
-        water_wt_pct=table.number("water_wt_pct", low=0, high=100),
-        sealed=table.flag("sealed"),
-        gross_g=table.number("gross_g", high=1e6, above=0),
-        resolution_g=table.number("resolution_g", high=1e4, above=0) or 0.1,
-        bubbles=bubbles,
-        oozes=table.flag("oozes"),
-        pops=table.flag("pops"),
-        winding=winding,
-        free_end=free_end,
-        length_mm=_fed_mm(table, metre_g) if kind == "fed" else table.number("length_mm", low=0, high=1e9),
-        into=table.text("into"),
-        cut_from=table.text("cut_from"),
-        outcome=outcome,
-        line=table.document.line(table.keys),
-    )
+    read: dict[str, Any] = {key: _READERS[key](table, key) for key in table.data if key in _READERS}
+    if kind == "fed":
+        read["length_mm"] = _fed_mm(table, metre_g)
+    if kind == "outcome":
+        read["outcome"] = _outcome(table)
+    return Event(at_s=at_s, kind=kind, **read, line=table.document.line(table.keys))
+
+
+_READERS: Final[dict[str, Callable[..., Any]]] = {  # of the keys that an event keeps as they are
+    "place": Table.text,
+    "tool": functools.partial(Table.whole, high=255),
+    "temperature_C": functools.partial(Table.number, low=COLDEST_C, high=HOTTEST_C),
+    "knob_C": functools.partial(Table.number, low=COLDEST_C, high=HOTTEST_C),
+    "water_wt_pct": functools.partial(Table.number, low=0, high=100),
+    "sealed": Table.flag,
+    "gross_g": functools.partial(Table.number, high=1e6, above=0),
+    "resolution_g": functools.partial(Table.number, high=1e4, above=0),
+    "bubbles": functools.partial(Table.choice, known=OUTCOME_WORDS["bubbles"]),
+    "oozes": Table.flag,
+    "pops": Table.flag,
+    "winding": functools.partial(Table.choice, known=("good", "deformed")),
+    "free_end": functools.partial(Table.choice, known=("stands", "sags")),
+    "length_mm": functools.partial(Table.number, low=0, high=1e9),
+    "into": Table.text,
+    "cut_from": Table.text,
+}
 
 
 def _outcome(table: Table) -> Outcome:
     """Return how a print came out, in the words that the record has for it."""
-    words: dict[str, Any] = {key: table.choice(key, known) for key, known in OUTCOME_WORDS.items()}
-    if all(word is None for key, word in words.items() if key != "because"):
+    words: dict[str, Any] = {
+        key: table.choice(key, known) for key, known in OUTCOME_WORDS.items() if key in table
+    }
+    if not words.keys() - {"because"}:
         table.fail(None, "an outcome says nothing; add strings, bubbles, surface or parts")
     table.text("job")
     return Outcome(

@@ -7,7 +7,6 @@ and whether the figures are plausible together (a dryer hotter than its reel: it
 
 import math
 import re
-from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final, Literal
 
@@ -78,10 +77,7 @@ def spool_of(data: dict[str, Any], source: str) -> Spool:
     ProfileError
         The same for a material or printer file that the record names.
     """
-    spool = _spool(Table(Given(source, "", data, SpoolError), data, ()), source)
-    if all(event.line is None for event in spool.events):
-        return spool
-    return replace(spool, events=tuple(replace(event, line=None) for event in spool.events))
+    return _spool(Table(Given(source, "", data, SpoolError), data, ()), source)
 
 
 def _spool(table: Table, source: str) -> Spool:

@@ -61,8 +61,8 @@ class Evidence:
     @property
     def p50(self) -> float:
         """Middle of the content. [wt %]"""
-        order = np.argsort(self.content)
-        return float(self.content[order][np.searchsorted(np.cumsum(self.weights[order]), 0.5)])
+        order = self.content.argsort()  # methods: thousands of records are listed
+        return float(self.content[order[self.weights[order].cumsum().searchsorted(0.5)]])
 
     def with_power(self, power: float) -> "Evidence":
         """Return the same with another power."""

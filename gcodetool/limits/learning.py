@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from numpy.lib.stride_tricks import as_strided
 from numpy.typing import NDArray
 
 from gcodetool.limits.evidence import Evidence
@@ -227,10 +228,11 @@ def _blurred(log_chance_: Floats, spread: float) -> Floats:
     weights = np.exp(-0.5 * (steps * CELL / spread) ** 2)
     peak = log_chance_.max()
     padded = np.pad(np.exp(log_chance_ - peak), reach, mode="edge")
-    size = log_chance_.shape[0]
-    total = np.zeros_like(log_chance_)
-    for step, weight in zip(steps + reach, weights / weights.sum(), strict=True):
-        total += weight * padded[step : step + size, step : step + size]
+    down, along = padded.strides
+    moved = as_strided(
+        padded, (*log_chance_.shape, steps.size), (down, along, down + along)
+    )  # both by as many cells
+    total = np.einsum("ijk,k->ij", moved, weights / weights.sum())
     return np.asarray(np.log(total + 1e-300) + peak)
 
 
