@@ -10,6 +10,7 @@ from typing import Final, Literal
 
 from gcodetool.quantities import SPACES, NotUnderstoodError, quoted, span, span_if_any
 from gcodetool.quickdata import dataclass
+from gcodetool.quickpattern import compiled
 from gcodetool.textfile import YEARS, seconds_of
 
 Tense = Literal["past", "coming"]
@@ -30,27 +31,27 @@ MONTHS: Final = (  # in English, German and French; three letters of a name will
 WEEKDAYS: Final = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 UTC: Final = ("z", "utc", "gmt")
 DAYS: Final = {"yesterday": -1, "today": 0, "tomorrow": 1}
-DAY: Final = re.compile(
+DAY: Final = compiled(
     r"(?P<y1>\d{4})([-/.])(?P<m1>\d{1,2})\2(?P<d1>\d{1,2})(?![\d.])"  # year first
     r"|(?P<a>\d{1,2})(?P<sep>[-/.])(?P<b>\d{1,2})(?P=sep)(?P<y2>\d{4}|\d{2})?(?![\d.])"  # year last
     r"|(?P<d3>\d{1,2})(?:\.|st|nd|rd|th|er)?\s+(?P<m3>[a-zäéû]{3,9})\.?,?\s+(?P<y3>\d{4})\b"  # 26 Nov 2026
     r"|(?P<m4>[a-zäéû]{3,9})\.?\s+(?P<d4>\d{1,2})(?:st|nd|rd|th)?,?\s+(?P<y4>\d{4})\b",  # Nov 26, 2026
     re.ASCII,
 )
-CLOCK: Final = re.compile(
+CLOCK: Final = compiled(
     r"(?P<h1>\d{1,2}):(?P<m1>\d{2})(?::(?P<s1>\d{2})(?:[.,](?P<f1>\d{1,6})\d*)?)?\s*(?P<half1>[ap]\.?m\b\.?)?(?:\s*(?:uhr|h)\b)?"
     r"|(?P<h2>\d{1,2})\s*(?P<half2>[ap]\.?m\b\.?)"  # 6 pm
     r"|(?P<h3>\d{1,2})(?:[.:](?P<m3>\d{2}))?\s*uhr\b"  # 18.30 Uhr
     r"|(?P<h4>\d{1,2})\s*h(?:\s*(?P<m4>\d{2}))?\b",  # 18h30
     re.ASCII,
 )
-BASIC: Final = re.compile(r"(\d{4})(\d\d)(\d\d)[t ](\d\d)(\d\d)(\d\d)?(z|[+-]\d\d:?\d\d)?", re.ASCII)
-ISO: Final = re.compile(
+BASIC: Final = compiled(r"(\d{4})(\d\d)(\d\d)[t ](\d\d)(\d\d)(\d\d)?(z|[+-]\d\d:?\d\d)?", re.ASCII)
+ISO: Final = compiled(
     r"\d{4}-\d\d-\d\d(?:[T ]\d\d:\d\d(?::\d\d(?:[.,]\d{1,9})?)?(?:[Zz]|[+-]\d\d(?::?\d\d)?)?)?", re.ASCII
 )
-SHORT_ZONE: Final = re.compile(r"[A-Z]{2,5}|[+-]\d{2}(?:\d{2})?", re.ASCII)  # as the zone tables call them
-OFFSET: Final = re.compile(r"([+-])(\d{2}):?(\d{2})?(?::?00)?", re.ASCII)
-POINTED: Final = re.compile(r"(\d{1,2})\.(\d{1,2})", re.ASCII)
+SHORT_ZONE: Final = compiled(r"[A-Z]{2,5}|[+-]\d{2}(?:\d{2})?", re.ASCII)  # as the zone tables call them
+OFFSET: Final = compiled(r"([+-])(\d{2}):?(\d{2})?(?::?00)?", re.ASCII)
+POINTED: Final = compiled(r"(\d{1,2})\.(\d{1,2})", re.ASCII)
 TIME_EXAMPLE: Final = "2026-11-04 08:00, 'yesterday 18:00', 18:00 or now"
 
 

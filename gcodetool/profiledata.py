@@ -17,6 +17,7 @@ from typing import Any, Final, Literal
 
 from gcodetool.errors import GcodetoolError, ProfileError
 from gcodetool.quickdata import dataclass
+from gcodetool.quickpattern import compiled
 from gcodetool.tomlfile import load, nearest, shown
 
 Kind = str  # a folder of profiles: a key of SINGULAR
@@ -24,7 +25,7 @@ DialectName = Literal["marlin", "klipper", "reprapfirmware"]
 Pair = tuple[float, float]
 
 DIALECTS: Final = ("marlin", "klipper", "reprapfirmware")
-FIBRE: Final = re.compile(
+FIBRE: Final = compiled(
     r"[-+ _]?(?:CF|GF|CARBON|GLASS)(?:\d+)?$", re.IGNORECASE
 )  # the tail of PA-CF, PETG-GF15
 USER_FOLDER: Final = "GCODETOOL_PROFILES"  # environment: used in place of the user's config folder

@@ -12,25 +12,26 @@ from collections.abc import Callable, Mapping
 from typing import Final
 
 from gcodetool.quickdata import dataclass
+from gcodetool.quickpattern import compiled
 
 # ---------------------------------------------------------------- numbers
 
 SPACES: Final = str.maketrans(dict.fromkeys("\u00a0\u2007\u2009\u202f\t", " ") | {"\u2212": "-", "’": "'"})
-PLAIN: Final = re.compile(
+PLAIN: Final = compiled(
     r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?", re.ASCII
 )  # the point is the decimal sign here
-COMMA: Final = re.compile(r"[+-]?\d+,\d+")
-EITHER: Final = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}")  # 1,200: one and a fifth, or twelve hundred
-TRAILING: Final = re.compile(r"[+-]?[1-9]\d?\.\d\d0", re.ASCII)  # 1.000 g: Python never prints the last zero
-GROUPED: Final = re.compile(  # thousands set apart; one sign between groups, another one before decimals
+COMMA: Final = compiled(r"[+-]?\d+,\d+")
+EITHER: Final = compiled(r"[+-]?[1-9]\d{0,2},\d{3}")  # 1,200: one and a fifth, or twelve hundred
+TRAILING: Final = compiled(r"[+-]?[1-9]\d?\.\d\d0", re.ASCII)  # 1.000 g: Python never prints the last zero
+GROUPED: Final = compiled(  # thousands set apart; one sign between groups, another one before decimals
     r"[+-]?\d{1,3} (?: (?P<sep>[ '])\d{3} (?:(?P=sep)\d{3})* (?:[.,]\d+)?"
     r"| (?:\.\d{3})+,\d+ | (?:,\d{3})+\.\d+ | (?:\.\d{3}){2,} | (?:,\d{3}){2,} )",
     re.VERBOSE,
 )
-AMOUNT: Final = re.compile(
+AMOUNT: Final = compiled(
     r"(?P<number>[+-]?[\d.,' ]*\d[.]?(?:[eE][+-]?\d+)?)\s*(?P<unit>[^\d\s].*)?", re.ASCII
 )
-RANGE: Final = re.compile(r"\d\s*(?:-|–|\.\.+|to|bis|à)\s*\d")
+RANGE: Final = compiled(r"\d\s*(?:-|–|\.\.+|to|bis|à)\s*\d")
 
 
 class NotUnderstoodError(ValueError):
@@ -331,9 +332,9 @@ def _number_of(word: str, unit: str | None, text: str, kind: Kind) -> float:
 
 # ---------------------------------------------------------------- lengths of time
 
-PART: Final = re.compile(r"(\d+(?:[.,]\d+)?)\s*([^\W\d_]+)\.?\s*(?:,|and|und|et)?\s*", re.ASCII)
-BARE_MINUTES: Final = re.compile(r"(\d+\s*(?:h|std))\s*(\d{2})", re.ASCII | re.IGNORECASE)  # 6h30
-CLOCK_HOURS: Final = re.compile(r"(\d{1,4}):([0-5]\d)(?::([0-5]\d))?", re.ASCII)
+PART: Final = compiled(r"(\d+(?:[.,]\d+)?)\s*([^\W\d_]+)\.?\s*(?:,|and|und|et)?\s*", re.ASCII)
+BARE_MINUTES: Final = compiled(r"(\d+\s*(?:h|std))\s*(\d{2})", re.ASCII | re.IGNORECASE)  # 6h30
+CLOCK_HOURS: Final = compiled(r"(\d{1,4}):([0-5]\d)(?::([0-5]\d))?", re.ASCII)
 UNIT_S: Final = {
     unit: seconds
     for seconds, words in (

@@ -6,7 +6,6 @@ Left out: where array elements and inline tables stand; they get the line of the
 """
 
 import datetime
-import difflib
 import functools
 import math
 import re
@@ -19,6 +18,7 @@ import tomli
 from gcodetool import moments, quantities
 from gcodetool.errors import InputError
 from gcodetool.quickdata import dataclass
+from gcodetool.quickpattern import compiled
 from gcodetool.textfile import MOST_TEXT, YEARS, bounded, read_text, seconds_of
 
 Keys = tuple[str | int, ...]  # the path to a value: ("event", 3, "at")
@@ -29,17 +29,17 @@ QUOTED: Final = r"""
   | \" (?:\\.|[^"\\\n])* \"                # one line
   | ' [^'\n]* '
 """
-KEY: Final = re.compile(rf"(?: [A-Za-z0-9_-]+ | {QUOTED} | [ \t.] )+", re.VERBOSE | re.DOTALL)
-PIECE: Final = re.compile(
+KEY: Final = compiled(rf"(?: [A-Za-z0-9_-]+ | {QUOTED} | [ \t.] )+", re.VERBOSE | re.DOTALL)
+PIECE: Final = compiled(
     rf"(?P<text>{QUOTED}) | (?P<comment>\#[^\n]*) | (?P<open>[\[{{]) | (?P<close>[\]}}])"
     r"| (?P<line>\n) | [^\[\]{}\"'\#\n]+",
     re.VERBOSE | re.DOTALL,
 )
 # a name of more parts than any table needs; taking such a one apart takes time with the square of its parts
-LONG_NAME: Final = re.compile(
+LONG_NAME: Final = compiled(
     r"""(?<![\w-]) (?: (?: [\w-]++ | "[^"\n]*+" | '[^'\n]*+' ) [ \t]*+ \. [ \t]*+ ){32}""", re.VERBOSE
 )
-PLACE: Final = re.compile(r" \(at (?:line (\d+), column \d+|end of document)\)$")
+PLACE: Final = compiled(r" \(at (?:line (\d+), column \d+|end of document)\)$")
 
 
 def printable(text: str) -> str:
@@ -60,6 +60,8 @@ def nearest(word: str, known: Iterable[str], *, offer: Iterable[str] | None = No
     >>> nearest("wood", ["PETG", "PLA"])
     'known: PETG, PLA'
     """
+    import difflib
+
     names = {name.casefold(): name for name in sorted(known, key=str.casefold)}
     close = difflib.get_close_matches(word.casefold(), names, n=3, cutoff=0.6)
     if close:
@@ -337,6 +339,8 @@ class Table:
         """Return the text *key*, one of *known*; None if it is absent."""
         value = self.text(key)
         if value is not None and value not in known:
+            import difflib
+
             close = difflib.get_close_matches(value.casefold(), known, n=1)
             hint = f"did you mean '{close[0]}'?" if close else "write one of these"
             self.fail(key, f"{key} is {shown(value)}, but must be {' | '.join(known)}; {hint}")

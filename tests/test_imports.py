@@ -24,6 +24,7 @@ SOURCES = sorted(PACKAGE.rglob("*.py"))
 # each package or module, and those it may import
 MAY = {
     "quickdata": set(),
+    "quickpattern": set(),
     "errors": set(),
     "changes": set(),
     "puremode": set(),
@@ -307,6 +308,7 @@ def test_imports_run_one_way(source: pathlib.Path) -> None:
     assert {name.split(".")[1] for name in found} <= MAY[package] | {
         package,
         "quickdata",
+        "quickpattern",
     }  # as the standard library's
 
 
@@ -348,6 +350,7 @@ def test_kept_forecasts_hang_on_all_the_code_that_makes_them() -> None:
     }
     files = {
         "quickdata",
+        "quickpattern",
         "changes",
         "errors",
         "textfile",

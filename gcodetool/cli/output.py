@@ -13,6 +13,8 @@ import unicodedata
 from collections.abc import Iterator
 from typing import Any, Final, TextIO, cast
 
+from gcodetool.quickpattern import compiled
+
 UNSEEN: Final = (
     "Cc",
     "Cf",
@@ -22,8 +24,8 @@ UNSEEN: Final = (
     "Zl",
     "Zp",
 )  # controls, directions, halves of pairs, private, line ends
-UNSURE: Final = re.compile(r"[^\n\t\x20-\x7e]")  # line end, tab and plain ASCII are kept unseen
-NOT_ASCII: Final = re.compile(r"[^\x00-\x7e]")
+UNSURE: Final = compiled(r"[^\n\t\x20-\x7e]")  # line end, tab and plain ASCII are kept unseen
+NOT_ASCII: Final = compiled(r"[^\x00-\x7e]")
 
 
 def escaped(text: str) -> str:

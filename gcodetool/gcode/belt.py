@@ -14,28 +14,27 @@ from typing import Final
 from gcodetool.gcode import rows as row
 from gcodetool.gcode.program import Program, walk
 from gcodetool.gcode.rows import Rows
+from gcodetool.quickpattern import compiled
 
 BELT: Final = "the file is for a belt machine"
 
-SWITCH: Final = re.compile(r"belt|conveyor|(?:infinite|endless)_?z(?![a-z])")
+SWITCH: Final = compiled(r"belt|conveyor|(?:infinite|endless)_?z(?![a-z])")
 NOTHING: Final = frozenset(("", "0", "false", "no", "off", "nil", "none"))
-NAME: Final = re.compile(
+NAME: Final = compiled(
     r"(?:printer|machine)_(?:model|name|settings_id|variant|type|structure|kinematics|id)|inherits"
 )
-BELT_WORD: Final = re.compile(r"(?<![a-z])(?:belt|conveyor)(?![a-z])", re.IGNORECASE)
-ANGLE: Final = re.compile(r"\w*gantry\w*(?:angle|tilt)\w*|\w*(?:tilt|angle)\w*gantry\w*")
+BELT_WORD: Final = compiled(r"(?<![a-z])(?:belt|conveyor)(?![a-z])", re.IGNORECASE)
+ANGLE: Final = compiled(r"\w*gantry\w*(?:angle|tilt)\w*|\w*(?:tilt|angle)\w*gantry\w*")
 TILTED_DEG: Final = (20.0, 70.0)
-PHRASE: Final = re.compile(
+PHRASE: Final = compiled(
     r"""\b(?: belt[ _-](?:printer|machine|bed|mode) | conveyor[ _-](?:belt|printer|bed)
       | (?:infinite|endless)[ _-]z\b | (?:tilted|inclined|angled)[ ]gantry
       | gantry[ ](?:angle|tilt)(?:ed)?(?:[ ](?:by|at|of))?\W{0,3}[2-6]\d\b
       | [2-6]\d[ ]?(?:°|deg(?:rees)?)[ ](?:tilted[ ])?gantry)""",
     re.VERBOSE | re.IGNORECASE,
 )
-DENIAL: Final = re.compile(r"\b(?:not?|non|never|without|off|false|disabled)\b|[=:]\s*0\s*$", re.IGNORECASE)
-COMMENT: Final = re.compile(
-    r"^;[ \t]*([^\r\n]{1,60})\r?$", re.MULTILINE
-)  # longer ones tell about other things
+DENIAL: Final = compiled(r"\b(?:not?|non|never|without|off|false|disabled)\b|[=:]\s*0\s*$", re.IGNORECASE)
+COMMENT: Final = compiled(r"^;[ \t]*([^\r\n]{1,60})\r?$", re.MULTILINE)  # longer ones tell about other things
 HEADER_BYTES: Final = 1 << 13
 ENDLESS_MM: Final = 5000.0  # no bed goes down so far
 
@@ -46,7 +45,8 @@ TILTED_MOVES: Final = 20  # with filament along Y
 SAME: Final = 0.02  # of a ratio
 SHARE: Final = 0.9
 RATIO: Final = (0.3, 3.5)  # of Z to Y, or of Y to Z: gantries tilted by 20 to 70 degrees
-STEPS: Final = 8  # layers that grow evenly out of the belt
+STEPS: Final = 8  # layers that grow evenly out of the belt,
+STARTS: Final = 4  # from one of the first so many on
 ON_BELT_MM: Final = 1.0
 SLACK_MM: Final = 0.5
 
@@ -102,10 +102,12 @@ def _motion(program: Program) -> str | None:
     if len(climbs) >= TILTED_MOVES and _even(climbs, RATIO, SAME):
         return "its moves climb in Z as they go along Y"
     levels = []
-    for height, moves in itertools.groupby(laid, key=operator.itemgetter(3)):
+    for height, moves in itertools.islice(
+        itertools.groupby(laid, key=operator.itemgetter(3)), STARTS + STEPS
+    ):
         ends = [y for y0, _, y1, _ in moves for y in (y0, y1)]
         levels.append([height, min(ends), max(ends)])
-    if any(_grows(levels[at : at + STEPS + 1]) for at in range(4)):
+    if any(_grows(levels[at : at + STEPS + 1]) for at in range(STARTS)):
         return "its layers grow evenly out of the line Y0 as Z goes on"
     return None
 
@@ -132,8 +134,9 @@ def _even(values: Sequence[float], bounds: tuple[float, float], slack: float) ->
     """Tell whether nearly all *values*, at least one, are the same, of a size within *bounds*."""
     ranked, half = sorted(values), len(values) // 2
     middle = (ranked[half] + ranked[-1 - half]) / 2  # `statistics` is slow to load
-    near = sum(abs(value - middle) <= slack * abs(middle) for value in values)
-    return bounds[0] <= abs(middle) <= bounds[1] and near >= SHARE * len(values)
+    if not bounds[0] <= abs(middle) <= bounds[1]:
+        return False
+    return sum(abs(value - middle) <= slack * abs(middle) for value in values) >= SHARE * len(values)
 
 
 def _grows(levels: list[list[float]]) -> bool:

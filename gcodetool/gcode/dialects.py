@@ -15,6 +15,7 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING, Final
 
 from gcodetool.quickdata import dataclass
+from gcodetool.quickpattern import compiled
 
 if TYPE_CHECKING:
     from gcodetool.gcode.markers import SlicerFacts
@@ -132,7 +133,7 @@ EXTENDED_KINDS: Final = {name: kind for kind, names in _EXTENDED.items() for nam
 NOZZLE_WORD: Final = r"(?:EXTRUDER|HOTEND|NOZZLE|TOOL)(?:_?TEMP(?:ERATURE)?)?"
 # A macro that starts a print and hides heating behind its words: position, modes and whether the
 # filament is primed are unknown after it.
-START_MACRO: Final = re.compile(
+START_MACRO: Final = compiled(
     rb"""
     ^[ \t]*
     [A-Z_]*START[A-Z_]*\b  # PRINT_START, START_PRINT and their like
@@ -155,8 +156,8 @@ def is_start_macro(line: bytes) -> bool:
 
 # --- the words of one command ------------------------------------------------------------------
 
-CLASSIC: Final = re.compile(r"([A-Za-z])[ ]?(\d+(?:\.\d+)?)")
-WORD: Final = re.compile(
+CLASSIC: Final = compiled(r"([A-Za-z])[ ]?(\d+(?:\.\d+)?)")
+WORD: Final = compiled(
     r"""
     ([A-Za-z])                                              # the letter
     [ ]*
@@ -166,10 +167,10 @@ WORD: Final = re.compile(
     """,
     re.VERBOSE,
 )
-PAIR: Final = re.compile(r"""([A-Za-z_][A-Za-z0-9_]*)[ ]*=[ ]*(?:"([^"]*)"|'([^']*)'|([^\s]*))""")
-NAME: Final = re.compile(r"[A-Za-z_][A-Za-z0-9_]*")
-LINE_NUMBER: Final = re.compile(r"[Nn]\d+\s*")
-CHECKSUM: Final = re.compile(r"\*\d*\s*$")
+PAIR: Final = compiled(r"""([A-Za-z_][A-Za-z0-9_]*)[ ]*=[ ]*(?:"([^"]*)"|'([^']*)'|([^\s]*))""")
+NAME: Final = compiled(r"[A-Za-z_][A-Za-z0-9_]*")
+LINE_NUMBER: Final = compiled(r"[Nn]\d+\s*")
+CHECKSUM: Final = compiled(r"\*\d*\s*$")
 # After these the rest of the line is a text for a person, not words.
 TEXT_COMMANDS: Final = frozenset(
     {"M117", "M118", "M23", "M28", "M30", "M32", "M98", "M0", "M1", "M16", "M928"}
@@ -278,14 +279,14 @@ def _pairs(text: str) -> dict[str, Value]:
 # --- which dialect ------------------------------------------------------------------------------
 
 # Whole commands only: text in comments and in the settings block starts with ";" and never matches.
-KLIPPER_LINE: Final = re.compile(rb"^(?:[A-Z_]{4,})(?: +[A-Z_][A-Z0-9_]*=[^\r\n]*|[ \t]*)\r?$", re.MULTILINE)
-RRF_LINE: Final = re.compile(rb"^(?:G10 P\d|M116\b|M572 D|M98 P|M566 )[^\r\n]*", re.MULTILINE)
-FORK_LINE: Final = re.compile(rb"^(?:M62[012]\b|M1002\b|M400 U)[^\r\n]*", re.MULTILINE)
-MARLIN_LINE: Final = re.compile(rb"^(?:M900 K|M205 [^\r\n;]*J\d|M205 [^\r\n;]*J\.\d)[^\r\n]*", re.MULTILINE)
-FLAVOUR_KEY: Final = re.compile(rb"^(?:; gcode_flavor = |;FLAVOR:)([^\r\n]*?)[ \t]*\r?$", re.MULTILINE)
-CLOSED_HEADER: Final = re.compile(rb"^; HEADER_BLOCK_START\r?$", re.MULTILINE)
-CONFIG_ON_TOP: Final = re.compile(rb"^; CONFIG_BLOCK_START\r?$", re.MULTILINE)
-CODE_START: Final = re.compile(rb"^; EXECUTABLE_BLOCK_START\r?$", re.MULTILINE)
+KLIPPER_LINE: Final = compiled(rb"^(?:[A-Z_]{4,})(?: +[A-Z_][A-Z0-9_]*=[^\r\n]*|[ \t]*)\r?$", re.MULTILINE)
+RRF_LINE: Final = compiled(rb"^(?:G10 P\d|M116\b|M572 D|M98 P|M566 )[^\r\n]*", re.MULTILINE)
+FORK_LINE: Final = compiled(rb"^(?:M62[012]\b|M1002\b|M400 U)[^\r\n]*", re.MULTILINE)
+MARLIN_LINE: Final = compiled(rb"^(?:M900 K|M205 [^\r\n;]*J\d|M205 [^\r\n;]*J\.\d)[^\r\n]*", re.MULTILINE)
+FLAVOUR_KEY: Final = compiled(rb"^(?:; gcode_flavor = |;FLAVOR:)([^\r\n]*?)[ \t]*\r?$", re.MULTILINE)
+CLOSED_HEADER: Final = compiled(rb"^; HEADER_BLOCK_START\r?$", re.MULTILINE)
+CONFIG_ON_TOP: Final = compiled(rb"^; CONFIG_BLOCK_START\r?$", re.MULTILINE)
+CODE_START: Final = compiled(rb"^; EXECUTABLE_BLOCK_START\r?$", re.MULTILINE)
 
 FLAVOURS: Final = {
     "marlin": Dialect.MARLIN,

@@ -7,7 +7,6 @@ Left out: what the moves take (``motion``), where a block may go (``anchor``).
 """
 
 import functools
-import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import field, replace
 from pathlib import Path
@@ -19,12 +18,13 @@ from gcodetool.gcode.markers import Family, SlicerFacts
 from gcodetool.gcode.rows import Rows
 from gcodetool.gcode.source import Source, sniff
 from gcodetool.quickdata import dataclass
+from gcodetool.quickpattern import compiled
 
 if TYPE_CHECKING:
     from gcodetool.gcode.scan import Scanner
 
 FIRST_LINES: Final = 64  # some signatures count only among these
-MOVES: Final = re.compile(rb"\n(?:G[01] [^\n]*\n)+(?=G[01] )")  # of a run, all but the last
+MOVES: Final = compiled(rb"\n(?:G[01] [^\n]*\n)+(?=G[01] )")  # of a run, all but the last
 
 
 @dataclass(frozen=True)

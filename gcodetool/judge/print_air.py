@@ -3,7 +3,6 @@
 A spool that now stands in a dryer or a sealed bag will be printed elsewhere; whatever is assumed is said.
 """
 
-import difflib
 from typing import TYPE_CHECKING, Final
 
 from gcodetool.errors import UsageError
@@ -54,6 +53,8 @@ def air_of_print(
     keeps = stands_in(spool, state, KEEPS)
     if place is not None:
         if place not in spool.places:
+            import difflib
+
             near = difflib.get_close_matches(place, spool.places, n=1)
             known = ", ".join(sorted(spool.places)) or "none"
             offer = f"did you mean '{near[0]}'?" if near else f"it has {known}"

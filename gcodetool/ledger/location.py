@@ -5,19 +5,19 @@ command that finds no ledger never gets there.
 """
 
 import os
-import re
 from pathlib import Path
 from typing import Final
 
 import platformdirs
 
 from gcodetool.errors import LedgerError
+from gcodetool.quickpattern import compiled
 
 ENVIRONMENT: Final = "GCODETOOL_LEDGER"
 FILE: Final = "ledger.sqlite"
 SQLITE: Final = "sqlite:///"
-LIKE_URL: Final = re.compile(r"[A-Za-z][A-Za-z0-9+.-]+:/")  # one letter and a colon is a drive
-LIKE_WORDS: Final = re.compile(r"(?:^|\s)(?:host|hostaddr|port|dbname|user|password|service|passfile)\s*=")
+LIKE_URL: Final = compiled(r"[A-Za-z][A-Za-z0-9+.-]+:/")  # one letter and a colon is a drive
+LIKE_WORDS: Final = compiled(r"(?:^|\s)(?:host|hostaddr|port|dbname|user|password|service|passfile)\s*=")
 
 
 def is_url(word: str) -> bool:

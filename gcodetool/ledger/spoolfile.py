@@ -6,7 +6,6 @@ and whether the figures are plausible together (a dryer hotter than its reel: it
 """
 
 import math
-import re
 from pathlib import Path
 from typing import Any, Final, Literal
 
@@ -20,10 +19,11 @@ from gcodetool.moisture.record import (
     Origin,
     Spool,
 )
+from gcodetool.quickpattern import compiled
 from gcodetool.textfile import MOST_RECORD
 from gcodetool.tomlfile import Table, load, shown
 
-NAME: Final = re.compile(r"[a-z0-9][a-z0-9-]*")
+NAME: Final = compiled(r"[a-z0-9][a-z0-9-]*")
 SPOOL_KEYS: Final = (
     "id",
     "material",

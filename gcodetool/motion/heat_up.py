@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Final
 
 from gcodetool.gcode.dialects import Command, Dialect
 from gcodetool.quickdata import dataclass
+from gcodetool.quickpattern import compiled
 
 if TYPE_CHECKING:
     from gcodetool.profiles import Heater, Waiting
@@ -23,11 +24,11 @@ SET: Final = {"M104": "nozzle", "M140": "bed", "M141": "chamber"}
 WAITED: Final = {"M109": "nozzle", "M190": "bed", "M191": "chamber"}
 _TEMPERATURE: Final = r"(?:_?TEMP(?:ERATURE)?)?"
 MACRO_WORDS: Final = (  # in the order in which a start macro as a rule waits for them
-    ("bed", re.compile(rf"(?:FIRST_LAYER_|INITIAL_)?BED{_TEMPERATURE}")),
-    ("chamber", re.compile(rf"CHAMBER{_TEMPERATURE}")),
-    ("nozzle", re.compile(rf"(?:FIRST_LAYER_|INITIAL_)?(?:EXTRUDER|HOTEND|NOZZLE|TOOL){_TEMPERATURE}")),
+    ("bed", compiled(rf"(?:FIRST_LAYER_|INITIAL_)?BED{_TEMPERATURE}")),
+    ("chamber", compiled(rf"CHAMBER{_TEMPERATURE}")),
+    ("nozzle", compiled(rf"(?:FIRST_LAYER_|INITIAL_)?(?:EXTRUDER|HOTEND|NOZZLE|TOOL){_TEMPERATURE}")),
 )
-NAMED_HEATER: Final = re.compile(r"(?:extruder(\d*)|(heater_bed)|.*(chamber).*)", re.IGNORECASE)
+NAMED_HEATER: Final = compiled(r"(?:extruder(\d*)|(heater_bed)|.*(chamber).*)", re.IGNORECASE)
 BY_MODEL: Final = "by the printer's heater model"
 
 Key = tuple[str, int]  # nozzle, bed or chamber, and which nozzle

@@ -7,7 +7,6 @@ plain, and needs no more than the standard library and click.  Left out: what th
 import os
 import re
 import shutil
-import textwrap
 import unicodedata
 from collections.abc import Iterable
 from typing import Final, TextIO
@@ -91,6 +90,8 @@ class Page:
 
     def wrapped(self, text: str, width: int) -> list[str]:
         """Return *text* in lines of at most *width* columns; a longer word stays whole, to be copied."""
+        import textwrap
+
         return textwrap.wrap(text, max(width, 16), break_long_words=False, break_on_hyphens=False)
 
 

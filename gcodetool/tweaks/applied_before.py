@@ -5,13 +5,14 @@ from collections.abc import Iterable
 from typing import TYPE_CHECKING, Final
 
 from gcodetool.gcode.edits import TRACE
+from gcodetool.quickpattern import compiled
 
 if TYPE_CHECKING:
     from gcodetool.gcode.program import Program
     from gcodetool.judge.findings import JobFindings
 
 MARK: Final = "applied to this file: "
-APPLIED: Final = re.compile(
+APPLIED: Final = compiled(
     rb"^; gcodetool:begin header\r?\n(?:;(?! gcodetool:)[^\n]*\n)*?; " + MARK.encode() + rb"([^\r\n]*)",
     re.MULTILINE,
 )
