@@ -1,6 +1,8 @@
 """Laws of the verdict."""
 
 import math
+from types import SimpleNamespace
+from typing import Any, cast
 
 import numpy as np
 import pytest
@@ -8,8 +10,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
-from gcodetool.judge.outcomes import content_like, judge
+from gcodetool.judge.feed_judgement import extremes, is_fed, over_limits
+from gcodetool.judge.outcomes import content_like, headroom, judge, leaves_open
 from gcodetool.judge.verdict_codes import BADNESS, EXIT_CODES, worst
+from gcodetool.moisture.state import quantile
 
 contents = hnp.arrays(
     float,
@@ -136,3 +140,40 @@ def test_order_and_exit_codes_are_the_contract() -> None:
     assert EXIT_CODES == {"clear": 0, "adjust": 10, "runs-out": 21, "dry-first": 20, "unknown": 30}
     assert worst(["clear", "unknown", "dry-first"]) == "unknown"
     assert worst([]) == "unknown"
+
+
+@given(contents, st.data())
+def test_the_first_and_the_wettest_strand_say_what_all_of_a_feed_says(
+    content: np.ndarray, data: st.DataObject
+) -> None:
+    rows, members = content.shape
+    draw = data.draw
+    limit = draw(hnp.arrays(float, members, elements=st.floats(0.1, 2.5)))
+    fed_mm = draw(hnp.arrays(float, rows, elements=st.sampled_from([-1.0, 0.0, 2.0])))
+    content = content.copy()
+    content[draw(st.integers(0, rows)) :] = np.nan  # from where the reel is empty
+    state = cast("Any", SimpleNamespace(limit_good_wt_pct=limit, limit_marginal_wt_pct=1.5 * limit))
+    start = draw(hnp.arrays(float, members, elements=st.floats(0, 3)))
+    arrival = cast("Any", SimpleNamespace(start_wt_pct=start, wt_pct=content))
+    feed = cast("Any", SimpleNamespace(segments=np.stack([np.zeros(rows), np.ones(rows), fed_mm], axis=1)))
+    every = over_limits(state, arrival, is_fed(arrival, feed))
+    two = extremes(state, arrival, feed)
+    confidence, weights = draw(st.floats(0, 1)), np.full(members, 1.0 / members)
+
+    def said(good: np.ndarray, marginal: np.ndarray) -> tuple[object, ...]:
+        judged = judge(good, marginal, range(len(good)), confidence=confidence, weights=weights)
+        left = [
+            headroom(good, marginal, code, confidence=confidence, weights=weights)
+            for code in ("clear", "adjust")
+        ]
+        return judged.code, judged.outcomes, judged.worst_of_good, judged.worst_of_marginal, left
+
+    assert said(*two) == said(*every)
+
+
+@given(contents)
+def test_a_strand_leaves_open_what_its_quartiles_do(content: np.ndarray) -> None:
+    good, marginal = (row[0] for row in ratios(content, 1.0, 1.2))
+    weights = np.full(len(good), 1.0 / len(good))
+    by_quartiles = quantile(good, 0.25, weights) <= 1 and quantile(marginal, 0.75, weights) > 1
+    assert leaves_open(good, marginal, weights) == by_quartiles

@@ -5,13 +5,12 @@ it may be is told as its hygrometer shows it, which may be as far off as any tha
 Left out: what a strand in the box itself gives off or takes up from others there.
 """
 
-import difflib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Final
 
 from gcodetool.errors import GcodetoolError, UsageError
-from gcodetool.judge.feed_judgement import is_fed, judged_by, over_limits
+from gcodetool.judge.feed_judgement import extremes, judged_by
 from gcodetool.judge.findings import BoxAtFeed, FeedNeed
 from gcodetool.judge.outcomes import headroom
 from gcodetool.judge.print_air import PrintAir
@@ -44,6 +43,8 @@ def place_at_feed(spool: Spool, name: str) -> Place:
         There is none of that name, or no strand can leave it for a printer.
     """
     if name not in spool.places:
+        import difflib
+
         near = difflib.get_close_matches(name, spool.places, n=1)
         known = ", ".join(each for each in sorted(spool.places) if spool.places[each].kind in FEEDS) or "none"
         offer = f"did you mean '{near[0]}'?" if near else f"boxes there: {known}"
@@ -169,7 +170,7 @@ class _Looks:
     def _looked(self, around: Surroundings, *, rough: bool) -> dict[Code, float]:
         until_s = self.feed.until_s
         arrival = forecast(self.state, around, self.feed.segments, until_s=until_s, rough=rough)
-        good, marginal = over_limits(self.state, arrival, is_fed(arrival, self.feed))
+        good, marginal = extremes(self.state, arrival, self.feed)
         weights = self.state.weights
         return {
             code: headroom(good, marginal, code, confidence=self.confidence, weights=weights) for code in GOOD

@@ -32,6 +32,16 @@ def is_fed(arrival: Arrival, feed: ToolFeed) -> "np.ndarray[Any, Any]":
     return np.asarray((feed.segments[:, 2] > 0) & ~np.isnan(arrival.wt_pct).any(axis=1))
 
 
+def extremes(state: State, arrival: Arrival, feed: ToolFeed) -> tuple[Floats, Floats]:
+    """Return the first and the wettest strand of a feed over each member's limits, good and marginal, (rows, members).
+
+    A verdict rests on these two alone; the others only say from which layer on.  One row where nothing is fed.
+    """
+    fed = arrival.wt_pct[is_fed(arrival, feed)]
+    content = np.stack([arrival.start_wt_pct, *([fed.max(axis=0)] if fed.size else [])])
+    return content / state.limit_good_wt_pct, content / state.limit_marginal_wt_pct
+
+
 def over_limits(state: State, arrival: Arrival, known: "np.ndarray[Any, Any]") -> tuple[Floats, Floats]:
     """Return what arrives over each member's limits, good and marginal, (rows + 1, members)."""
     # what comes first decides whether the job may start at all

@@ -14,7 +14,7 @@ from typing import Final
 
 import numpy as np
 
-from gcodetool.judge.feed_judgement import is_fed, over_limits
+from gcodetool.judge.feed_judgement import extremes
 from gcodetool.judge.findings import Exposure
 from gcodetool.judge.outcomes import Judgement, headroom, judge, reached
 from gcodetool.judge.print_air import PrintAir
@@ -163,8 +163,7 @@ class _Search:
         """Return what a check after that delay would say."""
         later = self.idle.at(delay_s)
         arrival = forecast(later, self.around.air, self.feed.segments, rough=rough)
-        known = is_fed(arrival, self.feed)
-        good, marginal = ((1.0 + ROUNDING) * each for each in over_limits(later, arrival, known))
+        good, marginal = ((1.0 + ROUNDING) * each for each in extremes(later, arrival, self.feed))
         share, weights = self.confidence, self.state.weights
         judged = judge(good, marginal, range(len(good)), confidence=share, weights=weights)
         left = headroom(good, marginal, self.code, confidence=share, weights=weights)

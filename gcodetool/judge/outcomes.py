@@ -151,6 +151,8 @@ def headroom(
 
 def leaves_open(to_good: Floats, to_marginal: Floats, weights: Floats) -> bool:
     """Return whether one strand is dry enough for some members and far too wet for others: nobody can say."""
+    if (to_marginal < 1).all():  # no quantile is more than the wettest
+        return False
     return quantile(to_good, 0.25, weights) <= 1 and quantile(to_marginal, 0.75, weights) > 1
 
 

@@ -350,7 +350,8 @@ class SpoolIntegrator:
 
     def _all_finite(self) -> bool:
         # a pressure or a temperature that is none makes the water of its layer none in the same step
-        return math.isfinite(np.add.reduce(self._views[0]))
+        water = self._views[0][: self.winding.layers * self.shells * self.members]
+        return math.isfinite(np.dot(water, water))
 
     def _complain(self, seconds: float) -> None:
         """Raise an error if a member's numbers were finite at the start and are not any more."""
