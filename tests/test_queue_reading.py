@@ -76,7 +76,7 @@ def test_a_summary_is_what_the_timeline_says() -> None:
     assert found is not None
     program = read(PETG)
     whole = build_timeline(program)
-    feed, kept = feed_of(whole, 0, program.facts), found.feed(0)
+    feed, kept = feed_of(whole, program.facts.of_tool(0)), found.feed(0)
     assert kept.segments.tolist() == feed.segments.tolist()
     assert kept.layer.tolist() == feed.layer.tolist()
     for name in ("filament_mm", "extruding_s", "needed_s", "until_s", "material", "diameter_mm", "spool"):

@@ -126,7 +126,7 @@ def _watered(
     demands = demands_of(
         seen.program,
         seen.examined.timeline,
-        found.tool,
+        seen.program.facts.of_tool(found.tool),
         material=spool.material,
         diameter_mm=spool.diameter_mm,
         printer=seen.printer,

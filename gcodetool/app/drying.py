@@ -391,7 +391,8 @@ def job_feed(job: JobToDryFor, held: Spool, state: State, machine: "Printer | No
         raise UsageError(f"--for {path}: it feeds from tools {names}; name this spool's with --tool N")
     if tool is not None and tool not in timed.tools:
         raise UsageError(f"--tool {tool}: {path} feeds nothing from it; it uses {names}")
-    feed = feed_of(timed, timed.tools[0] if tool is None else tool, program.facts)
+    chosen = timed.tools[0] if tool is None else tool
+    feed = feed_of(timed, program.facts.of_tool(chosen))
     around = air_of_print(state.spool, state, at_s=state.as_of_s, place=job.place, printer=machine)
     return JobFeed(path.name, feed, around)
 

@@ -15,7 +15,6 @@ from gcodetool import profiles
 from gcodetool.app.conditions import Conditions
 from gcodetool.errors import GcodeError, UsageError
 from gcodetool.gcode.batches import Batch
-from gcodetool.gcode.markers import for_tool
 from gcodetool.judge.findings import ExaminedJob, JobFindings, SpoolOverJob, ToolFindings, ToolVerdict
 from gcodetool.judge.verdict_codes import worst
 from gcodetool.motion.feed import mass_g
@@ -27,6 +26,7 @@ from gcodetool.motion.timing import build_timeline
 from gcodetool.tweaks.applied_before import applied_before
 
 if TYPE_CHECKING:
+    from gcodetool.gcode.markers import ToolFacts
     from gcodetool.gcode.program import Program
     from gcodetool.moisture.record import Spool
     from gcodetool.profiles import Material
@@ -136,12 +136,13 @@ def check_tools(
     over: dict[int, SpoolOverJob] = {}
     cautions: list[str] = []
     for tool, spool in spools.items():
+        stated = program.facts.of_tool(tool)
         if spool is None:
-            found.append(without_record(program, timeline, tool))
+            found.append(without_record(timeline, stated))
             continue
         from gcodetool.app.tool_findings import check_tool
 
-        checked, over[tool], said = check_tool(program, timeline, tool, spool, asked)
+        checked, over[tool], said = check_tool(program, timeline, stated, spool, asked)
         found.append(checked)
         cautions += said
     return found, over, cautions
@@ -199,13 +200,11 @@ def assign(
     return {tool: spools.get(tool, only) for tool in tools}
 
 
-def without_record(program: "Program", timeline: Timeline, tool: int) -> ToolFindings:
-    """Return what can be said of a tool whose spool nobody named."""
+def without_record(timeline: Timeline, stated: "ToolFacts") -> ToolFindings:
+    """Return what can be said of a tool whose spool nobody named: what the slicer wrote down."""
     from gcodetool.judge import reasons
 
-    facts = program.facts
-    word, named = for_tool(facts.filament_types, tool), for_tool(facts.spools, tool)
-    diameter = for_tool(facts.diameters_mm, tool)
+    tool, word, named, diameter = stated.tool, stated.filament_type, stated.spool, stated.diameter_mm
     material: Material | None = None
     if word:
         material, _ = profiles.of_slicer_type(word)

@@ -30,31 +30,33 @@ from gcodetool.tweaks.tool_demands import demands_of
 
 if TYPE_CHECKING:
     from gcodetool.app.conditions import Conditions
+    from gcodetool.gcode.markers import ToolFacts
     from gcodetool.gcode.program import Program
     from gcodetool.judge.print_air import PrintAir
     from gcodetool.moisture.record import Spool
 
 
 def check_tool(
-    program: "Program", timeline: Timeline, tool: int, spool: "Spool", asked: "Conditions"
+    program: "Program", timeline: Timeline, stated: "ToolFacts", spool: "Spool", asked: "Conditions"
 ) -> tuple[ToolFindings, SpoolOverJob, list[str]]:
-    """Return the findings on one tool, the spool's states that they rest on, and its cautions."""
+    """Return the findings on the tool that *stated* is about, its spool's states, and its cautions."""
     members, printer = default_members(asked.members), asked.printer
     state = state_at(spool, asked.at_s, members=members, shelf=asked.shelf_of(spool))
     spool = state.spool  # as it is known at that moment
     around = air_of_print(spool, state, at_s=asked.at_s, place=asked.place, printer=printer)
-    feed = feed_of(timeline, tool, program.facts)
+    feed = feed_of(timeline, stated)
+    mass = mass_g(feed.filament_mm, spool.diameter_mm, spool.material.density_kg_m3)
     if asked.feed is not None:
         from gcodetool.judge.feed_air import air_of_feed
 
         around = air_of_feed(spool, state, asked.feed, around, asked.at_s)
     judged = judge_print(state, around, feed, confidence=asked.confidence)
     found = ToolFindings(
-        tool=tool,
+        tool=feed.tool,
         spool=spool.id,
         material=spool.material.key,
         filament_mm=feed.filament_mm,
-        mass_g=mass_g(feed.filament_mm, spool.diameter_mm, spool.material.density_kg_m3),
+        mass_g=mass,
         extruding_s=feed.extruding_s,
         verdict=tool_verdict(judged),
         exposure=judged.exposure,
@@ -71,7 +73,7 @@ def check_tool(
         sharpen=judged.sharpen,
     )
     demands = demands_of(
-        program, timeline, tool, material=spool.material, diameter_mm=spool.diameter_mm, printer=printer
+        program, timeline, stated, material=spool.material, diameter_mm=spool.diameter_mm, printer=printer
     )
     water = water_in(found, spool)
     suggested = suggest(spool.material, water, demands, printer=printer)

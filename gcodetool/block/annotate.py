@@ -18,7 +18,7 @@ from gcodetool.errors import GcodeError
 from gcodetool.gcode import edits
 from gcodetool.gcode.anchor import Anchor, find_anchor
 from gcodetool.gcode.edits import Edit
-from gcodetool.gcode.markers import Family, for_tool
+from gcodetool.gcode.markers import Family
 from gcodetool.judge.findings import ExaminedJob, JobFindings, ToolFindings
 from gcodetool.judge.reasons import feed_sentence, outcomes_sentence
 from gcodetool.moments import wall
@@ -176,7 +176,7 @@ def requested_block(
     spool = None if tool is None else next((each for each in spools if each.id == tool.spool), None)
     material = spool.material if spool is not None else file_material(tool)
     facts = program.facts
-    diameter = spool.diameter_mm if spool is not None else for_tool(facts.diameters_mm, anchor.tool)
+    diameter = spool.diameter_mm if spool is not None else facts.of_tool(anchor.tool).diameter_mm
     block = block_for(
         program,
         anchor,

@@ -18,7 +18,7 @@ from gcodetool.block.block_lines import BlockPlan, feed_word, lines_of, number
 from gcodetool.block.dialect_commands import DialectCommands, own_pause, shows_prompts
 from gcodetool.gcode.anchor import Anchor
 from gcodetool.gcode.dialects import Dialect
-from gcodetool.gcode.markers import SlicerFacts, for_tool
+from gcodetool.gcode.markers import SlicerFacts
 from gcodetool.gcode.program import Program
 from gcodetool.motion.machine_limits import too_hot
 from gcodetool.profiles import Printer
@@ -394,14 +394,14 @@ def machine_of(facts: SlicerFacts, printer: Printer | None, *, tool: int = 0) ->
     tool : whose retraction and flow count.
     """
     bed = tuple(facts.bed_polygon)
-    height = facts.height_mm
+    height, stated = facts.height_mm, facts.of_tool(tool)
     if printer is None:
         return BlockMachine(
             bed=bed,
             exclude=facts.bed_exclude,
             height_mm=height,
-            retract_mm=for_tool(facts.retract_mm, tool),
-            retract_mm_s=for_tool(facts.retract_mm_s, tool),
+            retract_mm=stated.retract_mm,
+            retract_mm_s=stated.retract_mm_s,
         )
     hot_end = printer.hot_end
     return BlockMachine(
@@ -413,8 +413,8 @@ def machine_of(facts: SlicerFacts, printer: Printer | None, *, tool: int = 0) ->
         path_mm=hot_end.path_mm,
         max_flow_mm3_s=hot_end.max_flow_mm3_s,
         max_temperature_C=hot_end.max_temperature_C,
-        retract_mm=for_tool(facts.retract_mm, tool),
-        retract_mm_s=for_tool(facts.retract_mm_s, tool),
+        retract_mm=stated.retract_mm,
+        retract_mm_s=stated.retract_mm_s,
         retract_max_mm=printer.retraction.max_length_mm,
     )
 
@@ -449,18 +449,17 @@ def block_for(
     wait_s, purge : as in :func:`purge_block`; the pause is the one that the file's settings name.
     """
     facts, tool = program.facts, anchor.tool
-    stated = for_tool(facts.diameters_mm, tool)
-    flow = for_tool(facts.max_flow_mm3_s, tool)
+    stated = facts.of_tool(tool)
     return purge_block(
         anchor,
         dialect=program.dialect,
         sure=program.dialect_sure and not program.fork,
-        diameter_mm=diameter_mm or anchor.volumetric_mm or stated or DIAMETER_MM,
+        diameter_mm=diameter_mm or anchor.volumetric_mm or stated.diameter_mm or DIAMETER_MM,
         nozzle_min_C=nozzle_min_C,
         nozzle_max_C=nozzle_max_C,
         machine=machine_of(facts, printer, tool=tool),
         low_box=low_box,
-        material_flow_mm3_s=flow,
+        material_flow_mm3_s=stated.max_flow_mm3_s,
         wait_s=wait_s,
         purge=purge,
         pause_code=facts.pause_code,

@@ -26,7 +26,6 @@ from gcodetool.gcode.dialects import (
     command,
     is_start_macro,
 )
-from gcodetool.gcode.markers import for_tool
 from gcodetool.gcode.place import AHEAD_BYTES, XYZ, InsertionPoint, by_mark, by_shape
 from gcodetool.gcode.program import Program, walk
 from gcodetool.gcode.rows import Rows
@@ -305,7 +304,7 @@ class _State:
 
     def stated_C(self) -> float | None:
         """Return the first layer's temperature of the active tool, as the settings say it. [°C]"""
-        return for_tool(self.program.facts.first_layer_C, self.tool)
+        return self.program.facts.of_tool(self.tool).first_layer_C
 
     def assume(self) -> bool:
         """Take the settings' temperature for a start macro's that names none; tell whether that was done.

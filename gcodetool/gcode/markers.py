@@ -115,13 +115,19 @@ def layer_marks(of: Family, head: bytes = b"", tail: bytes = b"") -> int:
     )
 
 
-def for_tool(values: Sequence[Value | None], tool: int) -> Value | None:
-    """Return one tool's value of a "per tool" tuple; None where the file does not say.
+@dataclass(frozen=True)
+class ToolFacts:
+    """What the slicer wrote down about one tool and its filament; the fields of :class:`SlicerFacts`, one tool's."""
 
-    >>> for_tool((1.75, None), 0), for_tool((1.75, None), 4)
-    (1.75, None)
-    """
-    return values[tool] if tool < len(values) else None
+    tool: int
+    first_layer_C: float | None = None
+    other_layer_C: float | None = None
+    filament_type: str | None = None
+    diameter_mm: float | None = None
+    max_flow_mm3_s: float | None = None
+    retract_mm: float | None = None
+    retract_mm_s: float | None = None
+    spool: str | None = None
 
 
 @dataclass(frozen=True)
@@ -186,6 +192,28 @@ class SlicerFacts:
     firmware_retraction: bool | None = None
     one_nozzle: bool | None = None
     doubts: tuple[str, ...] = ()
+
+    def of_tool(self, tool: int) -> ToolFacts:
+        """Return what is said of one tool; a tuple that is too short says nothing of it.
+
+        >>> SlicerFacts(diameters_mm=(1.75, None)).of_tool(0).diameter_mm
+        1.75
+        """
+
+        def of(values: Sequence[Value | None]) -> Value | None:
+            return values[tool] if tool < len(values) else None
+
+        return ToolFacts(
+            tool=tool,
+            first_layer_C=of(self.first_layer_C),
+            other_layer_C=of(self.other_layer_C),
+            filament_type=of(self.filament_types),
+            diameter_mm=of(self.diameters_mm),
+            max_flow_mm3_s=of(self.max_flow_mm3_s),
+            retract_mm=of(self.retract_mm),
+            retract_mm_s=of(self.retract_mm_s),
+            spool=of(self.spools),
+        )
 
 
 def facts(head: bytes, tail: bytes, of: Family, *, handed: Mapping[str, str] | None = None) -> SlicerFacts:

@@ -1040,11 +1040,7 @@ class Scanner:
                 self.out_arg = 1 if was else 0
                 self.retracted_tools &= ~mask
             return end
-        table: bytes = G_TABLES[self.dialect]
-        kind: cython.int = table[code] if code < len(table) else UNKNOWN
-        self.keep(kind, data[begin:end])
-        if code < 128 and NOTED_G[self.dialect][code]:
-            noted(self, "G", code, data[begin:end])
+        self.by_table(ord("G"), code, data, begin, end)
         return end
 
     @cython.cfunc
@@ -1066,15 +1062,29 @@ class Scanner:
             self.out_z = self.word(82) if self.given & bit(82) else NAN  # R
             self.out_e = self.word(84) if self.given & bit(84) else NAN  # T
             return end
-        table: bytes = M_TABLES[self.dialect]
+        self.by_table(ord("M"), code, data, begin, end)
+        return end
+
+    @cython.cfunc
+    def by_table(
+        self,
+        letter: cython.int,
+        code: cython.int,
+        data: bytes,
+        begin: cython.Py_ssize_t,
+        end: cython.Py_ssize_t,
+    ) -> cython.void:
+        """Do a G or M command as the dialect's tables class it, and note one that is not simply read."""
+        is_g: cython.bint = letter == ord("G")
+        table: bytes = G_TABLES[self.dialect] if is_g else M_TABLES[self.dialect]
+        marked: bytes = NOTED_G[self.dialect] if is_g else NOTED_M[self.dialect]
         kind: cython.int = table[code] if code < len(table) else UNKNOWN
         if kind == INERT:
             self.inert += 1
-            return end
+            return
         self.keep(kind, data[begin:end])
-        if code < 1024 and NOTED_M[self.dialect][code]:
-            noted(self, "M", code, data[begin:end])
-        return end
+        if code < len(marked) and marked[code]:
+            noted(self, "G" if is_g else "M", code, data[begin:end])
 
     @cython.cfunc
     def unusual(

@@ -96,6 +96,7 @@ def judge_print(
         Without it only the verdict is worked out: no cause, no safe exposure, no latest start.
     """
     spool = state.spool
+    amiss = misfits(spool, feed)
     arrival = forecast(state, around.air, feed.segments, until_s=feed.until_s)
     good, marginal = limits_of(state)
     exposure, differing = exposure_budget(
@@ -118,7 +119,8 @@ def judge_print(
         limit_good_wt_pct=good,
         limit_marginal_wt_pct=marginal,
         cautions=(
-            *misfits(spool, feed, arrival),
+            *amiss,
+            *shortage(spool, feed, arrival),
             *heat_cautions(spool, state.as_of_s),
             *(f"{spool.id}: {note.text}" for note in state.notes if note.kind == "contradiction"),
             *(f"{spool.id}: {note}" for note in around.cautions),
@@ -224,16 +226,21 @@ def heat_cautions(spool: Spool, at_s: float) -> list[str]:
     return [] if damage_ is None else [reasons.too_hot_caution(spool.id, damage_)]
 
 
-def misfits(spool: Spool, feed: ToolFeed, arrival: Arrival | None = None) -> list[str]:
-    """Return where a spool does not fit what the file was sliced for, or is too short."""
+def misfits(spool: Spool, feed: ToolFeed) -> list[str]:
+    """Return where a spool does not fit what the file was sliced for."""
     said = []
     if feed.material and not profiles.fits(feed.material, spool.material):
         said.append(reasons.other_material(feed.tool, feed.material, spool.id, spool.material.key))
     if feed.diameter_mm is not None and abs(feed.diameter_mm - spool.diameter_mm) > DIAMETER_SLACK_MM:
         said.append(reasons.other_diameter(feed.tool, feed.diameter_mm, spool.id, spool.diameter_mm))
-    if arrival is not None and arrival.short_mm > 0:
-        said.append(reasons.too_short(spool.id, arrival.fed_mm, feed.filament_mm, arrival.short_mm))
     return said
+
+
+def shortage(spool: Spool, feed: ToolFeed, arrival: Arrival) -> list[str]:
+    """Return that the spool ends before the job does; nothing where it lasts."""
+    if arrival.short_mm <= 0:
+        return []
+    return [reasons.too_short(spool.id, arrival.fed_mm, feed.filament_mm, arrival.short_mm)]
 
 
 # ---------------------------------------------------------------- where the water comes from

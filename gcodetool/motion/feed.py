@@ -8,14 +8,13 @@ import math
 from dataclasses import field, replace
 from typing import TYPE_CHECKING, Any
 
-from gcodetool.gcode.markers import for_tool
 from gcodetool.quickdata import dataclass
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    from gcodetool.gcode.markers import SlicerFacts
+    from gcodetool.gcode.markers import ToolFacts
     from gcodetool.motion.timeline import Timeline
 
     Floats = NDArray[np.float64]
@@ -94,10 +93,11 @@ class ToolFeed:
         )
 
 
-def feed_of(timeline: "Timeline", tool: int, facts: "SlicerFacts | None" = None) -> ToolFeed:
-    """Return what one tool takes off its spool; *facts*: what the slicer wrote down."""
+def feed_of(timeline: "Timeline", stated: "ToolFacts") -> ToolFeed:
+    """Return what one tool takes off its spool; *stated*: what the slicer wrote down about that tool."""
     import numpy as np
 
+    tool = stated.tool
     rows = np.flatnonzero(timeline.tool == tool)
     start = timeline.start_s[rows]
     end = start + timeline.moving_s[rows] + timeline.waiting_s[rows]
@@ -111,9 +111,9 @@ def feed_of(timeline: "Timeline", tool: int, facts: "SlicerFacts | None" = None)
         extruding_s=timeline.extruding_of_s(tool),
         needed_s=timeline.needed_s(tool),
         until_s=timeline.open_air_s,
-        material=None if facts is None else for_tool(facts.filament_types, tool),
-        diameter_mm=None if facts is None else for_tool(facts.diameters_mm, tool),
-        spool=None if facts is None else for_tool(facts.spools, tool),
+        material=stated.filament_type,
+        diameter_mm=stated.diameter_mm,
+        spool=stated.spool,
     )
 
 

@@ -117,7 +117,7 @@ def summarise(
         )
     tools, columns = [], []
     for tool in timeline.tools:
-        feed = feed_of(timeline, tool, program.facts)
+        feed = feed_of(timeline, program.facts.of_tool(tool))
         rows = np.column_stack([feed.segments, feed.layer.astype(np.float64)]).astype("<f8")
         columns.append(rows.tobytes())
         named = {each.name: getattr(feed, each.name) for each in fields(ToolSummary) if each.name != "rows"}

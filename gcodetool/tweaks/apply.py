@@ -12,7 +12,6 @@ from typing import TYPE_CHECKING, Final
 from gcodetool.errors import UsageError
 from gcodetool.gcode.dialects import Dialect
 from gcodetool.gcode.edits import Edit, newline_of
-from gcodetool.gcode.markers import for_tool
 from gcodetool.gcode.program import Program, edited
 from gcodetool.gcode.readings import FEATURES
 from gcodetool.gcode.values import Numbers
@@ -216,7 +215,7 @@ def _retractions(
     timeline = examined.timeline
     wanted = {
         tool.tool: retraction.RetractionChange(
-            tweak.before, tweak.after, for_tool(program.facts.diameters_mm, tool.tool) or 1.75, most
+            tweak.before, tweak.after, program.facts.of_tool(tool.tool).diameter_mm or 1.75, most
         )
         for tool, tweak in found
         if tweak.before is not None

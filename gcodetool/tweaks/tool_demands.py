@@ -8,13 +8,13 @@ import math
 from typing import TYPE_CHECKING, Final
 
 from gcodetool.gcode.dialects import Dialect
-from gcodetool.gcode.markers import for_tool
 from gcodetool.gcode.values import numbers
 from gcodetool.quickdata import dataclass
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from gcodetool.gcode.markers import ToolFacts
     from gcodetool.gcode.program import Program
     from gcodetool.motion.limits import LimitUse
     from gcodetool.motion.timeline import Heating, Timeline
@@ -72,14 +72,14 @@ class ToolDemands:
 def demands_of(
     program: "Program",
     timeline: "Timeline",
-    tool: int,
+    stated: "ToolFacts",
     *,
     material: "Material",
     diameter_mm: float,
     printer: "Printer | None" = None,
 ) -> ToolDemands:
-    """Return what *program*, timed as *timeline*, asks of *tool*."""
-    facts, config = program.facts, program.facts.config
+    """Return what *program*, timed as *timeline*, asks of the tool that *stated* is about."""
+    tool, facts, config = stated.tool, program.facts, program.facts.config
     demands = timeline.demands.get(tool)
     assumed = []
     zone = None if printer is None else printer.hot_end.melt_zone_mm3
@@ -92,13 +92,13 @@ def demands_of(
         assumed.append(f"travel at {speed:g} mm/s")
     area = math.pi * diameter_mm**2 / 4
     volume = 0.0 if demands is None else demands.forward_mm * area
-    stated_C = for_tool(facts.first_layer_C, tool), for_tool(facts.other_layer_C, tool)
-    stated_mm, retract_mm_s = for_tool(facts.retract_mm, tool), for_tool(facts.retract_mm_s, tool)
+    stated_C = stated.first_layer_C, stated.other_layer_C
     first, other = nozzle_targets(stated_C, timeline.heating, tool, least_C=material.nozzle_min_C)
+    retract_mm = stated.retract_mm
     if facts.firmware_retraction:
-        stated_mm = firmware_length_mm(program.dialect, timeline.limits)
-    elif stated_mm is None:
-        stated_mm = retraction_seen_mm(timeline, tool)
+        retract_mm = firmware_length_mm(program.dialect, timeline.limits)
+    elif retract_mm is None:
+        retract_mm = retraction_seen_mm(timeline, tool)
     fan = of_config(config, FAN_KEYS, tool)
     wipe = of_config(config, WIPE_KEYS, tool)
     if wipe is None:
@@ -111,8 +111,8 @@ def demands_of(
         line_mm2=volume / demands.path_mm if demands is not None and demands.path_mm > 0 else None,
         travel_mm=None if demands is None else demands.longest_over_print_mm,
         travel_mm_s=speed,
-        retract_mm=stated_mm,
-        retract_mm_s=retract_mm_s,
+        retract_mm=retract_mm,
+        retract_mm_s=stated.retract_mm_s,
         firmware_retraction=bool(facts.firmware_retraction),
         first_layer_mm_s=of_config(config, FIRST_LAYER_KEYS, tool),
         slowest_mm_s=of_config(config, SLOWEST_KEYS, tool),
