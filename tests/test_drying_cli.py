@@ -3,12 +3,14 @@
 import json
 import pathlib
 from datetime import datetime
+from types import SimpleNamespace
 
 import jsonschema
 import pytest
 
 from gcodetool.cli.main import outcome
 from gcodetool.moisture.solver import COMPILED
+from gcodetool.report.html import drying
 
 ROOT = pathlib.Path(__file__).parent.parent
 SCHEMA = json.loads((ROOT / "docs" / "drying.schema.json").read_text(encoding="utf-8"))
@@ -383,3 +385,15 @@ def test_help_stays_light_and_ends_with_an_example(said):
         code, out, _ = said(*words)
         assert code == 0
         assert "Example: gcodetool drying" in out
+
+
+def test_two_runs_of_a_dryer_lie_over_each_other_and_one_does_not(monkeypatch):
+    laid = []
+    monkeypatch.setattr(drying.drying_charts, "over_each_other", lambda runs, _: laid.append(len(runs)))
+    monkeypatch.setattr(drying, "_svg", lambda chart: chart)
+    monkeypatch.setattr(drying.page, "written", lambda *_, **__: "")
+    one = SimpleNamespace(said=SimpleNamespace(dryer="oven", spool="pa6-09", as_of_s=0.0))
+    monkeypatch.setattr(drying, "_drawn", lambda _: {})
+    for count in (0, 1, 2, 3):
+        drying.drying_page([one], [object()] * count)
+    assert laid == [2, 3]

@@ -24,10 +24,11 @@ from gcodetool.limits.adopted import bounded, damage_begins_wt_pct, file_text
 from gcodetool.limits.evidence import Evidence, of_spool, only_seen, seems_wetter
 from gcodetool.limits.findings import findings
 from gcodetool.limits.learning import GRID, Learned, learned
-from gcodetool.limits.next_try import best_content, narrower
+from gcodetool.limits.next_try import Try, best_content, narrower
 from gcodetool.moisture.history import state_at
 from gcodetool.moisture.polymer import LIMIT_FACTOR
 from gcodetool.moisture.record import Outcome
+from gcodetool.report import limits_text
 
 PETG = profiles.material("PETG")
 STATED = (PETG.limit_good_wt_pct, PETG.limit_marginal_wt_pct)
@@ -432,3 +433,15 @@ def test_limits_are_adopted_from_five_records_on(monkeypatch):
     found(limits.LEAST_RECORDS)
     with pytest.raises(AskedForError):
         limits.adopt_limits("PETG")
+
+
+def test_prints_that_tell_enough_are_asked_for_and_one_heading_stands_over_them():
+    def told(*narrower):
+        tries = [Try(f"petg-{n}", 0.1, 0.2, 0.3, share) for n, share in enumerate(narrower)]
+        return list(limits_text._tries(SimpleNamespace(tries=tries, best_wt_pct=0.2)))
+
+    enough, less = limits_text.ASKS_FOR, 0.99 * limits_text.ASKS_FOR
+    assert [name for name, _ in told(0.2, enough, less)] == ["print next", ""]
+    ((name, text),) = told(less)
+    assert (name, "no print of a spool on the shelf" in text) == ("print next", True)
+    assert len(told(*[0.5] * 9)) == limits_text.TRIES

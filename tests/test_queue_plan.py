@@ -2,7 +2,9 @@
 
 import itertools
 import math
+import pathlib
 from dataclasses import replace
+from types import SimpleNamespace
 
 import pytest
 from hypothesis import given, settings
@@ -13,7 +15,7 @@ from queue_world import HOUR, NOW, PLACES, job, spool, stock, story
 from gcodetool.ledger.spoolfile import read_spool
 from gcodetool.moisture.solver import COMPILED
 from gcodetool.profiles import sample_folder
-from gcodetool.queue import choice, full_forecast, plan, search
+from gcodetool.queue import choice, full_forecast, optimise, plan, rows, search
 from gcodetool.queue.executors import SerialExecutor
 from gcodetool.queue.findings import QueueFindings
 from gcodetool.queue.forecast_memo import ForecastMemo
@@ -593,3 +595,48 @@ def test_snapshots_of_spools_change_nothing(tmp_path, monkeypatch) -> None:
     for _ in range(2):
         assert planned(job_list, spools, members=4, shelf_of=shelf_of) == plain
     assert list((tmp_path / "snapshots").glob(".*.moisture"))
+
+
+def test_the_search_has_the_bounds_that_its_page_states() -> None:
+    numbers = {2: "two", 12: "twelve"}
+    text = " ".join(
+        (pathlib.Path(__file__).parents[1] / "docs" / "queue.md").read_text(encoding="utf-8").split()
+    )
+    for words in (
+        f"Up to {choice.MOST_EXHAUSTIVE} jobs with something to choose, every assignment",
+        f"Where this takes more than {choice.WITHOUT_TABLE} forecasts",
+        f"beyond it up to {choice.MOST_OPTIMISED} jobs, there is a table",
+        f"proposes plans, {numbers.get(choice.FIRST_PROPOSALS)}, later up to {numbers.get(optimise.ROUNDS)}",
+        f"The search ends after {choice.TIME_LIMIT_S:.0f} s",
+    ):
+        assert words in text
+    assert (
+        0 < choice.LISTED_SHARE < choice.LISTED_SHARE_ALONE < 1
+    )  # of the time: something is left for the rest
+
+
+def test_a_limit_is_reached_by_what_the_dried_reel_feeds() -> None:
+    """Of a job of two reels the one in the dryer counts, and just long enough is enough."""
+    asked = []
+
+    def drying_time(*words):
+        asked.append(words[3])
+        return SimpleNamespace(seconds=HOUR)
+
+    def reached(dried, hours):
+        slots = [SimpleNamespace(length_mm=length) for length in (100.0, 900.0)]
+        assignments = [SimpleNamespace(spool=name) for name in ("petg-01", "petg-02")]
+        steps = [(SimpleNamespace(spool=each.spool), None) for each in assignments]
+        placed = SimpleNamespace(task=SimpleNamespace(slots=slots), assignments=assignments, steps=steps)
+        step = Dry("oven", NOW, NOW + hours * HOUR, 65.0, beside=(("petg-03", 0.0),))
+        drying = SimpleNamespace(
+            step=step, time=SimpleNamespace(reached="good"), before=SimpleNamespace(spool=dried)
+        )
+        return rows._reached(SimpleNamespace(drying_time=drying_time), placed, drying)
+
+    assert [reached("petg-01", 1.0), reached("petg-02", 1.0), reached("petg-02", 0.99)] == [
+        "good",
+        "good",
+        "marginal",
+    ]
+    assert asked == [100.0, 900.0, 900.0]

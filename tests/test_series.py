@@ -4,12 +4,15 @@ import json
 import pathlib
 import random
 import shutil
+from types import SimpleNamespace
 
 import jsonschema
 import pytest
 
 from gcodetool.cli.main import outcome
 from gcodetool.profiles import sample_folder
+from gcodetool.series.plan import Demand, QuantityPower, _doubts
+from gcodetool.series.planfile import Quantity
 
 ROOT = pathlib.Path(__file__).parent.parent
 SCHEMA = json.loads((ROOT / "docs" / "series.schema.json").read_text(encoding="utf-8"))
@@ -367,3 +370,21 @@ def test_a_plan_may_bring_a_dryer_that_stands_in_a_room_of_the_shelf(shop, tmp_p
     (tmp_path / "plan.toml").write_text(PLAN + own.replace('"bench"', '"attic"'))
     _, err = shop("series", "plan", "plan.toml", "--members", 1, code=1)
     assert "attic" in err
+
+
+def test_prints_that_are_just_enough_are_no_doubt():
+    """What can be shown, and how many prints a rating takes, may be just what was asked for."""
+
+    def kinds(one, prints=4):
+        asked = SimpleNamespace(prints=prints, smallest=0.15)
+        return [each.kind for each in _doubts(asked, (), (one,), Demand(0.0, 0.0, 0.0, 0.0), 0.0, 0.0)]
+
+    force, rating = Quantity("force", "N", None, "higher"), Quantity("bubbles", None, (0, 2), "lower")
+    assert kinds(QuantityPower(force, 0.08, "stated", 4, 0.15)) == []
+    assert kinds(QuantityPower(force, 0.08, "stated", 5, 0.151)) == ["few-prints"]
+    assert kinds(QuantityPower(force, 0.08, "stated", None, None)) == ["few-prints"]
+    assert kinds(QuantityPower(force, 0.08, "assumed", 4, 0.15)) == ["assumed-spread"]
+    assert kinds(QuantityPower(rating, None, "rating", 4, None)) == []
+    assert kinds(QuantityPower(rating, None, "rating", 5, None)) == ["few-prints"]
+    assert kinds(QuantityPower(rating, None, "rating", None, None)) == []
+    assert kinds(QuantityPower(force, 0.08, "stated", 1, 0.15), prints=1) == ["one-print"]

@@ -24,6 +24,7 @@ from gcodetool.moisture.history import state_at
 from gcodetool.moisture.places import charged
 from gcodetool.moisture.record import AirLog, Charge, Event, Place, Spool
 from gcodetool.moisture.solver import COMPILED
+from gcodetool.storage import fit
 from gcodetool.storage.fit import BoxFacts, fit_box
 
 ROOT = pathlib.Path(__file__).parent.parent
@@ -365,3 +366,26 @@ def test_a_cold_reel_in_a_warm_room_is_told(run, capsys):
     assert item.at_s == pytest.approx(NOW + HOUR + hours * HOUR, abs=0.5 * HOUR)
     outcome(["spool", "move", "pla-11", "garage", "--at", when(NOW + 2 * HOUR)])
     assert "dew point" not in capsys.readouterr().err
+
+
+def test_a_stretch_holds_no_opening_and_all_that_is_undisturbed(monkeypatch):
+    """Every usable reading is in one stretch, whichever side of an opening or a doubtful time it lies on."""
+    monkeypatch.setattr(fit, "_thinned", lambda part: part)
+    at_s = np.arange(0.0, 3 * DAY + 1, 600.0)
+    column = np.ones(len(at_s))
+    opened = 150  # the last reading before the jump
+    again = at_s[opened] + fit.WINDOW_S + fit.SETTLES_S
+    unread = fit.Doubtful(2 * DAY, 2.25 * DAY, "no readings")
+    found = list(fit._stretches(fit._Course(at_s, column, column, column), [opened], [unread]))
+    ends = [(each.at_s[0], each.at_s[-1]) for each in found]
+    assert ends == [(0.0, at_s[opened]), (again + 600.0, unread.begin_s), (unread.end_s, at_s[-1])]
+    usable = (at_s <= at_s[opened]) | (at_s > again)
+    usable &= (at_s <= unread.begin_s) | (at_s >= unread.end_s)
+    assert np.concatenate([each.at_s for each in found]).tolist() == at_s[usable].tolist()
+
+
+def test_a_stretch_is_read_from_its_shortest_length_on(monkeypatch):
+    monkeypatch.setattr(fit, "_thinned", lambda part: part)
+    for more_s, count in ((0.0, 1), (-1.0, 0)):
+        at_s = np.array([NOW, NOW + fit.LEAST_STRETCH_S + more_s])
+        assert len(list(fit._stretches(fit._Course(at_s, at_s, at_s, at_s), [], []))) == count
