@@ -523,6 +523,16 @@ def is_path(name: str) -> bool:
     return any(mark in name for mark in (os.sep, os.altsep) if mark)
 
 
+def names_file(word: str) -> bool:
+    """Return whether a *word* for a profile or a spool means a file: a path, or a name as such files have."""
+    return is_path(word) or word.endswith(".toml")
+
+
+def kept_word(word: str) -> str:
+    """Return a profile's *word* as a record keeps it: a name as it is, a file with its whole path."""
+    return str(Path(word).absolute()) if names_file(word) else word
+
+
 def path_of(kind: Kind, name: str | Path) -> Path:
     """Return the file that *name* means: a path itself, else the user's profile, else the shipped one.
 

@@ -18,6 +18,7 @@ from gcodetool.tweaks.applied_before import applied_before
 if TYPE_CHECKING:
     from gcodetool.app.series_print import SeriesTurn
     from gcodetool.block.annotate import Annotations
+    from gcodetool.gcode.program import Program
     from gcodetool.judge.findings import JobFindings
 
 
@@ -94,8 +95,7 @@ def prepare(
     GcodetoolError
         As a check.
     """
-    wanted = frozenset(apply)
-    options = options or PrepareOptions()
+    wanted, options = frozenset(apply), options or PrepareOptions()
     if series is not None:
         from gcodetool.app.series_print import options_of
 
@@ -119,24 +119,13 @@ def prepare(
     if found.verdict in set(refuse):
         _report(found, report)
         return PreparedJob(found, None, notes=notes)
-    target = (
-        program.path
-        if in_place
-        else Path(output)
-        if output is not None
-        else prepared.target_of(program.path, program.source.kind)
-    )
+    target = _target(program, output, in_place=in_place)
     _refuse_over_job(report, program.path, target)
     if before is not None:
         _keep_as_it_is(seen, target, lambda: _report(found, report))
         return PreparedJob(found, target, applied_before=before, notes=notes)
-    done = prepared.annotate(
-        program,
-        examined,
-        list(seen.spools.values()),
-        printer=seen.printer,
-        options=options,
-    )
+    spools = list(seen.spools.values())
+    done = prepared.annotate(program, examined, spools, printer=seen.printer, options=options)
     turn = None
     if series is not None:
         from gcodetool.app.series_print import noted_print
@@ -155,6 +144,13 @@ def prepare(
 
     prepared.write(program, done, target, last_look=last_look)
     return PreparedJob(found, target, insertions=done, notes=(*notes, *done.notes), planned=tuple(planned))
+
+
+def _target(program: "Program", output: str | Path | None, *, in_place: bool) -> Path:
+    """Return where the prepared job goes."""
+    if in_place:
+        return program.path
+    return Path(output) if output is not None else prepared.target_of(program.path, program.source.kind)
 
 
 def _report(found: "JobFindings", report: str | Path | None) -> None:
@@ -180,11 +176,7 @@ def _keep_as_it_is(seen: CheckedJob, target: Path, report: Callable[[], None]) -
         report()
 
     form = form_of(program.source.kind, program.path, target)
-    write_atomic(
-        target,
-        program.source.packed(iter, form),
-        last_look=last_look,
-    )
+    write_atomic(target, program.source.packed(iter, form), last_look=last_look)
 
 
 def _note_plans(seen: CheckedJob, found: "JobFindings", asked: JobQuestion) -> Iterable[NotedPlan]:

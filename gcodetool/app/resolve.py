@@ -55,7 +55,7 @@ class Named:
 
 def is_spool_file(word: str) -> bool:
     """Return whether a word means a spool file, and not a spool of the ledger."""
-    return profiles.is_path(word) or word.endswith(".toml") or Path(word).is_file()
+    return profiles.names_file(word) or Path(word).is_file()
 
 
 def find_spool(
@@ -247,7 +247,7 @@ def find_printer(
         return _lone_printer(ledger)
     if not isinstance(word, str):
         return NamedPrinter(word)
-    if profiles.is_path(word) or word.endswith(".toml"):
+    if profiles.names_file(word):
         return NamedPrinter(profiles.printer(word))
     known, opened, notes = _printers(ledger, wanted=profiles.lookup("printers", word) is None)
     if word in known:

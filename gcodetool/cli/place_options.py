@@ -1,7 +1,6 @@
 """Options that say what a place is and what its air is, and the facts they state."""
 
 from datetime import UTC, datetime
-from pathlib import Path
 from typing import Any, Final
 
 import click
@@ -205,7 +204,8 @@ def stated_place(options: dict[str, Any]) -> dict[str, Any]:
     facts["desiccant_fresh_at"] = [
         datetime.fromtimestamp(at_s, UTC) for at_s in facts["desiccant_fresh_at"]
     ] or None
-    printer = facts["printer"]
-    if printer is not None and (printer.endswith(".toml") or "/" in printer):
-        facts["printer"] = str(Path(printer).absolute())
+    if facts["printer"] is not None:
+        from gcodetool import profiles
+
+        facts["printer"] = profiles.kept_word(facts["printer"])
     return without_none(**facts)

@@ -108,13 +108,14 @@ def add(
 
     An ID has small letters, digits and '-'.
     """
-    from gcodetool.ledger.writers import add_spool, material_word
+    from gcodetool import profiles
+    from gcodetool.ledger.writers import add_spool
 
     if gross_g is not None:
         left_g = left_of(gross_g, left_g, options["body_mass"])
     facts, received = stated_facts(options)
     basics = {
-        "material": material_word(material),
+        "material": profiles.kept_word(material),
         "diameter_mm": diameter,
         "net_mass_g": net_mass,
         **({"winding": "loose"} if loose else {}),
@@ -154,7 +155,7 @@ def tell_material(word: str) -> None:
     """Say, to stderr, which profile a trade's word for a material means."""
     from gcodetool import profiles
 
-    stock = None if profiles.is_path(word) or word.endswith(".toml") else profiles.material(word)
+    stock = None if profiles.names_file(word) else profiles.material(word)
     if stock is not None and profiles.slug(stock.key) != profiles.slug(word):
         click.echo(f"gcodetool: note: {word} is taken as {stock.key} ({stock.name})", err=True)
 
@@ -194,11 +195,11 @@ def set_spool(
 
     That holds for its whole record.
     """
-    from gcodetool.ledger.writers import material_word
+    from gcodetool import profiles
     from gcodetool.ledger.writers import set_spool as correct
 
     facts, received = stated_facts(options)
-    word = None if material is None else material_word(material)
+    word = None if material is None else profiles.kept_word(material)
     facts |= without_none(material=word, diameter_mm=diameter, net_mass_g=net_mass)
     facts |= dict.fromkeys(fact_keys(forget, FORGETTABLE))
     received |= without_none(place=place)

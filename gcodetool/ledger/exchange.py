@@ -93,7 +93,7 @@ def export(ledger: Ledger, spool_id: str, *, beside: Path | None = None) -> Expo
 
 def _seen_from(folder: Path, word: str) -> str:
     """Return the path of a profile's file as seen from a folder; a profile's name as it is."""
-    if not (profiles.is_path(word) or word.endswith(".toml")) or not Path(word).is_absolute():
+    if not profiles.names_file(word) or not Path(word).is_absolute():
         return word
     try:
         return Path(os.path.relpath(word, folder.absolute())).as_posix()
@@ -192,46 +192,24 @@ def import_spool(
     if not NAME.fullmatch(spool_id):
         raise LedgerError(f"--as '{spool_id}' cannot be an id; write small letters a-z, digits and '-' only")
     data["material"] = _from_file(path, data["material"])
-    events = sorted(
-        ({**event, "at": micro(event["at"].timestamp())} for event in data["event"]),
-        key=lambda event: (event["at"], event["kind"] != "received"),
-    )
-    received = next(event for event in events if event["kind"] == "received")
+    received, events = _in_order(data["event"])
     with write_transaction(ledger, at_s, force=force) as (conn, _):
         known = records.places(conn)
         drafts: list[Draft] = []
         readings: dict[str, Readings] = {}
         hot, notes = _places(path, data["place"], known, received["at"], keep_places, drafts, readings)
-        facts = {
-            key: value for key, value in data.items() if key not in ("id", "place", "event") and value != {}
-        }
-        drafts.append(
-            Draft(
-                "spool",
-                spool_id,
-                "added",
-                received["at"],
-                {**facts, "received": _facts(received, {})},
-                received.get("who", ""),
-            )
-        )
-        drafts += [
-            Draft("spool", spool_id, event["kind"], event["at"], _facts(event, hot), event.get("who", ""))
-            for event in events
-            if event is not received
-        ]
+        drafts += _of_spool(spool_id, data, received, events, hot)
         old = records.spool_record(spool_id, entries.of(conn, "spool", spool_id))
         if old is not None:
             if _same(old, drafts):
                 return Written((), (f"{spool_id} is on the shelf with the same record; nothing written",))
-            if merge:
-                drafts, told = _lacking(old, drafts)
-                notes += told
-            else:
+            if not merge:
                 raise LedgerError(
                     f"spool '{spool_id}' is on the shelf already, with another record; add what that lacks with --merge, or "
                     "name this one with --as ID"
                 )
+            drafts, told = _lacking(old, drafts)
+            notes += told
         written = entries.append(conn, drafts)
         for entry in written:
             if entry.kind == "logged":
@@ -239,6 +217,33 @@ def import_spool(
         records.load_spool(conn, spool_id)
         notes += _two_temperatures(conn, spool_id, force=force)
         return Written(tuple(written), tuple(notes))
+
+
+def _in_order(events: list[dict[str, Any]]) -> tuple[dict[str, Any], list[dict[str, Any]]]:
+    """Return a file's first event, received, and the others by time, which counts in whole microseconds."""
+    timed = ({**event, "at": micro(event["at"].timestamp())} for event in events)
+    found = sorted(timed, key=lambda event: (event["at"], event["kind"] != "received"))
+    received = next(event for event in found if event["kind"] == "received")
+    return received, [event for event in found if event is not received]
+
+
+def _of_spool(
+    spool_id: str,
+    data: Mapping[str, Any],
+    received: Mapping[str, Any],
+    events: list[dict[str, Any]],
+    hot: Mapping[str, Place],
+) -> list[Draft]:
+    """Return the drafts of the spool itself, added as it was received, and of all that happened to it."""
+    facts = {key: value for key, value in data.items() if key not in ("id", "place", "event") and value != {}}
+    facts["received"] = _facts(received, {})
+    return [
+        Draft("spool", spool_id, "added", received["at"], facts, received.get("who", "")),
+        *(
+            Draft("spool", spool_id, event["kind"], event["at"], _facts(event, hot), event.get("who", ""))
+            for event in events
+        ),
+    ]
 
 
 def _two_temperatures(conn: Connection, spool_id: str, *, force: bool) -> list[str]:
@@ -255,7 +260,7 @@ def _two_temperatures(conn: Connection, spool_id: str, *, force: bool) -> list[s
 
 def _from_file(path: Path, word: str) -> str:
     """Return a profile's name as it is, a profile's file with its whole path."""
-    if profiles.is_path(word) or word.endswith(".toml"):
+    if profiles.names_file(word):
         return str((path.parent / word).resolve())
     return word
 

@@ -293,7 +293,7 @@ def _printer(table: Table) -> str | None:
     name = table.text("printer")
     if name is None:
         return None
-    if profiles.is_path(name) or name.endswith(".toml"):
+    if profiles.names_file(name):
         path = beside(table, name)
         if not path.is_file():
             table.fail("printer", f"no printer file {shown(name)} beside this file; correct the path")

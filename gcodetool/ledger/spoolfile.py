@@ -125,7 +125,7 @@ def _origin(table: Table) -> Origin:
 def _material(table: Table) -> profiles.Material:
     name = table.text("material") or ""
     path: Path | None
-    if profiles.is_path(name) or name.endswith(".toml"):
+    if profiles.names_file(name):
         path = beside(table, name)
         if path is None or not path.is_file():
             if not name.endswith(".toml"):  # PC/ABS is a name

@@ -12,7 +12,6 @@ from typing import Any
 
 from sqlalchemy import Connection
 
-from gcodetool import profiles
 from gcodetool.errors import LedgerError
 from gcodetool.ledger import entries, records
 from gcodetool.ledger.call import CLOCK_SLACK_US, now_us
@@ -575,12 +574,3 @@ def plan(
             if entry.kind == "planned" and entry.facts == dict(facts):
                 return Written((), (f"{spool_id}: this plan is noted already (entry {entry.number})",))
         return Written(tuple(entries.append(conn, [Draft("spool", spool_id, "planned", at_us, dict(facts))])))
-
-
-def material_word(word: str) -> str:
-    """Return a material as the ledger keeps it: a profile's name, or the whole path of a file."""
-    from pathlib import Path
-
-    if profiles.is_path(word) or word.endswith(".toml"):
-        return str(Path(word).absolute())
-    return word

@@ -235,7 +235,7 @@ def _busy(table: Table, printers: Collection[str]) -> dict[str, float]:
 
 def _printer(name: str, table: Table, folder: Path, find: Finder) -> QueuePrinter:
     try:
-        if name.endswith(".toml") or profiles.is_path(name):
+        if profiles.names_file(name):
             return QueuePrinter(profiles.printer(folder / name))
         return find(name)
     except (ProfileError, UsageError) as error:
