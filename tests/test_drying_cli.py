@@ -389,8 +389,12 @@ def test_help_stays_light_and_ends_with_an_example(said):
 
 def test_two_runs_of_a_dryer_lie_over_each_other_and_one_does_not(monkeypatch):
     laid = []
-    monkeypatch.setattr(drying.drying_charts, "over_each_other", lambda runs, _: laid.append(len(runs)))
-    monkeypatch.setattr(drying, "_svg", lambda chart: chart)
+
+    def over_each_other(runs, _):
+        laid.append(len(runs))
+        return SimpleNamespace(pictures=dict)
+
+    monkeypatch.setattr(drying.drying_charts, "over_each_other", over_each_other)
     monkeypatch.setattr(drying.page, "written", lambda *_, **__: "")
     one = SimpleNamespace(said=SimpleNamespace(dryer="oven", spool="pa6-09", as_of_s=0.0))
     monkeypatch.setattr(drying, "_drawn", lambda _: {})

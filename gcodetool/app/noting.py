@@ -4,7 +4,6 @@ Left out: reading what was filled in (``serve``).
 """
 
 import functools
-import hashlib
 import json
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -12,6 +11,7 @@ from typing import TYPE_CHECKING, Any, Final, Literal
 
 from gcodetool.changes import collected
 from gcodetool.ledger import dryings, entries, place_entries, writers
+from gcodetool.ledger.access import digest
 from gcodetool.ledger.forms import Form
 from gcodetool.ledger.location import place_of
 from gcodetool.ledger.store import open_ledger, reading
@@ -99,7 +99,7 @@ def note(
     filled_in = json.dumps(
         [subject, name, what, dict(values), at_s is None, force], sort_keys=True, default=str
     )
-    form = Form(_digest(key), _digest(filled_in), subject, name, seen, who)
+    form = Form(digest(key), digest(filled_in), subject, name, seen, who)
     handle = replace(opened(ledger), form=form)
     with collected():  # what one form changed is no last word of a command that goes on for days
         done: Written = ACTIONS[subject, what](handle, name, at_s=at_s, force=force, **values)
@@ -120,10 +120,6 @@ def opened(word: str | None) -> "Ledger":
 @functools.lru_cache(maxsize=4)
 def _opened(place: str) -> "Ledger":
     return open_ledger(place, make=False)
-
-
-def _digest(text: str) -> str:
-    return hashlib.sha256(text.encode("utf-8", "surrogateescape")).hexdigest()
 
 
 def history(subject: Subject, name: str, *, ledger: str | None = None) -> list[Happened]:

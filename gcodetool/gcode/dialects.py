@@ -335,7 +335,7 @@ def detect(
         chosen = setting if isinstance(setting, Dialect) else Dialect.named(setting)
         own = FORK_LINE.search(head) or FORK_LINE.search(tail)
         if own and chosen is Dialect.MARLIN:  # the settings settle how it moves, not what its own commands do
-            reason = f"as the printer's settings say; '{_shown(own[0])}' is a command of a closed Marlin fork"
+            reason = f"as the printer's settings say; '{shown_line(own[0], 40)}' is a command of a closed Marlin fork"
             return Detection(chosen, reason, sure=True, fork=True)
         return Detection(chosen, "as the printer's settings say", sure=True)
     for pattern, dialect, says in (
@@ -346,7 +346,7 @@ def detect(
         found = pattern.search(head) or pattern.search(tail)
         if found:
             fork = pattern is FORK_LINE
-            return Detection(dialect, f"'{_shown(found[0])}' is {says}", sure=not fork, fork=fork)
+            return Detection(dialect, f"'{shown_line(found[0], 40)}' is {says}", sure=not fork, fork=fork)
     if _config_on_top(head):
         return Detection(
             Dialect.MARLIN,
@@ -359,16 +359,16 @@ def detect(
         return Detection(FLAVOURS[flavour], f"the flavour is {flavour}", sure=True)
     found = MARLIN_LINE.search(head) or MARLIN_LINE.search(tail)
     if found:
-        return Detection(Dialect.MARLIN, f"'{_shown(found[0])}' is a Marlin command", sure=True)
+        return Detection(Dialect.MARLIN, f"'{shown_line(found[0], 40)}' is a Marlin command", sure=True)
     if flavour:
         return Detection(Dialect.MARLIN, f"the flavour {flavour} fits several firmwares", sure=False)
     return Detection(Dialect.MARLIN, "the file does not say which firmware it is for", sure=False)
 
 
-def _shown(line: bytes) -> str:
-    """Return a line short enough for a message."""
+def shown_line(line: bytes, most: int = 60) -> str:
+    """Return a command line as it is shown to people: without its comment, of at most so many characters."""
     text = line.decode("utf-8", "replace").partition(";")[0].strip()
-    return text if len(text) <= 40 else text[:39] + "…"
+    return text if len(text) <= most else text[: most - 1] + "…"
 
 
 def _config_on_top(head: bytes) -> bool:

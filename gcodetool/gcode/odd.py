@@ -13,7 +13,7 @@ from collections.abc import Iterator
 from dataclasses import field
 from typing import Any, Final
 
-from gcodetool.gcode.dialects import M_TABLES, TEXT_COMMANDS, UNKNOWN, Command, Dialect, command
+from gcodetool.gcode.dialects import M_TABLES, TEXT_COMMANDS, UNKNOWN, Command, Dialect, command, shown_line
 from gcodetool.gcode.readings import FEATURES, FirmwareReading
 from gcodetool.quickdata import dataclass
 
@@ -25,11 +25,11 @@ compiled: Final = functools.cache(re.compile)  # when the first odd line comes: 
 
 @dataclass
 class Found:
-    """Lines of one feature in a file: how many, the first few by number, and the first one's text."""
+    """Lines of one feature in a file: how many, the first few by number, and the first one."""
 
     count: int = 0
     lines: list[int] = field(default_factory=list)
-    text: str = ""
+    first: bytes = b""
 
 
 @dataclass(frozen=True)
@@ -59,7 +59,13 @@ class OddFeature:
 def notes(scanner: Scanner) -> tuple[OddFeature, ...]:
     """Return what *scanner* found odd so far, by line."""
     found = [
-        OddFeature(key, FEATURES[key].readings[scanner.dialect], each.count, tuple(each.lines), each.text)
+        OddFeature(
+            key,
+            FEATURES[key].readings[scanner.dialect],
+            each.count,
+            tuple(each.lines),
+            shown_line(each.first),
+        )
         for key, each in scanner.odd.items()
     ]
     return tuple(sorted(found, key=lambda note: note.lines))
@@ -79,8 +85,7 @@ def note(scanner: Scanner, feature: str, line: bytes) -> None:
     if len(found.lines) < MOST_LINES:
         found.lines.append(int(scanner.line))
     if found.count == 1:
-        text = line.decode("utf-8", "replace").partition(";")[0].strip()
-        found.text = text if len(text) <= 60 else text[:59] + "…"
+        found.first = line
 
 
 # --- commands ------------------------------------------------------------------------------------

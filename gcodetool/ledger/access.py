@@ -93,6 +93,6 @@ def drop(ledger: Ledger, name: str) -> None:
             raise LedgerError(f"no device, sensor or calendar {shown(name)}; there are: {names or 'none'}")
 
 
-def digest(token: str) -> str:
-    """Return what the ledger keeps of a token."""
-    return hashlib.sha256(token.encode("utf-8", "surrogateescape")).hexdigest()
+def digest(text: str) -> str:
+    """Return what the ledger keeps of a token, or of a form and its key."""
+    return hashlib.sha256(text.encode("utf-8", "surrogateescape")).hexdigest()

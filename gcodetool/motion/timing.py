@@ -22,7 +22,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Final
 
 from gcodetool.gcode.batches import Batch, batches
-from gcodetool.gcode.dialects import Command, Dialect, command
+from gcodetool.gcode.dialects import Command, Dialect, command, shown_line
 from gcodetool.gcode.odd import notes as odd_notes
 from gcodetool.gcode.rows import COMMAND, DWELL, LAYER, TOOL
 from gcodetool.gcode.targets import NAMES, targets
@@ -143,6 +143,7 @@ class _Job:
                     self.set_apart()
                 self.stretches.begin(self.layer, self.tool, rows.line[row], rows.start[row])
             elif op == TOOL:
+                # every T is a stop under Marlin and RepRapFirmware, under Klipper a change of extruder (A5, B6, C4)
                 if rows.arg[row] != self.tool or self.rules != Dialect.KLIPPER:
                     planner.stop()
                 if rows.arg[row] != self.tool:
@@ -151,7 +152,8 @@ class _Job:
                     self.change(rows.arg[row], rows.text(row, block, offset), rows.line[row], rows.start[row])
             elif op == DWELL:
                 planner.stop()
-                text = _shown(rows.text(row, block, offset))
+                text = shown_line(rows.text(row, block, offset))
+                # a slip of a hundred days must not swamp every sum
                 self.wait(Wait(rows.line[row], "dwell", min(rows.e[row], 1e7), False, text))
             row += 1
         if planner.tabled:
@@ -179,8 +181,8 @@ class _Job:
         facts, stated = self.program.facts, self.change_s
         pulled_out = pulled_mm >= changes.PULLED_OUT_MM
         found = changes.change(facts, before, after, stated_s=stated, pulled_out=pulled_out, by_hand=by_hand)
-        assumed, shown = found.between_s is not None, f"{_shown(text)}: {found.words}"
-        self.wait(Wait(line, "change", found.seconds, assumed, shown, found.between_s, found.claimed_s))
+        assumed, said = found.between_s is not None, f"{shown_line(text)}: {found.words}"
+        self.wait(Wait(line, "change", found.seconds, assumed, said, found.between_s, found.claimed_s))
         self.changed = self.fed_mark()
         if by_hand:
             self.paused = self.changed
@@ -203,7 +205,7 @@ class _Job:
         name = called.name
         if name in NAMES or "START" in name:
             for target in targets(text, self.rules, tool=self.tool):
-                self.heating.append(Heating(line, offset, self.layer, target, _shown(text)))
+                self.heating.append(Heating(line, offset, self.layer, target, shown_line(text)))
         if name in self.stops:
             self.planner.stop()
         if self.heaters is not None:
@@ -245,24 +247,24 @@ class _Job:
         if found is not None and not self.in_start:
             if self.start_line == 0:
                 self.start(line)
-            self.wait(Wait(line, "heat", found.seconds, True, f"{_shown(text)}: {found.words}"))
+            self.wait(Wait(line, "heat", found.seconds, True, f"{shown_line(text)}: {found.words}"))
 
     def heat(self, called: Command, text: bytes, line: int) -> None:
         """List a wait for heat; the first one carries the start's time."""
         target = called.number("S")
         if target is None:
             target = called.number("R")
-        if target is not None and target <= 0:
+        if target is not None and target <= 0:  # switched off: nothing is waited for
             return
         if self.start_line == 0:
             self.start(line)
         if self.heaters is not None:
             found = self.heaters.wait(called, self.heat_clock(), self.tool, covered=self.in_start)
             if not self.in_start:
-                shown = f"{_shown(text)}: {found.words}"
-                self.wait(Wait(line, "heat", found.seconds, not found.known, shown))
+                said = f"{shown_line(text)}: {found.words}"
+                self.wait(Wait(line, "heat", found.seconds, not found.known, said))
                 return
-        self.waits.append(Wait(line, "heat", 0.0, True, _shown(text)))
+        self.waits.append(Wait(line, "heat", 0.0, True, shown_line(text)))
 
     def start(self, line: int) -> None:
         """Put the start on the clock: heating, homing and macros that the file does not show."""
@@ -283,6 +285,7 @@ class _Job:
     def pause(self, called: Command, text: bytes, line: int) -> None:
         """Count a pause: as long as it says, else as long as is assumed."""
         self.planner.stop()
+        # S in seconds wins over P in milliseconds, as Marlin reads them
         stated = called.number("S") if called.name in ("M0", "M1") else None
         if stated is None and called.name in ("M0", "M1"):
             milliseconds = called.number("P")
@@ -293,7 +296,7 @@ class _Job:
             if self.changed == self.fed_mark():
                 self.change_by_hand()
             self.paused = self.fed_mark()
-        self.wait(Wait(line, "pause", seconds, not known, _shown(text)))
+        self.wait(Wait(line, "pause", seconds, not known, shown_line(text)))
 
     def lay(self, tools: "array[int]", fed_mm: "array[float]") -> dict[int, float]:
         """Undo in *fed_mm* what would take filament out of the print again; return how much, per tool. [mm]
@@ -333,8 +336,8 @@ class _Job:
         """Leave the last tool change to the pause that comes with it."""
         place = max(index for index, wait in enumerate(self.waits) if wait.kind == "change")
         self.stretches.wait(-self.waits[place].seconds)
-        shown = f"{self.waits[place].text.partition(':')[0]}: {changes.BY_HAND}"
-        self.waits[place] = replace(self.waits[place], seconds=0.0, assumed=False, between_s=None, text=shown)
+        said = f"{self.waits[place].text.partition(':')[0]}: {changes.BY_HAND}"
+        self.waits[place] = replace(self.waits[place], seconds=0.0, assumed=False, between_s=None, text=said)
         self.changed = None
 
     def notes(self) -> Iterator[str]:
@@ -346,13 +349,13 @@ class _Job:
         guessed = self.limits.guessed
         for source, words in ((SETTINGS_BLOCK, "the settings block"), (STATED_DEFAULT, "defaults")):
             # only those that most jobs feel; the full list is in `limits`
-            shown = [
+            felt = [
                 name
                 for name in FELT[self.rules]
                 if name in guessed and self.limits.shown(name) and self.limits.source(name) == source
             ]
-            if shown:
-                values = ", ".join(f"{name} {self.limits[name]:g}" for name in shown)
+            if felt:
+                values = ", ".join(f"{name} {self.limits[name]:g}" for name in felt)
                 yield f"limits guessed from {words}: {values}; a printer profile would make them certain"
         yield from changes.notes(self.waits)
         if planner.refused:
@@ -390,12 +393,6 @@ FELT: Final = {
 @functools.lru_cache(maxsize=256)
 def _parsed(text: bytes) -> Command:
     return command(text)
-
-
-def _shown(text: bytes) -> str:
-    """Return a command as it is shown to people: no comment, not too long."""
-    line = text.decode("utf-8", "replace").partition(";")[0].strip()
-    return line if len(line) <= 60 else line[:59] + "…"
 
 
 def build_timeline(

@@ -87,6 +87,12 @@ class Chart:
     frame_wide: Frame
     frame_narrow: Frame
 
+    def pictures(self) -> dict[str, Any]:
+        """Return the pictures as a template takes them: drawn here, so not to be escaped."""
+        from markupsafe import Markup
+
+        return {"wide": Markup(self.wide), "narrow": Markup(self.narrow)}
+
 
 @dataclass(frozen=True)
 class Point:

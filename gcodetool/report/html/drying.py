@@ -15,7 +15,7 @@ from gcodetool.report.drying_text import about_status, status_facts
 from gcodetool.report.html import drying_charts, page
 
 if TYPE_CHECKING:
-    from gcodetool.report.html.charts import Chart
+    pass
 
 
 @dataclass(frozen=True)
@@ -38,7 +38,7 @@ def drying_page(found: Sequence[SpoolRun], runs: Sequence[PastRun]) -> str:
         at_s=first.as_of_s,
         title=first.spool if len(found) == 1 else first.dryer,
         spools=[_drawn(one) for one in found],
-        runs=None if len(runs) < 2 else _svg(drying_charts.over_each_other(runs, first.dryer)),
+        runs=None if len(runs) < 2 else drying_charts.over_each_other(runs, first.dryer).pictures(),
         listed=runs,
         heat=words.HEAT,
     )
@@ -52,13 +52,6 @@ def _drawn(one: SpoolRun) -> dict[str, Any]:
         "about": about_status(said),
         "facts": status_facts(said),
         "name": said.spool,
-        "scale": _svg(drying_charts.on_scale(said, one.past, one.readings)) if weighed else None,
-        "turns": _svg(drying_charts.in_turns(said, one.past)),
+        "scale": drying_charts.on_scale(said, one.past, one.readings).pictures() if weighed else None,
+        "turns": drying_charts.in_turns(said, one.past).pictures(),
     }
-
-
-def _svg(chart: "Chart") -> dict[str, Any]:
-    """Return a chart's pictures as a template takes them: drawn here, so not to be escaped."""
-    from markupsafe import Markup
-
-    return {"wide": Markup(chart.wide), "narrow": Markup(chart.narrow)}

@@ -14,7 +14,7 @@ from gcodetool.series.findings import QuantityFound, SeriesFindings
 from gcodetool.series.plan import PlannedState, SeriesOutlook
 
 if TYPE_CHECKING:
-    from gcodetool.report.html.charts import Chart
+    pass
 
 
 def report_page(found: SeriesFindings) -> str:
@@ -37,8 +37,8 @@ def _drawn(one: QuantityFound, found: SeriesFindings, name: str) -> dict[str, An
     water = series_charts.over_water(one, found, name)
     return {
         "title": wording.quantity_title(one.quantity),
-        "by_state": _svg(series_charts.over_states(one, found, name)),
-        "over_water": None if water is None else _svg(water),
+        "by_state": series_charts.over_states(one, found, name).pictures(),
+        "over_water": None if water is None else water.pictures(),
         "readings": [
             (each.state, each.reading, wording.against_words(each, one.quantity, found.plan))
             for each in one.against
@@ -59,13 +59,6 @@ def _drawn(one: QuantityFound, found: SeriesFindings, name: str) -> dict[str, An
             for each in one.prints
         ],
     }
-
-
-def _svg(chart: "Chart") -> dict[str, Any]:
-    """Return a chart's pictures as a template takes them: drawn here, so not to be escaped."""
-    from markupsafe import Markup
-
-    return {"wide": Markup(chart.wide), "narrow": Markup(chart.narrow)}
 
 
 def plan_page(found: SeriesOutlook) -> str:
