@@ -19,17 +19,18 @@ from gcodetool.ledger import records
 from gcodetool.ledger.cold_reels import cold_until
 from gcodetool.ledger.entries import MICRO, micro
 from gcodetool.ledger.store import open_ledger, reading
+from gcodetool.moisture.constants import DAY_S
 
 if TYPE_CHECKING:
     from gcodetool.app.spools import Progress
 
-DAY_S: Final = 86_400.0
+WITHIN_S: Final = DAY_S  # how far ahead a thing counts as due, unless somebody says
 
 
 def due(
     *,
     at: Moment = None,
-    within_s: float = DAY_S,
+    within_s: float = WITHIN_S,
     members: int | None = None,
     ledger: str | None = None,
     jobs: str | Path | None = None,

@@ -16,7 +16,7 @@ from gcodetool.ledger.placetables import check_places
 from gcodetool.ledger.store import open_ledger, reading
 from gcodetool.moisture import bag
 from gcodetool.moisture.air import drying_agent
-from gcodetool.moisture.constants import HOUR_S
+from gcodetool.moisture.constants import DAY_S, HOUR_S
 from gcodetool.moisture.history import State, state_at
 from gcodetool.moisture.members import default_members
 from gcodetool.moisture.places import ROOM_C, ROOM_RH_PCT, charged
@@ -33,7 +33,6 @@ if TYPE_CHECKING:
     from gcodetool.ledger.records import PlaceRecord
     from gcodetool.profiles import Desiccant
 
-DAY_S: Final = 24 * HOUR_S
 READ_S: Final = 28 * DAY_S  # of a log that is looked at
 TYPICAL_PER_DAY: Final = 1.0  # exchange of a box that nobody measured (own estimate, 0.2 to 5)
 USUAL: Final = "silica gel"  # what is told of where no charge is asked for yet

@@ -22,6 +22,7 @@ from gcodetool.moisture.state import marched
 
 Floats = NDArray[np.float64]
 
+# Looks stand close where contents fall fastest: just after the reel went in.
 FIRST_S: Final = 60.0
 GROWTH: Final = 1.12  # of the steps between two looks
 LONGEST_S: Final = 2 * 3600.0
@@ -64,6 +65,7 @@ def outermost(state: State, length_mm: float) -> int:
     """Return the first layer, from the hub, of the outermost *length_mm*."""
     length = state.field.winding.length_m * 1000.0
     from_outside = np.cumsum(length[::-1])
+    # a length that ends with a layer must not, by rounding, ask for the next one too
     turns = int(np.searchsorted(from_outside, length_mm * (1 - 1e-9))) + 1
     return max(0, int(length.shape[0]) - turns)
 
@@ -118,6 +120,7 @@ def course(
         middle = weight @ needed / weight.sum()
         core = float(np.mean(now.temperature_K[first]))
         water_kg = mass @ layers
+        # a stated body mass was weighed in room air, so only what it holds beyond that shows on the scale
         scale_g = 1000.0 * (water_kg + now.body_gain_kg())
         looks.append((at_s, high, low, middle, water_kg / mass.sum(), scale_g, core, vapour_Pa(air, now)))
         if keep:

@@ -120,6 +120,7 @@ class DryingGoal:
         self, device: Device, temperature_C: float, *, keep: bool = False, at_least_s: float = 0.0
     ) -> DryingRun:
         """Return what *device* does at *temperature_C*, looked at until all members are there."""
+        # reels hold each other up only in air that the dryer keeps; fresh air is the same for all
         company = self.company if device.around.closed else ()
         floor, notes = equilibrium(self.state, device, temperature_C, company)
         strictest = self.targets[0][1]
@@ -168,6 +169,7 @@ class DryingGoal:
         """Return whether and when *limit* is reached."""
         if self.upwards:
             times, ratio = rises_to(ran.at_s, ran.middle, limit), over(limit, ran.middle[0])
+            # upwards it is the dry members that do not get there: the floor counts from the other end
             short = self.at(floor, 1.0 - self.confidence) < self.at(limit, 0.5)
         else:
             times, ratio = falls_to(ran.at_s, ran.wettest, limit), ran.wettest[0] / limit

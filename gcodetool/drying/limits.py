@@ -17,7 +17,7 @@ from gcodetool.drying.device import Device
 from gcodetool.moisture.record import Spool
 from gcodetool.profiles import Material
 
-BELOW_SOFTENING_K: Final = 5.0
+BELOW_SOFTENING_K: Final = 5.0  # at least: more where a dryer's air is less well known
 POLYAMIDE_AIR_C: Final = 90.0  # polyamides yellow in hotter air (handbook, recalled)
 POLYAMIDE: Final = re.compile(r"PA(?![A-Z])|NYLON|POLYAMIDE", re.IGNORECASE)
 
@@ -153,6 +153,7 @@ def set_point(
     found = [(bound, bound.limit_C - swing) for bound in (*stated(spool, device.accuracy_C), *shared)]
     if device.max_temperature_C is not None:
         most = Bound(device.max_temperature_C, f"the most that {device.name} allows", "dryer")
+        # its air goes above the mean by the swing, and no peak may pass the limit
         found.append((most, device.max_temperature_C - swing))
     elif device.reached_C is not None and device.adjustable:
         known = Bound(device.reached_C, f"as hot as {device.name} is known to get", "dryer")
@@ -168,6 +169,7 @@ def set_point(
     if mean_C in (device.reached_C, device.runs_C):  # as it is set now, or was
         knob = mean_C + device.set_offset_C
     else:
+        # a knob has whole degrees, and rounding up would pass a limit
         knob = float(math.floor(mean_C + device.set_offset_C + 1e-9))
         mean_C = knob - device.set_offset_C
     return SetPoint(mean_C, knob, binding, listed, possible=mean_C > device.room_C)

@@ -16,16 +16,16 @@ from gcodetool.judge.outcomes import headroom
 from gcodetool.judge.print_air import PrintAir
 from gcodetool.judge.verdict_codes import Code, worse
 from gcodetool.moisture.air import room_air
+from gcodetool.moisture.constants import DAY_S
 from gcodetool.moisture.doubts import of_reading
 from gcodetool.moisture.forecast import ROUGH_OFF, forecast
 from gcodetool.moisture.history import State, Surroundings, surroundings
-from gcodetool.moisture.places import keeps_books
+from gcodetool.moisture.places import FAR_FROM_READING_S, keeps_books
 from gcodetool.moisture.record import Place, Spool
 from gcodetool.motion.feed import ToolFeed
 
 FEEDS: Final = ("box", "dryer")  # kinds of place that a strand can leave for a printer
 ANY_BOX: Final = "a box at the feed"  # whose hygrometer is meant where no place is named
-LAST_SEEN_S: Final = 86_400.0  # a reading of a box counts so long (as in a replay, `places`)
 DRIEST_PCT: Final = 1.0  # below it no box with desiccant stays
 NEAR_PCT: Final = 0.5  # how close the edge is found [% RH]
 TRIES: Final = 24
@@ -83,8 +83,8 @@ def _inside(spool: Spool, state: State, place: Place, at_s: float) -> tuple[Surr
         )
     celsius, rh_pct, ago_s = shown
     late: tuple[str, ...] = ()
-    if ago_s > LAST_SEEN_S:
-        late = (f"the air of {place.name} was read {ago_s / 86_400.0:.0f} days ago: read it again",)
+    if ago_s > FAR_FROM_READING_S:
+        late = (f"the air of {place.name} was read {ago_s / DAY_S:.0f} days ago: read it again",)
     stated = replace(place, temperature_C=celsius, rh_pct=rh_pct)
     return as_shown(state, stated, celsius, rh_pct), late
 
@@ -103,7 +103,7 @@ def last_shown(place: Place, at_s: float) -> tuple[float, float, float] | None:
             ago_s = at_s - place.log.at_s[i]
             if any(place.log.at_s[i] < fresh_s <= at_s for fresh_s in place.desiccant_fresh_s):
                 return None  # what was shown is past
-            if ago_s <= LAST_SEEN_S or not keeps_books(place):
+            if ago_s <= FAR_FROM_READING_S or not keeps_books(place):
                 return place.log.temperature_C[i], place.log.rh_pct[i], ago_s
         return None
     if place.rh_pct is None or place.temperature_C is None:

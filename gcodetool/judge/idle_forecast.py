@@ -21,7 +21,8 @@ from gcodetool.judge.print_air import air_of_room
 from gcodetool.judge.print_judgement import limits_of
 from gcodetool.judge.record_facts import kind_of, out_since, steam_seen
 from gcodetool.judge.shelf_findings import SpoolRow
-from gcodetool.moisture.exposure import GROWTH, safe_exposure
+from gcodetool.moisture.constants import DAY_S
+from gcodetool.moisture.exposure import GROWTH, HORIZON_S, safe_exposure
 from gcodetool.moisture.field import FIRST_STEP_S, SpoolIntegrator
 from gcodetool.moisture.history import State, quantiles, surroundings
 from gcodetool.moisture.state import marched
@@ -32,8 +33,7 @@ if TYPE_CHECKING:
     from gcodetool.moisture.record import Spool
 
 FORM: Final = "5"  # of the text; another one, and no kept forecast fits
-HORIZON_S: Final = 60 * 86_400.0
-SAFE_AT_S: Final = (0.0, 3600.0, 6 * 3600.0, 86_400.0, 4 * 86_400.0, 15 * 86_400.0, HORIZON_S)
+SAFE_AT_S: Final = (0.0, 3600.0, 6 * 3600.0, DAY_S, 4 * DAY_S, 15 * DAY_S, HORIZON_S)
 """Moments of a stay out of room air at which the safe exposure afterwards is worked out. [s]"""
 CONFIDENCE: Final = 0.5  # a list is told for the same share of the members as a check by default
 

@@ -19,6 +19,7 @@ from gcodetool.judge.findings import Exposure
 from gcodetool.judge.outcomes import Judgement, headroom, judge, reached
 from gcodetool.judge.print_air import PrintAir
 from gcodetool.judge.verdict_codes import Code
+from gcodetool.moisture.constants import DAY_S
 from gcodetool.moisture.field import FIRST_STEP_S
 from gcodetool.moisture.forecast import ROUGH_OFF, forecast
 from gcodetool.moisture.history import State, surroundings
@@ -27,7 +28,7 @@ from gcodetool.moisture.state import marched
 from gcodetool.motion.feed import ToolFeed
 from gcodetool.quickdata import dataclass
 
-HORIZON_S: Final = 30 * 86_400.0  # how far ahead a start is looked for
+HORIZON_S: Final = 30 * DAY_S  # how far ahead a start is looked for
 FIRST_LOOK_S: Final = 60.0  # of the idle spool,
 LOOKS_APART: Final = 1.5  # and how far apart later ones are
 KEPT_APART: Final = 4.0  # moments whose states are kept; one in between is marched to again

@@ -46,6 +46,7 @@ FAN: Final = 3.0  # of a dryer that states none; 1 (no fan) to 6 (a strong one a
 # against gaps of half a millimetre drives 0.6 mm/s through them, about what diffusion does over half a reel).
 THROUGH: Final = 0.5
 TRACE_PA: Final = 1e-6  # the least vapour that members' own air is a multiple of
+# Handbooks and makers state what agents hold at 25 °C; at another temperature its humidities shift (docs/physics.md, 2).
 DESICCANT_TABLE_K: Final = 298.15  # of the profiles' tables
 SPENT_RH_PCT: Final = 20.0  # air over a desiccant above which it is called spent; see `drying_agent`
 

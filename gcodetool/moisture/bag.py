@@ -9,10 +9,9 @@ import math
 from typing import Final
 
 from gcodetool.moisture.air import vapour_pressure
-from gcodetool.moisture.constants import MOLAR_GAS, REFERENCE_K, VAPOUR_GAS
+from gcodetool.moisture.constants import DAY_S, MOLAR_GAS, REFERENCE_K, VAPOUR_GAS
 from gcodetool.moisture.record import Place
 
-DAY_S: Final = 86_400.0
 STANDARD_PA: Final = float(
     vapour_pressure(REFERENCE_K, 50.0)
 )  # against dry air: what grams a day are stated for

@@ -6,6 +6,7 @@ No imports: the kernel takes its own from here too.
 from typing import Final
 
 HOUR_S: Final = 3600.0
+DAY_S: Final = 24 * HOUR_S
 ZERO_CELSIUS_K: Final = 273.15
 MOLAR_GAS: Final = 8.314462618  # J/(mol K), CODATA
 VAPOUR_GAS: Final = 461.5  # J/(kg K), of water vapour as an ideal gas

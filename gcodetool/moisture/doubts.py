@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from gcodetool.moisture.air import TRACE_PA, Air, OwnAir, saturation_pressure
 from gcodetool.moisture.airlog import log_air
 from gcodetool.moisture.bag import leak_g_day, leak_range
-from gcodetool.moisture.constants import HOUR_S
+from gcodetool.moisture.constants import DAY_S, HOUR_S
 from gcodetool.moisture.stays import stays_in
 from gcodetool.quickdata import dataclass
 
@@ -49,7 +49,6 @@ FURTHEST: Final = 2.6  # deviations: beyond that somebody would see it
 AHEAD_S: Final = 12 * HOUR_S  # over which the air ahead is a mean, as a job's is
 DAYS: Final = 21  # of a log that tell how the air ahead may differ from now
 FEWEST_DAYS: Final = 4
-DAY_S: Final = 24 * HOUR_S
 
 
 @dataclass(frozen=True, eq=False)

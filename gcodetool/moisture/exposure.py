@@ -7,13 +7,14 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from gcodetool.moisture.air import Air
+from gcodetool.moisture.constants import DAY_S
 from gcodetool.moisture.field import FIRST_STEP_S, crossing_s
 from gcodetool.moisture.history import State, Surroundings, aged, quantile
 from gcodetool.moisture.state import marched
 
 Floats = NDArray[np.float64]
 
-HORIZON_S: Final = 60 * 86_400.0
+HORIZON_S: Final = 60 * DAY_S
 GROWTH: Final = 1.4  # the moment of passing is read between two steps; docs/physics.md, section 5
 
 

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from gcodetool.moisture.constants import DAY_S
 from gcodetool.quickdata import dataclass
 
 if TYPE_CHECKING:
@@ -29,7 +30,7 @@ MISTAKEN: Final = 0.08  # answers that say nothing: a nozzle not clean, a strand
 
 # Looks in one stay are at the same strand until so much was fed, or after so long something else is seen (own estimates).
 SAME_STRAND_MM: Final = 5_000.0
-SAME_STRAND_S: Final = 86_400.0
+SAME_STRAND_S: Final = DAY_S
 UNEXPLAINED: Final = 0.5  # times as likely as from eyes that guess: less is told as a contradiction,
 CONTRADICTED: Final = 0.3  # and counts with this power: one of the two is wrong, and nobody knows which
 

@@ -17,7 +17,7 @@ from gcodetool.moisture import air as airs
 from gcodetool.moisture import bag
 from gcodetool.moisture.air import Air, OwnAir
 from gcodetool.moisture.airlog import log_air
-from gcodetool.moisture.constants import HOUR_S, ZERO_CELSIUS_K
+from gcodetool.moisture.constants import DAY_S, HOUR_S, ZERO_CELSIUS_K
 from gcodetool.moisture.doubts import Doubts, Floats, of_reading
 from gcodetool.moisture.dryer_runs import as_run, began_s, changes
 from gcodetool.moisture.record import Place, Spool
@@ -27,7 +27,7 @@ ROOM_C: Final = 22.0  # where a sealed bag's temperature is not stated
 ROOM_RH_PCT: Final = 50.0  # the air a reel was found in, where its place tells nothing
 SHORTEST_WINDOW_S: Final = HOUR_S  # of a measured log
 WINDOW_SHARE: Final = 0.05  # of the time since
-FAR_FROM_READING_S: Final = 86_400.0
+FAR_FROM_READING_S: Final = DAY_S  # docs/physics.md, section 6, places
 ROOMS: Final = ("open", "printer")
 CLOSED: Final = ("box", "sealed")  # kinds of place whose air is their own unless it is read
 # Since a reel was put into a dryer: until then its air still comes up, and in such steps, a mean over each.

@@ -37,6 +37,7 @@ BOARD: Final = (
     (90, 2.4),
     (100, 3.5),
 )
+# Plastics take up little and in proportion to humidity (docs/physics.md, section 4): 2 at saturation is 1 at 50 % RH.
 STRAIGHT: Final = ((0, 0.0), (100, 2.0))
 
 

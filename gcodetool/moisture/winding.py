@@ -31,9 +31,11 @@ CONDUCTIVITY_W_MK: Final = 0.1  # of the winding (own estimate)
 FLANGE_M2K_W: Final = 0.015  # 3 mm of plastic or board of 0.2 W/(m K) (own estimate)
 HEAT_CAPACITY_J_KGK: Final = 1500.0  # of the strand (handbook, recalled: 1100 to 2000)
 
+# An hour in room air reaches 0.0003 of r²/D in PA6: equal shells would get the first hours wrong, and those decide what
+# is fed next.  Chosen by docs/experiments/moisture_grid.py; docs/physics.md, section 5, has the errors.
 SHELLS: Final = 28
 SURFACE_SHELL: Final = 0.003  # thickness of the outermost shell, of the radius
-MAX_LAYERS: Final = 400
+MAX_LAYERS: Final = 400  # a full kilogram of 1.75 mm has 26 (docs/physics.md, section 4)
 
 
 @dataclass(frozen=True)

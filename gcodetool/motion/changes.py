@@ -63,6 +63,7 @@ def change(
     pulled_out : the file has pulled the filament out of the nozzle by its own moves.
     by_hand : a pause just before it is for that, and has its own length.
     """
+    # the order of docs/motion.md, tool changes: who stands at the machine, who measured it, who sliced, who guesses
     claimed = counted_s(facts, before, after)
     if by_hand:
         return ToolChange(0.0, None, claimed, BY_HAND)

@@ -156,7 +156,7 @@ class Heaters:
             self._one(key, now_s, cools=self._cools(called), low=low, high=high, covered=covered)
             for key in keys
         ]
-        longest = max(waits, key=lambda wait: wait.seconds)
+        longest = max(waits, key=lambda wait: wait.seconds)  # M116 ends when the slowest heater is there
         missing = next((wait for wait in waits if not wait.known), None)
         return longest if missing is None else HeatWait(longest.seconds, False, missing.words)
 

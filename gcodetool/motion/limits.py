@@ -240,13 +240,14 @@ def klipper_limits(
         for guess in guesses:
             if guess is not None and limits.set(name, guess, SETTINGS_BLOCK):
                 break
-        if name in profile:
+        if name in profile:  # somebody looked at the machine: that outranks what a slicer guessed
             limits.set(name, profile[name], profile_source)
 
     speeds = [machine[key] for key in ("max_feedrate_x", "max_feedrate_y") if key in machine]
     ramps = [machine[key] for key in ("max_acceleration_x", "max_acceleration_y") if key in machine]
     pick("max_velocity", 300.0, min(speeds, default=None))
     pick("max_accel", 3000.0, machine.get("max_acceleration_extruding"), min(ramps, default=None))
+    # Klipper takes Z as X and Y where its configuration names no limit of Z (A7)
     pick("max_z_velocity", limits["max_velocity"], machine.get("max_feedrate_z"))
     pick("max_z_accel", limits["max_accel"], machine.get("max_acceleration_z"))
     pick("square_corner_velocity", 5.0)
@@ -257,6 +258,7 @@ def klipper_limits(
     pick("max_extrude_only_accel", limits["max_accel"] * ratio, machine.get("max_acceleration_e"))
     pick("instantaneous_corner_velocity", 1.0)
     pick("arc_resolution", 1.0)
+    # without the section the commands do not exist: G10 and G11 are unknown there (A6)
     limits.set_raw("retract_length", -1.0 if retraction is None else 0.0)
     limits.set_raw("retract_speed", 20.0)
     limits.set_raw("unretract_extra_length", 0.0)
@@ -299,9 +301,10 @@ class MarlinLimits(Limits):
         if name in ("M201", "M203", "M92"):
             return self._take(((f"{name} {axis}", command.number(axis)) for axis in "XYZE"), line)
         if name == "M205":
+            # words of the other corner build are ignored, as the firmware does (docs/motion.md, B3)
             words = "STXYZE" if self.classic else "ST"
             changed = self._take(((f"M205 {word}", command.number(word)) for word in words), line)
-            deviation = command.number("J")
+            deviation = command.number("J")  # the firmware refuses what is outside this range
             if not self.classic and deviation is not None and 0.01 <= deviation <= 0.3:
                 changed |= self._take((("M205 J", deviation),), line)
             return changed
@@ -339,6 +342,7 @@ def marlin_limits(
     for key, name in _block_names().items():
         if key in machine:
             limits.set(name, machine[key], SETTINGS_BLOCK)
+    # without one of its own, travel has that of printing, as M204 S sets both
     if "max_acceleration_travel" not in machine and "max_acceleration_extruding" in machine:
         limits.set("M204 T", machine["max_acceleration_extruding"], SETTINGS_BLOCK)
     if profile is None:
@@ -355,10 +359,10 @@ def marlin_limits(
         for name in ("M204 P", "M204 T"):
             if name.split()[1] not in profile["M204"]:
                 limits.set(name, profile["M204"]["S"], profile_source)
-    corners = profile.get("M205")
+    corners = profile.get("M205")  # its words say which corner build the firmware has (B3)
     if isinstance(corners, Mapping) and "J" not in corners and {"X", "Y"} & corners.keys():
         limits.set_raw("M205 J", 0.0, profile_source)
-    if "M207" not in profile:
+    if "M207" not in profile:  # a profile lists what is compiled in (B6)
         limits.set_raw("M207 S", -1.0, profile_source)
     limits.linear_advance = "M900" in profile
     return limits

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from gcodetool.drying.weigh import SCALES_G, STEPS
 from gcodetool.moisture.air import Air
+from gcodetool.moisture.constants import DAY_S
 from gcodetool.moisture.field import Field, SpoolIntegrator
 from gcodetool.moisture.history import Quantiles, State, quantile, quantiles, state_at, surroundings
 from gcodetool.moisture.places import Surroundings
@@ -25,8 +26,8 @@ Floats = NDArray[np.float64]
 FIRST_LOOK_S: Final = 60.0
 GROWTH: Final = 1.04  # of the time between looks; linear in between, so a thousandth of the time
 STEPS_A_LOOK: Final = 4.0
-WAITS_S: Final = 14 * 86_400.0  # longest that a made sample is taken to wait for its print
-LONGEST_S: Final = 5 * 365.25 * 86_400.0
+WAITS_S: Final = 14 * DAY_S  # longest that a made sample is taken to wait for its print
+LONGEST_S: Final = 5 * 365.25 * DAY_S
 
 
 @dataclass(frozen=True)

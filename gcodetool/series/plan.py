@@ -375,7 +375,7 @@ def _doubts(
                 Doubt.too_few(one.quantity.words, plan.prints, one.smallest, plan.smallest, one.needed)
             )
         if one.source == "assumed":
-            found.append(Doubt.assumed_spread(one.quantity.words, one.spread or SPREAD))
+            found.append(Doubt.assumed_spread(one.quantity.words, SPREAD))
     if plan.prints == 1:
         found.append(Doubt.one_print())
     return found

@@ -10,7 +10,7 @@ from collections import OrderedDict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from gcodetool.app.due import DAY_S, due_of
+from gcodetool.app.due import WITHIN_S, due_of
 from gcodetool.app.noting import Subject, history, newest
 from gcodetool.app.places import places
 from gcodetool.app.resolve import ledger_spool
@@ -105,7 +105,7 @@ class Looks:
             kinds = {each.name: each.kind for each in self.places()}
             waiting, _ = self.jobs()
             return due_of(
-                self.shelf(), kinds, waiting, now_s=time.time(), within_s=DAY_S,
+                self.shelf(), kinds, waiting, now_s=time.time(), within_s=WITHIN_S,
                 members=self.settings.members, ledger=self.settings.ledger,
             )  # fmt: skip
 

@@ -18,12 +18,11 @@ from numpy.typing import NDArray
 
 from gcodetool.errors import InputError
 from gcodetool.moisture.air import DesiccantIsotherm, saturation_pressure, vapour_density
-from gcodetool.moisture.constants import HOUR_S, ZERO_CELSIUS_K
+from gcodetool.moisture.constants import DAY_S, HOUR_S, ZERO_CELSIUS_K
 from gcodetool.moisture.record import AirLog
 
 Floats = NDArray[np.float64]
 
-DAY_S: Final = 24 * HOUR_S
 SHORTEST_S: Final = 12 * HOUR_S  # of a log that is read at all
 WINDOW_S: Final = 1200.0  # in which an opening shows
 LEAST_STEP_PCT: Final = 1.5  # of an opening, and so many times what the readings scatter by:

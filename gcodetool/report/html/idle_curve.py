@@ -10,11 +10,11 @@ import numpy as np
 from markupsafe import Markup
 
 from gcodetool.judge.shelf_findings import IdlePoint, SpoolFindings
+from gcodetool.moisture.constants import DAY_S
 from gcodetool.report.as_text import percent
 
 WIDE, HIGH = 340.0, 150.0
 LEFT, RIGHT, TOP, BOTTOM = 4.0, 336.0, 8.0, 128.0
-DAY_S: Final = 86_400.0
 DAYS: Final = 7
 
 
