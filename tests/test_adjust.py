@@ -10,6 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from test_neighbours import desk, run, slicer  # noqa: F401  a fixture among them
 
+import gcodetool
 from gcodetool import profiles
 from gcodetool.cli.main import outcome
 from gcodetool.errors import ProfileError
@@ -487,6 +488,37 @@ def test_a_wrong_material_is_said(tmp_path, capsys) -> None:
     own = spool(tmp_path, material="PETG", water=0.13)
     called(FOLDER / "a-flat-pa6-natural.ini", own, "--diff")
     assert "the profile is for PA, the spool is PETG" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("name", ["petg-03", "tpu-05", "pa6-07"])
+def test_content_and_reason_are_those_of_a_check(name) -> None:
+    """One spool, job and moment: the copy's line, its note and a check quote the same content and reason."""
+    samples = FOLDER.parents[2] / "sample_gcode"
+    words = {"at": 1795593600.0, "printer": "bench-1"}
+    own, job = samples / "shelf" / f"{name}.toml", samples / "hose-clips-petg.gcode"
+    found = gcodetool.adjust(FOLDER / "a-flat-petg-green.ini", own, job=job, **words)
+    (tool,) = gcodetool.check(job, own, **words).tools
+    assert found.water.content == pytest.approx(tool.forecast.worst_wt_pct.p50, rel=1e-12)
+    assert (found.water.because, found.water.code) == (tool.verdict.because, tool.verdict.code)
+    # quoted beside its limits the content would say another thing than the members do: 0.067 in place of 0.062
+    assert found.water.worst != pytest.approx(found.water.content, rel=0.02) or name == "pa6-07"
+    for tweak in tool.tweaks:
+        if "wt %" in tweak.because:
+            assert tweak.because.startswith(f"{tool.forecast.worst_wt_pct.p50:.3f} wt %")
+    idle = gcodetool.adjust(FOLDER / "a-flat-petg-green.ini", own, **words)
+    assert idle.water.content == pytest.approx(
+        gcodetool.spool(own, at=words["at"]).state.next_fed_wt_pct.p50, rel=1e-12
+    )
+
+
+def test_steam_that_was_seen_is_told_as_a_check_tells_it(tmp_path, capsys) -> None:
+    own = spool(tmp_path, water=0.02)
+    look = '[[event]]\nat = 2026-11-02T07:59:30Z\nkind = "inspected"\nbubbles = "many"\n'
+    own.write_text(own.read_text(encoding="utf-8") + look, encoding="utf-8")
+    assert called(FOLDER / "a-flat-petg-green.ini", own, "--diff") == 0
+    said = capsys.readouterr().out
+    assert "dry-first: 0.021 wt % fed next; the last look at the nozzle saw steam" in said
+    assert "nothing to change" not in said
 
 
 def test_a_job_says_what_is_asked(tmp_path, capsys) -> None:

@@ -21,7 +21,7 @@ from gcodetool.judge.findings import (
 from gcodetool.judge.print_air import air_of_print
 from gcodetool.judge.print_judgement import PrintJudgement, judge_print
 from gcodetool.judge.spool_judgement import band_of, bands_of, spool_state
-from gcodetool.moisture.history import State, state_at
+from gcodetool.moisture.history import State, quantile, state_at
 from gcodetool.moisture.members import default_members
 from gcodetool.motion.feed import ToolFeed, feed_of, mass_g
 from gcodetool.motion.timeline import Timeline
@@ -69,7 +69,7 @@ def check_tool(
     found = replace(
         found,
         state=spool_state(state, judged.arrival.path_wt_pct),
-        forecast=forecast_findings(state, judged, feed),
+        forecast=forecast_findings(state, judged, feed, asked.confidence),
         sharpen=judged.sharpen,
     )
     demands = demands_of(
@@ -130,7 +130,7 @@ def tool_verdict(found: PrintJudgement) -> ToolVerdict:
     )
 
 
-def forecast_findings(state: State, found: PrintJudgement, feed: ToolFeed) -> Forecast:
+def forecast_findings(state: State, found: PrintJudgement, feed: ToolFeed, confidence: float) -> Forecast:
     """Return the contents over the job as reports say them."""
     assert found.judged is not None
     return Forecast(
@@ -141,6 +141,7 @@ def forecast_findings(state: State, found: PrintJudgement, feed: ToolFeed) -> Fo
         layers=layer_forecasts(state, found, feed),
         worst_of_good=found.judged.worst_of_good,
         worst_of_marginal=found.judged.worst_of_marginal,
+        worst_at_share_wt_pct=quantile(found.arrival.worst_wt_pct, confidence, state.weights),
         limits_source=state.spool.material.limits_source,
     )
 

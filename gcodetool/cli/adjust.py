@@ -19,6 +19,13 @@ from gcodetool.errors import UsageError
 if TYPE_CHECKING:
     from gcodetool.app.adjust import AdjustedProfile
 
+ANSWERS = {
+    "clear": ": nothing to change",
+    "runs-out": ": no setting makes up for that, dry it first",
+    "dry-first": ": no setting makes up for that, dry it first",
+    "unknown": ": nothing is changed; weigh it, or purge and look at the strand",
+}
+
 
 @click.command(
     epilog="Example: gcodetool adjust pa6.ini --spool pa6-07 --job manifold.gcode --printer bench-1 "
@@ -115,17 +122,14 @@ def adjust(
 
 def tell_change(done: "AdjustedProfile") -> None:
     """Print what changes and why; cautions go to stderr."""
+    from gcodetool.report.as_text import percent
+
     plan, water = done.plan, done.water
     tell(plan.notes)
-    state = (
-        "dry, nothing to change"
-        if water.worst <= water.good
-        else "marginal"
-        if water.covered
-        else "too wet for settings to help: dry it first"
-    )
+    when = "fed next" if done.findings is None else "at worst"
+    answer = ANSWERS.get(water.code or "", "")
     click.echo(
-        f"{done.spool.id}: {water.worst:.3f} wt %, good to {water.good:.3f}, marginal to {water.marginal:.3f}: {state}"
+        f"{done.spool.id}: {water.code}: {percent(water.content)} wt % {when}; {water.because}{answer}"
     )
     for change in plan.changes:
         before = ",".join(change.before) or "not set"

@@ -80,6 +80,7 @@ class Forecast:
     layers: tuple[LayerForecast, ...]
     worst_of_good: float | None = None  # content over each member's own limit, at the verdict's share
     worst_of_marginal: float | None = None
+    worst_at_share_wt_pct: float | None = None  # the worst content at the verdict's share; the middle at 0.5
     limits_source: str = "stated"  # or by which prints of one's own
 
 

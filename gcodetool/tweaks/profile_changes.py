@@ -224,7 +224,7 @@ def note_of(plan: ProfileChanges, spool: str, water: WaterVsLimits, at_s: float)
     """Return the note that stands in the copy: what changed from what, for which spool."""
     day = datetime.fromtimestamp(at_s, UTC).strftime("%Y-%m-%d")
     said = ", ".join(f"{change.key} was {','.join(change.before) or 'not set'}" for change in plan.changes)
-    return f"gcodetool {day} for {spool} at {water.worst:.3f} wt %: {said}"
+    return f"gcodetool {day} for {spool} at {water.content:.3f} wt %: {said}"
 
 
 def copy_of(plan: ProfileChanges, *, name: str, note: str, at_s: float) -> dict[str, bytes]:

@@ -10,11 +10,16 @@ import math
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Final
 
+import numpy as np
+
+from gcodetool.judge import reasons
 from gcodetool.judge.findings import ToolFindings, Tweak
-from gcodetool.judge.outcomes import content_like, reached
+from gcodetool.judge.outcomes import content_like, judge
 from gcodetool.judge.print_judgement import limits_of
 from gcodetool.judge.record_facts import steam_seen
+from gcodetool.judge.verdict_codes import Code, worse
 from gcodetool.moisture import hydrolysis
+from gcodetool.moisture.history import quantile
 from gcodetool.profiles import Material, Printer
 from gcodetool.quickdata import dataclass
 from gcodetool.tweaks.tool_demands import ToolDemands
@@ -51,8 +56,20 @@ APPLIES: Final = {NOZZLE: "temperature", FIRST_NOZZLE: "temperature", RETRACTION
 class WaterVsLimits:
     """The worst content that arrives, against the material's two limits. [wt %]
 
-    ``polymer`` is the polymer's share of the mass: in a filled grade the water is all in that.  ``covered``:
-    tweaks may help, since the verdict is *adjust*; left out: beyond good, not beyond marginal.
+    Attributes
+    ----------
+    good, marginal, worst
+        The middle of the members' limits, and where between those the members see their own: what a limit is
+        compared with.
+    content
+        The content itself, as a report prints it: what every sentence quotes, and what cuts chains; left out:
+        *worst*.
+    polymer
+        The polymer's share of the mass: in a filled grade the water is all in that.
+    covered
+        Tweaks may help, since the verdict is *adjust*; left out: beyond good, not beyond marginal.
+    code, because
+        The verdict, and its reason in a check's own words; left out where nothing was judged.
     """
 
     good: float
@@ -60,8 +77,13 @@ class WaterVsLimits:
     worst: float
     polymer: float = 1.0
     covered: bool | None = None
+    content: float = math.nan
+    code: Code | None = None
+    because: str = ""
 
     def __post_init__(self) -> None:
+        if math.isnan(self.content):
+            object.__setattr__(self, "content", self.worst)
         if self.covered is None:
             object.__setattr__(self, "covered", self.good < self.worst <= self.marginal)
 
@@ -73,18 +95,46 @@ def water_in(found: ToolFindings, spool: "Spool") -> WaterVsLimits:
     assert forecast.worst_of_marginal is not None
     good, marginal = forecast.limit_good_wt_pct, forecast.limit_marginal_wt_pct
     worst = content_like(forecast.worst_of_good, forecast.worst_of_marginal, good, marginal)
-    return WaterVsLimits(good, marginal, worst, spool.polymer_share, covered=found.verdict.code == "adjust")
+    code = found.verdict.code
+    return WaterVsLimits(
+        good,
+        marginal,
+        worst,
+        spool.polymer_share,
+        covered=code == "adjust",
+        content=math.nan if forecast.worst_at_share_wt_pct is None else forecast.worst_at_share_wt_pct,
+        code=code,
+        because=found.verdict.because,
+    )
 
 
 def water_now(state: "State") -> WaterVsLimits:
     """Return the water of what is fed next, where no job says what is to be fed."""
     good, marginal = limits_of(state)
-    content, weights = state.next_fed_wt_pct, state.weights
-    to_good = reached(content / state.limit_good_wt_pct, 0.5, weights)
-    to_marginal = reached(content / state.limit_marginal_wt_pct, 0.5, weights)
-    worst = content_like(to_good, to_marginal, good, marginal)
-    wet = steam_seen(state.spool, state.as_of_s)
-    return WaterVsLimits(good, marginal, worst, state.spool.polymer_share, covered=False if wet else None)
+    if state.remaining_mm <= 0:
+        return WaterVsLimits(
+            good, marginal, math.nan, covered=False, code="unknown", because=reasons.EMPTY_REASON
+        )
+    content, weights = state.next_fed_wt_pct[np.newaxis], state.weights
+    seen = judge(
+        content / state.limit_good_wt_pct, content / state.limit_marginal_wt_pct, (0,), weights=weights
+    )
+    code = seen.code
+    because = reasons.verdict_reason(
+        code, seen, good_wt_pct=good, marginal_wt_pct=marginal, cause=None, air=""
+    )
+    if worse("dry-first", code) and steam_seen(state.spool, state.as_of_s):
+        code, because = "dry-first", reasons.STEAM_REASON
+    return WaterVsLimits(
+        good,
+        marginal,
+        content_like(seen.worst_of_good, seen.worst_of_marginal, good, marginal),
+        state.spool.polymer_share,
+        covered=code == "adjust",
+        content=quantile(state.next_fed_wt_pct, 0.5, weights),
+        code=code,
+        because=because,
+    )
 
 
 def suggest(
@@ -216,7 +266,7 @@ def lower_nozzle(
     before_loss, after_loss = (
         0.0
         if asked.residence_s is None
-        else hydrolysis.loss_of(material, water.worst / water.polymer, each, asked.residence_s)
+        else hydrolysis.loss_of(material, water.content / water.polymer, each, asked.residence_s)
         for each in (now, after)
     )
     if before_loss > 0.0005 and _told_in_per_cent(material):
@@ -234,9 +284,9 @@ def lower_nozzle(
         now,
         after,
         "°C",
-        f"{water.worst:.3f} wt % boils and cuts chains less in a cooler melt{rest}; {stop}"
+        f"{water.content:.3f} wt % boils and cuts chains less in a cooler melt{rest}; {stop}"
         if material.hydrolyses
-        else f"{water.worst:.3f} wt % boils less in a cooler melt; {stop}",
+        else f"{water.content:.3f} wt % boils less in a cooler melt; {stop}",
         effect=effect,
         cost=f"weaker layers, the more the nearer to {floor:.0f} °C; higher pressure in the hot end",
         confidence="estimated",
@@ -350,7 +400,7 @@ def slower_start(water: WaterVsLimits, asked: ToolDemands) -> Tweak | None:
         now,
         after,
         "mm/s",
-        f"{water.worst:.3f} wt % leaves the line as bubbles, which part it from the bed",
+        f"{water.content:.3f} wt % leaves the line as bubbles, which part it from the bed",
         effect="more time for bubbles to leave before the line is pressed down",
         cost=f"the first layer takes {now / after:.1f} times as long",
         confidence="trade experience",
@@ -375,7 +425,7 @@ def faster_minimum_speed(
     chains = hydrolysis.chains_of(material.key)
     if chains is None:
         return None
-    content = water.worst / water.polymer
+    content = water.content / water.polymer
     borne_s = hydrolysis.borne_s(chains, content, celsius, ALLOWED_LOSS)
     if asked.residence_s <= borne_s or asked.line_mm2 <= 0:
         return None
@@ -408,8 +458,8 @@ def lasting_damage(material: Material, water: WaterVsLimits, asked: ToolDemands)
     """Return the sentence on chains that are cut for good; None where water cuts none, or nobody can tell."""
     if not material.hydrolyses or asked.residence_s is None or asked.nozzle_C is None:
         return None
-    chains, content = hydrolysis.chains_of(material.key), water.worst / water.polymer
-    melt = f"{water.worst:.3f} wt % over {asked.residence_s:.0f} s at {asked.nozzle_C:g} °C"
+    chains, content = hydrolysis.chains_of(material.key), water.content / water.polymer
+    melt = f"{water.content:.3f} wt % over {asked.residence_s:.0f} s at {asked.nozzle_C:g} °C"
     grows = ""
     if isinstance(chains, hydrolysis.AmideBalance):
         turns = chains.turns_at_wt_pct(asked.nozzle_C)
