@@ -31,7 +31,7 @@ from gcodetool.ledger.merge import merge
 from gcodetool.ledger.spoolfile import spool_of
 from gcodetool.ledger.store import Ledger, open_ledger, reading
 from gcodetool.moisture import neighbours
-from gcodetool.moisture.dryer_runs import as_run, knob_offset_C
+from gcodetool.moisture.dryer_runs import accuracy_C, air_since_C, as_run, knob_offset_C
 from gcodetool.moisture.history import state_at, stretches
 from gcodetool.moisture.record import Body, Event, Place, Spool, Thermometer
 from gcodetool.moisture.solver import COMPILED
@@ -231,6 +231,37 @@ def test_a_reading_counts_from_then_on_where_the_air_was_noted(shop: Ledger) -> 
         )
     ]
     assert parts == [(1, 62), (3, 55)]
+
+
+def test_a_reading_makes_nothing_before_it_surer_unless_it_tells_of_the_knob(shop: Ledger) -> None:
+    writers.move(shop, "pla-11", "oven", temperature_C=45, at_s=T0 + HOUR)
+    writers.move(shop, "pla-11", "bench", at_s=T0 + 2 * HOUR)
+    writers.move(shop, "petg-03", "oven", temperature_C=62, at_s=T0 + 3 * HOUR)
+    place_entries.read(
+        shop, "oven", temperature_C=55, at_s=T0 + 5 * HOUR
+    )  # of the knob nobody knows anything
+    petg, pla = loaded(shop, "petg-03"), loaded(shop, "pla-11")
+
+    def known(spool: Spool, hours: float) -> tuple[float | None, float | None]:
+        run = as_run(spool, spool.places["oven"], T0 + hours * HOUR)
+        return run.temperature_C, run.accuracy_C
+
+    assert [known(petg, hours) for hours in (4, 4.9, 5, 6)] == [(62, None), (62, None), (55, 1.0), (55, 1.0)]
+    assert known(pla, 1.5) == (45, None)
+    place_entries.read(shop, "oven", temperature_C=56, knob_C=60, at_s=T0 + 6 * HOUR)
+    petg, pla = loaded(shop, "petg-03"), loaded(shop, "pla-11")
+    assert known(pla, 1.5) == (45, None)  # its air was noted: the knob says nothing of it
+    assert [known(petg, hours) for hours in (4, 5, 6)] == [(62, None), (55, 1.0), (56, 1.0)]
+
+
+def test_a_file_whose_reading_names_no_knob_corrects_from_then_on() -> None:
+    oven = Place("oven", "dryer", 78.0, set_offset_C=4.0, readings=(Thermometer(7200.0, 71.0),))
+    stay = (0.0,)
+    assert [air_since_C(oven, *stay, at) for at in (3600.0, 7200.0)] == [78.0, 71.0]
+    assert [accuracy_C(oven, *stay, at) for at in (3600.0, 7200.0)] == [None, 1.0]
+    assert air_since_C(oven, 9000.0, 9600.0) == 78.0  # a later stay: the knob's known error is as it was
+    assert accuracy_C(oven, 9000.0, 9600.0) is None
+    assert air_since_C(oven, 9000.0, 9600.0, knob_C=80.0) == 76.0
 
 
 def test_readings_go_out_with_the_record_and_come_back(shop: Ledger, tmp_path: pathlib.Path) -> None:

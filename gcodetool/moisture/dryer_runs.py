@@ -3,7 +3,8 @@
 Three numbers, one meaning each: what its air really has (``temperature_C``), what its knob shows (``knob_C``),
 and how well the first is known (``accuracy_C``).  Whatever a thermometer tells holds for all spools in it alike:
 how far the knob is off for every stay noted by the knob, or as the dryer is stated; from the reading on for stays
-noted by their air.  Left out: the air that it heats (``places``), what it may have (``drying.limits``).
+noted by their air, and where nobody said what the knob showed.  Left out: the air that it heats (``places``), what
+it may have (``drying.limits``).
 """
 
 import math
@@ -54,11 +55,27 @@ def air_since_C(
     knob_C: float | None = None,
 ) -> float | None:
     """Return the same at a moment of a stay that began with that note; of readings in it the last one counts."""
-    if temperature_C is not None:
-        read = [one for one in place.readings if begin_s < one.at_s <= at_s]
-        if read:
-            return read[-1].temperature_C
+    read = [one for one in place.readings if begin_s < one.at_s <= at_s]
+    if read and (temperature_C is not None or read[-1].knob_C is None):
+        return read[-1].temperature_C
     return air_C(place, temperature_C=temperature_C, knob_C=knob_C)
+
+
+def accuracy_C(
+    place: Place, begin_s: float, at_s: float, *, temperature_C: float | None = None
+) -> float | None:
+    """Return how well the air of such a stay is known at a moment of it; None: as nobody stated it.
+
+    A thermometer tells of air that was noted from the reading on.  What it tells of the knob holds for every stay
+    that goes by the knob; where the knob was not noted, the reading tells of the rest of that stay alone.
+    """
+    told = any(
+        one.at_s <= at_s
+        if temperature_C is not None
+        else one.knob_C is not None or begin_s < one.at_s <= at_s
+        for one in place.readings
+    )
+    return THERMOMETER_K if told else place.accuracy_C
 
 
 def stay_at(spool: Spool, place: str, at_s: float) -> Event | None:
@@ -80,14 +97,12 @@ def as_run(spool: Spool, place: Place, at_s: float) -> Place:
     if place.kind != "dryer":
         return place
     stay = stay_at(spool, place.name, at_s)
-    celsius = air_C(place)
-    if stay is not None:
-        celsius = air_since_C(place, stay.at_s, at_s, temperature_C=stay.temperature_C, knob_C=stay.knob_C)
-    return replace(
-        place,
-        temperature_C=celsius,
-        accuracy_C=THERMOMETER_K if place.readings else place.accuracy_C,
-    )
+    if stay is None:
+        return replace(place, temperature_C=air_C(place), accuracy_C=accuracy_C(place, at_s, at_s))
+    noted_C = stay.temperature_C
+    celsius = air_since_C(place, stay.at_s, at_s, temperature_C=noted_C, knob_C=stay.knob_C)
+    known_K = accuracy_C(place, stay.at_s, at_s, temperature_C=noted_C)
+    return replace(place, temperature_C=celsius, accuracy_C=known_K)
 
 
 def changes(place: Place, begin_s: float, end_s: float) -> list[float]:

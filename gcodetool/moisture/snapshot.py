@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
 
 KIND: Final = "snapshot/5"
-MODEL: Final = "8"  # of the physics: another one, and no old snapshot fits
+MODEL: Final = "9"  # of the physics: another one, and no old snapshot fits
 
 
 class SnapshotStore(Protocol):
