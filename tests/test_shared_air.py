@@ -12,7 +12,7 @@ from gcodetool import profiles
 from gcodetool.moisture import air as airs
 from gcodetool.moisture import bag
 from gcodetool.moisture.company import members_beside
-from gcodetool.moisture.field import SpoolIntegrator, uniform
+from gcodetool.moisture.field import COUNTED, SpoolIntegrator, uniform
 from gcodetool.moisture.forecast import forecast
 from gcodetool.moisture.history import aged, state_at, surroundings
 from gcodetool.moisture.neighbours import MOST, ClosedStay, Meetings, together
@@ -157,6 +157,26 @@ def test_water_of_all_reels_and_their_place_is_conserved(air, wet, dry, days, me
     march.run(days * DAY)
     after = np.mean(march.field().water_kg()) + np.mean(march.company[0].field.water_kg())
     assert after - np.mean(march.leaked_kg) == pytest.approx(before, rel=1e-9)
+
+
+def test_whatever_a_reel_is_goes_with_it_where_another_takes_it_over():
+    """An attribute that is added later, too; what was counted on the way stays the taker's own."""
+    begun, polymer = reel("PA6", 0.02, 2, body=Body(profile=profiles.spool_body("cardboard"), mass_g=150.0))
+    march, other = (SpoolIntegrator(begun, polymer) for _ in range(2))
+    for one, days in ((march, 3.0), (other, 1.0)):
+        one.surround(airs.room_air(23.0, 40.0))
+        one.run(days * DAY)
+        one.feed(1.0)
+    counted = {name: getattr(march, name) for name in COUNTED}
+    water = other.field().water.copy()
+    other.added_later = object()
+    march.take_over(other)
+    assert set(vars(march)) == set(vars(other)) >= set(COUNTED)
+    for name, held in vars(other).items():
+        assert getattr(march, name) is counted.get(name, held)
+    assert np.array_equal(march.field().water, water)
+    march.run(DAY)  # and it marches on in the arrays that it took, its views with it
+    assert np.array_equal(march.outer_mean(), march.field().outer_mean())
 
 
 @pytest.mark.parametrize("air", [TUB, BOX])

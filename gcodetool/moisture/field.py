@@ -48,6 +48,7 @@ HEAT_SLACK: Final = 0.01  # and on temperature [K]: 0.06 % of the vapour's press
 HEAT_TOLERANCE: Final = 4.0  # of a step [K], estimated as above
 LONGEST_S: Final = 1e9
 HELD: Final = ("water", "gap", "temperature", "store", "body")  # arrays of the kernel, of the members last
+COUNTED: Final = ("fed_kg", "vented_kg", "_body_in_kg")  # of a whole march, wherever it was taken up again
 SHORTEST_S: Final = 1e-9  # nothing happens in less
 
 # An exposed strand needs no film (Biot number above 1000) and warms in a minute: the cell of a loose coil
@@ -316,6 +317,13 @@ class SpoolIntegrator:
                 ),
             )
         )
+
+    def take_over(self, other: "SpoolIntegrator") -> None:
+        """Go on from where *other* is, of the same members: all that it is but what was counted (``COUNTED``).
+
+        *other* is not to be used any more: both would march the same arrays.
+        """
+        self.__dict__.update({name: held for name, held in vars(other).items() if name not in COUNTED})
 
     def _each(self, value: ArrayLike) -> "array[float]":
         """Return one number for each member, from one for all or from theirs."""

@@ -186,7 +186,7 @@ class SharedIntegrator(SpoolIntegrator):
     def _go_back(self, saved: list[tuple[Field, Polymer]]) -> None:
         """Put all reels back to where the slice began."""
         first, *others = [SpoolIntegrator(field, polymer) for field, polymer in saved]
-        self.kernel, self.kernel_arrays, self._views = first.kernel, first.kernel_arrays, first._views
+        self.take_over(first)
         self._beside = others
 
 
