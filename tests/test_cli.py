@@ -389,6 +389,22 @@ def test_a_file_that_is_no_job(capsys, tmp_path, command, name, content, word) -
     assert sorted(each.name for each in tmp_path.iterdir()) == ([] if content is None else [name])
 
 
+def test_a_job_of_lines_that_its_firmware_does_not_know_says_which(capsys, tmp_path) -> None:
+    """Klipper knows G1, not G01: nothing of the file is done there."""
+    job = tmp_path / "g01.gcode"
+    job.write_bytes(b"; start\nPRINT_START BED=60 EXTRUDER=210\nG01 X10 Y10 F3000\nG01 X20 E5\n")
+    printer = tmp_path / "bench-9.toml"
+    printer.write_text('name = "bench-9"\ndialect = "klipper"\n', encoding="utf-8")
+    code, _, err = call(capsys, "check", job, "--printer", printer, *AT)
+    assert code == 1
+    said = one_line(err)
+    assert (
+        "no filament is extruded, as klipper reads it: lines 3, 4: 'G01 X10 Y10 F3000': no such command"
+        in said
+    )
+    assert "with --printer" in said
+
+
 def test_a_spindle_is_not_touched(capsys, tmp_path) -> None:
     job = tmp_path / "mill.gcode"
     content = b"G21\nG90\nM3 S9000\nG28\nM104 S210\nM109 S210\n" + b"".join(

@@ -379,6 +379,7 @@ def job_feed(job: JobToDryFor, held: Spool, state: State, machine: "Printer | No
     """
     from gcodetool.gcode.program import read
     from gcodetool.motion.feed import feed_of
+    from gcodetool.motion.file_cautions import nothing_fed
     from gcodetool.motion.timing import build_timeline
 
     path, tool = Path(job.path), job.tool
@@ -386,7 +387,7 @@ def job_feed(job: JobToDryFor, held: Spool, state: State, machine: "Printer | No
     timed = build_timeline(program, printer=machine, filament_diameter_mm=held.diameter_mm)
     names = ", ".join(str(each) for each in timed.tools)
     if not timed.tools:
-        raise UsageError(f"--for {path}: no filament is extruded there")
+        raise UsageError(f"--for {path}: {nothing_fed(program, timed)}")
     if tool is None and len(timed.tools) > 1:
         raise UsageError(f"--for {path}: it feeds from tools {names}; name this spool's with --tool N")
     if tool is not None and tool not in timed.tools:

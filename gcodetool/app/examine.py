@@ -18,7 +18,7 @@ from gcodetool.gcode.batches import Batch
 from gcodetool.judge.findings import ExaminedJob, JobFindings, SpoolOverJob, ToolFindings, ToolVerdict
 from gcodetool.judge.verdict_codes import worst
 from gcodetool.motion.feed import mass_g
-from gcodetool.motion.file_cautions import file_cautions
+from gcodetool.motion.file_cautions import file_cautions, nothing_fed
 from gcodetool.motion.machine_limits import machine_cautions
 from gcodetool.motion.time_uncertainty import claim_difference, moving_range
 from gcodetool.motion.timeline import Timeline
@@ -79,9 +79,7 @@ def examine(
     off: dict[str, Any] = {"printer": asked.printer, "filament_diameter_mm": diameters}
     timeline = build_timeline(program, **off, watch=watched, progress=progress, keep=kept if spread else None)
     if not timeline.tools:
-        raise GcodeError(
-            f"{program.path}: no filament is extruded; export the sliced job, not a macro or a probe run"
-        )
+        raise GcodeError(f"{program.path}: {nothing_fed(program, timeline)}")
     between = moving_range(program, timeline, **off, kept=kept) if spread else None
     difference = claim_difference(program, timeline, **off, kept=kept) if spread else None
     kept.clear()

@@ -12,7 +12,19 @@ if TYPE_CHECKING:
     from gcodetool.gcode.program import Program
     from gcodetool.motion.timeline import Timeline
 
+MOST_ODD: Final = 3  # of the kinds of odd lines, in one message
 CUT_OFF: Final = 0.95  # less filament than this share of the slicer's claim: the file ends early
+
+
+def nothing_fed(program: "Program", timeline: "Timeline") -> str:
+    """Return why nothing comes of a file: its lines that this firmware does not understand, where there are such."""
+    if not timeline.odd:
+        return "no filament is extruded; export the sliced job, not a macro or a probe run"
+    lines = "; ".join(note.words for note in timeline.odd[:MOST_ODD])
+    return (
+        f"no filament is extruded, as {program.dialect.label} reads it: {lines}; export it for this firmware, or name "
+        "the printer that it is for with --printer"
+    )
 
 
 def file_cautions(program: "Program", timeline: "Timeline") -> list[str]:

@@ -105,16 +105,14 @@ def summarise(
 
     from gcodetool.gcode.program import read
     from gcodetool.motion.feed import feed_of
-    from gcodetool.motion.file_cautions import file_cautions
+    from gcodetool.motion.file_cautions import file_cautions, nothing_fed
     from gcodetool.motion.machine_limits import machine_cautions
     from gcodetool.motion.timing import build_timeline
 
     program = read(path, dialect=None if printer is None else printer.dialect)
     timeline = build_timeline(program, printer=printer, filament_diameter_mm=diameters or None)
     if not timeline.tools:
-        raise GcodeError(
-            f"{path}: no filament is extruded; export the sliced job, not a macro or a probe run"
-        )
+        raise GcodeError(f"{path}: {nothing_fed(program, timeline)}")
     tools, columns = [], []
     for tool in timeline.tools:
         feed = feed_of(timeline, program.facts.of_tool(tool))
