@@ -273,7 +273,13 @@ def test_places_go_by_what_people_call_them(shop) -> None:
     said = {name: kinds[f"my-{name}"] for name in ("room", "bag", "dehydrator", "box")}
     assert said == {"room": "open", "bag": "sealed", "dehydrator": "dryer", "box": "box"}
     code, _, err = shop("place", "add", "x", "--kind", "box", "--humidity", "20")
-    assert code == 1 and "add --temperature, or room where it is as warm as that" in err
+    assert code == 1 and "add --temperature, or --room where it is as warm as that" in err
+    for kind, says in (
+        ("open", "add --temperature and --humidity\n"),  # a log is another command, for a place that is there
+        ("box", "add --humidity as read, or --air, --desiccant and --desiccant-mass, or --solution"),
+        ("printer", "add --room (whose air it stands in) or --fed-from (a box)"),
+    ):
+        assert says in shop("place", "add", "x", "--kind", kind)[2]
 
 
 def test_what_to_state_of_a_spool_of_the_ledger_is_a_command(gt) -> None:

@@ -86,6 +86,10 @@ OPTIONS: Final = {  # what a fact is stated by on the command line, by its key i
     "accuracy_rh_pct": "--humidity-accuracy",
 }
 KEYS: Final = re.compile(rf"\b(?:{'|'.join(OPTIONS)})\b")
+ADDED: Final = re.compile(r"\badd [^;]*")  # what is to be stated; a log is a command of its own
+WORDS: Final = re.compile(
+    r"(?<![-\w])(room|desiccant|solution)\b"
+)  # keys there, and words of the language elsewhere
 
 
 def in_options(text: str) -> str:
@@ -93,9 +97,14 @@ def in_options(text: str) -> str:
 
     >>> in_options("ledger: [place.box] is a box; add rh_pct as read")
     "ledger: place 'box' is a box; add --humidity as read"
+    >>> in_options("ledger: place 'loft' is open, so its air must be known; add temperature_C and rh_pct, or log")
+    "ledger: place 'loft' is open, so its air must be known; add --temperature and --humidity"
+    >>> in_options("ledger: place 'box' draws air from a room; add temperature_C, or room")
+    "ledger: place 'box' draws air from a room; add --temperature, or --room"
     """
     said = re.sub(r"\[place\.([^\]]+)\]", r"place '\1'", text)
-    return KEYS.sub(lambda found: OPTIONS[found[0]], said)
+    said = KEYS.sub(lambda found: OPTIONS[found[0]], said)
+    return ADDED.sub(lambda found: WORDS.sub(r"--\1", re.sub(r",? or log\b", "", found[0])), said)
 
 
 @dataclass(frozen=True)
