@@ -23,7 +23,7 @@ from gcodetool.moisture.content_history import content_history
 from gcodetool.moisture.history import state_at
 from gcodetool.motion.timing import build_timeline
 from gcodetool.report.html import charts, page, palette, scale
-from gcodetool.report.html.level_labels import Level, name_levels
+from gcodetool.report.html.level_labels import Level, name_levels, name_mark
 from gcodetool.report.html.page import held_together
 from gcodetool.report.html.part import part, path_data
 from gcodetool.report.html.shapes import merged, shapes, thinned
@@ -506,6 +506,27 @@ def test_the_words_of_a_level_hide_no_curve_no_line_and_no_other_words(slope: fl
         assert not any(box.y0 < line < box.y1 for line in lines)
         assert axes.get_window_extent().y0 <= box.y0
         assert box.y1 <= axes.get_window_extent().y1
+
+
+@pytest.mark.parametrize("at", [0.0, 0.25, 0.6, 1.0])
+@pytest.mark.parametrize("level", [0.34, 0.36, 0.5])
+def test_the_words_of_a_mark_keep_off_the_limits_words_on_a_phone(level: float, at: float) -> None:
+    figure = Figure(figsize=(340 / 72, 260 / 72), dpi=72)
+    renderer = FigureCanvasAgg(figure).get_renderer()
+    axes = figure.add_axes((0.15, 0.1, 0.8, 0.8))
+    axes.set_xlim(0.0, 1.0)
+    axes.set_ylim(0.0, 1.0)
+    curve = [(0.0, 0.35), (1.0, 0.45)]
+    levels = [Level(level, "marginal up to 0.340", "red"), Level(0.1, "good up to 0.100", "green")]
+    beside = name_mark(axes, (at, 0.35 + 0.1 * at), "before layer 1", levels, curve, "black")
+    name_levels(axes, levels, [curve], beside=[beside])
+    mark, *words = (text.get_window_extent(renderer) for text in axes.texts)
+    assert len(words) == 2 and not any(mark.overlaps(box) for box in words)
+    assert mark.x1 - mark.x0 <= beside.right - beside.left
+    inside = axes.get_window_extent()
+    assert inside.x0 <= mark.x0 and mark.x1 <= inside.x1 and inside.y0 <= mark.y0 and mark.y1 <= inside.y1
+    height = axes.transData.transform((0.0, level))[1]
+    assert not mark.y0 < height < mark.y1
 
 
 def test_dates_names_and_amounts_are_held_together_where_words_stand_and_nowhere_else() -> None:

@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, Any, Final
 from xml.etree import ElementTree
 
 from gcodetool.report.as_text import percent
-from gcodetool.report.html.level_labels import Level, name_levels
+from gcodetool.report.html.level_labels import Level, name_levels, name_mark
 from gcodetool.report.html.palette import LIGHT, named
 from gcodetool.report.html.scale import colour_of
 
@@ -168,22 +168,15 @@ def nozzle(
             [(one.at_s / unit, value or 0.0) for one, value in zip(banded, values, strict=True)]
             for values in ([one.p10 for one in banded], [one.p90 for one in banded])
         ]
-        name_levels(axes, levels, [list(zip(x, middle, strict=True))], edges)
+        curve = list(zip(x, middle, strict=True))
         _strip(axes, points, unit, until_s, (good, marginal))
         mark = next((point for point in points if point.layer == crossed), None)
+        named = []
         if mark is not None:
             axes.plot([mark.at_s / unit], [mark.p50], "o", color=PAPER, mec=MARGINAL, mew=2.2, ms=9)
-            near_end = mark.at_s > 0.62 * until_s
-            axes.annotate(
-                f"layer {mark.layer}" if mark.layer else "before layer 1",
-                (mark.at_s / unit, mark.p50),
-                xytext=(-9 if near_end else 9, -14),
-                textcoords="offset points",
-                ha="right" if near_end else "left",
-                color=INK,
-                fontsize=12,
-                fontweight="bold",
-            )
+            words = f"layer {mark.layer}" if mark.layer else "before layer 1"
+            named.append(name_mark(axes, (mark.at_s / unit, mark.p50), words, levels, curve, INK))
+        name_levels(axes, levels, [curve], edges, beside=named)
         _layers_on_top(axes, points, unit, 5 if narrow else 10)
         axes.set_xlabel(f"time since the file's first line ({word})")
         axes.set_ylabel("water, wt %")

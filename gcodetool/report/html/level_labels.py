@@ -1,6 +1,6 @@
-"""Where the words of a level line stand: where they hide neither a curve, nor another line, nor other words.
+"""Where the words of a level line, or of a mark, stand: where they hide neither curve, nor line, nor other words.
 
-In: axes whose limits are set, the levels, and the curves to keep off.  Left out: marks that stand at one point.
+In: axes whose limits are set, the levels, and the curves to keep off.
 """
 
 from collections.abc import Sequence
@@ -25,6 +25,9 @@ RISES: Final = (
     GAP + 30,
     GAP + 45,
 )  # px, from the line to the foot
+MARK_SIZE: Final = 12  # px, bold
+MARK_LETTER: Final = 0.62
+MARK_OFF: Final = 9  # px from a mark to its words, to the side and up or down
 STEP: Final = 4.0  # px between the points of a curve that are looked at
 
 Curve = Sequence[tuple[float, float]]
@@ -64,18 +67,56 @@ class Box:
         )
 
 
+def name_mark(
+    axes: "Axes", at: tuple[float, float], words: str, levels: Sequence[Level], curve: Curve, colour: str
+) -> Box:
+    """Write the words of a mark at one point beside it, below it if that is as good; return where they stand."""
+    frame = axes.get_window_extent()
+    x, y = axes.transData.transform(at)
+    lines = [float(axes.transData.transform((0.0, level.value))[1]) for level in levels]
+    path = _path(axes, curve)
+    wide, high = MARK_LETTER * MARK_SIZE * len(words), MARK_SIZE + TAIL
+    found = [
+        Box(left, left + wide, foot, foot + high)
+        for foot in (y - MARK_OFF - high, y + MARK_OFF, y - MARK_OFF - 3 * high, y + MARK_OFF + 2 * high)
+        for left in (x + MARK_OFF, x - MARK_OFF - wide)
+    ]
+
+    def hidden(box: Box) -> float:
+        outside = min(box.left - frame.x0, frame.x1 - box.right, box.foot - frame.y0, frame.y1 - box.head) < 0
+        crossed = sum(box.foot - 3 < each < box.head + 3 for each in lines)
+        return float(1000 * outside + 400 * crossed + 20 * box.holds(path))
+
+    box = min(found, key=hidden)  # of equal ones the first
+    axes.annotate(
+        words,
+        (box.left - frame.x0, box.foot + TAIL - frame.y0),
+        xycoords="axes pixels",
+        color=colour,
+        fontsize=MARK_SIZE,
+        fontweight="bold",
+    )
+    return box
+
+
 def name_levels(
-    axes: "Axes", levels: Sequence[Level], curves: Sequence[Curve], edges: Sequence[Curve] = ()
+    axes: "Axes",
+    levels: Sequence[Level],
+    curves: Sequence[Curve],
+    edges: Sequence[Curve] = (),
+    *,
+    beside: Sequence[Box] = (),
 ) -> None:
     """Write the words of each level beside its line; *curves* and *edges* of bands are in the units of the axes.
 
-    Words may stand over the edge of a band rather than far from their line, over a curve hardly.
+    Words may stand over the edge of a band rather than far from their line, over a curve hardly, over other words
+    (*beside*) never.
     """
     frame = axes.get_window_extent()
     inside = Box(frame.x0, frame.x1, frame.y0, frame.y1)
     paths = [(20, _path(axes, curve)) for curve in curves] + [(3, _path(axes, curve)) for curve in edges]
     lines = [float(axes.transData.transform((0.0, level.value))[1]) for level in levels]
-    taken: list[Box] = []
+    taken = list(beside)
     for level, line in zip(levels, lines, strict=True):
         box = min(
             _boxes(level, line, inside),
