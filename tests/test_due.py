@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from gcodetool import profiles
 from gcodetool.cli.main import outcome
 from gcodetool.judge.due import DueFindings, DueItem, of_boxes, of_row
 from gcodetool.judge.findings import Band
@@ -117,6 +118,35 @@ def test_what_was_never_weighed_is_weighed_now_too(gt) -> None:
     lines = {name: said.partition(f"weigh {name}: ")[2].split("oven:")[0] for name in ("weighed", "not")}
     assert lines["not"].startswith("weigh it now too; the scale should show about")
     assert lines["weighed"].startswith("the scale should show about")
+
+
+def test_what_is_too_hot_comes_out_now_in_every_command(gt, tmp_path: pathlib.Path) -> None:
+    """Not when it is dry, and no check says that it may stay there."""
+    gt("place add bench --kind open --temperature 22 --humidity 50")
+    gt("place add oven --kind dryer --temperature 88 --room bench --slots 2")
+    gt("spool add tpu-1 --material TPU --body polystyrene --place bench --at 2026-11-02T08:00")
+    gt("spool move tpu-1 oven --at 2026-11-02T09:00")
+    later = "--at 2026-11-02T18:00 --members 8"
+    out = gt(f"due {later}")[1]
+    now = " ".join(out.split())
+    assert now.startswith("now") and "take tpu-1 out of oven: oven is too hot for it" in now
+    assert out.count("out of oven") == 1
+    job = profiles.sample_folder() / "hose-clips-tpu.gcode"
+    said = " ".join(gt(f"check {job} --spool tpu-1 --place bench {later}")[1].split())
+    assert "> take it out of oven now: it is too hot for it there" in said
+    assert "where it is (oven)" not in said
+
+
+def test_when_a_reel_comes_out_is_told_with_what_is_true_then(gt) -> None:
+    gt("place add bench --kind open --temperature 22 --humidity 50")
+    gt("place add oven --kind dryer --temperature 62 --room bench")
+    gt("spool add petg-1 --material PETG --body abs --place bench --at 2026-11-02T08:00")
+    gt("spool move petg-1 oven --at 2026-11-02T09:00")
+    out = " ".join(gt("due --at 2026-11-02T15:00 --members 16 --within 40h")[1].split())
+    assert (
+        "take petg-1 out of oven: it is surely dry then, 19 chances in 20; now its wettest turns hold" in out
+    )
+    assert "not dry yet" not in out  # beside another hour than that
 
 
 def test_from_nothing_due_to_a_dryer_that_waits(gt, tmp_path: pathlib.Path) -> None:

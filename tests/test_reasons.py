@@ -186,6 +186,10 @@ def test_what_to_do_names_the_record_that_would_tell() -> None:
         return next(reasons.next_steps(code, **about, **told))
 
     assert first("clear") == "print; it stays so for the next 30 days where it is (bag)"
+    assert first("clear", dryer=True) == (
+        "print; it gets no wetter in bag, but take it out for the print and leave no heat on unattended"
+    )
+    assert first("clear", dryer=True, too_hot=True) == "take it out of bag now: it is too hot for it there"
     assert first("adjust").startswith("print with care and look at the purged strand first")
     assert first("runs-out") == "dry the spool first, or feed it from a dry box"
     assert first("runs-out", feed_told=True) == "dry the spool first"  # which box would do is said beside it

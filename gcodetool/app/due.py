@@ -10,7 +10,8 @@ from gcodetool.app.resolve import Moment, clock
 from gcodetool.app.spools import spools
 from gcodetool.app.waiting import WaitingJob, waiting_jobs
 from gcodetool.drying.status import DryingStatus
-from gcodetool.drying.status_words import headline, scale_shows
+from gcodetool.drying.status_words import headline, scale_shows, sure_then
+from gcodetool.drying.too_hot import too_hot_now
 from gcodetool.errors import GcodetoolError
 from gcodetool.judge.due import DueFindings as DueFindings  # noqa: PLC0414  # what pages are told
 from gcodetool.judge.due import DueItem, of_boxes, of_row
@@ -114,6 +115,10 @@ def _still_cold(rows: list[SpoolRow], now_s: float, ledger: str | None) -> Itera
 def _in_dryer(said: DryingStatus) -> Iterator[DueItem]:
     """Yield what a spool in a dryer needs: out, elsewhere, or onto the scale."""
     now_s, about = said.as_of_s, {"spool": said.spool, "place": said.dryer}
+    if said.too_hot is not None:
+        hot = too_hot_now(said.too_hot).removeprefix(f"{said.spool}: ")
+        yield DueItem("take-out", now_s, detail=hot, **about)
+        return
     if said.take_out:
         yield DueItem(
             "take-out", now_s, detail=headline(said).removeprefix(f"Take {said.spool} out: "), **about
@@ -121,7 +126,7 @@ def _in_dryer(said: DryingStatus) -> Iterator[DueItem]:
     elif said.word == "cannot":
         yield DueItem("dry-elsewhere", now_s, detail=headline(said), **about)
     elif said.sure_s is not None:
-        yield DueItem("take-out", now_s + said.sure_s, detail=headline(said), **about)
+        yield DueItem("take-out", now_s + said.sure_s, detail=sure_then(said), **about)
     if said.weigh_next is not None:
         shows = f"the scale should show {scale_shows(said.weigh_next)}"
         if said.weigh_next.gross_g is None:  # it was never weighed: less than what?

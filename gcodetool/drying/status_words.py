@@ -44,6 +44,11 @@ def _short(said: DryingStatus) -> str:
     return f"not {AIMS[said.goal]} yet, {to_go(said)}"
 
 
+def sure_then(said: DryingStatus) -> str:
+    """Return what is said of the moment at which a spool that is not dry yet surely is."""
+    return f"it is surely {aim(said)} then, 19 chances in 20; now {against(said)}"
+
+
 def is_close(times: Quantiles) -> bool:
     """Return whether a time is known well enough to be told as one figure; without a band it is all there is.
 

@@ -19,7 +19,7 @@ from gcodetool.judge.latest_start import HORIZON_S, LatestStart, latest_start
 from gcodetool.judge.outcomes import Judgement, reached
 from gcodetool.judge.print_air import PrintAir
 from gcodetool.judge.reasons import Cause
-from gcodetool.judge.record_facts import last_drying, steam_seen
+from gcodetool.judge.record_facts import kind_of, last_drying, steam_seen
 from gcodetool.judge.severity import damage
 from gcodetool.judge.verdict_codes import Code, worse
 from gcodetool.moisture.forecast import Arrival, forecast
@@ -200,6 +200,8 @@ def _explained(
         record=record,
         damage=damage(state.spool.material, judged.worst_of_marginal if told else None),
         feed_told=found.by_model,
+        dryer=kind_of(state.spool, state.place) == "dryer",
+        too_hot=is_too_hot_now(state.spool, state.as_of_s),
     )
     return replace(
         found,
@@ -224,6 +226,12 @@ def heat_cautions(spool: Spool, at_s: float) -> list[str]:
     """Return the caution of a winding that was too hot and was not looked at since; none where there is no sign."""
     damage_ = heat_damage(spool, at_s)
     return [] if damage_ is None else [reasons.too_hot_caution(spool.id, damage_)]
+
+
+def is_too_hot_now(spool: Spool, at_s: float) -> bool:
+    """Return whether the spool stands in more heat at this moment than it or its reel bears without harm."""
+    found = heat_damage(spool, at_s)
+    return found is not None and found.seconds > 0.0 and found.at_s + found.seconds == at_s
 
 
 def misfits(spool: Spool, feed: ToolFeed) -> list[str]:

@@ -330,13 +330,18 @@ def next_steps(
     record: str | None,
     damage: "Damage",
     feed_told: bool = False,
+    dryer: bool = False,
+    too_hot: bool = False,
 ) -> Iterator[str]:
     """Yield what to do, the first thing first.
 
     *record*: what would tell more; *damage*: where it is too wet; *feed_told*: a sentence of its own says which
-    box at the feed would do, if any (`feed_sentence`).
+    box at the feed would do, if any (`feed_sentence`).  *dryer*: it stands in one; *too_hot*: in more heat than it
+    stands.
     """
-    when = _until_when(start_by, now_s, place)
+    if too_hot:
+        yield f"take it out of {place} now: it is too hot for it there"
+    when = _until_when(start_by, now_s, place, dryer=dryer)
     if code == "clear":
         yield f"print; {when}"
     elif code == "adjust":
@@ -353,8 +358,10 @@ def next_steps(
         )
 
 
-def _until_when(start_by: "LatestStart | None", now_s: float, place: str) -> str:
+def _until_when(start_by: "LatestStart | None", now_s: float, place: str, *, dryer: bool) -> str:
     """Return how long a verdict holds where the spool is, and what ends it."""
+    if start_by is None and dryer:
+        return f"it gets no wetter in {place}, but take it out for the print and leave no heat on unattended"
     if start_by is None:
         return f"it stays so for the next 30 days where it is ({place})"
     later = LATER[start_by.then]
