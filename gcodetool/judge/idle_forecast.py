@@ -239,20 +239,20 @@ def read_at(seen: IdleForecast, now_s: float) -> SpoolRow:
     def now(column: tuple[float, ...] | None) -> float | None:
         return None if not column else _between(seen.at_s, column, after_s)
 
-    word = condition(now(seen.to_good), now(seen.to_marginal))
+    word = fed = condition(now(seen.to_good), now(seen.to_marginal))
     whole = condition(now(seen.whole_to_good), now(seen.whole_to_marginal))
     if seen.in_dryer:
         word = whole
     if not empty and seen.open[bisect.bisect_right(seen.at_s, after_s) - 1]:
-        word = whole = "unknown"
+        word = whole = fed = "unknown"
     if not empty and seen.steam:
-        word = whole = "wet"
+        word = whole = fed = "wet"
     safe_s, source = None if empty else _safe(seen, after_s), "model"
     keeps_s = None if empty else _keeps(seen, after_s)
     if seen.stated_h is not None and not empty:
         out_s = 0.0 if seen.out_since_s is None else now_s - seen.out_since_s
         safe_s, source = max(0.0, stated_left_s(seen.stated_h, out_s)), "stated"
-    if word == "wet":
+    if fed == "wet":
         keeps_s, safe_s = 0.0, 0.0 if source == "model" or seen.steam else safe_s
     return SpoolRow(
         spool=seen.spool,
