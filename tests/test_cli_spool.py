@@ -714,3 +714,11 @@ def test_glances_forget_a_cache_that_another_version_wrote(shop) -> None:
     assert work.kept(("k", '{"places": [], "files": []}'), "", {}) is None
     assert outlooks.from_text('{"form": "0"}') is None
     assert outlooks.from_text("[]") is None
+
+
+def test_a_box_read_without_a_thermometer_is_as_warm_as_its_room(shop) -> None:
+    box = "--kind box --room bench --air 20 --desiccant silica_gel --desiccant-mass 200"
+    assert shop("place", "add", "tub", *box.split())[0] == 0
+    assert shop("place", "read", "bench", "--humidity", "50", "--temperature", "19", "--at", TUE)[0] == 0
+    code, out, err = shop("place", "read", "tub", "--humidity", "22")
+    assert code == 0 and "at 19 °C, as known before" in out + err

@@ -196,9 +196,10 @@ def read(
         notes = []
         _check_room(name, place.kind, temperature_C, force=force)
         if temperature_C is None:
-            rows = records.air_of(conn, place)
-            earlier = [celsius for moment, celsius, _ in rows if moment <= at_us]
-            temperature_C = earlier[-1] if earlier else place.facts.get("temperature_C")
+            temperature_C = _known_C(conn, place, at_us)
+            room = known.get(str(place.facts.get("room")))
+            if temperature_C is None and room is not None:  # a box in a room is as warm as that
+                temperature_C = _known_C(conn, room, at_us)
             if temperature_C is None:
                 raise LedgerError(f"{name}: no temperature is known of it; add --temperature")
             notes.append(f"at {temperature_C:g} °C, as known before")
@@ -211,6 +212,13 @@ def read(
         entries.add_readings(conn, written[0], new)
         check_places_of(conn)
         return Written(tuple(written), tuple(notes))
+
+
+def _known_C(conn: Connection, place: PlaceRecord, at_us: int) -> float | None:
+    """Return a place's own temperature, as it was read up to a moment or is stated; None: neither."""
+    earlier = [celsius for moment, celsius, _ in records.air_of(conn, place) if moment <= at_us]
+    stated: float | None = place.facts.get("temperature_C")
+    return earlier[-1] if earlier else stated
 
 
 def read_dryer(
