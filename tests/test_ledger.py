@@ -150,6 +150,39 @@ def test_a_weigh_in_is_held_to_what_was_fed_and_to_any_reel_where_the_reel_is_no
         writers.weigh(shelf, "bare", 9584)  # 958.4 without its point
 
 
+def test_a_weigh_in_far_from_the_record_is_refused_with_the_way_to_note_a_print(shelf: store.Ledger) -> None:
+    bare = {key: value for key, value in FACTS.items() if key != "body"}
+    writers.add_spool(shelf, "bare", {**bare, "material": "PETG"}, at_s=T0)
+    says = (
+        r"bare: 64 g is 686 g less than the 750 g that the strand alone weighs by the record; if that much was printed, "
+        r"note it first \(gcodetool spool fed bare --mass 686\); else correct the figure, or add --force"
+    )
+    with pytest.raises(LedgerError, match=says):
+        writers.weigh(shelf, "bare", 64, at_s=T0 + 3600)  # 640
+    writers.weigh(shelf, "bare", 940, at_s=T0 + 3600)
+    for wrong in (94, 640, 1040):  # a zero lost, two hundred mistaken, and one too many
+        with pytest.raises(
+            LedgerError, match=r"than the 940 g that the record comes to|more than the record comes to"
+        ):
+            writers.weigh(shelf, "bare", wrong, at_s=T0 + 7200)
+    writers.weigh(shelf, "bare", 934, at_s=T0 + 7200)  # dried out
+    writers.fed(shelf, "bare", mass_g=300, at_s=T0 + 9000)  # as the refusal says, and then it is taken
+    writers.weigh(shelf, "bare", 640, at_s=T0 + 9000)
+    assert not list(maintenance.integrity_errors(shelf))
+
+
+def test_a_print_that_nobody_noted_is_taken_as_far_as_the_printer_had_time_for_it(
+    shelf: store.Ledger,
+) -> None:
+    writers.weigh(shelf, "pa6-07", 960, at_s=T0)
+    writers.move(shelf, "pa6-07", "bench-1", at_s=T0 + 3600)
+    with pytest.raises(LedgerError, match="note it first"):
+        writers.weigh(shelf, "pa6-07", 500, at_s=T0 + 2 * 3600)  # 460 g in an hour
+    assert writers.weigh(shelf, "pa6-07", 500, at_s=T0 + 6 * 3600).notes == ()
+    with pytest.raises(LedgerError, match="more than the record comes to"):
+        writers.weigh(shelf, "pa6-07", 960, at_s=T0 + 7 * 3600)
+
+
 def test_force_writes_what_a_check_doubts_and_the_check_of_the_ledger_says_so(shelf: store.Ledger) -> None:
     done = writers.weigh(shelf, "pa6-07", 200, force=True)
     assert "less than the empty reel" in done.notes[0]

@@ -87,9 +87,7 @@ def test_each_acknowledged_event_of_eight_writers_is_there_once(ledger_word: str
 def test_each_acknowledged_command_of_eight_writers_is_there_once(ledger_word: str) -> None:
     """The same through the command line; the ledger is not even made yet when they begin."""
     ledger = begin(ledger_word)
-    script = (
-        'for i in $(seq $3); do $0 -c "$1" spool weigh pa6-07 9$i --note $2-$i --ledger $4 || exit 1; done'
-    )
+    script = 'for i in $(seq $3); do $0 -c "$1" spool weigh pa6-07 $((900 + $i)) --note $2-$i --ledger $4 || exit 1; done'
     crowd = [
         subprocess.Popen(
             ["sh", "-c", script, sys.executable, CALL, f"w{number}", str(CALLS), ledger_word],

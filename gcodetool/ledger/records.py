@@ -18,7 +18,7 @@ from gcodetool.ledger import entries
 from gcodetool.ledger.entries import MICRO, LedgerEntry, Readings
 from gcodetool.ledger.entries import utc as utc  # noqa: PLC0414  # moments of a record
 from gcodetool.ledger.spoolfile import spool_of
-from gcodetool.moisture.record import AirLog, Spool
+from gcodetool.moisture.record import AirLog, Place, Spool
 from gcodetool.profiles import salt_solution
 from gcodetool.tomlfile import nearest, shown
 
@@ -473,7 +473,10 @@ def spool_from(
 
 
 def bare(conn: Connection, record: SpoolRecord) -> Spool:
-    """Return a spool as it came in: what it is, without what happened to it and without measured air."""
+    """Return a spool as it came in: what it is, without what happened to it and without measured air.
+
+    The printers that it was on stand among its places, by name and kind alone.
+    """
     known = places(conn)
     alone = replace(record, happened=(), received={"place": record.received["place"]})
     facts = data_of(alone, known, lambda _: None)
@@ -481,7 +484,10 @@ def bare(conn: Connection, record: SpoolRecord) -> Spool:
         if known[name].kind in MEASURABLE and known[name].measured:
             air = {} if "solution" in place else {"temperature_C": 0.0, "rh_pct": 0.0}
             facts["place"][name] = {**air, **place}
-    return _in_ledger(facts, record.id)
+    spool = _in_ledger(facts, record.id)
+    stood = places_of(record, known)
+    printers = {name: Place(name, "printer") for name in stood if known[name].kind == "printer"}
+    return replace(spool, places={**printers, **spool.places})
 
 
 def _in_ledger(facts: dict[str, Any], spool_id: str) -> Spool:
