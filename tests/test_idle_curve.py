@@ -52,5 +52,6 @@ def test_a_reel_in_a_dryer_whose_inner_turns_are_wet_still_keeps_what_is_fed_nex
     row = read_at(wet, state.as_of_s)
     assert (row.word, row.keeps_s, row.safe_s) == ("wet", None, read_at(seen, state.as_of_s).safe_s)
     assert row.safe_s is None or row.safe_s > 0.0
-    out = read_at(replace(wet, to_marginal=tuple(1.1 for _ in dry)), state.as_of_s)
+    over = tuple(1.1 for _ in dry)
+    out = read_at(replace(wet, to_good=over, to_marginal=over), state.as_of_s)
     assert (out.keeps_s, out.safe_s) == (0.0, 0.0)
