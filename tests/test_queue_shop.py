@@ -242,6 +242,24 @@ def test_a_job_goes_to_another_printer_only_where_the_list_says_that_it_fits(tmp
     assert "on bench-2 it would start" in goes.rows[0].why
 
 
+def test_what_a_spool_of_the_material_misses_is_said(tmp_path) -> None:
+    path = spool(tmp_path, "petg-03", water=0.02)
+    own = path.read_text(encoding="utf-8")
+    path.write_text(own.replace("diameter_mm = 1.75", "diameter_mm = 2.85"), encoding="utf-8")
+    job_list = replace(fitting(tmp_path), requests=fitting(tmp_path).requests[:1])
+    words = "; filament_diameter = 1.75\n"
+    part = job(tmp_path, "part-1.gcode", hours=3, metres=10, words=words)
+    job_list = replace(job_list, requests=(replace(job_list.requests[0], path=part),))
+    (row,) = planned(job_list, stock(tmp_path)).rows
+    assert "no spool of PETG on the shelf is of 1.75 mm, as the file is sliced for (petg-03: 2.85 mm)" in str(
+        row
+    )
+    path.write_text(own, encoding="utf-8")
+    brown = replace(job_list.requests[0], tools={None: ToolRequest(material="PETG", colour="brown")})
+    (row,) = planned(replace(job_list, requests=(brown,)), stock(tmp_path)).rows
+    assert "no spool of brown PETG on the shelf (petg-03: of another colour, or none is noted)" in str(row)
+
+
 def test_a_printer_with_another_firmware_is_refused_and_said(tmp_path) -> None:
     spool(tmp_path, "petg-03", water=0.02)
     found = planned(fitting(tmp_path, "bench-1"), stock(tmp_path))

@@ -212,9 +212,8 @@ def _slot(
         name for name in sorted(stock.spools) if _fits(stock.spools[name], material, asked.colour, tool)
     ]
     fitting.sort(key=lambda name: (name != hung, name))
-    what = " ".join(word for word in (asked.colour, material) if word)
     if not fitting:
-        return ToolSlot(tool, (), "none", f"no spool of {what} on the shelf")
+        return ToolSlot(tool, (), "none", _none_fits(stock, material, asked.colour, tool))
     return ToolSlot(tool, tuple(fitting), "chosen", caution=absent)
 
 
@@ -240,12 +239,25 @@ def _named(tool: ToolSummary, name: str, stock: Stock) -> ToolSlot:
     return ToolSlot(tool, (), "none", f"no spool '{name}' on the shelf; {nearest(name, stock.spools)}")
 
 
-def _fits(spool: Spool, material: str | None, colour: str | None, tool: ToolSummary) -> bool:
+def _none_fits(stock: Stock, material: str, colour: str | None, tool: ToolSummary) -> str:
+    """Return that no spool fits, and by what those miss that have the material."""
+    what = " ".join(word for word in (colour, material) if word)
+    other = [name for name in sorted(stock.spools) if _fits(stock.spools[name], material, colour, None)]
+    if other and tool.diameter_mm is not None:
+        sizes = ", ".join(f"{name}: {stock.spools[name].diameter_mm:g} mm" for name in other[:3])
+        return f"no spool of {what} on the shelf is of {tool.diameter_mm:g} mm, as the file is sliced for ({sizes})"
+    same = [name for name in sorted(stock.spools) if _fits(stock.spools[name], material, None, tool)]
+    if same:
+        return f"no spool of {what} on the shelf ({', '.join(same[:3])}: of another colour, or none is noted)"
+    return f"no spool of {what} on the shelf"
+
+
+def _fits(spool: Spool, material: str | None, colour: str | None, tool: ToolSummary | None) -> bool:
     if material is not None and not profiles.fits(material, spool.material):
         return False
     if colour is not None and (spool.colour or "").casefold() != colour.casefold():
         return False
-    if tool.diameter_mm is None:
+    if tool is None or tool.diameter_mm is None:
         return True
     from gcodetool.judge.print_judgement import DIAMETER_SLACK_MM
 
