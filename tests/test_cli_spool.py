@@ -266,12 +266,13 @@ def test_places_go_by_what_people_call_them(shop) -> None:
         ("room", "--temperature 18 --humidity 60"),
         ("bag", "--room bench"),
         ("dehydrator", "--temperature 60 --room bench"),
+        ("drybox", "--temperature 20 --humidity 15"),
         ("box", "--room bench --air 20 --desiccant silica_gel --desiccant-mass 200"),
     ):
         assert shop("place", "add", f"my-{kind}", "--kind", kind, *options.split())[0] == 0
     kinds = {each["name"]: each["kind"] for each in json.loads(shop("place", "list", "--json")[1])["places"]}
-    said = {name: kinds[f"my-{name}"] for name in ("room", "bag", "dehydrator", "box")}
-    assert said == {"room": "open", "bag": "sealed", "dehydrator": "dryer", "box": "box"}
+    said = {name: kinds[f"my-{name}"] for name in ("room", "bag", "dehydrator", "drybox", "box")}
+    assert said == {"room": "open", "bag": "sealed", "dehydrator": "dryer", "drybox": "box", "box": "box"}
     code, _, err = shop("place", "add", "x", "--kind", "box", "--humidity", "20")
     assert code == 1 and "add --temperature, or --room where it is as warm as that" in err
     for kind, says in (

@@ -28,6 +28,9 @@ SAID: Final = {
     "bag": "sealed",
     "oven": "dryer",
     "dehydrator": "dryer",
+    "drybox": "box",
+    "dry-box": "box",
+    "dry box": "box",
 }  # what people call them
 FORGETTABLE: Final = {
     "temperature": "temperature_C",
