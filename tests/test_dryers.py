@@ -105,9 +105,20 @@ BY_AIR_AND_BY_KNOB = [
 ]
 
 
+BY_AIR_AND_AS_STATED = [
+    ("in", "petg-03", 1, {}),
+    ("in", "pla-11", 1, {}),
+    ("read", "petg-03", 1, {"temperature_C": 45.0}),
+    ("in", "petg-03", 1, {"temperature_C": 45.0}),
+    ("in", "petg-03", 1, {}),
+    ("read", "petg-03", 1, {}),
+]
+
+
 @settings(max_examples=40, deadline=None)
 @given(acts, st.sampled_from([None, 2, 3]), st.sampled_from([0.0, 4.0]))
 @example(BY_AIR_AND_BY_KNOB, None, 0.0)
+@example(BY_AIR_AND_AS_STATED, None, 0.0)
 def test_whatever_is_noted_a_dryer_has_one_temperature_at_a_time(acts, slots, offset) -> None:
     with tempfile.TemporaryDirectory() as name:
         more = {} if slots is None else {"slots": slots}
@@ -195,6 +206,21 @@ def test_more_reels_than_a_dryer_is_stated_to_take_are_refused(tmp_path: pathlib
             act(ledger, "tpu-05", temperature_C=999, at_s=T0 + 9 * HOUR, **more)
     with pytest.raises(LedgerError, match="no dryer; leave 60 °C out"):
         writers.move(ledger, "petg-03", "bench", temperature_C=60, at_s=T0 + 3 * HOUR)
+
+
+def test_air_beyond_what_the_dryer_is_stated_to_reach_is_a_slip(shop: Ledger) -> None:
+    """150 for 150F, in a dryer whose last mark is 90 °C."""
+    place_entries.set_place(shop, "oven", {"max_temperature_C": 90.0})
+    for wrong in ({"temperature_C": 150.0}, {"knob_C": 150.0}):
+        with pytest.raises(
+            LedgerError, match="°C of air is more than the 90 °C that oven is stated to reach"
+        ):
+            writers.move(shop, "petg-03", "oven", at_s=T0 + HOUR, **wrong)
+        with pytest.raises(LedgerError, match="place set oven --max-temperature"):
+            dryings.dried(shop, "petg-03", hours=2, at_s=T0 + 9 * HOUR, **wrong)
+    assert writers.move(shop, "petg-03", "oven", temperature_C=90, at_s=T0 + HOUR).notes == ()
+    done = writers.move(shop, "tpu-05", "oven", temperature_C=97, at_s=T0 + 2 * HOUR, force=True)
+    assert any("97 °C of air is more than the 90 °C" in note for note in done.notes)
 
 
 # ---------------------------------------------------------------- the thermometer

@@ -159,7 +159,8 @@ def join(
     Raises
     ------
     LedgerError
-        More reels than it is stated to take, or another temperature in these hours (unless *force*).
+        More reels than it is stated to take, hotter air than it is stated to reach, or another temperature in
+        these hours (unless *force*).
     """
     new = list(who)
     until_us = FOREVER_US if end_us is None else end_us
@@ -174,6 +175,7 @@ def join(
     if not heat and present:
         heat = _heat_now(present[-1], place, begin_us)
         notes.append(f"at {heat_words(heat)}, as {present[-1].spool} in it")
+    notes += _beyond(dryer, place, heat, force=force)
     notes += _crowded(dryer, new, there, begin_us, force=force)
     turned: list[Draft] = []
     alike = bool(heat and present)
@@ -193,7 +195,7 @@ def join(
                 f"{heat_words(stay.heat)}, this at {heat_words(heat)}; correct the one or the other, or add --force"
             )
     if alike:  # in their words: what is learned of the knob later then moves all alike
-        heat = _heat_now(present[-1], place, begin_us) or heat
+        heat = _heat_now(present[-1], place, begin_us)
     return Joined(heat, tuple(notes), tuple(turned))
 
 
@@ -206,6 +208,20 @@ def _heat_now(stay: NotedStay, place: Place, at_us: int) -> Mapping[str, float]:
 def _said(dryer: PlaceRecord, heat: Mapping[str, float]) -> dict[str, float]:
     """Return a heat in figures, also where it is the one that the dryer is stated with."""
     return dict(heat) or {"temperature_C": float(dryer.facts["temperature_C"])}
+
+
+def _beyond(dryer: PlaceRecord, place: Place, heat: Mapping[str, float], *, force: bool) -> list[str]:
+    """Return what to say of hotter air than a dryer can have by what it states; refuse it."""
+    most_C, real_C = dryer.facts.get("max_temperature_C"), air_C(place, **heat)
+    if not heat or most_C is None or real_C is None or real_C <= most_C + SAME_K:
+        return []
+    odd = f"{real_C:.0f} °C of air is more than the {most_C:g} °C that {dryer.name} is stated to reach"
+    if not force:
+        raise LedgerError(
+            f"{odd}; correct the figure, or the dryer ('gcodetool place set {dryer.name} --max-temperature C'), "
+            "or add --force"
+        )
+    return [odd]
 
 
 def _crowded(
