@@ -586,7 +586,8 @@ def _unknown_material(name: str) -> str:
         near = []
     if len({entry.heat for entry in near}) == 1:
         return f"no material {shown(name)}; did you mean '{near[0].key}'?"
-    return f"no material {shown(name)}; known: {', '.join(names('materials'))}"
+    own = "name a material file of your own for another ('gcodetool docs records' shows one)"
+    return f"no material {shown(name)}; known: {', '.join(names('materials'))}; {own}"
 
 
 def slip_of(word: str, known: str) -> bool:

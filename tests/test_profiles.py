@@ -580,3 +580,11 @@ def test_checking_names_each_file_that_cannot_be_read(tmp_path, monkeypatch, cap
     copy = tmp_path / "petg.toml"
     copy.write_text(profiles.find("PETG").read_text())
     assert [each.kind for each in check_profiles([copy])] == ["materials"]
+
+
+def test_a_material_that_is_not_shipped_has_a_way_out() -> None:
+    with pytest.raises(
+        ProfileError,
+        match=r"TPU_95A; name a material file of your own for another \('gcodetool docs records'",
+    ):
+        profiles.material("wood")
