@@ -8,12 +8,14 @@ from hypothesis import strategies as st
 from plan_checker import check
 from queue_world import HOUR, NOW, PLACES, job, spool, stock
 
+from gcodetool import profiles
 from gcodetool.errors import UsageError
+from gcodetool.moisture.record import Event, Place, Spool
 from gcodetool.queue import plan
 from gcodetool.queue.findings import QueueFindings
-from gcodetool.queue.job_list import JobList, JobRequest, ToolRequest, by_profile, from_paths
+from gcodetool.queue.job_list import JobList, JobRequest, QueuePrinter, ToolRequest, by_profile, from_paths
 from gcodetool.queue.presence import ALWAYS, presence_of
-from gcodetool.queue.tasks import Stock
+from gcodetool.queue.tasks import Stock, mounted_spools
 from gcodetool.report.queue_text import to_do
 
 DAY = presence_of(["Mon-Fri 07:30-18:30"])  # the stories begin on a Wednesday at 17:00 UTC
@@ -258,6 +260,17 @@ def test_what_a_spool_of_the_material_misses_is_said(tmp_path) -> None:
     brown = replace(job_list.requests[0], tools={None: ToolRequest(material="PETG", colour="brown")})
     (row,) = planned(replace(job_list, requests=(brown,)), stock(tmp_path)).rows
     assert "no spool of brown PETG on the shelf (petg-03: of another colour, or none is noted)" in str(row)
+
+
+def test_of_two_printers_of_one_kind_each_has_its_own_reels() -> None:
+    profile = profiles.printer("bench-1")
+    places = {name: Place(name, "printer", printer="bench-1", room="bench") for name in ("left", "right")}
+    places["bench"] = Place("bench", "open", 22.0, 48.0)
+    events = (Event(NOW - 7200.0, "received", "bench"), Event(NOW - 3600.0, "moved", "right"))
+    reel = Spool("petg-03", profiles.material("PETG"), 1.75, 750.0, places, events, in_ledger=True)
+    printers = {name: QueuePrinter(profile, (name,)) for name in ("left", "right")}
+    shop = JobList(requests=(), printers=printers)
+    assert mounted_spools(shop, Stock({"petg-03": reel}), NOW, []) == {("right", 0): "petg-03"}
 
 
 def test_a_printer_with_another_firmware_is_refused_and_said(tmp_path) -> None:

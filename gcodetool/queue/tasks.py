@@ -291,6 +291,8 @@ def _mounted_on(spool: Spool, printer: QueuePrinter, at_s: float) -> tuple[int, 
             if place is None or place.kind != "printer":
                 return None
             own = printer.profile is not None and printer.profile.name in (place.name, place.printer)
+            if spool.in_ledger and printer.places:  # two machines of one kind have one profile
+                own = False
             return (event.tool or 0, event.at_s) if own or place.name in printer.places else None
     return None
 
