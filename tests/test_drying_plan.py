@@ -12,6 +12,7 @@ from gcodetool.drying.advice import drying_advice
 from gcodetool.drying.device import Room, of_place, of_profile, powered, room_at
 from gcodetool.drying.job import JobFeed
 from gcodetool.drying.plan import plan
+from gcodetool.drying.words import timer_s
 from gcodetool.errors import OutOfRangeError, SpoolError, UsageError
 from gcodetool.judge.print_air import PrintAir
 from gcodetool.moisture import air
@@ -257,6 +258,28 @@ def test_the_hours_of_a_job_are_just_enough():
         ratios.append(float(arrival.worst_wt_pct[0] / state.limit_good_wt_pct[0]))
     assert ratios[1] <= 1.005 < ratios[0] + 0.005
     assert ratios[0] > 1
+
+
+@pytest.mark.parametrize("cap_h", [72, 30])
+def test_where_longer_drying_parts_the_members_the_hours_told_still_give_the_verdict(cap_h):
+    """From 20 h on the job is adjust; at 28 h a quarter lies below good and a quarter above marginal: nobody can say."""
+    from gcodetool.drying.course import course
+    from gcodetool.judge.feed_judgement import judged_by
+    from gcodetool.moisture.forecast import forecast
+
+    spool = reel("PA6", "polycarbonate", 300.0)
+    state = state_at(spool, HOUR, members=FEW)
+    device, one = of_place(spool, state, "oven"), job(2.0, 0.25, 30)
+    made = plan(state, device, job=one, cap_s=cap_h * HOUR, suggest=False)
+    adjust_s = made.job.adjust_s
+    assert adjust_s is not None
+    said = []
+    for seconds in (adjust_s - HOUR, adjust_s, timer_s(adjust_s), 28 * HOUR, 40 * HOUR):
+        ran = course(state, device, made.set_point.temperature_C, length_mm=2e3, cap_s=seconds, keep=True)
+        dried = replace(state, field=replace(ran.fields[-1], store_kg=None), path=None)
+        arrival = forecast(dried, one.around.air, one.feed.segments, until_s=one.feed.until_s)
+        said.append(judged_by(dried, arrival, one.feed, 0.5).code)
+    assert said == ["dry-first", "adjust", "adjust", "unknown", "adjust"]
 
 
 def test_the_box_at_the_feed_is_the_largest_that_keeps_the_job_clear():

@@ -16,11 +16,20 @@ def hours(seconds: float) -> str:
     >>> hours(250), hours(4 * 3600 + 60), hours(13.2 * 3600), hours(50 * 3600)
     ('5 min', '4 h 15 min', '14 h', '50 h')
     """
-    step = 5 if seconds <= HOUR_S else 15 if seconds <= 10 * HOUR_S else 60
-    minutes = step * math.ceil(seconds / 60 / step - 1e-6)
+    minutes = round(timer_s(seconds) / 60)
     if minutes < 60:
         return f"{minutes} min"
     return f"{minutes // 60} h" + (f" {minutes % 60} min" if minutes % 60 else "")
+
+
+def timer_s(seconds: float) -> float:
+    """Return a time to dry, rounded up to what a person sets a timer to. [s]
+
+    >>> timer_s(250.0), timer_s(4 * 3600.0 + 60)
+    (300.0, 15300.0)
+    """
+    step = 5 if seconds <= HOUR_S else 15 if seconds <= 10 * HOUR_S else 60
+    return 60.0 * step * math.ceil(seconds / 60 / step - 1e-6)
 
 
 def degrees(celsius: float) -> str:
