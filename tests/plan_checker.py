@@ -163,7 +163,7 @@ def _hands(found: QueueFindings, ran: Iterable[JobRow]) -> None:
             hangs |= {(row.printer, tool.tool): tool.spool for tool in row.tools if tool.spool is not None}
     unknown = {(row.printer, tool.tool) for row in rows.values() for tool in row.tools} - set(hangs)
     for each in found.handoffs:
-        gone = {name for name, _ in each.off}
+        gone = {name for name, _ in each.off} if each.action != "take-out" else set()
         here = {name for (printer, _), name in hangs.items() if printer == each.where}
         if each.number not in begun and not any(printer == each.where for printer, _ in unknown):
             assert gone <= here, f"{gone - here} does not hang on {each.where}"

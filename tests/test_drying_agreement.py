@@ -7,14 +7,16 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import Phase, given, settings
+from hypothesis import Phase, example, given, settings
 from hypothesis import strategies as st
+from queue_world import NOW as EVENING
+from queue_world import PLACES, job, spool
 from test_agreement import JOB, shelf
 from test_drying_limits import reel
 
 import gcodetool
 from gcodetool import profiles
-from gcodetool.app.drying import DryerQuestion, status_of
+from gcodetool.app.drying import DryerQuestion, JobToDryFor, status_of
 from gcodetool.app.resolve import find_spool
 from gcodetool.drying.course import course
 from gcodetool.drying.device import of_place
@@ -24,6 +26,7 @@ from gcodetool.drying.instructions import instruction
 from gcodetool.drying.status import is_dry, status
 from gcodetool.drying.status_words import chances, headline, short, to_go
 from gcodetool.drying.words import hours as hours_of
+from gcodetool.drying.words import timer_s
 from gcodetool.errors import SpoolError
 from gcodetool.judge.outcomes import DRIED
 from gcodetool.ledger import writers
@@ -149,6 +152,54 @@ def test_nobody_disagrees_on_done(shelf, material, times_good, hours, weigh_ins,
         plan.write_text(f'[[job]]\nfile = "{JOB}"\nspool = "{spool}"\n')
         listed = gcodetool.queue_plan([plan], printer="bench-1", dryers={"oven": 3}, processes=1, **asked)
         assert said.because != "reached" or not listed.dryings
+
+
+@settings(max_examples=6, phases=(Phase.explicit, Phase.reuse, Phase.generate))
+@example(
+    "PA6", 2.0, 300.0, 0.25, 30.0
+)  # by the limits alone it would dry until nobody can say what comes of it
+@example("TPU", 0.9, 60.0, 0.4, 55.0)  # good in 17 h, adjust in 5, clear never
+@example("PETG", 0.42, 300.0, 3.0, 55.0)
+@given(
+    st.sampled_from(["PETG", "TPU", "PLA"]),
+    st.floats(0.2, 0.9),
+    st.sampled_from([60.0, 750.0]),
+    st.sampled_from([0.3, 2.0]),
+    st.sampled_from([30.0, 45.0]),
+)
+def test_a_queue_of_one_job_dries_as_long_as_the_drying_plan_for_it_says(
+    tmp_path_factory, material, water, grams, length_h, rh
+) -> None:
+    folder = tmp_path_factory.mktemp("one")
+    places = PLACES.replace("max_temperature_C = 90.0", "max_temperature_C = 65.0")
+    places = places.replace("rh_pct = 55.0", f"rh_pct = {rh}")
+    path = job(folder, "one.gcode", hours=length_h, metres=4, materials=(material,))
+    record = spool(folder, "reel", material, water=water, place="bench", net_g=grams, places=places)
+    made, _ = gcodetool.drying_plan(
+        record, "oven", job=JobToDryFor(path, printer="bench-1"), at=EVENING, members=MEMBERS, cap_s=48 * HOUR
+    )
+    listed = gcodetool.queue_plan(
+        [path],
+        printer="bench-1",
+        shelf=[folder],
+        dryers={"oven": 1},
+        at=EVENING,
+        members=MEMBERS,
+        processes=1,
+    )
+    (row,), need = listed.rows, made.job
+    assert need is not None
+    if need.now.code in ("clear", "adjust"):
+        assert not listed.dryings
+    elif need.clear_s is None and need.adjust_s is None:
+        assert not listed.dryings
+        assert not row.met
+    else:
+        (drying,) = listed.dryings
+        told_s = need.adjust_s if need.clear_s is None else need.clear_s
+        assert drying.seconds == pytest.approx(timer_s(told_s), abs=1e-3)
+        assert hours_of(drying.seconds) in instruction(made)
+        assert row.verdict == ("adjust" if need.clear_s is None else "clear")
 
 
 @settings(max_examples=20)

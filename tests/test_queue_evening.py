@@ -14,11 +14,11 @@ from gcodetool.app.resolve import clock
 from gcodetool.cli.main import outcome
 from gcodetool.moisture.solver import COMPILED
 from gcodetool.queue import exchange, optimise
-from gcodetool.queue.findings import DryingRow, QueueFindings
+from gcodetool.queue.findings import DryingRow, HandOff, QueueFindings
 from gcodetool.report.html.queue import picture, queue, slots_of
 from gcodetool.report.queue_calendar import calendar
 from gcodetool.report.queue_json import to_json
-from gcodetool.report.queue_text import to_do
+from gcodetool.report.queue_text import handoff, to_do
 
 pytestmark = pytest.mark.skipif(not COMPILED, reason="thousands of forecasts")
 
@@ -121,6 +121,45 @@ def test_no_bar_of_the_page_lies_over_another(planned) -> None:
     assert drawn.present
     assert drawn.marks
     assert "nobody is there" in queue(crowded)
+
+
+def test_words_at_the_right_edge_stand_before_their_bar(planned) -> None:
+    found, _ = planned
+    last = max((row for row in found.rows if not row.held), key=lambda row: row.end_s)
+    ends_s = max(last.end_s, *(each.out_s for each in found.dryings)) + 7200
+    named = replace(last, path="a-name-of-twenty-and-more.gcode", start_s=ends_s - 300, end_s=ends_s)
+    drawn = picture(replace(found, rows=tuple(named if row is last else row for row in found.rows)))
+    bar = next(bar for bar in drawn.bars if "a-name" in bar.text)
+    assert bar.text.endswith("a-name-of-twenty-and-more")
+    assert bar.anchor == "end"
+    assert bar.text_x < bar.x
+    for one in drawn.bars:
+        begin = one.text_x - 7 * len(one.text) if one.anchor == "end" else one.text_x
+        assert begin >= 110
+        assert begin + 7 * len(one.text) <= 1100
+    assert 'text-anchor="end"' in queue(replace(found, rows=(*found.rows[:-1], named)))
+
+
+def test_what_is_mounted_is_fetched_from_somewhere(planned) -> None:
+    found, _ = planned
+    starts = [each for each in found.handoffs if each.action == "start"]
+    told = [what for _, what in to_do(found)]
+    for each in starts:
+        for name, place in each.fetched:
+            assert name in (*each.mounted, *each.again)
+            assert any(f"mount {name} from {place}" in what for what in told) or name in each.again
+    assert ("petg-05", "bag") in {pair for each in starts for pair in each.fetched}
+    again = HandOff(
+        0.0, "start", "bench-2", ("pla-02",), 3, again=("pla-02",), fetched=(("pla-02", "bag"),), until_s=60.0
+    )
+    assert "mount pla-02 again from bag; start job 3" in handoff(again, {}, 0.0)
+    out = HandOff(0.0, "take-out", "oven", ("pla-02",), 3, off=(("pla-02", "bag"),))
+    assert handoff(out, {}, 0.0) == "oven: take pla-02 out, dried for job 3; pla-02 back to bag"
+
+
+def test_nothing_is_dried_that_would_do_without_at_the_same_moment(planned) -> None:
+    found, _ = planned
+    assert all(each.undried not in ("clear", "adjust") for each in found.dryings)
 
 
 def test_slots_are_used_again(planned) -> None:

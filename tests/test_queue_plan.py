@@ -64,16 +64,15 @@ def test_the_plan_of_the_story_is_the_best_of_all(tmp_path) -> None:
             costs.append(end.cost.key())
     assert len(costs) > 1000
     best = min(costs)
-    assert (found.unmet, len(found.dryings)) == (best[0], best[2])
     assert found.search == "all assignments tried"
     again = choice.choose(memo, start, tasks)
     assert again.schedule.cost.key() == best
-    assert [(row.start_s, row.verdict) for row in found.rows] == [
-        (placed.start_s, max(row.code for row in placed.rows)) for placed in again.schedule.all()
-    ]
+    # dried until its strand is good, the second job's reel does not last through it; dried as the job needs it, it does
+    assert [placed.task.number for placed in again.schedule.all() if placed.held] == [2]
+    assert (best[0], found.unmet) == (1, 0)
+    assert [each.spool for each in found.dryings if each.for_number == 2] == ["tpu-02"]
     # and the story itself: what is dried is dried because nothing else would do
     assert all(drying.undried not in ("clear", "adjust") for drying in found.dryings)
-    assert {row.met for row in found.rows} == {True, False}
 
 
 @SLOW
@@ -329,7 +328,7 @@ def test_where_no_drying_is_in_time_the_best_one_is_named(tmp_path) -> None:
 
 
 def test_one_drying_serves_all_jobs_that_name_the_spool(tmp_path) -> None:
-    for number in (1, 2, 3):
+    for number in (1, 2, 3, 4):
         job(tmp_path, f"part-{number}.gcode", hours=1, metres=40)
     spool(tmp_path, "petg-04", water=0.38, place="bench", net_g=1000)
     job_list = from_paths([tmp_path], printer="bench-1")
@@ -517,8 +516,9 @@ def test_a_search_that_takes_too_long_is_given_up_and_said(tmp_path) -> None:
     assert not found.exact
     assert len(found.rows) == 6
     best = planned(job_list, spools)
-    assert best.exact
-    assert best.unmet <= found.unmet
+    assert best.search == "all assignments tried"
+    assert not best.exact  # a job more makes it, dried as it needs it, than was tried
+    assert best.unmet == 0
 
 
 def test_what_follows_a_job_that_is_judged_harder_is_planned_anew(tmp_path, monkeypatch) -> None:
@@ -534,7 +534,9 @@ def test_what_follows_a_job_that_is_judged_harder_is_planned_anew(tmp_path, monk
     spool(tmp_path, "petg-03", water=0.6)  # the full forecast knows better
     harder, _, _ = begin(job_list, stock(tmp_path), ForecastOptions(NOW, exposures=True))
     monkeypatch.setattr(full_forecast, "LONG", 2)
-    found, said = full_forecast.forecast_in_full(harder, start, chosen, SerialExecutor(), None, folder=None)
+    found, said = full_forecast.forecast_in_full(
+        memo, harder, start, chosen, SerialExecutor(), None, folder=None
+    )
     assert [placed.met for placed in found.all()] == [True] * 3
     assert {assignment.spool for placed in found.all() for assignment in placed.assignments} == {"petg-04"}
     assert "judged some jobs harder" in said

@@ -11,7 +11,7 @@ from queue_world import HOUR, NOW, PLACES, job, spool, stock
 from gcodetool import profiles
 from gcodetool.errors import UsageError
 from gcodetool.moisture.record import Event, Place, Spool
-from gcodetool.queue import plan
+from gcodetool.queue import full_forecast, plan
 from gcodetool.queue.findings import QueueFindings
 from gcodetool.queue.job_list import JobList, JobRequest, QueuePrinter, ToolRequest, by_profile, from_paths
 from gcodetool.queue.presence import ALWAYS, presence_of
@@ -92,8 +92,9 @@ def test_a_reel_that_is_dried_twice_is_seen(tmp_path) -> None:
         ("", 40, None),  # days of heat, and the room's air is in an oven that is off
     ],
 )
-def test_a_reel_that_could_stay_dry_in_its_dryer_is_seen(air, hours, says, tmp_path) -> None:
-    """The dryer stands for itself: no box, no bag."""
+def test_a_reel_that_could_stay_dry_in_its_dryer_is_seen(air, hours, says, tmp_path, monkeypatch) -> None:
+    """The dryer stands for itself: no box, no bag; dried until good, not just until the first job is adjust."""
+    monkeypatch.setattr(full_forecast, "settled", lambda quick, full, start, chosen: chosen)
     start, rest = PLACES.split("[place.bag]")
     places = start + rest[rest.index("[place.oven]") :].replace("[place.bench-1]", f"{air}\n[place.bench-1]")
     paths = [job(tmp_path, f"{name}.gcode", hours=0.4, metres=4, materials=["TPU"]) for name in "ab"]

@@ -120,6 +120,20 @@ def job_need(
     )
 
 
+def job_hours(
+    state: State,
+    device: Device,
+    temperature_C: float,
+    ran: Course,
+    job: JobFeed,
+    wanted: Code,
+    *,
+    confidence: float,
+) -> float | None:
+    """Return the drying after which *job* comes to *wanted*, as :func:`job_need` says it; None: none does. [s]"""
+    return _Hours(_Asks(state, job, confidence), ran, device, temperature_C).first(wanted)
+
+
 class _Asks:
     """Judgements of one job on one spool in several states."""
 

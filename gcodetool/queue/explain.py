@@ -14,6 +14,7 @@ from gcodetool.errors import GcodetoolError
 from gcodetool.judge.reasons import feed_sentence
 from gcodetool.moisture.constants import ZERO_CELSIUS_K
 from gcodetool.moisture.places import surroundings
+from gcodetool.queue.drying_hours import with_own
 from gcodetool.queue.findings import GOOD_ENOUGH, ORDER, Bottleneck, worst
 from gcodetool.queue.forecast_memo import ForecastMemo
 from gcodetool.queue.placing import SHORTEST_SHORT_MM, schedule_job
@@ -35,7 +36,7 @@ def hints(quick: ForecastMemo, full: ForecastMemo, done: Schedule) -> dict[int, 
             continue
         if all(row.code in GOOD_ENOUGH for row in placed.rows):
             continue  # late, or short of filament: no drying helps
-        said = [*_dried_first(quick, full, before, placed), *_from_boxes(full, placed)]
+        said = [*_dried_first(quick, full, before, placed), *_from_boxes(full, done, placed)]
         if said:
             found[placed.task.number] = "; ".join(said)
     return found
@@ -49,10 +50,11 @@ def _dried_first(
     for way in ways(quick, placed.home, before, most=SPOOLS_TRIED):
         if dried(way.assignments):
             last = _last(schedule_job(quick, before, *way))
-            if last is not None and not last.held:
+            if last is not None:
                 tried.append((max(ORDER.index(row.code) for row in last.rows), last.end_s, way))
     for _, _, way in sorted(tried, key=lambda each: each[:2])[:FORECAST_IN_FULL]:
-        best = _last(schedule_job(full, before, *way))
+        found = schedule_job(full, before, *way)
+        best = None if found is None else _last(with_own(full, full, found))
         if best is None or best.held:
             continue
         names = ", ".join(
@@ -68,14 +70,17 @@ def _last(schedule: Schedule | None) -> ScheduledJob | None:
     return None if schedule is None else schedule.last
 
 
-def _from_boxes(full: ForecastMemo, placed: ScheduledJob) -> Iterator[str]:
-    """Yield how dry a box would have to be to feed the reels of a job that would run out."""
+def _from_boxes(full: ForecastMemo, done: Schedule, placed: ScheduledJob) -> Iterator[str]:
+    """Yield how dry a box would have to be to feed the reels of a job that would run out, and which at its printer is."""
     out = {row.spool for row in placed.rows if row.code == "runs-out"}
     for history, step in placed.steps:
         if history.spool in out and step.box is None:
             need = full.simulator.driest_feed(history, step)
             if need is not None and need.verdict is not None:
-                yield feed_sentence(need)
+                there = done.boxes.at.get(step.printer, ())
+                yield feed_sentence(
+                    replace(need, boxes=tuple(each for each in need.boxes if each.place in there))
+                )
 
 
 # ---------------------------------------------------------------- what a job lacks
@@ -211,8 +216,11 @@ def _time(before: Schedule, placed: ScheduledJob) -> str:
         return f"starts when {' and '.join(dry)} comes out of the dryer"
     if start_s <= before.at_s:
         return "starts at once"
-    if placed.task.earliest_s == start_s:
+    if placed.home.earliest_s == start_s:
         return "starts at its earliest time"
+    if placed.task.earliest_s == start_s:
+        waits = " and ".join(history.spool for history, _ in placed.steps)
+        return f"starts no earlier, for {waits} to get drier where it stands"
     boxes = {each.box for each in placed.assignments if each.box is not None}
     awaited = [
         box for box in sorted(boxes) if any(end == start_s for _, end in before.boxes.uses.get(box, ()))

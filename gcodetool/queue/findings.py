@@ -199,7 +199,9 @@ class HandOff:
     boxed : of a start, (spool, box) of those that stand in a box while they feed the printer;
     into : those of them that are put into it for that.
     again : of a start, reels that hung there before and were put back or dried since.
-    off : (reel, place) of reels that come off a printer, and where each goes back to; None: it stays by the printer.
+    fetched : (reel, place) of those to mount that do not come out of a dryer, and where each is; of a printer's, its name.
+    off : (reel, place) of reels that come off a printer, and where each goes back to; None: it stays by the printer. Of
+        what is taken out of a dryer, where it waits.
     stands : of what is dried, that it is in the dryer already and stays there.
     """
 
@@ -217,6 +219,7 @@ class HandOff:
     boxed: tuple[tuple[str, str], ...] = ()
     into: tuple[str, ...] = ()
     again: tuple[str, ...] = ()
+    fetched: tuple[tuple[str, str], ...] = ()
     off: tuple[tuple[str, str | None], ...] = ()
     stands: bool = False
 

@@ -7,10 +7,11 @@ from one call to the next where somebody keeps it (``forecast_store``).  Left ou
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, Final
 
 from gcodetool.errors import GcodetoolError
+from gcodetool.judge.verdict_codes import Code
 from gcodetool.moisture.places import is_closed
 from gcodetool.moisture.record import Spool
 from gcodetool.queue.findings import ToolRow, empty_row
@@ -40,6 +41,7 @@ class StoredForecasts:
     prints: dict[str, ToolRow] = field(default_factory=dict)
     times: dict[str, DryingTime | None] = field(default_factory=dict)
     dryings: dict[str, Dried] = field(default_factory=dict)
+    hours: dict[str, float | None] = field(default_factory=dict)
     left_mm: float | None = None
     wet: float | None = None
 
@@ -54,6 +56,7 @@ class ForecastMemo:
     ----------
     prints, times, dryings, left, wetness : what is known, by history and step, or by spool.
     shared_times : how long dryings beside others take.
+    hours : for how long jobs need their spools dried.
     known : what earlier calls found out, by spool.
     computed : spools of which something was computed that was not known.
     evaluations : forecasts and drying courses asked for so far, computed or remembered.
@@ -77,6 +80,7 @@ class ForecastMemo:
         self.times: dict[tuple[StepHistory, str, float, float, float | None], DryingTime | None] = {}
         self.dryings: dict[tuple[StepHistory, Dry], Dried] = {}
         self.shared_times: dict[Any, DryingTime | None] = {}
+        self.hours: dict[tuple[StepHistory, Dry, Print, Code], float | None] = {}
         self.left: dict[str, float] = {}
         self.wetness: dict[str, float] = {}
         self.known: dict[str, StoredForecasts] = {}
@@ -188,6 +192,27 @@ class ForecastMemo:
             except GcodetoolError:
                 self.shared_times[(key, beside)] = None
         return self.shared_times[(key, beside)]
+
+    def job_hours(self, history: StepHistory, drying: Dry, step: Print, wanted: Code) -> float | None:
+        """Return how long a job needs its spool dried to come to *wanted*, from that drying's beginning on; None: for ever.
+
+        The answer of ``drying plan --for``, within the hours that a queue looks at. [s]
+        """
+        # neither depends on when it ends, nor on when the job begins
+        asked = replace(drying, out_s=drying.in_s), replace(step, start_s=drying.in_s, off_s=None)
+        key = (history, *asked, wanted)
+        if key not in self.hours:
+            self.evaluations += 1
+            digest, known = history.hours_key(*key[1:]), self._of(history.spool).hours
+            if digest in known:
+                self.hours[key] = known[digest]
+            else:
+                try:
+                    self.hours[key] = self.simulator.job_hours(*key)
+                except GcodetoolError:
+                    self.hours[key] = None
+                self.computed.add(history.spool)
+        return self.hours[key]
 
     def shares_air(self, spool: str, dryer: str) -> bool:
         """Return whether what a reel gives off in a dryer stays there, for others to meet."""

@@ -20,7 +20,7 @@ from gcodetool.queue.findings import ToolRow
 from gcodetool.queue.forecast_memo import ForecastMemo, StoredForecasts
 from gcodetool.queue.spool_steps import Dried, DryingTime
 
-KIND: Final = "forecasts/3"
+KIND: Final = "forecasts/4"
 SUFFIX: Final = ".forecasts"
 MOST_FORECASTS: Final = 20_000  # spools' forecasts; beyond it the older half goes
 PACKAGES: Final = (
@@ -62,6 +62,9 @@ def save(folder: Path | None, memo: ForecastMemo) -> None:
         if history.shared:
             continue
         of(history.spool).times[history.drying_key(dryer, in_s, length_mm, shared_C)] = time
+    for (history, stay, step, wanted), hours in memo.hours.items():
+        if not history.shared and not stay.beside:
+            of(history.spool).hours[history.hours_key(stay, step, wanted)] = hours
     for spool, left_mm in memo.left.items():
         of(spool).left_mm = left_mm
     for spool, wet in memo.wetness.items():
@@ -107,6 +110,7 @@ def _stored(facts: dict[str, Any], _: bytes) -> StoredForecasts:
             else DryingTime(**each | {"beside": ()})  # those beside others are not kept
             for digest, each in facts["times"].items()
         },
+        hours=facts["hours"],
         left_mm=facts["left_mm"],
         wet=facts["wet"],
     )

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Final
 
 from gcodetool.queue import forecast_store
+from gcodetool.queue.drying_hours import settled, timed
 from gcodetool.queue.executors import Executor
 from gcodetool.queue.forecast_memo import ForecastMemo
 from gcodetool.queue.job_list import Progress
@@ -25,6 +26,7 @@ LONG: Final = 20  # jobs; in longer queues what follows a job that is judged har
 
 
 def forecast_in_full(
+    quick: ForecastMemo,
     full: ForecastMemo,
     start: Schedule,
     chosen: Schedule,
@@ -34,12 +36,14 @@ def forecast_in_full(
     folder: Path | None,
     enough: Callable[[], bool] = lambda: False,
 ) -> tuple[Schedule, str]:
-    """Return the chosen plan with every member and layer, and words where that tells otherwise and was put right.
+    """Return the chosen plan with its jobs' own hours of drying, with every member and layer.
 
-    ``enough`` says that the time is over in which others may be tried.
+    And words where that tells otherwise than the choice and was put right.  ``enough`` says that the time is over in which
+    others may be tried.
     """
     if not any(placed.steps for placed in chosen.all()):
         return chosen, ""  # no spool, no forecast
+    chosen = settled(quick, full, start, chosen)
     found = _shown(full, start, chosen, executor, progress)
     if found.cost.missed <= chosen.cost.missed:
         return found, ""
@@ -105,13 +109,7 @@ def fixed(memo: ForecastMemo, placed: Sequence[ScheduledJob]) -> list[Way]:
             drying.before.spool: replace(drying.time, beside=met(memo, drying, every))
             for drying in each.dryings
         }
-        assignments = tuple(
-            replace(assignment, time=times.get(assignment.spool))
-            if assignment.spool is not None
-            else assignment
-            for assignment in each.assignments
-        )
-        found.append(Way(each.task, assignments, each.home))
+        found.append(timed(each, times))
     return found
 
 

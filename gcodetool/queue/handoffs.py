@@ -3,7 +3,8 @@
 Left out: words (``report``).
 """
 
-from collections.abc import Mapping, Sequence
+import math
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final, NamedTuple
 
@@ -142,7 +143,8 @@ def _dryings(done: Schedule, placed: ScheduledJob) -> list[HandOff]:
             )
         )
         if step.out_s < placed.start_s:
-            found.append(HandOff(step.out_s, "take-out", step.dryer, (spool,), placed.task.number))
+            back = ((spool, home),) if (home := done.homes.get(spool)) is not None else ()
+            found.append(HandOff(step.out_s, "take-out", step.dryer, (spool,), placed.task.number, off=back))
     return found
 
 
@@ -191,7 +193,30 @@ def _start(
         boxed=tuple((name, each.box) for name, each in given.items() if each.box),
         into=tuple(name for name in into if name in {*new, *again}),
         again=tuple(again),
+        fetched=tuple(_fetched(done, placed, {*new, *again} - out)),
         off=tuple(off),
+    )
+
+
+def _fetched(done: Schedule, placed: ScheduledJob, spools: Collection[str]) -> Iterator[tuple[str, str]]:
+    """Yield where each of these reels of a job is before it: in its place, or on another printer, where it lives."""
+    for history, step in placed.steps:
+        last, home = history.step, done.homes.get(history.spool)
+        on = last.printer if isinstance(last, Print) else _hangs_at(done, history.spool)
+        where = home if home is not None else on
+        if history.spool in spools and where is not None and where != step.printer:
+            yield history.spool, where
+
+
+def _hangs_at(done: Schedule, spool: str) -> str | None:
+    """Return the printer that a reel hangs on when the plan begins; None: on none."""
+    return next(
+        (
+            printer
+            for (printer, _), uses in done.mounted.items()
+            if uses and uses[0].hung == spool and uses[0].start_s == -math.inf
+        ),
+        None,
     )
 
 

@@ -92,14 +92,10 @@ def _scheduled(
     start = _start(memo, schedule, task, given, from_s)
     if start is None:
         return None
-    placement = Placement(memo, schedule, from_s)  # dryings again, as late as can be
-    dryings = []
-    for slot, assignment in given:
-        if assignment.spool is not None and assignment.dryer is not None:
-            drying = placement.late(assignment, assignment.dryer, slot.length_mm, start)
-            if drying is None:
-                return None
-            dryings.append(drying)
+    dried = _dried(memo, schedule, given, start, from_s)
+    if dried is None:
+        return None
+    placement, dryings = dried
     rows, steps = _forecast(memo, placement, task, given, start)
     enough = all(row.short_mm <= SHORTEST_SHORT_MM for row in rows)
     unfed = bool(memo.spools) and any(assignment.spool is None for assignment in assignments)
@@ -136,6 +132,23 @@ def _scheduled(
         )
         return replace(placed_into, cost=replace(cost, handoffs=cost.handoffs + new + 2 * len(dryings)))
     return _run(placed_into, placement, placed)
+
+
+def _dried(
+    memo: ForecastMemo, schedule: Schedule, given: Sequence[Given], start: float, from_s: float
+) -> "tuple[Placement, list[ScheduledDrying]] | None":
+    """Return a job's dryings, as late as can be, else as early as its start was found with; None: they have no place."""
+    for late in (True, False):  # one that ends late may be in the way of another for the same job
+        placement = Placement(memo, schedule, from_s)
+        found = [
+            placement.late(assignment, assignment.dryer, slot.length_mm, start if late else None)
+            for slot, assignment in given
+            if assignment.spool is not None and assignment.dryer is not None
+        ]
+        dryings = [each for each in found if each is not None and each.step.out_s <= start]
+        if len(dryings) == len(found):
+            return placement, dryings
+    return None
 
 
 def least_of(
@@ -485,14 +498,14 @@ class Placement:
         self.stays[dryer] = (*self.stays.get(dryer, ()), stay)
 
     def late(
-        self, assignment: Assignment, dryer: str, length_mm: float, start_s: float
+        self, assignment: Assignment, dryer: str, length_mm: float, start_s: float | None
     ) -> ScheduledDrying | None:
-        """Return the drying that ends when the job begins, else the earliest one; it is reserved."""
+        """Return the drying that ends when the job begins, else (and where no start is said) the earliest one, reserved."""
         assert assignment.spool is not None
         stay = self.first(assignment, dryer, length_mm)
         if stay is None:
             return None
-        later = self._later(assignment, dryer, length_mm, start_s, stay)
+        later = None if start_s is None else self._later(assignment, dryer, length_mm, start_s, stay)
         return self.dry(assignment.spool, dryer, later or stay)
 
     def _later(

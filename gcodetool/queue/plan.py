@@ -151,6 +151,7 @@ def plan(
             search = result.method
             done = result.schedule
             done, said = forecast_in_full(
+                quick,
                 full,
                 start,
                 done,

@@ -13,6 +13,8 @@ from typing import Final
 
 from gcodetool.drying.course import course, falls_to
 from gcodetool.drying.device import of_place
+from gcodetool.drying.goal import DryingGoal
+from gcodetool.drying.job import JobFeed, job_hours
 from gcodetool.drying.limits import Bound, set_point
 from gcodetool.drying.status import is_dry
 from gcodetool.drying.together import companions
@@ -21,6 +23,7 @@ from gcodetool.judge.findings import FeedNeed
 from gcodetool.judge.outcomes import reached
 from gcodetool.judge.print_air import PrintAir, air_of_print, last_open
 from gcodetool.judge.print_judgement import PrintJudgement, judge_print
+from gcodetool.judge.verdict_codes import Code
 from gcodetool.moisture.history import State, Surroundings, aged, quantile, state_at, surroundings
 from gcodetool.moisture.known import known_at
 from gcodetool.moisture.record import Event, Spool
@@ -173,18 +176,24 @@ class SpoolSimulator:
     def _at_printer(self, history: StepHistory, step: Print) -> tuple[State, PrintAir, ToolFeed]:
         """Return a spool as its job begins, the air that it is printed in, and what the job takes off it."""
         state = self.at(history, step.start_s)
+        return (
+            state,
+            self._printer_air(state, step, step.start_s),
+            self.jobs[step.job].feed(step.tool).thinned(self.options.pieces),
+        )
+
+    def _printer_air(self, state: State, step: Print, at_s: float) -> PrintAir:
+        """Return the air that a job is printed in at a moment, from a spool as it is."""
         machine = None if step.printer is None else self.printers[step.printer]
         where = () if machine is None else (name for name in machine.places if name in state.spool.places)
         around = air_of_print(
             state.spool,
             state,
-            at_s=step.start_s,
+            at_s=at_s,
             place=next(iter(where), None),
             printer=None if machine is None else machine.profile,
         )
-        if step.box is not None:
-            around = air_of_feed(state.spool, state, step.box, around, step.start_s)
-        return state, around, self.jobs[step.job].feed(step.tool).thinned(self.options.pieces)
+        return around if step.box is None else air_of_feed(state.spool, state, step.box, around, at_s)
 
     def _row(self, state: State, judged: PrintJudgement, around: PrintAir, tool: ToolSummary) -> ToolRow:
         spool, arrival = state.spool, judged.arrival
@@ -275,6 +284,30 @@ class SpoolSimulator:
                     whole, setting.temperature_C, setting.knob_C, setting.binding.whose, goal, beside
                 )
         return None
+
+    def job_hours(self, history: StepHistory, drying: Dry, step: Print, wanted: Code) -> float | None:
+        """Return how long a spool is to be dried for a job to come to *wanted*, as its drying plan says; None: none does.
+
+        From the drying's beginning on, beside the same reels. [s]
+        """
+        state = self.at(history, drying.in_s)
+        device = of_place(state.spool, state, drying.dryer)
+        around, feed = self._printer_air(state, step, drying.in_s), self.jobs[step.job].feed(step.tool)
+        job = JobFeed(step.job, feed, around)
+        goal = DryingGoal(
+            state,
+            self.options.confidence,
+            min(state.remaining_mm, job.length_mm),
+            LONGEST_DRYING_S,
+            None,
+            company=companions(
+                state, [state, *(self.at(each, drying.in_s) for each in drying.beside)], device
+            ),
+        )
+        ran = goal.run(device, drying.temperature_C, keep=True).course
+        return job_hours(
+            state, device, drying.temperature_C, ran, job, wanted, confidence=self.options.confidence
+        )
 
 
 # ---------------------------------------------------------------- small things

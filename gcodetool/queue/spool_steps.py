@@ -93,6 +93,10 @@ class StepHistory:
         asked = f"{self.digest} {dryer} {in_s!r} {length_mm!r} {shared_C!r}"
         return hashlib.sha256(asked.encode()).hexdigest()
 
+    def hours_key(self, drying: Dry, step: Print, wanted: str) -> str:
+        """Return the digest of a question: how long a job needs the spool dried after these steps."""
+        return hashlib.sha256(f"{self.digest} {drying!r} {step!r} {wanted}".encode()).hexdigest()
+
     def with_step(self, step: Step) -> "StepHistory":
         """Return the history with one step more."""
         return StepHistory(self.spool, self, step)

@@ -74,6 +74,7 @@ def handoff_dict(each: HandOff) -> dict[str, Any]:
         "spools": list(each.spools),
         "mounted": list(each.mounted),
         "mounted_again": list(each.again),
+        "fetched": [{"spool": spool, "from": place} for spool, place in each.fetched],
         "reels_off": [{"spool": spool, "to": place} for spool, place in each.off],
         "out_of_dryer": list(each.straight),
         "fed_from": [{"spool": spool, "box": box, "put_in": spool in each.into} for spool, box in each.boxed],

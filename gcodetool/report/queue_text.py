@@ -140,16 +140,18 @@ def handoff(each: HandOff, paths: Mapping[int, str], as_of_s: float) -> str:
     if each.action == "clear":
         return "; ".join([f"{where}: take the parts of {job} off", *came_off(each)])
     if each.action == "take-out":
-        return f"{where}: take {spools} out" + (f", dried for {job}" if job else ", to make room")
+        why = f", dried for {job}" if job else ", to make room"
+        return "; ".join([f"{where}: take {spools} out{why}", *came_off(each)])
     if each.action == "put-in":
         knob = "" if each.knob_C in (None, each.temperature_C) else f", knob at {each.knob_C:g}"
         do = f"leave {spools} in," if each.stands else f"put {spools} in"
         return f"{where}: {do} at {each.temperature_C:g} °C{knob}, until {until}, for {job}"
     steps = [] if each.cleared is None else [f"parts of job {each.cleared} off"]
     steps += came_off(each)
-    boxes = dict(each.boxed)
+    boxes, fetched = dict(each.boxed), dict(each.fetched)
     for name in (*each.mounted, *each.again):
         dried = " out of the dryer" if name in each.straight else " again" if name in each.again else ""
+        dried += f" from {PurePath(fetched[name]).stem}" if name in fetched else ""
         if name in each.into:
             steps.append(f"put {name}{dried} into {boxes[name]}")
         if name in boxes:
@@ -161,7 +163,7 @@ def handoff(each: HandOff, paths: Mapping[int, str], as_of_s: float) -> str:
 
 
 def came_off(each: HandOff) -> Iterator[str]:
-    """Yield what becomes of the reels that come off a printer."""
+    """Yield what becomes of the reels that come off a printer, or out of a dryer."""
     for spool, place in each.off:
         yield f"take {spool} off" if place is None else f"{spool} back to {place}"
 

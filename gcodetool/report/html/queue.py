@@ -31,7 +31,9 @@ from gcodetool.report.queue_text import (
 
 WIDTH: Final = 1100.0
 LEFT: Final = 110.0  # of the lanes' names
-RIGHT: Final = 90.0  # where the words of a short last bar have room
+RIGHT: Final = (
+    150.0  # where the words of a short last bar have room; the template has what is left for the lanes
+)
 LANE: Final = 46.0
 TOP: Final = 24.0
 MOST_TICKS: Final = 12
@@ -66,6 +68,7 @@ class Bar:
     told: str
     kind: str = "job"
     text_x: float = 0.0
+    anchor: str = "start"
 
 
 @dataclass(frozen=True)
@@ -240,20 +243,28 @@ def _drying(each: DryingRow, y: float, begin_s: float, scale: float, as_of_s: fl
 
 
 def _apart(bars: Sequence[Bar]) -> Iterator[Bar]:
-    """Yield bars that can be seen and never hide each other; words stand inside, or beside where more of them fit."""
-    for bar in bars:
+    """Yield bars that can be seen and never hide each other; words stand inside, or beside where more of them fit.
+
+    After the bar, or before it where its lane has more room there.
+    """
+    told: dict[float, float] = {}  # by lane, up to where the words and bars before reach
+    for bar in sorted(bars, key=lambda bar: (bar.y, bar.x)):
         later = [each.x for each in bars if each.y == bar.y and each.x > bar.x]
         free = min([*later, WIDTH])  # up to here nothing else stands
         width = max(0.5, min(max(bar.width, LEAST), free - bar.x))
         longest = LETTER * max(len(bar.text), len(bar.ends)) + 6
-        beside = width < longest and free - bar.x - width > max(width, 30.0)
-        room = free - bar.x - width if beside else width
+        after, before = free - bar.x - width, bar.x - told.get(bar.y, LEFT)
+        room, text_x, anchor = width, bar.x + 4, "start"
+        if width < longest and after > max(width, 30.0) and (after >= longest or after >= before):
+            room, text_x = after, bar.x + width + 4
+        elif width < longest and before > max(width, 30.0):
+            room, text_x, anchor = before, bar.x - 4, "end"
+        text = fitting(bar.text, room)
+        ends = next((each for each in shorter(bar.ends) if len(each) <= _letters(room)), "")
+        reach = text_x + LETTER * max(len(text), len(ends)) + 2 if anchor == "start" else 0.0
+        told[bar.y] = max(bar.x + width, reach)
         yield replace(
-            bar,
-            width=round(width, 1),
-            text=fitting(bar.text, room),
-            ends=next((each for each in shorter(bar.ends) if len(each) <= _letters(room)), ""),
-            text_x=round(bar.x + 4 + (width if beside else 0.0), 1),
+            bar, width=round(width, 1), text=text, ends=ends, text_x=round(text_x, 1), anchor=anchor
         )
 
 
