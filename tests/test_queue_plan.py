@@ -348,7 +348,9 @@ def test_one_drying_serves_all_jobs_that_name_the_spool(tmp_path) -> None:
     assert hours[0] > hours[1]
 
 
-def test_a_dryer_takes_as_many_reels_as_it_holds(tmp_path) -> None:
+def test_a_dryer_takes_as_many_reels_as_it_holds(tmp_path, monkeypatch) -> None:
+    # as they are chosen: one that waits for the other would do without by then
+    monkeypatch.setattr(full_forecast, "settled", lambda quick, full, start, chosen: chosen)
     for number in (1, 2):
         job(tmp_path, f"part-{number}.gcode", hours=1)
         spool(tmp_path, f"petg-0{number}", water=0.38, place="bench")

@@ -7,6 +7,7 @@ from plan_checker import check
 from queue_world import HOUR, NOW, PLACES, job, spool, stock
 
 from gcodetool.moisture.solver import COMPILED
+from gcodetool.queue import full_forecast
 from gcodetool.queue.findings import QueueFindings
 from gcodetool.queue.job_list import read_list
 from gcodetool.queue.plan import plan
@@ -14,6 +15,14 @@ from gcodetool.queue.plan import plan
 pytestmark = pytest.mark.skipif(not COMPILED, reason="hundreds of drying courses")
 
 OPEN = PLACES.replace('room = "bench"\n\n[place.bench-1]', 'slots = 2\nroom = "bench"\n\n[place.bench-1]')
+
+
+@pytest.fixture(autouse=True)
+def dried_until_good(monkeypatch) -> None:
+    """Leave dryings as they were chosen, until all of the strand is good, not just as long as a job needs."""
+    monkeypatch.setattr(full_forecast, "settled", lambda quick, full, start, chosen: chosen)
+
+
 CLOSED = OPEN.replace("slots = 2\n", "slots = 2\nair_L = 20\nexchange_m3_h = 0.01\n")
 
 
