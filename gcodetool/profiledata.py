@@ -403,9 +403,14 @@ def docs_folder() -> Path:
 
 
 def _shipped(name: str) -> Path:
-    package = Path(__file__).resolve().parent
+    package = _package(__file__)
     installed = package / "shipped" / name
     return installed if installed.is_dir() else package.parent / name
+
+
+@functools.lru_cache(maxsize=4)
+def _package(file: str) -> Path:
+    return Path(file).resolve().parent
 
 
 def user_folder() -> Path:
@@ -459,9 +464,10 @@ def _entries(folder: Path, stamp: int) -> tuple[ProfileEntry, ...]:  # a new sta
 
 def folders(kind: Kind, *, adopted: bool = True) -> list[Path]:
     """Return the folders that hold profiles of a kind, the user's first; with *adopted*, before them learned limits'."""
-    found = [user_folder() / kind, shipped_folder() / kind]
+    own = user_folder()
+    found = [own / kind, shipped_folder() / kind]
     if adopted and kind == "materials":
-        found.insert(0, adopted_path("").parent)
+        found.insert(0, own / kind / ADOPTED)
     return [folder for folder in found if folder.is_dir()]
 
 

@@ -5,6 +5,7 @@ what a file cannot mean ends as ``file:line: what; what to do``.  Left out: wher
 (:mod:`gcodetool.profiledata`).
 """
 
+import functools
 import itertools
 import math
 from collections.abc import Callable
@@ -166,6 +167,18 @@ REPRAPFIRMWARE: Final[dict[str, dict[str, Bounds]]] = {
 def profile(kind: Kind, name: str | Path, reader: Callable[[Table, str], Profile]) -> Profile:
     """Return the profile that *name* or a path means; errors as in :func:`gcodetool.profiles.material`."""
     path = path_of(kind, name)
+    try:
+        found = path.stat()
+        stamp: tuple[int, ...] = found.st_size, found.st_mtime_ns, found.st_ctime_ns, found.st_ino
+    except OSError:
+        stamp = ()  # what is wrong with it, its reading will say
+    read: Profile = _read(kind, path, stamp, reader)
+    return read
+
+
+@functools.lru_cache(maxsize=256)
+def _read(kind: Kind, path: Path, _: tuple[int, ...], reader: Callable[[Table, str], Any]) -> Any:
+    """Return what a file says; many spools of a shelf name the same one.  A new stamp: it is read anew."""
     table = load(path, ProfileError, f"{SINGULAR[kind]} file")
     return reader(table, table.text("key") or path.stem)
 

@@ -2,6 +2,7 @@
 
 import dataclasses
 import math
+import os
 import pathlib
 
 import pytest
@@ -588,3 +589,21 @@ def test_a_material_that_is_not_shipped_has_a_way_out() -> None:
         match=r"TPU_95A; name a material file of your own for another \('gcodetool docs records'",
     ):
         profiles.material("wood")
+
+
+def test_a_profile_that_changed_is_read_anew(tmp_path) -> None:
+    path = tmp_path / "reel.toml"
+    shipped = profiles.path_of("spool-bodies", profiles.names("spool-bodies")[0]).read_text(encoding="utf-8")
+    path.write_text(shipped, encoding="utf-8")
+    first = profiles.spool_body(path)
+    assert profiles.spool_body(path) is first  # a shelf of hundreds of reels names a few
+    stated = f"safe_C = {first.safe_C:g}"
+    assert stated in shipped
+    path.write_text(
+        shipped.replace(stated, stated[:-1] + ("1" if stated[-1] != "1" else "2")), encoding="utf-8"
+    )
+    os.utime(path, ns=(0, path.stat().st_mtime_ns + 1))  # two writes may fall into one tick of the clock
+    assert profiles.spool_body(path).safe_C != first.safe_C
+    path.unlink()
+    with pytest.raises(ProfileError):
+        profiles.spool_body(path)
