@@ -26,7 +26,7 @@ from gcodetool.queue.placing import schedule_job
 from gcodetool.queue.presence import presence_of
 from gcodetool.queue.schedule import Schedule, Task
 from gcodetool.queue.search import ways
-from gcodetool.queue.table import table_of
+from gcodetool.queue.table import TableTimeError, table_of
 from gcodetool.queue.tasks import Stock
 
 LONG = os.environ.get("GCODETOOL_HYPOTHESIS") == "long"
@@ -63,13 +63,13 @@ def test_many_jobs_are_chosen_with_a_bound_that_holds(seed, tmp_path, monkeypatc
     monkeypatch.setattr(optimise, "ROUNDS", 1)
     monkeypatch.setattr(exchange, "PATIENCE", 200)
     job_list, shelf = random_world(random.Random(seed), tmp_path, 12)
-    found = plan.plan(job_list, shelf, at_s=NOW, members=1)
+    found = plan.plan(job_list, shelf, at_s=NOW, members=1, limit_s=3600.0)
     check(found, job_list, shelf)
     assert "jobs changed at a time" in found.search
     assert found.at_most is not None
     assert found.made <= found.at_most
     monkeypatch.setattr(optimise, "solver", lambda: None)
-    without = plan.plan(job_list, shelf, at_s=NOW, members=1)
+    without = plan.plan(job_list, shelf, at_s=NOW, members=1, limit_s=3600.0)
     check(without, job_list, shelf)
     assert "of the solver" not in without.search
     assert without.made <= found.at_most
@@ -94,6 +94,28 @@ def test_the_solvers_proposals_are_placed_and_forecast(free, tmp_path, monkeypat
     # what contradicts a forecast is not proposed again
     assert all(len(set(cut)) == len(cut) for cut in found.cuts)
     assert len({tuple(cut) for cut in found.cuts}) == len(found.cuts)
+
+
+@SLOW
+def test_a_table_is_made_no_longer_than_the_time_allows(tmp_path, monkeypatch) -> None:
+    job_list, shelf = random_world(random.Random(1), tmp_path, 12)
+    memo, start, tasks = asked_of(job_list, shelf)
+    looks = iter(range(1000))
+    with pytest.raises(TableTimeError):
+        table_of(memo, start, tasks, SerialExecutor(), enough=lambda: next(looks) >= 7)
+    part = memo.evaluations
+    table_of(memo, start, tasks, SerialExecutor())
+    assert 0 < part < memo.evaluations
+
+    def over(*_: Any, **__: Any) -> Any:
+        raise TableTimeError
+
+    pytest.importorskip("ortools")
+    monkeypatch.setattr(choice, "table_of", over)
+    monkeypatch.setattr(exchange, "PATIENCE", 200)
+    found = plan.plan(job_list, shelf, at_s=NOW, members=1, limit_s=3600.0)
+    check(found, job_list, shelf)
+    assert "without the table of forecasts, for which the time was over" in found.search
 
 
 def asked_of(job_list: JobList, shelf: Stock) -> tuple[ForecastMemo, Schedule, Sequence[Task]]:

@@ -7,11 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 from gcodetool.app.resolve import Moment, clock, find_printer, snapshots_of
 from gcodetool.errors import GcodetoolError, UsageError
-from gcodetool.ledger import location, records, store
-from gcodetool.ledger.neighbours import meetings, with_neighbours
-from gcodetool.ledger.spoolfile import read_spool
-from gcodetool.moisture.neighbours import together
-from gcodetool.queue import executors, job_cache, job_list
+from gcodetool.ledger import location
+from gcodetool.queue import answer_store, executors, job_cache, job_list
+from gcodetool.queue.answer_store import Question
 from gcodetool.queue.begun import read_plan
 from gcodetool.queue.choice import TIME_LIMIT_S
 from gcodetool.queue.plan import plan
@@ -78,11 +76,19 @@ def queue_plan(
     wanted, told = listed([Path(each) for each in jobs], printer, ledger, alone=not shelf)
     if present:
         wanted = replace(wanted, presence=presence_of(present))
-    stock, more = stock_of([Path(each) for each in shelf] or wanted.shelf, ledger, wanted)
+    stock, more_notes = stock_of([Path(each) for each in shelf] or wanted.shelf, ledger, wanted)
     if not_started and from_now is None:
         raise UsageError("--not-started is about a plan that was begun; name it with --from-now")
     at_s = clock(at)
     earlier = None if from_now is None else read_plan(Path(from_now), at_s, not_started)
+    given = None if dryers is None else dict(dryers)
+    folder, question = job_cache.user_folder(), None
+    if at is not None:  # who asks about this moment will not ask about it again
+        more = (at_s, confidence, members, given, assume_mounted, limit_s, earlier, processes, scheduler)
+        question = Question(wanted, stock, more)
+        kept = answer_store.load(folder, question)
+        if kept is not None:
+            return replace(kept, notes=(*told, *more_notes, *kept.notes))
     with executor_of(scheduler, processes, tell) as workers:
         found = plan(
             wanted,
@@ -90,17 +96,19 @@ def queue_plan(
             at_s=at_s,
             confidence=confidence,
             members=members,
-            holds=None if dryers is None else dict(dryers),
+            holds=given,
             assume_mounted=assume_mounted,
             limit_s=limit_s,
             executor=workers,
-            folder=job_cache.user_folder(),
+            folder=folder,
             shelf_of=snapshots_of(ledger) if stock.spools else None,
             progress=progress,
             earlier=earlier,
         )
+    if question is not None:
+        answer_store.save(folder, question, found)
     lost = [] if workers.lost is None else [workers.lost]
-    return replace(found, notes=(*told, *more, *found.notes, *workers.notes, *lost), lost=workers.lost)
+    return replace(found, notes=(*told, *more_notes, *found.notes, *workers.notes, *lost), lost=workers.lost)
 
 
 def listed(
@@ -143,6 +151,9 @@ def stock_of(paths: Sequence[Path], ledger: str | None, job_list: "JobList") -> 
     """
     if not paths:
         return of_ledger(ledger, job_list)
+    from gcodetool.ledger.spoolfile import read_spool
+    from gcodetool.moisture.neighbours import together
+
     spools: dict[str, Spool] = {}
     broken: dict[str, str] = {}
     for path in paths:
@@ -168,6 +179,9 @@ def of_ledger(ledger: str | None, job_list: "JobList") -> tuple[Stock, tuple[str
     """Return the ledger's spools, each with the printers and dryers that the queue may use; none without one."""
     if ledger is None and not location.exists(None):
         return Stock({}), ()
+    from gcodetool.ledger import records, store
+    from gcodetool.ledger.neighbours import meetings, with_neighbours
+
     try:
         with store.reading(store.open_ledger(ledger, make=False)) as conn:
             places, known = records.places(conn), records.spools(conn)

@@ -7,7 +7,7 @@ is taken as carried out.  Left out: placing what is left (``placing``), words (`
 
 import math
 from collections.abc import Collection, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final
 
@@ -26,6 +26,7 @@ from gcodetool.queue.schedule import (
     free_again,
 )
 from gcodetool.queue.spool_steps import NO_PASTS, Dry, Pasts, Print, StepHistory
+from gcodetool.quickdata import dataclass
 from gcodetool.textfile import MOST_REPORT, from_json, read_bytes, text_of
 
 PLAN: Final = "gcodetool/queue/1"

@@ -7,10 +7,11 @@ keeps its room there.  Left out: the air in it (``judge.feed_air``), which job i
 
 import itertools
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import TYPE_CHECKING, Final
 
 from gcodetool.moisture.record import Place, Spool
+from gcodetool.quickdata import dataclass
 from gcodetool.tomlfile import nearest
 
 if TYPE_CHECKING:

@@ -9,7 +9,7 @@ the plan.  Left out: how each way works (``search``, ``exhaustive``, ``exchange`
 import math
 import time
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Final
 
 from gcodetool.queue import optimise
@@ -26,8 +26,12 @@ from gcodetool.queue.search import (
     improved,
     open_jobs,
 )
-from gcodetool.queue.table import ForecastTable, table_of
+from gcodetool.queue.table import ForecastTable, TableTimeError, table_of
+from gcodetool.quickdata import dataclass
 
+HANDFUL: Final = 12  # spools of each tool, the driest ones, that are tried before all others are
+OVER: Final = "the time was over before more was tried"
+OTHERS: Final = "others could at best do with fewer settings changed, or end earlier"
 MOST_EXHAUSTIVE: Final = 8  # jobs with something to choose up to which everything is tried
 WITHOUT_TABLE: Final = (
     60  # forecasts for trying everything at once, before there is a table: easy plans need none
@@ -144,27 +148,29 @@ class _Search:
         self.most = sum(task.priority for task in tasks)
         self.possible = sum(task.priority for task in tasks if not cannot_succeed(memo, start, task))
         self._table: ForecastTable | None = None
+        self.unfinished = False  # the table: the time was over before it was made
 
     def until(self, share: float) -> "optimise.Enough":
         """Return what says that so much of the time is over."""
         end_s = self.begin_s + share * self.limit_s
         return lambda: clock_s() > end_s
 
-    def table(self) -> ForecastTable:
-        """Return the table of forecasts, made once."""
-        if self._table is None:
-            self._table = table_of(self.memo, self.start, self.tasks, self.executor, self.tell)
+    def table(self) -> ForecastTable | None:
+        """Return the table of forecasts, made once; None where the time is over before it is made."""
+        enough = self.until(1.0)
+        if self._table is None and not enough():
+            memo, start, tasks = self.memo, self.start, self.tasks
+            try:
+                self._table = table_of(memo, start, tasks, self.executor, self.tell, enough=enough)
+            except TableTimeError:
+                self.unfinished = True
         return self._table
 
     def table_for_solver(self) -> ForecastTable | None:
         """Return the table where the solver is asked; None where it is not there, for too many jobs, or for want of time."""
-        if len(self.tasks) > MOST_OPTIMISED or optimise.solver() is None or self._no_time_for_table():
-            return None
+        if len(self.tasks) > MOST_OPTIMISED or self.until(1.0)() or optimise.solver() is None:
+            return self._table
         return self.table()
-
-    def _no_time_for_table(self) -> bool:
-        """Return whether there is no table, and the time is over in which it could have been begun."""
-        return self._table is None and self.until(1.0)()
 
     def bound(self, table: ForecastTable | None, order: "optimise.Order") -> int:
         """Return how many jobs can make it at most, by their priorities."""
@@ -181,9 +187,12 @@ class _Search:
         memo, start, tasks = self.memo, self.start, self.tasks
         enough = self.until(LISTED_SHARE if free else LISTED_SHARE_ALONE)
         assert best.best is not None
-        said = []
+        said: list[str] = []
         few = open_jobs(memo, tasks, start) <= MOST_EXHAUSTIVE
         if few:
+            at_once = memo.evaluations + WITHOUT_TABLE
+            if self._handful_tried(best, lambda: enough() or memo.evaluations > at_once):
+                return f"the {HANDFUL} driest spools of each tool tried; {OTHERS}", False, self.possible
             at_once = memo.evaluations + WITHOUT_TABLE
             if self._all_tried(best, None, 0, lambda: enough() or memo.evaluations > at_once):
                 return "all assignments tried", True, self.most
@@ -195,7 +204,13 @@ class _Search:
                 return "all assignments tried", True, self.most
             said.append("the time was over before all was tried")
         said.append(self._walked(best, table, at_most, enough, free=False))
-        if enough() and not free and best.best.cost.missed > self.most - at_most and len(said) == 1:
+        if (
+            enough()
+            and not free
+            and best.best.cost.missed > self.most - at_most
+            and len(said) == 1
+            and OVER not in said[0]
+        ):
             said.append("the time was over")
         return "; ".join(said), False, at_most
 
@@ -211,6 +226,10 @@ class _Search:
         """Where more might make it, ask the solver; change a few jobs at a time; return how, in words."""
         memo, start, tasks = self.memo, self.start, self.tasks
         said, fewest = "job by job", self.most - at_most
+        if self.unfinished:
+            said += ", without the table of forecasts, for which the time was over"
+        if enough():
+            return f"{said}; {OVER}"
         assert best.best is not None
         proposals = optimise.Proposals()
         for rounds in (FIRST_PROPOSALS, optimise.ROUNDS):
@@ -249,9 +268,20 @@ class _Search:
 
     def table_for_trying(self) -> ForecastTable | None:
         """Return the table where it has every way of every job; None where it would be too large."""
-        many = len(self.tasks) > MOST_OPTIMISED
-        table = None if many or self._no_time_for_table() else self.table()
+        table = None if len(self.tasks) > MOST_OPTIMISED else self.table()
         return table if table is not None and table.complete else None
+
+    def _handful_tried(self, best: Incumbent, enough: "optimise.Enough") -> bool:
+        """Where many spools fit, try the driest; return whether others can then be better in verdicts and ends alone."""
+        if all(
+            len(slot.spools) <= HANDFUL
+            for task in self.tasks
+            for each in task.variants
+            for slot in each.slots
+        ):
+            return False
+        search = self._exhaustive(best, None, self.most - self.possible, enough, driest=HANDFUL)
+        return self._explored(search) and search.all_but_verdicts_settled(self.start)
 
     def _all_tried(
         self,
@@ -261,7 +291,17 @@ class _Search:
         enough: "optimise.Enough",
     ) -> bool:
         """Try everything; return False where that takes too long."""
-        search = ExhaustiveSearch(
+        return self._explored(self._exhaustive(best, table, fewest_missed, enough))
+
+    def _exhaustive(
+        self,
+        best: Incumbent,
+        table: ForecastTable | None,
+        fewest_missed: int,
+        enough: "optimise.Enough",
+        driest: int | None = None,
+    ) -> ExhaustiveSearch:
+        return ExhaustiveSearch(
             self.memo,
             self.start,
             self.tasks,
@@ -271,7 +311,10 @@ class _Search:
             best=best.best,
             offer=best.offer,
             enough=enough,
+            driest=driest,
         )
+
+    def _explored(self, search: ExhaustiveSearch) -> bool:
         try:
             search.explore(self.start, 0)
         except SearchBudgetError:

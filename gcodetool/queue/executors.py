@@ -14,12 +14,12 @@ import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import CancelledError
-from dataclasses import dataclass
 from queue import Empty, SimpleQueue
 from typing import TYPE_CHECKING, Any, Final, Generic, NoReturn, Protocol, TypeVar
 
 import gcodetool
 from gcodetool.errors import SchedulerError, UsageError
+from gcodetool.quickdata import dataclass
 
 if TYPE_CHECKING:
     from concurrent.futures import ProcessPoolExecutor

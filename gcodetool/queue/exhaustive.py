@@ -17,6 +17,7 @@ from gcodetool.queue.schedule import Assignment, Cost, PrinterCalendar, Schedule
 from gcodetool.queue.search import SearchProgress, cannot_succeed, dried, ways
 from gcodetool.queue.table import Entry, ForecastTable
 
+BEFORE_VERDICTS: Final = 4  # what plans are compared by before their verdicts: jobs, hand-offs, dryings, heat
 MOST_STATES: Final = 400_000  # kept in memory; beyond it a state met again is tried again
 
 Key = tuple[int, int, int, float, int, float]
@@ -32,7 +33,7 @@ class ExhaustiveSearch:
     """Depth first through all assignments.
 
     ``fewest_missed``: jobs that every plan misses, by their priorities; ``best``: a plan known before; ``offer`` is told
-    each better one; ``enough`` says that it is to end.
+    each better one; ``enough`` says that it is to end; ``driest``: so many of the driest spools for each tool, no others.
     """
 
     def __init__(
@@ -47,15 +48,26 @@ class ExhaustiveSearch:
         best: Schedule | None = None,
         offer: Callable[[Schedule], None] = lambda _: None,
         enough: Callable[[], bool] = lambda: False,
+        driest: int | None = None,
     ) -> None:
-        self.memo, self.tasks, self.progress = memo, tasks, progress
+        self.memo, self.tasks, self.progress, self.driest = memo, tasks, progress, driest
         self.best, self.offer, self.enough = best, offer, enough
         self.least = LeastCost(memo, start, tasks, table, fewest_missed)
         self.seen: dict[Hashable, Key] = {}
         self.only: list[Way | None] = []  # what a task takes, where there is one way only
         for task in tasks:
-            first_two = list(itertools.islice(ways(memo, task, start), 2))
+            first_two = list(
+                itertools.islice(ways(memo, task, start, most=driest, driest=driest is not None), 2)
+            )
             self.only.append(first_two[0] if len(first_two) == 1 else None)
+
+    def all_but_verdicts_settled(self, start: Schedule) -> bool:
+        """Return whether a plan may be better than the best, but in verdicts and ends alone; by no more forecasts."""
+        if self.best is None:
+            return False
+        key = self.best.cost.key()
+        least = self.least.rest(start, start.cost, 0, key[0]).key()
+        return least[:BEFORE_VERDICTS] >= key[:BEFORE_VERDICTS] and least < key
 
     def worth(self, schedule: Schedule, cost: Cost, index: int) -> bool:
         """Return whether a plan of that cost, before the tasks from *index* on, may still become the best."""
@@ -85,7 +97,9 @@ class ExhaustiveSearch:
         if self.progress is not None:
             self.progress(self.memo.evaluations)
         after = []
-        for way in ways(self.memo, self.tasks[index], schedule):
+        for way in ways(
+            self.memo, self.tasks[index], schedule, most=self.driest, driest=self.driest is not None
+        ):
             least = self._least(schedule, way, index)
             if least is None or not self.worth(schedule, least, index + 1):
                 continue

@@ -13,7 +13,6 @@ from typing import Final
 from gcodetool.errors import GcodetoolError
 from gcodetool.judge.reasons import feed_sentence
 from gcodetool.moisture.constants import ZERO_CELSIUS_K
-from gcodetool.moisture.places import surroundings
 from gcodetool.queue.drying_hours import with_own
 from gcodetool.queue.findings import GOOD_ENOUGH, ORDER, Bottleneck, worst
 from gcodetool.queue.forecast_memo import ForecastMemo
@@ -314,6 +313,8 @@ def _kept_dry(
 
 def _unheated_C(full: ForecastMemo, spool: str, dryer: str, at_s: float) -> float | None:
     """Return the temperature of a dryer that keeps its own air while it is off; None: it does not keep it, or not known."""
+    from gcodetool.moisture.places import surroundings
+
     record = full.spools[spool]
     place = record.places.get(dryer)
     if place is None or place.room not in record.places or not full.shares_air(spool, dryer):

@@ -4,10 +4,10 @@ Times are seconds since 1970 UTC, contents wt %.  None stands for what cannot be
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Literal
 
 from gcodetool.judge.verdict_codes import BADNESS, EXIT_CODES, Code
+from gcodetool.quickdata import dataclass
 
 if TYPE_CHECKING:
     from gcodetool.moisture.record import Spool

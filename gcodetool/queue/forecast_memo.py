@@ -5,14 +5,15 @@ from one call to the next where somebody keeps it (``forecast_store``).  Left ou
 (``spool_simulation``), which steps (``schedule``).
 """
 
+import functools
+import hashlib
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from typing import TYPE_CHECKING, Any, Final
 
 from gcodetool.errors import GcodetoolError
 from gcodetool.judge.verdict_codes import Code
-from gcodetool.moisture.places import is_closed
 from gcodetool.moisture.record import Spool
 from gcodetool.queue.findings import ToolRow, empty_row
 from gcodetool.queue.job_list import QueuePrinter
@@ -27,6 +28,7 @@ from gcodetool.queue.spool_steps import (
     StepHistory,
 )
 from gcodetool.queue.summary import JobSummary, ToolSummary
+from gcodetool.quickdata import dataclass
 
 if TYPE_CHECKING:
     from gcodetool.moisture.snapshot import SnapshotStoreFor
@@ -95,6 +97,16 @@ class ForecastMemo:
     def shared(self) -> dict[str, Any]:
         """What another memo of the same spools may share."""
         return {"firsts": self._firsts, "shelf_of": self._shelf_of, "pasts": self.pasts}
+
+    @functools.cached_property
+    def machines(self) -> str:
+        """Digest of the printers, but for where their profiles lie."""
+        digest = hashlib.sha256()
+        for word, machine in sorted(self.printers.items()):
+            profile = machine.profile
+            bare = None if profile is None else replace(profile, path=None, note=None)
+            digest.update(f"\n{word} {bare!r} {machine.places!r}".encode())
+        return digest.hexdigest()
 
     def past(self, spool: str) -> StepHistory:
         """Return what has happened to a spool by now that its record does not have."""
@@ -216,6 +228,8 @@ class ForecastMemo:
 
     def shares_air(self, spool: str, dryer: str) -> bool:
         """Return whether what a reel gives off in a dryer stays there, for others to meet."""
+        from gcodetool.moisture.places import is_closed
+
         place = self.spools[spool].places.get(dryer)
         return place is not None and is_closed(place)
 

@@ -11,7 +11,7 @@ import hashlib
 from array import array
 from dataclasses import asdict, replace
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, Protocol
 
 from gcodetool import profiles
 from gcodetool.cachefile import CacheFolder, code_in, seal, stamp_of, unseal
@@ -31,6 +31,13 @@ PACKAGES: Final = (
     "judge",
     "queue",
 )  # what an outcome is computed by
+
+
+class Digest(Protocol):
+    """A digest that takes in more."""
+
+    def update(self, data: bytes, /) -> object:
+        """Take in more."""
 
 
 def load(folder: Path | None, memo: ForecastMemo) -> None:
@@ -76,20 +83,20 @@ def save(folder: Path | None, memo: ForecastMemo) -> None:
 
 def forecasts_key(memo: ForecastMemo, name: str) -> str:
     """Return the digest of all that a spool's outcomes rest on, but its steps."""
-    digest = hashlib.sha256(f"{forecasting_stamp()} {memo.options!r}".encode())
-    for word, machine in sorted(memo.printers.items()):
-        profile = machine.profile
-        bare = None if profile is None else replace(profile, path=None, note=None)
-        digest.update(f"\n{word} {bare!r} {machine.places!r}".encode())
-    spool: Spool = memo.spools[name]
+    digest = hashlib.sha256(f"{forecasting_stamp()} {memo.options!r} {memo.machines}".encode())
+    digest.update(f"{memo.past(name).digest} {memo.pasts.since.get(name)!r}".encode())
+    add_record(digest, memo.spools[name])
+    return digest.hexdigest()
+
+
+def add_record(digest: Digest, spool: Spool) -> None:
+    """Let a digest take in all that the record of a spool holds."""
     for place in spool.places.values():
         digest.update(f"\n{replace(place, log=None)!r}".encode())
         if place.log is not None:
             for column in (place.log.at_s, place.log.temperature_C, place.log.rh_pct):
                 digest.update(array("d", column).tobytes())
-    digest.update(f"{memo.past(name).digest} {memo.pasts.since.get(name)!r}".encode())
     digest.update(repr(replace(spool, places={})).encode())
-    return digest.hexdigest()
 
 
 @functools.cache

@@ -6,12 +6,13 @@ later finds them as those before it left them.  Left out: how a group is chosen 
 
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from gcodetool.queue.choice import MOST_OPTIMISED, Incumbent, SearchResult
 from gcodetool.queue.forecast_memo import ForecastMemo
 from gcodetool.queue.schedule import Cost, Schedule, Task
 from gcodetool.queue.search import cannot_succeed, replay
+from gcodetool.quickdata import dataclass
 
 Choose = Callable[[Schedule, Sequence[Task], float, Incumbent], SearchResult]
 

@@ -5,13 +5,13 @@ Left out: words (``report``).
 
 import math
 from collections.abc import Collection, Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from typing import Final, NamedTuple
 
 from gcodetool.queue.begun import NOTHING_BEGUN, Begun
 from gcodetool.queue.findings import Action, HandOff
 from gcodetool.queue.schedule import Schedule, ScheduledJob
 from gcodetool.queue.spool_steps import Leave, Print, StepHistory, begin_of
+from gcodetool.quickdata import dataclass
 
 ORDER: Final[tuple[Action, ...]] = (
     "clear",

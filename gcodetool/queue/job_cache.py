@@ -53,6 +53,20 @@ def limits_stamp(printer: "Printer | None", diameters: dict[int, float] | None, 
     return hashlib.sha256(f"{build}\n{bare!r}\n{wound!r}".encode()).hexdigest()
 
 
+class LimitStamps:
+    """The same for many files, worked out once for each printer and diameters."""
+
+    def __init__(self) -> None:
+        self._build, self._known = reading_stamp(), dict[Any, str]()
+
+    def of(self, printer: "Printer | None", diameters: tuple[tuple[int, float], ...]) -> str:
+        """Return the digest for a printer, with what its tools' filaments measure."""
+        machine = (id(printer), diameters)
+        if machine not in self._known:
+            self._known[machine] = limits_stamp(printer, dict(diameters), self._build)
+        return self._known[machine]
+
+
 def job_key(sha256: str, stamp: str) -> str:
     """Return the key of a content under limits."""
     return hashlib.sha256(f"{sha256} {stamp}".encode()).hexdigest()
@@ -94,17 +108,22 @@ class Index:
         self.folder = folder
         self.known: dict[str, list[Any]] = _read_index(folder)
         self.changed = False
+        self._here = Path.cwd()
 
     def digest(self, path: Path, now: Signature) -> str | None:
         """Return the digest of a file that was not touched since it was read; None: nobody knows."""
-        entry = self.known.get(str(path.absolute()))
+        entry = self.known.get(self._name(path))
         return str(entry[4]) if entry is not None and tuple(entry[:4]) == now else None
 
     def note(self, path: Path, read: Signature, sha256: str, *, at_ns: int) -> None:
         """Remember what a file held that was looked at *at_ns*; not where it may have changed just then."""
         if at_ns - max(read[1], read[2]) > SETTLED_NS:
-            self.known[str(path.absolute())] = [*read, sha256]
+            self.known[self._name(path)] = [*read, sha256]
             self.changed = True
+
+    def _name(self, path: Path) -> str:
+        """Return a path as it is kept: absolute."""
+        return os.path.join(self._here, path)  # noqa: PTH118  a third of what pathlib takes, for each file of a list
 
     def save(self) -> None:
         """Write what was learned, beside what other calls wrote meanwhile; drop the oldest."""

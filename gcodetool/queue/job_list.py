@@ -5,7 +5,7 @@ the G-code (``reading``) and the spools (``cli``).
 """
 
 from collections.abc import Callable, Collection, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from pathlib import Path
 from typing import Final
 
@@ -13,6 +13,7 @@ from gcodetool import profiles
 from gcodetool.errors import ProfileError, QueueError, UsageError
 from gcodetool.profiles import Printer
 from gcodetool.queue.presence import ALWAYS, Presence, presence_of
+from gcodetool.quickdata import dataclass
 from gcodetool.tomlfile import Table, load, nearest, shown
 
 JOB_KEYS: Final = (

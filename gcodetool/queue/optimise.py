@@ -10,7 +10,7 @@ import importlib
 import itertools
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Any, Final, Literal
 
 from gcodetool.queue.findings import GOOD_ENOUGH
@@ -20,6 +20,7 @@ from gcodetool.queue.schedule import SAME_K, Schedule, ScheduledJob, Task, Way
 from gcodetool.queue.search import best_step
 from gcodetool.queue.spool_steps import Dry
 from gcodetool.queue.table import Entry, ForecastTable, Spell, horizon
+from gcodetool.quickdata import dataclass
 
 Enough = Callable[[], bool]  # says that the time is over
 Order = Literal["free", "reels", "list"]  # none; of the list on each reel; on each reel and printer

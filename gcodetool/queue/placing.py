@@ -11,7 +11,7 @@ time nor filament; where there is no shelf at all, jobs are placed by their time
 import bisect
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 from gcodetool.queue.findings import ASKED, GOOD_ENOUGH, ORDER, ToolRow, empty_row
@@ -30,6 +30,7 @@ from gcodetool.queue.schedule import (
     free_again,
 )
 from gcodetool.queue.spool_steps import Dry, DryingTime, Leave, Print, StepHistory
+from gcodetool.quickdata import dataclass
 
 SHORTEST_SHORT_MM: Final = 1.0  # less than this is rounding
 NOT_STARTED: Final = ("runs-out", "dry-first", ASKED)  # verdicts of jobs that nobody should start as they are

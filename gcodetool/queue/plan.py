@@ -29,7 +29,7 @@ from gcodetool.queue.schedule import Schedule, Task
 from gcodetool.queue.search import open_jobs
 from gcodetool.queue.spool_steps import ForecastOptions
 from gcodetool.queue.summary import JobSummary
-from gcodetool.queue.tasks import Stock, mounted_spools, schedule_at_start, tasks_of, wanted_of
+from gcodetool.queue.tasks import Stock, every_wanted, mounted_spools, schedule_at_start, tasks_of
 
 if TYPE_CHECKING:
     from gcodetool.moisture.snapshot import SnapshotStoreFor
@@ -257,13 +257,7 @@ def _read_jobs(
     job_list: JobList, stock: Stock, executor: Executor, folder: Path | None, progress: Progress | None
 ) -> tuple[dict[Wanted, JobSummary | Unreadable], bool]:
     """Return each file's job; False where the reading was stopped."""
-    wanted = list(
-        dict.fromkeys(
-            wanted_of(request, job_list, stock, on=name)
-            for request in job_list.requests
-            for name in (None, *request.fits)
-        )
-    )
+    wanted = every_wanted(job_list, stock)
     found: dict[Wanted, JobSummary | Unreadable] = {}
     tick = None if progress is None else lambda count: progress("reading", count, len(wanted))
     try:

@@ -4,11 +4,11 @@ Left out: the text around it (``report.queue_json``), what is done with a plan t
 """
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Final, Literal
 
 from gcodetool.queue.findings import ORDER
+from gcodetool.quickdata import dataclass
 
 Kind = Literal["as it is", "text", "number", "whole", "flag", "moment", "verdict", "texts"]
 

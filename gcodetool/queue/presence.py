@@ -8,11 +8,11 @@ import bisect
 import functools
 import re
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from typing import Final
 
 from gcodetool.errors import UsageError
+from gcodetool.quickdata import dataclass
 
 DAYS: Final = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 WORDS: Final = re.compile(

@@ -8,7 +8,6 @@ import hashlib
 import os
 import time
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
@@ -19,6 +18,7 @@ from gcodetool.queue import job_cache
 from gcodetool.queue.executors import Executor, WorkerDied
 from gcodetool.queue.job_cache import decode, encode, jobs_in
 from gcodetool.queue.summary import JobSummary, summarise
+from gcodetool.quickdata import dataclass
 from gcodetool.textfile import opened
 
 BATCH_BYTES: Final = 8_000_000  # given to a worker at a time: less talk, and a stop is still quick
@@ -81,8 +81,7 @@ def read_all(
     progress : called with the number of files done.
     """
     index, kept = job_cache.Index(folder), jobs_in(folder)
-    build = job_cache.reading_stamp()
-    stamps: dict[tuple[int, tuple[tuple[int, float], ...]], str] = {}
+    stamps = job_cache.LimitStamps()
     tasks: dict[int, _ReadTask] = {}
     sizes: dict[int, int] = {}
     unseen: list[str] = []
@@ -95,10 +94,7 @@ def read_all(
             progress(done)
 
     for number, each in enumerate(wanted):
-        machine = (id(each.printer), each.diameters)
-        if machine not in stamps:
-            stamps[machine] = job_cache.limits_stamp(each.printer, dict(each.diameters), build)
-        stamp = stamps[machine]
+        stamp = stamps.of(each.printer, each.diameters)
         size = 0
         try:
             now = job_cache.signature(each.path)

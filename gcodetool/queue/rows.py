@@ -4,7 +4,7 @@ Left out: printing them (``report``).
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from typing import Any, Final
 
 from gcodetool.moisture.record import Spool
@@ -18,6 +18,7 @@ from gcodetool.queue.reading import Unreadable, Wanted
 from gcodetool.queue.schedule import Schedule, ScheduledDrying, ScheduledJob, ToolSlot
 from gcodetool.queue.summary import JobSummary
 from gcodetool.queue.tasks import Stock, wanted_of
+from gcodetool.quickdata import dataclass
 
 ALONE: Final = (
     "the list says that this dryer may run alone: only one whose maker allows it, where local codes do, with a cut-out of "

@@ -7,7 +7,7 @@ goes (``placing``), which spools it takes (``search``), what comes of it (``fore
 import itertools
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Final, NamedTuple
 
 from gcodetool.queue.boxes import NO_BOXES, FeedBoxes
@@ -17,6 +17,7 @@ from gcodetool.queue.job_list import JobList
 from gcodetool.queue.presence import ALWAYS, Presence
 from gcodetool.queue.spool_steps import Dry, DryingTime, Print, StepHistory
 from gcodetool.queue.summary import JobSummary, ToolSummary
+from gcodetool.quickdata import dataclass
 
 SHORTEST_SHORT_MM: Final = 1.0  # less than this is rounding
 SAME_K: Final = 1e-6  # of two temperatures that are one

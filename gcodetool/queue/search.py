@@ -29,17 +29,20 @@ def ways(
     schedule: Schedule,
     *,
     most: int | None = None,
+    driest: bool = False,
     failed: Collection[str] = (),
 ) -> Iterator[Way]:
     """Yield where a job may go and what its tools may be given: likely spools first, undried ones before dried ones.
 
     Of either those that are fed from a box come last.
 
-    ``most``: so many spools for each tool; ``failed``: spools that were too wet for another job.
+    ``most``: so many spools for each tool; ``driest``: those that are driest now come first; ``failed``: spools that were
+    too wet for another job.
     """
     found: list[Way] = []
     for variant in task.variants:
-        found += (Way(variant, given, task) for given in _options(memo, variant, schedule, most, failed))
+        options = _options(memo, variant, schedule, most, driest=driest, failed=failed)
+        found += (Way(variant, given, task) for given in options)
     yield from sorted(found, key=lambda way: (dried(way.assignments), boxed(way.assignments)))
 
 
@@ -54,17 +57,19 @@ def boxed(assignments: Sequence[Assignment]) -> int:
 
 
 def _options(
-    memo: ForecastMemo, task: Task, schedule: Schedule, most: int | None, failed: Collection[str]
+    memo: ForecastMemo,
+    task: Task,
+    schedule: Schedule,
+    most: int | None,
+    *,
+    driest: bool,
+    failed: Collection[str],
 ) -> Iterator[tuple[Assignment, ...]]:
     """Yield what a job's tools may be given on one printer."""
-    every = [
-        list(
-            _assignments(
-                memo, slot, _likely(memo, task, slot, schedule, failed)[:most], schedule, task.printer
-            )
-        )
-        for slot in task.slots
-    ]
+    every = []
+    for slot in task.slots:
+        spools = _likely(memo, task, slot, schedule, driest=driest, failed=failed)[:most]
+        every.append(list(_assignments(memo, slot, spools, schedule, task.printer)))
     some = False
     for assignments in itertools.product(*every):
         used = [assignment.spool for assignment in assignments if assignment.spool is not None]
@@ -82,18 +87,25 @@ def _options(
 
 
 def _likely(
-    memo: ForecastMemo, task: Task, slot: ToolSlot, schedule: Schedule, failed: Collection[str]
+    memo: ForecastMemo,
+    task: Task,
+    slot: ToolSlot,
+    schedule: Schedule,
+    *,
+    driest: bool,
+    failed: Collection[str],
 ) -> Sequence[str]:
-    """Return the spools for a tool: long enough ones first, dry ones, the one that hangs there."""
+    """Return the spools for a tool: long enough ones first, dry ones, the one that hangs there, the driest where asked."""
     if len(slot.spools) < 2:
         return slot.spools
     uses = schedule.mounted.get((task.printer, slot.tool.tool), ())
     hung = uses[-1].hung if uses else None
 
-    def key(spool: str) -> tuple[bool, bool, bool, str]:
+    def key(spool: str) -> tuple[bool, bool, bool, float, str]:
         left_mm = memo.left_mm(spool) - schedule.fed_mm.get(spool, 0.0)
         wet = spool in failed or memo.wet(spool) > 1.0
-        return left_mm < slot.tool.filament_mm, wet, spool != hung, spool
+        water = memo.wet(spool) if driest else 0.0
+        return left_mm < slot.tool.filament_mm, wet, spool != hung, water, spool
 
     return sorted(slot.spools, key=key)
 
@@ -142,11 +154,10 @@ def cannot_succeed(memo: ForecastMemo, start: Schedule, task: Task) -> bool:
     shortest_s = min(variant.job.open_air_s for variant in task.variants)
     if task.due_s is not None and begins + shortest_s > task.due_s:
         return True
-    for slot in task.slots:
-        longest = max((memo.left_mm(spool) for spool in slot.spools), default=0.0)
-        if longest < slot.tool.filament_mm - 1.0:
-            return True
-    return False
+    return not all(
+        any(memo.left_mm(spool) >= slot.tool.filament_mm - 1.0 for spool in slot.spools)
+        for slot in task.slots
+    )
 
 
 def greedy(

@@ -5,8 +5,10 @@ Left out: what comes of the steps (``spool_simulation``), and remembering it (``
 
 import hashlib
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Any, Final
+
+from gcodetool.quickdata import dataclass
 
 
 @dataclass(frozen=True)

@@ -5,9 +5,9 @@ What one spool goes through does not depend on the others, so it is a task of it
 """
 
 import itertools
-from collections.abc import Mapping
-from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import field
+from typing import TYPE_CHECKING, Final
 
 from gcodetool.errors import GcodetoolError
 from gcodetool.moisture.record import Spool
@@ -28,9 +28,12 @@ from gcodetool.queue.spool_steps import (
     history_of,
 )
 from gcodetool.queue.summary import JobSummary
+from gcodetool.quickdata import dataclass
 
 if TYPE_CHECKING:
     from gcodetool.moisture.state import State
+
+PART: Final = 16  # forecasts given out at a time where the time is limited
 
 Behind = (
     int | tuple[Step, ...]
@@ -70,6 +73,13 @@ class _WantedSteps:
     dryings: list[tuple[StepHistory, Dry]] = field(default_factory=list)
     times: list[Asked] = field(default_factory=list)
     wet: bool = False
+
+    def parts(self) -> Iterator["_WantedSteps"]:
+        """Yield the same in parts that are soon done."""
+        most = max(len(self.prints), len(self.dryings), len(self.times), 1)
+        for at in range(0, most, PART):
+            its = slice(at, at + PART)
+            yield _WantedSteps(self.prints[its], self.dryings[its], self.times[its], self.wet and at == 0)
 
 
 @dataclass(frozen=True)
@@ -125,15 +135,21 @@ class Wanting:
         ends: Mapping[str, StepHistory] | None = None,
         *,
         words: str = "forecasting",
+        enough: Callable[[], bool] | None = None,
     ) -> None:
         """Let the memo know all of it.
 
-        ``ends``: what happens to each spool in the end; what is asked mostly stands behind a part of that.
+        ``ends``: what happens to each spool in the end; what is asked mostly stands behind a part of that.  ``enough``
+        says that the time is over: what is not computed by then is left out; a spool is given out in parts for it.
         """
-        memo, names = self.memo, sorted(self.asked)
+        memo = self.memo
+        parts = [
+            (name, part)
+            for name in sorted(self.asked)
+            for part in ([self.asked[name]] if enough is None else self.asked[name].parts())
+        ]
         tasks = [
-            _spool_task(memo, name, (ends or {}).get(name) or StepHistory(name), self.asked[name])
-            for name in names
+            _spool_task(memo, name, (ends or {}).get(name) or StepHistory(name), part) for name, part in parts
         ]
         total, count = sum(len(each.prints) for each in self.asked.values()), 0
         if progress is not None and tasks:
@@ -142,18 +158,20 @@ class Wanting:
         workers = executor if len(tasks) > 1 or not executor.shares_files else SerialExecutor()
         for at, result in workers.map_unordered(_run_spool_task, tasks):
             found = _run_spool_task(tasks[at]) if isinstance(result, WorkerDied) else result
-            wanted = self.asked[names[at]]
+            name, wanted = parts[at]
             memo.prints.update(zip(wanted.prints, found.rows, strict=True))
             memo.dryings.update(zip(wanted.dryings, found.dried, strict=True))
             keys = ((*asked, None) for asked in wanted.times)
             memo.times.update(zip(keys, found.times, strict=True))
             if found.wet is not None and found.left_mm is not None:
-                memo.wetness[names[at]], memo.left[names[at]] = found.wet, found.left_mm
-            memo.computed.add(names[at])
+                memo.wetness[name], memo.left[name] = found.wet, found.left_mm
+            memo.computed.add(name)
             memo.evaluations += len(found.rows) + len(found.times)
             count += len(found.rows)
             if progress is not None:
                 progress(words, count, total)
+            if enough is not None and enough():
+                break
 
 
 def _spool_task(memo: ForecastMemo, name: str, history: StepHistory, wanted: _WantedSteps) -> _SpoolTask:

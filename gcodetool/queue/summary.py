@@ -6,10 +6,11 @@ belongs to single moves is gone.  Left out: how it is kept (``job_cache``), the 
 
 import functools
 import hashlib
-from dataclasses import asdict, dataclass, field, fields
+from dataclasses import asdict, field, fields
 from typing import TYPE_CHECKING, Final
 
 from gcodetool.errors import GcodeError
+from gcodetool.quickdata import dataclass
 
 if TYPE_CHECKING:
     from pathlib import Path

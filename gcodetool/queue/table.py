@@ -9,8 +9,8 @@ bound.  Left out: choosing from it (``optimise``).
 
 import itertools
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from typing import Final, Literal
 
 from gcodetool.queue.executors import Executor
@@ -22,6 +22,7 @@ from gcodetool.queue.schedule import Assignment, Schedule, Task, ToolSlot, Way
 from gcodetool.queue.search import ways
 from gcodetool.queue.spool_steps import Dry, DryingTime, Print, StepHistory
 from gcodetool.queue.spool_work import Wanting
+from gcodetool.quickdata import dataclass
 
 MOST_SPOOLS: Final = 12  # of each tool
 MOST_SPOOLS_OF_FEW: Final = 40  # the same, where there are few jobs
@@ -47,6 +48,10 @@ Spell = tuple[float, float]
 State = Literal[
     "dry", "after", "dried"
 ]  # dry enough as it is; after a drying for another job; dried for this one
+
+
+class TableTimeError(Exception):
+    """The time was over before the table was made."""
 
 
 @dataclass(frozen=True)
@@ -80,12 +85,26 @@ def table_of(
     tasks: Sequence[Task],
     executor: Executor,
     progress: Progress | None = None,
+    *,
+    enough: Callable[[], bool] = lambda: False,
 ) -> ForecastTable:
-    """Return the table for *tasks*, its forecasts computed by whoever is there to do it."""
+    """Return the table for *tasks*, its forecasts computed by whoever is there to do it.
+
+    Raises
+    ------
+    TableTimeError
+        ``enough`` said that the time is over; what was computed by then is known.
+    """
+
+    def compute(asked: Wanting, progress: Progress | None) -> None:
+        asked.compute(executor, progress, words="table of forecasts", enough=enough)
+        if enough():
+            raise TableTimeError
+
     asked = Wanting(memo)
     for spool in sorted({spool for task in tasks for slot in task.slots for spool in slot.spools}):
         asked.wetness(spool)
-    asked.compute(executor, None)
+    compute(asked, None)
     every: list[list[Way]] = []
     complete = True
     most = MOST_SPOOLS if len(tasks) > FEW_JOBS else MOST_SPOOLS_OF_FEW
@@ -105,7 +124,7 @@ def table_of(
                     asked.printed(history, _print(way.task, slot, at_s, assignment.box))
             else:
                 asked.time(history, assignment.dryer, in_s, slot.length_mm)
-    asked.compute(executor, progress, words="table of forecasts")
+    compute(asked, progress)
     hope = _Hope(memo, start, tasks, late_s)
     asked = Wanting(memo)  # what comes of each job right after a drying, and where else it may come out good
     for way in itertools.chain.from_iterable(every):
@@ -119,8 +138,8 @@ def table_of(
             ):
                 for question in hope.after_another(way.task, slot, assignment):
                     asked.printed(*question)
-    asked.compute(executor, progress, words="table of forecasts")
-    spells = _spells(memo, start, list(itertools.chain.from_iterable(every)), hope, executor)
+    compute(asked, progress)
+    spells = _spells(memo, start, list(itertools.chain.from_iterable(every)), hope, compute)
     entries = []
     for found in every:
         known = [_entry(memo, start, way, late_s, hope, spells) for way in found]
@@ -186,7 +205,11 @@ def _asking(task: Task, slot: ToolSlot, assignment: Assignment) -> Asking:
 
 
 def _spells(
-    memo: ForecastMemo, start: Schedule, ways_: Sequence[Way], hope: "_Hope", executor: Executor
+    memo: ForecastMemo,
+    start: Schedule,
+    ways_: Sequence[Way],
+    hope: "_Hope",
+    compute: Callable[[Wanting, Progress | None], None],
 ) -> dict[Asking, Spell]:
     """Return when spools are dry enough as they are that are so now and not at the end of the plan's time, or the reverse.
 
@@ -211,7 +234,7 @@ def _spells(
         for task, slot, assignment, moments, _ in open_.values():
             for question in hope.at(task, slot, assignment, moments[len(moments) // 2]):
                 asked.printed(*question)
-        asked.compute(executor, None)
+        compute(asked, None)
         for key, (task, slot, assignment, moments, now) in list(open_.items()):
             middle = len(moments) // 2
             good = any(

@@ -5,11 +5,10 @@ colour may be taken.  Left out: which of them is (``search``).
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from typing import Final
 
 from gcodetool import profiles
-from gcodetool.judge.print_air import last_open
 from gcodetool.moisture.dryer_runs import ONE_SLOT, as_run
 from gcodetool.moisture.record import Spool
 from gcodetool.profiles import Printer
@@ -20,6 +19,7 @@ from gcodetool.queue.job_list import JobList, JobRequest, QueuePrinter, ToolRequ
 from gcodetool.queue.reading import Unreadable, Wanted
 from gcodetool.queue.schedule import Schedule, Task, ToolSlot, empty_schedule
 from gcodetool.queue.summary import JobSummary, ToolSummary
+from gcodetool.quickdata import dataclass
 from gcodetool.tomlfile import nearest
 
 Where = tuple[str | None, int]  # a printer's tool
@@ -53,6 +53,17 @@ def wanted_of(request: JobRequest, job_list: JobList, stock: Stock, *, on: str |
         if each.spool in stock.spools and each.spool is not None
     }
     return Wanted(request.path, printer, tuple(sorted(wound.items())))
+
+
+def every_wanted(job_list: JobList, stock: Stock) -> list[Wanted]:
+    """Return what is to be read for all requests, each once: for their own printers, and for those that they fit."""
+    return list(
+        dict.fromkeys(
+            wanted_of(request, job_list, stock, on=name)
+            for request in job_list.requests
+            for name in (None, *request.fits)
+        )
+    )
 
 
 def tasks_of(
@@ -342,6 +353,8 @@ def homes_of(stock: Stock, at_s: float) -> dict[str, str | None]:
     for name, spool in stock.spools.items():
         place = standing(spool, at_s)
         if place is not None and place.kind == "dryer":
+            from gcodetool.judge.print_air import last_open
+
             room = place.room or last_open(spool, at_s)
             place = None if room is None else spool.places.get(room)
         if place is not None:

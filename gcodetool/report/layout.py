@@ -114,6 +114,8 @@ def without_halves(json_text: str) -> str:
     >>> without_halves(chr(34) + chr(0xDC80) + chr(34))
     '"\\udc80"'
     """
+    if json_text.isascii():
+        return json_text
     return re.sub("[\ud800-\udfff]", lambda half: f"\\u{ord(half[0]):04x}", json_text)
 
 

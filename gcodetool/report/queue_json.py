@@ -10,6 +10,7 @@ from gcodetool.report.json_values import fields, json_value, utc, when
 from gcodetool.report.layout import without_halves
 
 SCHEMA: Final = "gcodetool/queue/1"
+ENCODED: Final = json.JSONEncoder(allow_nan=False, ensure_ascii=False)
 
 
 def as_dict(found: QueueFindings) -> dict[str, Any]:
@@ -97,4 +98,4 @@ def to_json(found: QueueFindings) -> str:
 
 
 def _compact(value: Any) -> str:
-    return without_halves(json.dumps(value, allow_nan=False, ensure_ascii=False))
+    return without_halves(ENCODED.encode(value))
