@@ -204,7 +204,7 @@ def test_nothing_is_started_mounted_or_taken_out_at_night(tmp_path) -> None:
 
 def test_heat_waits_for_somebody_unless_the_dryer_may_run_alone(tmp_path) -> None:
     job(tmp_path, "a.gcode", hours=1)
-    spool(tmp_path, "petg-04", water=0.38, place="bench")
+    spool(tmp_path, "petg-04", water=0.6, place="bench")
     job_list = replace(from_paths([tmp_path], printer="bench-1"), presence=DAY)
     watched = planned(job_list, stock(tmp_path))
     (drying,) = watched.dryings
@@ -214,7 +214,6 @@ def test_heat_waits_for_somebody_unless_the_dryer_may_run_alone(tmp_path) -> Non
     assert NOW <= drying.in_s <= NOW + 1.5 * HOUR
     assert drying.out_s == alone.rows[0].start_s == NOW + 14.5 * HOUR
     assert any("may run alone" in said for said in drying.cautions)
-    spool(tmp_path, "petg-04", water=0.6, place="bench")
     short = replace(job_list, presence=presence_of(["Mon-Fri 09:00-10:00"]))
     never = planned(short, stock(tmp_path))
     assert not never.dryings
@@ -361,5 +360,5 @@ def test_a_reel_that_moves_to_another_printer_at_once_is_said_to_come_off_first(
     )
     found = planned(job_list, stock(tmp_path), holds={})
     starts = [what for _, what in to_do(found) if "start job" in what]
-    assert "parts of job 1 off; take petg-04 off; mount pa6-01; start job 2" in starts[1]
-    assert "mount petg-04; start job 3" in starts[2]
+    assert "parts of job 1 off; take petg-04 off; mount pa6-01 from bag; start job 2" in starts[1]
+    assert "mount petg-04 from bench-2; start job 3" in starts[2]

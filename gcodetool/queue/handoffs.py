@@ -199,13 +199,24 @@ def _start(
 
 
 def _fetched(done: Schedule, placed: ScheduledJob, spools: Collection[str]) -> Iterator[tuple[str, str]]:
-    """Yield where each of these reels of a job is before it: in its place, or on another printer, where it lives."""
+    """Yield where each of these reels of a job is before it: in its place, or on another printer that it comes off."""
     for history, step in placed.steps:
         last, home = history.step, done.homes.get(history.spool)
         on = last.printer if isinstance(last, Print) else _hangs_at(done, history.spool)
-        where = home if home is not None else on
+        straight = isinstance(last, Print) and _comes_off(done, last) >= step.start_s - done.turnaround_s
+        where = home if home is not None and not straight else on
         if history.spool in spools and where is not None and where != step.printer:
             yield history.spool, where
+
+
+def _comes_off(done: Schedule, step: Print) -> float:
+    """Return when a reel is taken off its printer after a job; long ago where that was no job of this plan."""
+    if step.off_s is not None:
+        return step.off_s
+    began = (
+        each for each in done.all() if each.task.printer == step.printer and each.start_s == step.start_s
+    )
+    return next((each.end_s for each in began), -math.inf)
 
 
 def _hangs_at(done: Schedule, spool: str) -> str | None:
