@@ -47,7 +47,7 @@ READERS = {
     "series.planfile.read_plan": "series plan",
     "ledger.dryerlog.read_temperatures": "drying fit",
     "app.fed_from_report.fed_from_report": "spool fed",
-    "profilefile.profile": "printer",
+    "profilefile._read": "printer",
     "profiledata._entry": "passed over",
     "slicerfiles.shapes.read": "adjust json",
     "slicerfiles.settings.read_family": "settings",

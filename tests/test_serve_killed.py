@@ -87,7 +87,7 @@ def test_each_note_is_there_once(
             weighed = count % EVERY_WEIGHED == 0
             page = insist(functools.partial(phone.get, "/s/petg-03" if weighed else "/p/bench")).page
             form: Form = page.form("weigh" if weighed else "read")
-            filled = {"grams": f"{1100 + count / 10:.1f}"} if weighed else {"rh": f"{20 + count / 100:.2f}"}
+            filled = {"grams": f"{1200 + count / 100:.2f}"} if weighed else {"rh": f"{20 + count / 100:.2f}"}
             for _ in range(1 + count % 2):  # every other one twice, whatever the answer was
                 answer = insist(lambda form=form, filled=filled: phone.post(form, follow=False, **filled))
                 if answer.status != 303:
@@ -110,7 +110,7 @@ def test_each_note_is_there_once(
     weighed = collections.Counter(
         each.facts["gross_g"] for each in history("spool", "petg-03") if each.kind == "weighed"
     )
-    assert weighed == {1100 + count / 10: 1 for count in wanted if count % EVERY_WEIGHED == 0}
+    assert weighed == {round(1200 + count / 100, 2): 1 for count in wanted if count % EVERY_WEIGHED == 0}
     read = collections.Counter(
         each.facts["rh_pct"] for each in history("place", "bench") if each.kind == "read"
     )
