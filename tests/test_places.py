@@ -339,6 +339,20 @@ def test_a_box_that_leaks_ends_at_its_room():
     assert any(note.startswith("spent") for note in map(str, leaking.notes))
 
 
+@pytest.mark.parametrize("stands_in", ["bag", "oven"])
+def test_a_bag_does_not_leak_from_a_printer_that_stands_in_that_bag(stands_in):
+    # the record's own circle: the bag's outside is where the reel stood before, and that printer's room is the bag
+    reel = spool(
+        moved(HOUR, "bench-1"),
+        moved(2 * HOUR, "bag"),
+        bag={"leak_g_per_day": 0.1, "temperature_C": None},
+        oven={"room": "bag"},
+        bench_1={"room": stands_in, "fed_from": None},
+    )
+    bench = reel.places["bench"]
+    assert surroundings(reel, "bag", 3 * HOUR).reel.temperature_K == pytest.approx(bench.temperature_C + 273.15)
+
+
 def test_a_dryer_without_a_vent_stops_and_with_one_does_not():
     """1 kg of damp PA6 gives off 27 g; ten litres of room air hold 0.1 g."""
     means = [

@@ -59,9 +59,8 @@ def surroundings(spool: Spool, place: str, at_s: float, doubts: Doubts | None = 
         The spool's record has no such place, or it does not state its air.
     """
     here = as_run(spool, place_of(spool, place, None), at_s)
-    begin_s = at_s - SHORTEST_WINDOW_S
-    around = replace(_around(spool, here, begin_s, at_s, None), place=place)
-    return _owned(spool, here, around, _Window(begin_s, at_s, None, doubts, ahead=True))
+    window = _Window(at_s - SHORTEST_WINDOW_S, at_s, None, doubts, ahead=True)
+    return replace(_around(spool, here, window), place=place)
 
 
 def stretches(
@@ -95,8 +94,7 @@ def stretches(
             bounds = sorted({*bounds, *cuts})
         for begin, end in itertools.pairwise(bounds):
             here = as_run(of, of.places[place], begin)
-            window = _Window(begin, end, previous, doubts)
-            around = _owned(of, here, _around(of, here, begin, end, previous), window)
+            around = _around(of, here, _Window(begin, end, previous, doubts))
             if part.shown_Pa is not None and begin == part.begin_s:
                 around = _corrected(around, spool.places[around.box or place], part.shown_Pa, doubts)
             yield begin, end, around
@@ -222,67 +220,135 @@ def keeps_books(place: Place) -> bool:
     )
 
 
-def _around(spool: Spool, place: Place, begin_s: float, end_s: float, previous: Air | None) -> Surroundings:
+@dataclass(frozen=True)
+class _Window:
+    """Of what time the air is asked, and for whom: with doubts the members have airs of their own.
+
+    `previous` is the air that a bag or box was closed with; `ahead`: for a forecast from the window's end on.
+    """
+
+    begin_s: float
+    end_s: float
+    previous: Air | None
+    doubts: Doubts | None
+    ahead: bool = False
+
+
+def _around(spool: Spool, place: Place, window: _Window) -> Surroundings:
     """Return the mean air around reel and path over one stretch."""
     if place.kind != "printer":
-        here = _air(spool, place, begin_s, end_s, previous)
+        here = _air(spool, place, window)
         return Surroundings(here, here, box=place.name if here.closed else None)
     if place.log is not None or place.rh_pct is not None:
-        room = _open_air(spool, place, begin_s, end_s)
+        room = _open_air(spool, place, window)
     elif place.room is not None:
-        room = _air(spool, place_of(spool, place.room, None, wanted_by=place.name), begin_s, end_s, previous)
+        room = _air(spool, place_of(spool, place.room, None, wanted_by=place.name), window)
     elif place.fed_from is not None:
-        room = airs.room_air(ROOM_C, ROOM_RH_PCT)
+        room = _assumed_room(window.doubts)
     else:
         raise _missing(spool, place, "room", "name the place it stands in")
     if place.fed_from is None:
         return Surroundings(room, room)
     box = place_of(spool, place.fed_from, None, wanted_by=place.name)
-    inside = _air(spool, box, begin_s, end_s, previous)
+    inside = _air(spool, box, window)
     return Surroundings(inside, room, box=box.name if inside.closed else None, fed=True)
 
 
-def _air(spool: Spool, place: Place, begin_s: float, end_s: float, previous: Air | None) -> Air:
+def _air(spool: Spool, place: Place, window: _Window) -> Air:
     if place.kind == "dryer":
-        return _dryer_air(spool, place, begin_s, end_s)
+        return _dryer_air(spool, place, window)
     if place.kind in CLOSED and is_closed(place):
-        return _closed_air(spool, place, begin_s, end_s, previous)
+        return _closed_air(spool, place, window)
     if place.kind == "printer":
-        return _around(spool, place, begin_s, end_s, previous).reel
-    return _open_air(spool, place, begin_s, end_s)
+        return _around(spool, place, window).reel
+    return _open_air(spool, place, window)
 
 
-def _open_air(spool: Spool, place: Place, begin_s: float, end_s: float) -> Air:
+def _assumed_room(doubts: Doubts | None) -> Air:
+    """Return the air of a room of which the record tells nothing."""
+    room = airs.room_air(ROOM_C, ROOM_RH_PCT)
+    return room if doubts is None else doubts.assumed(room)
+
+
+def _open_air(spool: Spool, place: Place, window: _Window) -> Air:
+    """Return air as hygrometer and thermometer, or the record, tell it; each member's instruments are off its own way."""
     if place.log is not None:
-        here = log_air(place.log, begin_s, end_s)
+        here = log_air(place.log, window.begin_s, window.end_s)
     elif place.temperature_C is None:
         raise _missing(spool, place, "temperature_C", "state it in °C, or a log")
     elif place.rh_pct is None:
         raise _missing(spool, place, "rh_pct", "state it, 0 to 100, or a log")
     else:
         here = airs.room_air(place.temperature_C, place.rh_pct)
-    return here if place.draught is None else airs.blown(here, place.draught)
+    here = here if place.draught is None else airs.blown(here, place.draught)
+    doubts = window.doubts
+    if doubts is None:
+        return here
+    warmer_K, more_pct = doubts.warmer_K(place), doubts.humidity_pct(place)
+    if window.ahead:
+        ahead_K, ahead_pct = doubts.ahead(place, window.end_s)
+        warmer_K, more_pct = warmer_K + ahead_K, more_pct + ahead_pct
+    return replace(here, own=of_reading(here, warmer_K, more_pct))
 
 
-def _dryer_air(spool: Spool, place: Place, begin_s: float, end_s: float) -> Air:
+def _dryer_air(spool: Spool, place: Place, window: _Window) -> Air:
+    """Return a dryer's air: heating adds no water, so the vapour pressure stays its room's or that of a dew point."""
     if place.temperature_C is None:
         raise _missing(spool, place, "temperature_C", "state what its air really reaches, in °C")
-    if (
-        place.dew_point_C is not None
-    ):  # heating adds no water: the vapour pressure stays that of the dew point
+    room = None
+    if place.dew_point_C is not None:
         vapour = float(airs.saturation_pressure(place.dew_point_C + ZERO_CELSIUS_K))
     elif place.room is not None:
-        room = place_of(spool, place.room, None, wanted_by=place.name)
-        vapour = _air(spool, room, begin_s, end_s, None).vapour_Pa
+        room = _room_air(spool, place_of(spool, place.room, None, wanted_by=place.name), window)
+        vapour = room.vapour_Pa
     else:
         raise _missing(spool, place, "room", "name the place whose air it heats, or state dew_point_C")
     hot = airs.heated_air(place.temperature_C, vapour, draught=place.draught)
-    if place.exchange_m3_h is None:
+    if place.exchange_m3_h is not None:
+        litres = CLOSED_DRYER_L if place.air_L is None else place.air_L
+        shut = replace(hot, closed=True, air_m3=litres / 1000.0)
+        hot = airs.exchanging(shut, place.exchange_m3_h / HOUR_S, vapour)
+    if window.doubts is None:
         return hot
-    litres = CLOSED_DRYER_L if place.air_L is None else place.air_L
-    return airs.exchanging(
-        replace(hot, closed=True, air_m3=litres / 1000.0), place.exchange_m3_h / HOUR_S, vapour
+    cooler_K = _still_cooler_K(spool, place, hot, window, window.doubts)
+    return replace(
+        hot, own=dryer_own(place, hot, window.doubts, 1.0 if room is None else room.own.moister, cooler_K)
     )
+
+
+def _room_air(spool: Spool, room: Place, window: _Window) -> Air:
+    """Return the air of the room that a place draws from, which knows nothing of what the place was closed with."""
+    return _air(spool, room, replace(window, previous=None))
+
+
+def _still_cooler_K(spool: Spool, place: Place, hot: Air, window: _Window, doubts: Doubts) -> float | Floats:
+    """Return how much cooler a dryer's air still is, a while after a reel was put in; a forecast's has come up.
+
+    Left out in one that keeps its own air.
+    """
+    put_s = None if window.ahead or hot.closed else began_s(spool, place.name, window.begin_s)
+    if put_s is None or window.begin_s - put_s >= WARMING_S[-1]:
+        return 0.0
+    room = room_behind(spool, place, window.end_s)
+    room_K = ROOM_C + ZERO_CELSIUS_K
+    if room is not None:
+        room_K = _room_air(spool, room, replace(window, doubts=None)).temperature_K
+    share = doubts.still_cool(place, window.begin_s - put_s, window.end_s - put_s)
+    return max(0.0, hot.temperature_K - room_K) * share
+
+
+def dryer_own(
+    place: Place, hot: Air, doubts: Doubts, moister: float | Floats, cooler_K: float | Floats = 0.0
+) -> OwnAir:
+    """Return how the members' air in a dryer differs.
+
+    *moister*: the factor on its room's vapour pressure; *cooler_K*: what it still lacks.
+    """
+    warmer, draught = doubts.warmer_K(place) - cooler_K, doubts.draught(place)
+    if not hot.closed:
+        return OwnAir(warmer_K=warmer, moister=moister, draught=draught, vent_m3_s=doubts.vent_m3_s(place))
+    exchange = doubts.exchange(place)
+    return OwnAir(warmer_K=warmer, moister=moister, incoming=moister, exchange=exchange, draught=draught)
 
 
 def charged(place: Place, at_s: float) -> Place:
@@ -310,18 +376,20 @@ def _agent(spool: Spool, place: Place, kelvin: float) -> airs.DesiccantIsotherm 
     return airs.drying_agent(profiles.desiccant(path), kelvin)
 
 
-def _closed_air(spool: Spool, place: Place, begin_s: float, end_s: float, previous: Air | None) -> Air:
+def _closed_air(spool: Spool, place: Place, window: _Window) -> Air:
     """Return a closed bag's or box's air: it, desiccant and spool share the water; some may leak in from a room."""
-    room = room_behind(spool, place, end_s)
-    outside = airs.room_air(ROOM_C, ROOM_RH_PCT) if room is None else _air(spool, room, begin_s, end_s, None)
-    stated = place.temperature_C if place.log is None else log_air(place.log, begin_s, end_s).temperature_C
+    room = room_behind(spool, place, window.end_s)
+    outside = _assumed_room(window.doubts) if room is None else _room_air(spool, room, window)
+    stated = place.temperature_C
+    if place.log is not None:
+        stated = log_air(place.log, window.begin_s, window.end_s).temperature_C
     if stated is None and room is None and place.kind == "box":
         raise _missing(spool, place, "temperature_C", "state it in °C, or the room it stands in")
     if place.kind == "box" and not keeps_books(place):
         raise _missing(spool, place, "rh_pct", "state it as read, or air_L with desiccant and desiccant_g")
     kelvin = outside.temperature_K if stated is None else stated + ZERO_CELSIUS_K
     full = float(airs.saturation_pressure(kelvin))
-    place = charged(place, begin_s)
+    place, previous = charged(place, window.begin_s), window.previous
     agent = _agent(spool, place, kelvin)
     air = Air(
         kelvin,
@@ -333,7 +401,16 @@ def _closed_air(spool: Spool, place: Place, begin_s: float, end_s: float, previo
         desiccant_kg=(place.desiccant_g or 0.0) / 1000.0 if agent is not None else 0.0,
     )
     vents_m3_s = (place.exchange_m3_h or 0.0) / HOUR_S + bag.stream_m3_s(place, kelvin)
-    return air if vents_m3_s <= 0.0 else airs.exchanging(air, vents_m3_s, outside.vapour_Pa)
+    air = air if vents_m3_s <= 0.0 else airs.exchanging(air, vents_m3_s, outside.vapour_Pa)
+    if window.doubts is None:
+        return air
+    own = OwnAir(
+        warmer_K=window.doubts.warmer_K(place),
+        moister=1.0 if previous is None else previous.own.moister,
+        incoming=outside.own.moister,
+        exchange=window.doubts.exchange(place),
+    )
+    return replace(air, own=own)
 
 
 def closing_notes(spool: Spool, place: Place, at_s: float) -> list[str]:
@@ -380,101 +457,23 @@ def room_behind(spool: Spool, place: Place, at_s: float) -> Place | None:
         before = spool.places.get(event.place or "")
         if event.at_s >= at_s or before is None or before.kind not in ROOMS:
             continue
+        room = before
         if before.room is not None:
-            return place_of(spool, before.room, None, wanted_by=before.name)
-        if before.fed_from is None:
-            return before
+            room = place_of(spool, before.room, None, wanted_by=before.name)
+        elif before.fed_from is not None:
+            continue
+        if not _draws_on_closed(spool, room):
+            return room
     return None
 
 
-@dataclass(frozen=True)
-class _Window:
-    """Of what time the members' own air is asked, and whether for a forecast from its end on."""
-
-    begin_s: float
-    end_s: float
-    previous: Air | None
-    doubts: Doubts | None
-    ahead: bool = False
-
-
-def _owned(spool: Spool, place: Place, around: Surroundings, window: _Window) -> Surroundings:
-    """Return surroundings in which each member has its own air."""
-    doubts = window.doubts
-    if doubts is None:
-        return around
-    if place.kind == "printer" and place.fed_from is not None:
-        box = place_of(spool, place.fed_from, None, wanted_by=place.name)
-        reel = replace(around.reel, own=_own(spool, box, around.reel, window, doubts))
-        if place.room is None and place.log is None and place.rh_pct is None:
-            return replace(around, reel=reel, path=doubts.assumed(around.path))
-        path = replace(around.path, own=_own(spool, place, around.path, window, doubts))
-        return replace(around, reel=reel, path=path)
-    own = replace(around.reel, own=_own(spool, place, around.reel, window, doubts))
-    return replace(around, reel=own, path=own)
-
-
-def _own(spool: Spool, place: Place, air: Air, window: _Window, doubts: Doubts) -> OwnAir:
-    """Return how the members' air at a place differs from *air*, which is the stated one there."""
-    measured = not is_closed(place) and (place.log is not None or place.rh_pct is not None)
-    if place.kind == "printer" and not measured and place.room is not None:
-        room = place_of(spool, place.room, None, wanted_by=place.name)
-        return _own(spool, room, air, window, doubts)
-    if place.kind == "dryer":
-        cooler_K = _still_cooler_K(spool, place, air, window, doubts)
-        return dryer_own(place, air, doubts, _room_moister(spool, place, window, doubts), cooler_K)
-    warmer = doubts.warmer_K(place)
-    if measured and not air.closed:
-        humid = doubts.humidity_pct(place)
-        if window.ahead:
-            more_K, more_pct = doubts.ahead(place, window.end_s)
-            warmer, humid = warmer + more_K, humid + more_pct
-        return of_reading(air, warmer, humid)
-    room_moister = _room_moister(spool, place, window, doubts)
-    came = 1.0 if window.previous is None else window.previous.own.moister
-    return OwnAir(warmer_K=warmer, moister=came, incoming=room_moister, exchange=doubts.exchange(place))
-
-
-def _still_cooler_K(spool: Spool, place: Place, air: Air, window: _Window, doubts: Doubts) -> float | Floats:
-    """Return how much cooler a dryer's air still is, a while after a reel was put in; a forecast's has come up.
-
-    Left out in one that keeps its own air.
-    """
-    put_s = None if window.ahead or air.closed else began_s(spool, place.name, window.begin_s)
-    if put_s is None or window.begin_s - put_s >= WARMING_S[-1]:
-        return 0.0
-    room = room_behind(spool, place, window.end_s)
-    room_K = ROOM_C + ZERO_CELSIUS_K
-    if room is not None:
-        room_K = _air(spool, room, window.begin_s, window.end_s, None).temperature_K
-    share = doubts.still_cool(place, window.begin_s - put_s, window.end_s - put_s)
-    return max(0.0, air.temperature_K - room_K) * share
-
-
-def dryer_own(
-    place: Place, air: Air, doubts: Doubts, moister: float | Floats, cooler_K: float | Floats = 0.0
-) -> OwnAir:
-    """Return how the members' air in a dryer differs.
-
-    *moister*: the factor on its room's vapour pressure; *cooler_K*: what it still lacks.
-    """
-    warmer, draught = doubts.warmer_K(place) - cooler_K, doubts.draught(place)
-    if not air.closed:
-        return OwnAir(warmer_K=warmer, moister=moister, draught=draught, vent_m3_s=doubts.vent_m3_s(place))
-    exchange = doubts.exchange(place)
-    return OwnAir(warmer_K=warmer, moister=moister, incoming=moister, exchange=exchange, draught=draught)
-
-
-def _room_moister(spool: Spool, place: Place, window: _Window, doubts: Doubts) -> float | Floats:
-    """Return the members' factor on the vapour pressure of the room that a place draws its air from."""
-    if place.dew_point_C is not None:
-        return 1.0
-    room = room_behind(spool, place, window.end_s)
-    if room is None:
-        outside = airs.room_air(ROOM_C, ROOM_RH_PCT)
-        return doubts.assumed(outside).own.moister if place.kind in CLOSED else 1.0
-    air = _air(spool, room, window.begin_s, window.end_s, None)
-    return _own(spool, room, air, replace(window, previous=None), doubts).moister
+def _draws_on_closed(spool: Spool, room: Place | None) -> bool:
+    """Return whether a room is, or takes its air from, a closed place: a reel there did not stand in the open."""
+    while room is not None:
+        if is_closed(room):
+            return True
+        room = spool.places.get(room.room or "")
+    return False
 
 
 def first_air(
@@ -489,8 +488,7 @@ def first_air(
         return None
     end = max(at_s, now_s) if place.log is not None else at_s  # a log often begins when the reel arrives
     begin = min(at_s, end - 1.0)
-    around = _around(spool, place, begin, end, None)
-    return _owned(spool, place, around, _Window(begin, end, None, doubts)).reel
+    return _around(spool, place, _Window(begin, end, None, doubts)).reel
 
 
 def last_air(
