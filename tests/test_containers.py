@@ -471,6 +471,15 @@ def test_packed_text_unpacks_to_itself_and_never_differs(pieces, form):
     assert b"".join(output_form.packed(pieces, "")) == b"".join(pieces)
 
 
+def test_a_job_that_goes_by_two_names_keeps_its_form(tmp_path):
+    job, other = tmp_path / "clips.gcode", tmp_path / "same.gcode"
+    job.write_bytes(b"packed")
+    other.hardlink_to(job)
+    assert output_form.form_of("gzip", job, other) == "gzip"  # replaced by itself
+    assert output_form.form_of("gzip", job, tmp_path / "new.gcode") == ""
+    assert output_form.form_of("gzip", job, job) == "gzip"
+
+
 @pytest.mark.parametrize("name", ["ring.gcode", "ring.gcode.gz", "ring.gcode.xz", "ring"])
 @pytest.mark.parametrize("form", ["gzip", "xz"])
 def test_in_place_a_packed_job_stays_packed_whatever_its_name(capsys, tmp_path, form, name):

@@ -350,7 +350,9 @@ def test_a_bag_does_not_leak_from_a_printer_that_stands_in_that_bag(stands_in):
         bench_1={"room": stands_in, "fed_from": None},
     )
     bench = reel.places["bench"]
-    assert surroundings(reel, "bag", 3 * HOUR).reel.temperature_K == pytest.approx(bench.temperature_C + 273.15)
+    assert surroundings(reel, "bag", 3 * HOUR).reel.temperature_K == pytest.approx(
+        bench.temperature_C + 273.15
+    )
 
 
 def test_a_dryer_without_a_vent_stops_and_with_one_does_not():

@@ -171,6 +171,14 @@ def test_the_first_and_the_wettest_strand_say_what_all_of_a_feed_says(
     assert said(*two) == said(*every)
 
 
+def test_what_takes_any_strand_off_a_reel_that_still_has_some_is_fed() -> None:
+    fed_mm = np.array([-1.0, 0.0, 0.1, 0.1])
+    feed = cast("Any", SimpleNamespace(segments=np.stack([np.zeros(4), np.ones(4), fed_mm], axis=1)))
+    content = np.full((4, 2), 0.2)
+    content[3, 1] = np.nan  # for that member the reel is empty by then
+    assert is_fed(cast("Any", SimpleNamespace(wt_pct=content)), feed).tolist() == [False, False, True, False]
+
+
 @given(contents)
 def test_a_strand_leaves_open_what_its_quartiles_do(content: np.ndarray) -> None:
     good, marginal = (row[0] for row in ratios(content, 1.0, 1.2))
