@@ -260,6 +260,7 @@ def test_one_answer_wherever_it_is_asked(said, run_file, capsys):
         assert first(out) in shown
         (found,) = checked(said("status", run_file, "--json", *at, *FEW)[1])["spools"]
         assert found["do"] == first(out)
+        assert checked(said("fit", run_file, "--json", *at, *FEW)[1])["status"] == found
         assert found["word"] == "not-yet"
         assert not found["take_out"]
         assert found["by_then"]["gross_g"]["p50"] < found["weigh_next"]["gross_g"]["p50"]

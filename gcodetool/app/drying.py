@@ -21,10 +21,11 @@ from gcodetool.drying.device import (
     Device,
     Room,
     likely_room,
-    of_place,
     of_profile,
+    of_record,
     power_said,
     powered,
+    profile_named,
     room_at,
     room_of,
 )
@@ -48,7 +49,7 @@ from gcodetool.moisture.members import default_members
 from gcodetool.moisture.record import Spool
 
 if TYPE_CHECKING:
-    from gcodetool.profiles import Dryer, Printer
+    from gcodetool.profiles import Printer
 
 WARMEST_ROOM_C: Final = 60.0
 
@@ -299,7 +300,7 @@ def status_of(
     began_s, _, place = last_run(held, state.as_of_s, None)
     return make_status(
         state,
-        _of_record(held, state, place.name),
+        of_record(state, place.name),
         to_wt_pct=to_wt_pct,
         job=job,
         since_s=began_s,
@@ -324,8 +325,8 @@ def device_of(held: Spool, state: State, wanted: DryerQuestion) -> Device:
             raise UsageError(f"which dryer? Name one with --dryer: {has}, or a profile: {known}")
         name = dryers[0]
     if name in held.places:
-        return _of_record(held, state, name, room=room, power_W=wanted.power_W)
-    like = _profile(name)
+        return of_record(state, name, room=room, power_W=wanted.power_W)
+    like = profile_named(name)
     if like is None:
         offer = nearest(name, [*held.places, *profiles.names("dryers")])
         raise UsageError(f"--dryer '{name}': no place of {held.id} and no dryer profile; {offer}")
@@ -334,23 +335,10 @@ def device_of(held: Spool, state: State, wanted: DryerQuestion) -> Device:
     return powered(of_profile(like, room, state.doubts), wanted.power_W)
 
 
-def _of_record(
-    held: Spool, state: State, name: str, *, room: Room | None = None, power_W: float | None = None
-) -> Device:
-    """Return a place of the record as a dryer, with its power: as asked, as stated, else of the profile of its name."""
-    return powered(of_place(state.spool, state, name, room=room), power_W, _profile(name))
-
-
 def power_like(name: str) -> tuple[float | None, str]:
     """Return the power of the profile that a dryer is named after, and what is said of it; None: there is none."""
-    like = _profile(name)
+    like = profile_named(name)
     return (None, "") if like is None else (like.power_W, power_said(like))
-
-
-def _profile(name: str) -> "Dryer | None":
-    """Return the dryer profile of a name or a path; None: there is none."""
-    path = profiles.path_of("dryers", name) if profiles.is_path(name) else profiles.lookup("dryers", name)
-    return None if path is None else profiles.dryer(path)
 
 
 def _room(held: Spool, state: State, wanted: DryerQuestion) -> Room | None:

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from gcodetool import profiles
 from gcodetool.errors import OutOfRangeError, UsageError
 from gcodetool.judge.print_air import is_room_air
 from gcodetool.moisture import air as airs
@@ -290,3 +291,17 @@ def powered(device: Device, watt: float | None, like: Dryer | None = None) -> De
     if device.power_W is None and like is not None and like.power_W is not None:
         return replace(device, power_W=like.power_W, power_said=power_said(like))
     return device
+
+
+def of_record(state: State, name: str, *, room: Room | None = None, power_W: float | None = None) -> Device:
+    """Return a place of the record with its power: as asked, as stated, else of the profile of its name.
+
+    Errors as in `of_place`.
+    """
+    return powered(of_place(state.spool, state, name, room=room), power_W, profile_named(name))
+
+
+def profile_named(name: str) -> Dryer | None:
+    """Return the dryer profile of a name or a path; None: there is none."""
+    path = profiles.path_of("dryers", name) if profiles.is_path(name) else profiles.lookup("dryers", name)
+    return None if path is None else profiles.dryer(path)

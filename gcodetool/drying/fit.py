@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gcodetool.drying.course import course
-from gcodetool.drying.device import Device, of_place
+from gcodetool.drying.device import Device, of_place, of_record
 from gcodetool.drying.drying_floor import equilibrium
 from gcodetool.drying.limits import stated
 from gcodetool.drying.runs import BEFORE_S, WeighIn, last_run, readings_of
@@ -144,7 +144,7 @@ def fit(
         return Fit(thermostat_said[0], None, spool.id, spool.material.key, where.name, None, warmth, hot, ())
     run, notes = weighed_run(spool, now_s, where.name, members, None if warmth is None else warmth.mean_C)
     now = state_at(spool, now_s, members=members)
-    said = status(now, of_place(now.spool, now, where.name), since_s=began_s)
+    said = status(now, of_record(now, where.name), since_s=began_s)
     return Fit(
         headline(said),
         said,

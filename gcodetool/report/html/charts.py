@@ -108,8 +108,8 @@ class Point:
 def time_unit(seconds: float) -> tuple[float, str]:
     """Return the unit in which a length of time reads best, and its name.
 
-    >>> time_unit(5400.0), time_unit(40 * 3600.0)
-    ((60.0, 'min'), (3600.0, 'h'))
+    >>> time_unit(150.0), time_unit(5400.0), time_unit(40 * 3600.0)
+    ((1.0, 's'), (60.0, 'min'), (3600.0, 'h'))
     """
     for unit, name, most in ((1.0, "s", 150.0), (60.0, "min", 2.5 * 3600), (3600.0, "h", 4 * 86400.0)):
         if seconds <= most:
