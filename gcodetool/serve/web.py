@@ -54,7 +54,6 @@ class Banner:
 
     happened: tuple[Any, ...]
     notes: tuple[str, ...]
-    again: bool = False
 
 
 class Site:
@@ -180,16 +179,11 @@ class Site:
 
     def sent_before(self, visitor: Visitor, key: FormKey, fields: Fields, used: FormUsedError) -> Response:
         """Answer a form that was sent before: with what was noted then; other figures are asked for again."""
-        if used.same and used.numbers:
-            with self.remarks_lock:
-                there = used.numbers[0] in self.remarks
-            if there:
-                return RedirectResponse(
-                    f"{address(key.subject, key.name)}?done={used.numbers[0]}", status_code=303
-                )
-            return RedirectResponse(address(key.subject, key.name), status_code=303)
         if used.same:
-            return RedirectResponse(address(key.subject, key.name), status_code=303)
+            with self.remarks_lock:
+                done = [number for number in used.numbers[:1] if number in self.remarks]
+            told = f"?done={done[0]}" if done else ""
+            return RedirectResponse(address(key.subject, key.name) + told, status_code=303)
         return self.asked_again(
             visitor, key, fields, "This form was sent before, with something else in it", used.numbers
         )
