@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from gcodetool import profiles
-from gcodetool.moisture import inference, inspections, next_measurement, smc
+from gcodetool.moisture import inference, next_measurement, observations, smc
 from gcodetool.moisture.history import quantile, state_at
 from gcodetool.moisture.next_measurement import (
     MeasurementGain,
@@ -201,10 +201,10 @@ def test_where_more_water_went_than_the_strand_holds_a_reel_of_unknown_material_
 def test_what_chance_explains_contradicts_nothing():
     """Readings drawn as the model says: one record in a thousand may be called contradictory, not one in ten."""
     random = np.random.default_rng(4)
-    reel = inference.ReelMass(500.0, 210.0)
+    reel = observations.ReelMass(500.0, 210.0)
     truth, odd = np.array([12.0, 5.0, 6.0]), 0
     for _ in range(300):
-        empty = [inference.Weighed(0.0, 0.1, np.full(1, water), 500.0, 0.0) for water in truth]
+        empty = [observations.Weighed(0.0, 0.1, np.full(1, water), 500.0, 0.0) for water in truth]
         noise = random.multivariate_normal(np.zeros(3), inference.weighing_covariance(empty, reel))
         record = [
             dataclasses.replace(one, gross_g=710.0 + water + miss)
@@ -296,8 +296,8 @@ def test_the_chances_of_what_can_be_seen_add_up_to_one(ratio):
             float(
                 np.exp(
                     inference.log_likelihood(
-                        [inspections.Inspected(given, **{key: answer})],
-                        inference.ReelMass(500.0, None),
+                        [observations.Inspected(given, **{key: answer})],
+                        observations.ReelMass(500.0, None),
                         np.log([[ratio]]),
                     )[0]
                 )
@@ -374,8 +374,8 @@ def test_a_record_is_worth_the_walk_from_a_seventh_of_the_band_on(share, worth, 
 def test_what_was_fed_is_known_to_two_hundredths_and_wrong_alike_in_all_weigh_ins():
     def covariance(*fed_g):
         water = np.full(3, 5.0)
-        record = [inference.Weighed(700.0, 0.1, water, 500.0 - fed, fed) for fed in fed_g]
-        return inference.weighing_covariance(record, inference.ReelMass(500.0, 210.0))
+        record = [observations.Weighed(700.0, 0.1, water, 500.0 - fed, fed) for fed in fed_g]
+        return inference.weighing_covariance(record, observations.ReelMass(500.0, 210.0))
 
     more = covariance(100.0, 200.0) - covariance(0.0, 0.0)
     assert more == pytest.approx(np.outer([2.0, 4.0], [2.0, 4.0]))  # grams
@@ -447,9 +447,9 @@ def test_what_was_to_be_seen_contradicts_nothing():
 @given(st.lists(st.floats(0.0, 15.0), min_size=3, max_size=7, unique=True), st.floats(0.01, 1.0))
 def test_a_model_that_is_wrong_by_a_share_blurs_a_loss_and_not_a_curves_bend(lost, resolution_g):
     record = [
-        inference.Weighed(700.0 - one, resolution_g, np.full(2, 20.0 - one), 490.0, 0.0) for one in lost
+        observations.Weighed(700.0 - one, resolution_g, np.full(2, 20.0 - one), 490.0, 0.0) for one in lost
     ]
-    covariance = inference.weighing_covariance(record, inference.ReelMass(500.0, 210.0))
+    covariance = inference.weighing_covariance(record, observations.ReelMass(500.0, 210.0))
     moved = lost[0] - np.array(lost)
     # what neither the reel's mass nor a share of the loss moves: the curve's bend
     _, _, rows = np.linalg.svd(np.stack([np.ones(len(lost)), moved]))

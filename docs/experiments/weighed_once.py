@@ -72,7 +72,7 @@ def main() -> None:
                 net = 1 + 0.01 * random.uniform(-1, 1)
                 gross = body_g + NET_G * net * (1 + water[truth] / NET_G)
                 read = [
-                    inference.Weighed(
+                    observations.Weighed(
                         round(gross[i] / RESOLUTION_G) * RESOLUTION_G,
                         RESOLUTION_G,
                         water[:, i],

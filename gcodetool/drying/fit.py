@@ -269,9 +269,7 @@ class _Mixture:
         reel = reel_of(state.spool)
         body = 0.0
         if reel.cardboard:
-            body = inference.CARDBOARD_SHARE * (
-                inference.BODY_UNKNOWN_G[0] if reel.body_g is None else reel.body_g
-            )
+            body = inference.CARDBOARD_SHARE * (reel.likely_body_g)
         resolution = np.array([one.resolution_g for one in readings])
         variance = (READING_SHARE * resolution) ** 2 + (SHAPE_SHARE * lost) ** 2 + body**2
         # normal equations of (G, a): G flat, a about 1
@@ -343,9 +341,9 @@ def _tells(
     """Return whether weighing tells anything, and why not."""
     reel = reel_of(state.spool)
     if reel.cardboard:
-        mass = inference.BODY_UNKNOWN_G[0] if reel.body_g is None else reel.body_g
+        share_g = 2 * inference.CARDBOARD_SHARE * reel.likely_body_g
         return False, (
-            f"the cardboard reel's own water varies by {2 * inference.CARDBOARD_SHARE * mass:.0f} g, "
+            f"the cardboard reel's own water varies by {share_g:.0f} g, "
             f"the strand can give off about {expected_g:.1f} g"
         )
     lost = readings[0].gross_g - readings[-1].gross_g

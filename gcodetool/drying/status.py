@@ -27,7 +27,7 @@ from gcodetool.judge.record_facts import steam_seen
 from gcodetool.moisture.constants import HOUR_S
 from gcodetool.moisture.content_history import past_states
 from gcodetool.moisture.history import Quantiles, State, quantile, quantiles
-from gcodetool.moisture.inference import Weighed
+from gcodetool.moisture.observations import Weighed
 
 Floats = NDArray[np.float64]
 

@@ -64,8 +64,7 @@ def weighing(state: State, ran: Course, end_s: float) -> Weighing | None:
     reel = reel_of(state.spool)
     body = 0.0
     if reel.cardboard:
-        mass = inference.BODY_UNKNOWN_G[0] if reel.body_g is None else reel.body_g
-        body = 2.0 * inference.CARDBOARD_SHARE * mass
+        body = 2.0 * inference.CARDBOARD_SHARE * reel.likely_body_g
     whole = abs(looks[-1].loss_g.p50 or 0.0)
     fine = [scale for scale in SCALES_G if scale * STEPS <= whole]
     return Weighing(

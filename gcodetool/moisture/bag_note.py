@@ -8,8 +8,8 @@ from typing import Final
 import numpy as np
 
 from gcodetool.moisture.bag import UNSTATED_MIDDLE_G_DAY, is_unstated, leak_g_day
-from gcodetool.moisture.inference import Weighed
 from gcodetool.moisture.notes import Note
+from gcodetool.moisture.observations import Weighed
 from gcodetool.moisture.record import Place
 from gcodetool.moisture.state import State, quantile
 from gcodetool.moisture.stays import stays

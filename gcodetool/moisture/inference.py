@@ -17,7 +17,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from gcodetool.moisture.inspections import Inspected, log_chance
+from gcodetool.moisture.inspections import log_chance
+from gcodetool.moisture.observations import BODY_UNKNOWN_G, Record, ReelMass, Weighed
 from gcodetool.moisture.polymer import DIMENSIONS
 from gcodetool.moisture.smc import fit_surrogate, sample_posterior
 from gcodetool.quickdata import dataclass
@@ -25,7 +26,6 @@ from gcodetool.quickdata import dataclass
 Floats = NDArray[np.float64]
 
 # Nuisances, standard deviations (own estimates).
-BODY_UNKNOWN_G: Final = (200.0, 100.0)  # mean and deviation where the record states no body mass
 BODY_STATED_SHARE: Final = 0.005  # of a stated body mass, at least a gram
 NET_MASS_SHARE: Final = 0.0058  # of the net mass: within 1 % of the label, evenly
 FED_SHARE: Final = 0.02  # of the mass fed: diameter, density and counted length
@@ -54,55 +54,6 @@ HOPELESS: Final = (
 )
 WIDER: Final = 0.8  # power of the judgement that new members are drawn by
 LEAST_MEMBERS: Final = 16  # fewer are weighed, but not drawn anew
-
-
-@dataclass(frozen=True)
-class ReelMass:
-    """What the record says of the body and the filament; *name* tells one reel from its samples.
-
-    *stated*: whether it says what the body is made of.
-    """
-
-    net_g: float
-    body_g: float | None
-    cardboard: bool = False
-    name: str = ""
-    stated: bool = True
-
-    @property
-    def likely_body_g(self) -> float:
-        """Mass of the body, as stated or as bodies usually weigh."""
-        return BODY_UNKNOWN_G[0] if self.body_g is None else self.body_g
-
-
-@dataclass(frozen=True)
-class Weighed:
-    """One weigh-in: what the scale said, and what each member says the strand held.
-
-    Attributes
-    ----------
-    gross_g, resolution_g
-        Of the scale.
-    water_g : (members,)
-        Water in the strand then.
-    dry_g, fed_g
-        Dry strand on the reel by the record, and what was fed since it was new.
-    unnoted_g
-        A use since the last weigh-in that nobody noted, as read from the weights; None: none is possible.
-    reel
-        What was on the scale, where it was not the reel that is asked about: what that was cut off, or a sample.
-    """
-
-    gross_g: float
-    resolution_g: float
-    water_g: Floats
-    dry_g: float
-    fed_g: float
-    unnoted_g: float | None = None
-    reel: ReelMass | None = None
-
-
-Record = Sequence[Weighed | Inspected]
 
 
 def predictions(record: Record) -> Floats:

@@ -8,16 +8,13 @@ Left out: who looked, at which light, and how fast it was purged.
 import math
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from gcodetool.moisture.constants import DAY_S
-from gcodetool.quickdata import dataclass
-
-if TYPE_CHECKING:
-    from gcodetool.moisture.inference import Weighed
+from gcodetool.moisture.observations import Inspected, Record, Weighed
 
 Floats = NDArray[np.float64]
 
@@ -35,22 +32,7 @@ UNEXPLAINED: Final = 0.5  # times as likely as from eyes that guess: less is tol
 CONTRADICTED: Final = 0.3  # and counts with this power: one of the two is wrong, and nobody knows which
 
 
-@dataclass(frozen=True)
-class Inspected:
-    """One look at the strand at the nozzle; `ratio` (members,) is its content over limit_marginal.
-
-    Looks with the same number *strand* saw the same few metres; *power* is that of its chance.
-    """
-
-    ratio: Floats
-    bubbles: str | None = None
-    oozes: bool | None = None
-    pops: bool | None = None
-    strand: int = 0
-    power: float = 1.0
-
-
-def log_chance(record: "Sequence[Weighed | Inspected]", predicted: Floats) -> Floats:
+def log_chance(record: Record, predicted: Floats) -> Floats:
     """Return ln of the chance of all that was seen, for each row of *predicted* (rows, records), (rows,)."""
     total = np.zeros(predicted.shape[0])
     for looks in _by_strand(record).values():
@@ -60,7 +42,7 @@ def log_chance(record: "Sequence[Weighed | Inspected]", predicted: Floats) -> Fl
     return total
 
 
-def unexplained(record: "Sequence[Weighed | Inspected]", predicted: Floats, weights: Floats) -> list[int]:
+def unexplained(record: Record, predicted: Floats, weights: Floats) -> list[int]:
     """Return which records of eyes the members cannot explain: their places in *record*, a strand's last look each.
 
     Parameters
@@ -77,7 +59,7 @@ def unexplained(record: "Sequence[Weighed | Inspected]", predicted: Floats, weig
     return found
 
 
-def contradiction(one: "Weighed | Inspected") -> str:
+def contradiction(one: Weighed | Inspected) -> str:
     """Return the remark on a look that the members cannot explain."""
     assert isinstance(one, Inspected)
     seen = [] if one.bubbles is None else [f"{'no' if one.bubbles == 'none' else one.bubbles} bubbles"]
@@ -89,7 +71,7 @@ def contradiction(one: "Weighed | Inspected") -> str:
     )
 
 
-def _by_strand(record: "Sequence[Weighed | Inspected]") -> dict[int, list[int]]:
+def _by_strand(record: Record) -> dict[int, list[int]]:
     """Return the places of the looks in a record, by the strand that was seen."""
     found: dict[int, list[int]] = {}
     for i, one in enumerate(record):
@@ -98,14 +80,12 @@ def _by_strand(record: "Sequence[Weighed | Inspected]") -> dict[int, list[int]]:
     return found
 
 
-def _of_one_strand(record: "Sequence[Weighed | Inspected]", predicted: Floats, looks: list[int]) -> Floats:
+def _of_one_strand(record: Record, predicted: Floats, looks: list[int]) -> Floats:
     """Return ln of the chance of one strand's looks, (rows,): their mean, as they see the same thing."""
     return np.asarray(np.mean([_seen(record[i], predicted[:, i]) for i in looks], axis=0))
 
 
-def with_less_power(
-    record: "Sequence[Weighed | Inspected]", places: "Sequence[int]"
-) -> "list[Weighed | Inspected]":
+def with_less_power(record: Record, places: Sequence[int]) -> list[Weighed | Inspected]:
     """Return the record with all looks at the strands that these records saw counting for less."""
     strands = {one.strand for one in (record[i] for i in places) if isinstance(one, Inspected)}
     return [
@@ -114,7 +94,7 @@ def with_less_power(
     ]
 
 
-def _seen(one: "Weighed | Inspected", log_ratio: Floats) -> Floats:
+def _seen(one: Weighed | Inspected, log_ratio: Floats) -> Floats:
     """Return ln of the chance of what one look saw, (rows,)."""
 
     def chance(at: tuple[float, float]) -> Floats:
@@ -133,7 +113,7 @@ def _seen(one: "Weighed | Inspected", log_ratio: Floats) -> Floats:
     return total
 
 
-def _guessed(one: "Weighed | Inspected") -> float:
+def _guessed(one: Weighed | Inspected) -> float:
     """Return ln of the chance of a look's answers from eyes that guess."""
     assert isinstance(one, Inspected)
     yes_or_no = sum(answer is not None for answer in (one.oozes, one.pops))

@@ -9,12 +9,12 @@ from typing import Protocol, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from gcodetool.moisture import inference
+from gcodetool.moisture import inference, observations
 from gcodetool.moisture.company import Company, Replayed
 from gcodetool.moisture.ensemble import Ensemble, ensemble_at, with_limits_dealt
-from gcodetool.moisture.inference import Weighed
-from gcodetool.moisture.inspections import Inspected, contradiction, log_chance, unexplained, with_less_power
+from gcodetool.moisture.inspections import contradiction, log_chance, unexplained, with_less_power
 from gcodetool.moisture.notes import Note
+from gcodetool.moisture.observations import Inspected, Weighed
 from gcodetool.moisture.record import Spool
 
 Floats = NDArray[np.float64]
@@ -82,7 +82,7 @@ def learned(
     return together, weights
 
 
-def _unexplained_looks(record: list[Weighed | Inspected], reel: inference.ReelMass) -> list[int]:
+def _unexplained_looks(record: list[Weighed | Inspected], reel: observations.ReelMass) -> list[int]:
     """Return the looks of which the members, as weigh-ins alone leave them, expected something else: their places."""
     predicted = inference.predictions(record)
     unasked = inference.log_likelihood(record, reel, predicted) - log_chance(record, predicted)
@@ -91,10 +91,10 @@ def _unexplained_looks(record: list[Weighed | Inspected], reel: inference.ReelMa
     return unexplained(record, predicted, weights)
 
 
-def reel_of(spool: Spool) -> inference.ReelMass:
+def reel_of(spool: Spool) -> observations.ReelMass:
     """Return what weighing needs to know of body and filament."""
     profile = spool.body.profile
     name = "" if profile is None else profile.key
-    return inference.ReelMass(
+    return observations.ReelMass(
         spool.net_mass_g, spool.body.mass_g, "cardboard" in name.lower(), spool.id, profile is not None
     )

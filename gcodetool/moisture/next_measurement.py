@@ -16,7 +16,7 @@ from gcodetool.moisture import inference
 from gcodetool.moisture.doubts import HYGROMETER_PCT, Doubts
 from gcodetool.moisture.dryer_runs import THERMOMETER_K
 from gcodetool.moisture.history import State, reel_of
-from gcodetool.moisture.inference import Weighed
+from gcodetool.moisture.observations import Weighed
 from gcodetool.moisture.record import Place
 from gcodetool.quickdata import dataclass
 

@@ -17,11 +17,11 @@ from gcodetool.moisture.cutting import cut_off, stages
 from gcodetool.moisture.desiccant_charge import Charges
 from gcodetool.moisture.ensemble import Ensemble
 from gcodetool.moisture.field import SpoolIntegrator, first_step_s, uniform
-from gcodetool.moisture.inference import Weighed
-from gcodetool.moisture.inspections import SAME_STRAND_MM, SAME_STRAND_S, Inspected
+from gcodetool.moisture.inspections import SAME_STRAND_MM, SAME_STRAND_S
 from gcodetool.moisture.learning import reel_of
 from gcodetool.moisture.members import air_as_met, some_of
 from gcodetool.moisture.notes import Note
+from gcodetool.moisture.observations import Inspected, Weighed
 from gcodetool.moisture.places import (
     ROOM_C,
     ROOM_RH_PCT,

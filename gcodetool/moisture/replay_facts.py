@@ -10,8 +10,7 @@ from numpy.typing import NDArray
 
 from gcodetool.moisture.air import AS_STATED, Air, OwnAir
 from gcodetool.moisture.field import Field
-from gcodetool.moisture.inference import ReelMass, Weighed
-from gcodetool.moisture.inspections import Inspected
+from gcodetool.moisture.observations import Inspected, ReelMass, Weighed
 from gcodetool.moisture.winding import Winding
 
 Floats = NDArray[np.float64]

@@ -14,9 +14,8 @@ from gcodetool.moisture.air import Air
 from gcodetool.moisture.constants import ZERO_CELSIUS_K
 from gcodetool.moisture.doubts import Doubts
 from gcodetool.moisture.field import Field
-from gcodetool.moisture.inference import Weighed
-from gcodetool.moisture.inspections import Inspected
 from gcodetool.moisture.notes import Note
+from gcodetool.moisture.observations import Inspected, Weighed
 from gcodetool.moisture.places import Surroundings, box_of
 from gcodetool.moisture.polymer import Polymer
 from gcodetool.moisture.record import Event, Outcome, Spool
