@@ -314,6 +314,10 @@ def test_imports_run_one_way(source: pathlib.Path) -> None:
 
 def test_no_files_import_each_other_in_a_circle() -> None:
     assert circles(import_graph(typing=False)) == []
+    # what annotations name counts too, but for the package itself, which names the commands' functions
+    door = "gcodetool"
+    named = import_graph(typing=True)
+    assert circles({name: needs - {door} for name, needs in named.items() if name != door}) == []
 
 
 def test_circles_are_found_also_in_functions_and_not_for_annotations() -> None:

@@ -10,7 +10,18 @@ import shutil
 import sqlite3
 
 import pytest
-from sqlalchemy import CheckConstraint, Column, MetaData, String, Table, func, insert, select, text
+from sqlalchemy import (
+    CheckConstraint,
+    Column,
+    MetaData,
+    String,
+    Table,
+    create_engine,
+    func,
+    insert,
+    select,
+    text,
+)
 from sqlalchemy.exc import IntegrityError
 
 from gcodetool.errors import LedgerError
@@ -204,3 +215,12 @@ def test_a_server_s_ledger_comes_forward_or_stays(
     assert not list(maintenance.integrity_errors(ledger))
     engine.dispose()
     source.dispose()
+
+
+def test_where_no_step_was_taken_there_is_no_ledger_yet():
+    with create_engine("sqlite://").begin() as conn:
+        assert steps.version_of(conn) == 0
+        VERSIONS.create(conn)
+        assert steps.version_of(conn) == 0
+        steps.forward(conn, version=0, now_us=0)
+        assert steps.version_of(conn) == steps.NEWEST

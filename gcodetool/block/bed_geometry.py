@@ -42,7 +42,12 @@ def _odd_crossings(polygon: Sequence[Point], point: Point) -> bool:
 
 
 def edge_distance(polygon: Sequence[Point], point: Point) -> float:
-    """Return the distance from *point* to the nearest side of *polygon*."""
+    """Return the distance from *point* to the nearest side of *polygon*.
+
+    >>> square = [(10.0, 10.0), (30.0, 10.0), (30.0, 30.0), (10.0, 30.0)]
+    >>> edge_distance(square, (13.0, 25.0)), edge_distance(square, (33.0, 34.0))
+    (3.0, 5.0)
+    """
     return min(_segment_distance(a, b, point) for a, b in _sides(polygon))
 
 
