@@ -4,10 +4,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
+import numpy as np
+
 from gcodetool.limits.adopted import Bounded, bounded, stated_limits
 from gcodetool.limits.evidence import Evidence
 from gcodetool.limits.influence import Moved, contradicted, heard, moves, with_less_power
-from gcodetool.limits.learning import Learned, learned
+from gcodetool.limits.learning import Learned, binned, learned_of
 from gcodetool.limits.next_try import Try, best_content, tries
 from gcodetool.profiles import Adopted, Material
 
@@ -75,13 +77,15 @@ def findings(
         Spools as they stand, for what to try next.
     """
     ordered = sorted(evidence, key=lambda one: (one.at_s, one.spool))
-    counted: Sequence[Evidence] = ordered
-    found, spools = learned(material, ordered, line=line, roughly=True), []
+    limits = (material.limit_good_wt_pct, material.limit_marginal_wt_pct)
+    own = np.array([one.power for one in ordered])
+    records, powers = binned(ordered, limits), own
+    found, spools = learned_of(records, own, limits, line=line, roughly=True), []
     if ordered:
         spools = heard(ordered, found)
         for at in range(PASSES):
-            counted = with_less_power(ordered, counted, spools, found)
-            found = learned(material, counted, line=line, roughly=at < PASSES - 1)
+            powers = with_less_power(own, powers, spools, found)
+            found = learned_of(records, powers, limits, line=line, roughly=at < PASSES - 1)
     return LimitsFindings(
         material=material.key,
         name=material.name,
@@ -90,8 +94,8 @@ def findings(
         adopted=used.adopted,
         learned=found,
         to_adopt=bounded(material, found),
-        records=tuple(moves(counted, spools, found)),
-        contradicted=contradicted(ordered, counted),
+        records=tuple(moves(ordered, powers, spools, found)),
+        contradicted=contradicted(own, powers),
         tries=tuple(tries(candidates, found)),
         best_wt_pct=best_content(found),
     )

@@ -6,18 +6,19 @@ Left out: limits (``learning``).
 """
 
 from collections import Counter, defaultdict
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from gcodetool.limits.evidence import Evidence
-from gcodetool.limits.learning import GRID, SPOOL_SD, Learned
-from gcodetool.limits.signs import LIMITS, WORDS, Answer, Said, answers, log_chance
+from gcodetool.limits.learning import GRID, SPOOL_SD, Learned, by_spool
+from gcodetool.limits.signs import LIMITS, WORDS, Said, Sign, answers, shown
 
 Floats = NDArray[np.float64]
+Indices = NDArray[np.integer]
 
 NODES: Final[Floats] = np.linspace(-2.4, 2.4, 9)  # of what all records of a spool share, in deviations
 NODE_WEIGHTS: Final[Floats] = np.exp(-0.5 * NODES**2) / np.exp(-0.5 * NODES**2).sum()
@@ -43,16 +44,17 @@ class Heard:
 
     Attributes
     ----------
-    places : of the records, among all.
+    places : (records,)
+        Among all.
     guessed : (records,)
         The chance of their words from eyes that guess.
-    good, marginal : (records, NODES, cells)
+    good, marginal : (NODES, records, cells)
         ln of the chance of what was said of that limit.
     rows, columns
         Where the cells of the good and of the marginal limit begin and end on the coarse grid.
     """
 
-    places: list[int]
+    places: Indices
     guessed: Floats
     good: Floats
     marginal: Floats
@@ -62,88 +64,99 @@ class Heard:
     def joint(self, shares: Floats, power: Floats) -> Floats:
         """Return the chance of limits and of what the records share, by all of them, (NODES, good, marginal)."""
         mine = shares[COARSE, COARSE][self.rows, self.columns]
-        good, marginal = (np.tensordot(power, each, 1) for each in (self.good, self.marginal))
-        told = good[:, :, np.newaxis] + marginal[:, np.newaxis]
+        told = (power @ self.good)[:, :, np.newaxis] + (power @ self.marginal)[:, np.newaxis]
         shared = NODE_WEIGHTS[:, np.newaxis, np.newaxis] * np.exp(told - told.max(axis=0))
         return np.asarray(mine / mine.sum() * shared / shared.sum(axis=0))
+
+    def some(self) -> Iterator[slice]:
+        """Yield the records, so many at a time."""
+        return (slice(i, i + AT_A_TIME) for i in range(0, self.places.size, AT_A_TIME))
+
+    def undone(self, power: Floats, some: slice) -> tuple[Floats, Floats]:
+        """Return what takes records out again, of both limits: 1 over the chance of each to its power."""
+        by = -power[some, np.newaxis]
+        return np.exp(by * self.good[:, some]), np.exp(by * self.marginal[:, some])
 
 
 def heard(evidence: Sequence[Evidence], found: Learned) -> list[Heard]:
     """Return the records of each spool; *found* says roughly where limits may lie."""
-    spools: dict[str, list[int]] = defaultdict(list)
-    for i, one in enumerate(evidence):
-        spools[one.spool].append(i)
     shares, cells = found.shares[COARSE, COARSE], GRID[COARSE]
     kept = [np.flatnonzero(shares.max(axis=axis) > UNLIKELY * shares.max()) for axis in (1, 0)]
     rows, columns = (slice(max(0, each[0] - BESIDE), each[-1] + 1 + BESIDE) for each in kept)
     listed = []
-    for places in spools.values():
+    for places in by_spool(evidence).values():
         mine = [evidence[i] for i in places]
-        good, marginal = _heard(mine, found.stated, (cells[rows], cells[columns]))
-        guessed = np.array([_guessed(one.said) for one in mine])
-        listed.append(Heard(places, guessed, good, marginal, rows, columns))
+        said = [one.said for one in mine]
+        good, marginal = _heard(_nodes(mine), said, found.stated, (cells[rows], cells[columns]))
+        guessed = np.array([_guessed(one) for one in said])
+        listed.append(Heard(np.array(places), guessed, np.log(good), np.log(marginal), rows, columns))
     return listed
 
 
-def moves(evidence: Sequence[Evidence], spools: Sequence[Heard], found: Learned) -> list[Moved]:
-    """Return how far each record moved the middle of both limits; *spools*: the same records, as heard."""
-    listed: dict[int, Moved] = {}
-    for each in spools:
-        power = np.array([evidence[i].power for i in each.places])
-        joint = each.joint(found.shares, power)
-        middle = _middles(joint.sum(axis=0)[np.newaxis], each, found.stated)[0]
-        for first in range(0, len(each.places), AT_A_TIME):
-            some = slice(first, first + AT_A_TIME)
-            good, marginal = (
-                np.exp(-power[some, np.newaxis, np.newaxis] * one[some]).transpose(1, 0, 2)
-                for one in (each.good, each.marginal)
-            )
-            without = sum(
-                (a[:, :, np.newaxis] * j) * b[:, np.newaxis]
-                for a, j, b in zip(good, joint, marginal, strict=True)
-            )
-            off = middle - _middles(np.asarray(without), each, found.stated)
-            for i, (one_, other) in zip(each.places[some], off.tolist(), strict=True):
-                listed[i] = Moved(evidence[i], one_, other)
-    return [listed[i] for i in range(len(evidence))]
-
-
-def with_less_power(
-    evidence: Sequence[Evidence], counted: Sequence[Evidence], spools: Sequence[Heard], found: Learned
-) -> list[Evidence]:
-    """Return the evidence, each record with the chance that it is no slip: against eyes that guess, by all others.
+def moves(
+    evidence: Sequence[Evidence], powers: Floats, spools: Sequence[Heard], found: Learned
+) -> list[Moved]:
+    """Return how far each record moved the middle of both limits.
 
     Parameters
     ----------
-    counted
-        The same records, with the power that *found* was learned with.
+    powers : (records,)
+        That *found* was learned with.
     spools
-        The same, as heard.
+        The same records, as heard.
     """
-    weighed = list(evidence)
+    off = np.empty((len(evidence), 2))
     for each in spools:
-        power = np.array([counted[i].power for i in each.places])
+        power = powers[each.places]
         joint = each.joint(found.shares, power)
-        likely = _expected(each, joint, 1.0 - power) / _expected(each, joint, -power)
-        for i, right in zip(each.places, (likely / (likely + each.guessed)).tolist(), strict=True):
-            weighed[i] = evidence[i].with_power(right * evidence[i].power)
+        whole = joint.sum(axis=0)
+        middle = _middles((whole.sum(axis=1)[np.newaxis], whole.sum(axis=0)[np.newaxis]), each, found.stated)
+        for some in each.some():
+            good, marginal = each.undone(power, some)
+            without = (
+                (good * (marginal @ joint.transpose(0, 2, 1))).sum(axis=0),
+                (marginal * (good @ joint)).sum(axis=0),
+            )
+            off[each.places[some]] = middle - _middles(without, each, found.stated)
+    return [Moved(one, *both) for one, both in zip(evidence, off.tolist(), strict=True)]
+
+
+def with_less_power(stated: Floats, counted: Floats, spools: Sequence[Heard], found: Learned) -> Floats:
+    """Return the power of each record with the chance that it is no slip: against eyes that guess, by all others.
+
+    Parameters
+    ----------
+    stated : (records,)
+        The power that each has by itself.
+    counted : (records,)
+        The power that *found* was learned with.
+    spools
+        The records, as heard.
+    """
+    weighed = stated.copy()
+    for each in spools:
+        power = counted[each.places]
+        joint = each.joint(found.shares, power)
+        for some in each.some():
+            good, marginal = each.undone(power, some)
+            without = _expected(good, joint, marginal)
+            good *= np.exp(each.good[:, some])
+            marginal *= np.exp(each.marginal[:, some])
+            likely = _expected(good, joint, marginal) / without
+            weighed[each.places[some]] *= likely / (likely + each.guessed[some])
     return weighed
 
 
-def contradicted(evidence: Sequence[Evidence], counted: Sequence[Evidence]) -> frozenset[int]:
+def contradicted(stated: Floats, counted: Floats) -> frozenset[int]:
     """Return which records the others contradict, by the power that they are left with."""
-    return frozenset(
-        i
-        for i, (now, before) in enumerate(zip(counted, evidence, strict=True))
-        if now.power < CONTRADICTED * before.power
-    )
+    return frozenset(np.flatnonzero(counted < CONTRADICTED * stated).tolist())
 
 
-def chance_of_words(one: Evidence, said: Said, stated: tuple[float, float]) -> Floats:
-    """Return the chance that these words are said of a strand, by where limits lie, (good, marginal) on the coarse grid."""
-    grid = GRID[COARSE]
-    good, marginal = (np.exp(each[0]) for each in _heard([replace(one, said=said)], stated, (grid, grid)))
-    return np.asarray((good * NODE_WEIGHTS[:, np.newaxis]).T @ marginal)
+def chances_of_words(one: Evidence, said: Sequence[Said], stated: tuple[float, float]) -> Floats:
+    """Return the chance of each of these answers about one strand, (answers, good, marginal) on the coarse grid."""
+    nodes = np.repeat(_nodes([one]), len(said), axis=1)
+    good, marginal = _heard(nodes, said, stated, (GRID[COARSE], GRID[COARSE]))
+    return np.asarray((good.T * NODE_WEIGHTS).transpose(1, 0, 2) @ marginal.transpose(1, 0, 2))
 
 
 def _guessed(said: Said) -> float:
@@ -154,47 +167,63 @@ def _guessed(said: Said) -> float:
     return chance
 
 
-def _heard(
-    records: Sequence[Evidence], stated: tuple[float, float], cells: tuple[Floats, Floats]
-) -> tuple[Floats, Floats]:
-    """Return ln of the chance of what records said of the good and of the marginal limit, (records, NODES, cells)."""
+def _nodes(records: Sequence[Evidence]) -> Floats:
+    """Return ln of how wet strands seem, spread as all records of a spool share it, (NODES, records)."""
     at = []
     for one in records:
         seems = np.log(np.maximum(one.content, 1e-9)) + one.shift
         mean = one.weights @ seems
         at.append(mean + np.sqrt(one.weights @ (seems - mean) ** 2 + SPOOL_SD[1] ** 2) * NODES)
-    nodes = np.array(at)[:, :, np.newaxis]
+    return np.array(at).T
+
+
+def _heard(
+    nodes: Floats, said: Sequence[Said], stated: tuple[float, float], cells: tuple[Floats, Floats]
+) -> tuple[Floats, Floats]:
+    """Return the chance of what was said of the good and of the marginal limit, (NODES, records, cells)."""
+    good, marginal = (np.ones((*nodes.shape, each.size)) for each in cells)
+    for sign, lines in _told(said).items():
+        limit = LIMITS.index(sign.limit)
+        seen = shown(sign, nodes - np.log(stated[limit]), cells[limit])
+        chance = (good, marginal)[limit]
+        for start, slope in lines:
+            chance *= start[:, np.newaxis] + slope[:, np.newaxis] * seen
+    return good, marginal
+
+
+def _told(said: Sequence[Said]) -> dict[Sign, list[tuple[Floats, Floats]]]:
+    """Return what was said of each sign: lines of the chance of one answer of each record over the share that shows it.
+
+    Several words may speak of one sign: it has as many lines.  Who said less has a chance of 1 in the others.
+    """
     alike: dict[Said, list[int]] = defaultdict(list)
-    for i, one in enumerate(records):
-        alike[one.said].append(i)
-    given: dict[Answer, Counter[int]] = defaultdict(Counter)  # several words may speak of one sign
-    for said, which in alike.items():
-        for answer in answers(said):
-            given[answer].update(which)
-    total = [np.zeros((len(records), NODES.size, each.size)) for each in cells]
-    for answer, times in given.items():
-        limit = LIMITS.index(answer.sign.limit)
-        which, often = list(times), np.array(list(times.values()))[:, np.newaxis, np.newaxis]
-        total[limit][which] += often * log_chance(answer, nodes[which] - np.log(stated[limit]) - cells[limit])
-    return total[0], total[1]
+    for i, one in enumerate(said):
+        alike[one].append(i)
+    found: dict[Sign, list[tuple[Floats, Floats]]] = defaultdict(list)
+    for words, which in alike.items():
+        times: Counter[Sign] = Counter()
+        for answer in answers(words):
+            lines = found[answer.sign]
+            if times[answer.sign] == len(lines):
+                lines.append((np.ones(len(said)), np.zeros(len(said))))
+            start, slope = lines[times[answer.sign]]
+            start[which], slope[which] = answer.line
+            times[answer.sign] += 1
+    return found
 
 
-def _expected(spool: Heard, joint: Floats, power: Floats) -> Floats:
-    """Return the mean of each record's chance to a power of its own, by all records, (records,)."""
-    good, marginal = (
-        np.exp(power[:, np.newaxis, np.newaxis] * each).transpose(1, 0, 2)
-        for each in (spool.good, spool.marginal)
-    )
+def _expected(good: Floats, joint: Floats, marginal: Floats) -> Floats:
+    """Return the mean of what each record has of both limits, by all records, (records,)."""
     return np.asarray(((good @ joint) * marginal).sum(axis=(0, 2)))
 
 
-def _middles(shares: Floats, spool: Heard, stated: tuple[float, float]) -> Floats:
-    """Return the middles of both limits, (rows, good and marginal), of (rows, good, marginal) shares. [wt %]"""
+def _middles(shares: tuple[Floats, Floats], spool: Heard, stated: tuple[float, float]) -> Floats:
+    """Return the middles of both limits, (rows, good and marginal), of (rows, cells) shares of each. [wt %]"""
     cells = GRID[COARSE]
     return np.column_stack(
         [
-            _middle(shares.sum(axis=2), cells[spool.rows], stated[0]),
-            _middle(shares.sum(axis=1), cells[spool.columns], stated[1]),
+            _middle(shares[0], cells[spool.rows], stated[0]),
+            _middle(shares[1], cells[spool.columns], stated[1]),
         ]
     )
 

@@ -8,13 +8,12 @@ Left out: what is seen (``signs``), whose (``evidence``), and what is done with 
 """
 
 import functools
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.lib.stride_tricks import as_strided
 from numpy.typing import NDArray
 
 from gcodetool.limits.evidence import Evidence
@@ -23,6 +22,7 @@ from gcodetool.moisture.polymer import LIMIT_FACTOR
 from gcodetool.profiles import Material
 
 Floats = NDArray[np.float64]
+Indices = NDArray[np.integer]
 
 # The prior has the 10 % and 90 % points that members have before anything is learned, and tails that give way.
 P90: Final = 1.2815515655446004  # of a standard normal
@@ -42,6 +42,7 @@ WIDE: Final[Floats] = np.asarray(np.arange(-36 - MARGIN, 37 + MARGIN) * CELL, dt
 FINE: Final = CELL / 2  # contents are counted in bins of this width
 LOWEST, HIGHEST = -6.0, 4.0  # ln(content/stated limit) that bins hold; beyond it signs are sure
 BINS: Final = round((HIGHEST - LOWEST) / FINE)
+FLOOR: Final = 1e-300  # of the likeliest: nothing is quite impossible
 
 
 @dataclass(frozen=True)
@@ -94,15 +95,32 @@ def learned(
         How far spools differ and how gradual signs are is taken as usual, not averaged over.
     """
     stated = (material.limit_good_wt_pct, material.limit_marginal_wt_pct)
-    by_line: dict[str | None, list[Counts]] = defaultdict(list)
-    for _, one in sorted(_grouped(evidence).items()):
-        by_line[one[0].line].append(counted(one, stated))
+    powers = np.array([one.power for one in evidence])
+    return learned_of(binned(evidence, stated), powers, stated, line=line, roughly=roughly)
+
+
+def learned_of(
+    records: "Sequence[Binned]",
+    powers: Floats,
+    stated: tuple[float, float],
+    *,
+    line: str | None,
+    roughly: bool = False,
+) -> Learned:
+    """Return the same of evidence that is sorted into bins already, each record with a power of its own.
+
+    Parameters
+    ----------
+    powers : (records,)
+        Of all evidence, in the order that it was sorted in.
+    """
+    spools = [(each.line, counted(each, powers)) for each in records]
     total = np.zeros((GRID.size, GRID.size))
     log_shares, log_size = [], []
     for wider in WIDER[1:2] if roughly else WIDER:
-        spools = {name: [spool_chance(one, wider) for one in each] for name, each in by_line.items()}
+        chances = [(name, spool_chance(one, wider)) for name, one in spools]
         for spread in SPOOL_SD[1:2] if roughly else SPOOL_SD:
-            found = _posterior(spools, spread, line)
+            found = _posterior(chances, spread, line)
             peak = float(found.max())
             size = float(np.log(np.exp(found - peak).sum())) + peak
             log_shares.append(found - size)
@@ -110,17 +128,17 @@ def learned(
     weights = np.exp(np.array(log_size) - max(log_size))
     for weight, shares in zip(weights / weights.sum(), log_shares, strict=True):
         total += weight * np.exp(shares)
-    if evidence:
-        total = np.exp(_blurred(np.log(total + 1e-300), MEANING_SD))
+    if spools:
+        total = _blurred(total + FLOOR, MEANING_SD)
     return Learned(stated, total / total.sum())
 
 
-def _grouped(evidence: Sequence[Evidence]) -> dict[str, list[Evidence]]:
-    """Return evidence by spool."""
-    found: dict[str, list[Evidence]] = defaultdict(list)
-    for one in evidence:
-        found[one.spool].append(one)
-    return found
+def by_spool(evidence: Sequence[Evidence]) -> dict[str, list[int]]:
+    """Return the places of each spool's records among all; spools by name."""
+    found: dict[str, list[int]] = defaultdict(list)
+    for i, one in enumerate(evidence):
+        found[one.spool].append(i)
+    return dict(sorted(found.items()))
 
 
 def log_prior() -> Floats:
@@ -129,19 +147,81 @@ def log_prior() -> Floats:
     return np.asarray(-(first**2 - 2.0 * TOGETHER * first * second + second**2) / (2.0 - 2.0 * TOGETHER**2))
 
 
-def _posterior(spools: dict[str | None, list[Floats]], spread: float, line: str | None) -> Floats:
+def _posterior(spools: "Sequence[tuple[str | None, Chance]]", spread: float, line: str | None) -> Floats:
     """Return ln of prior times chance of the evidence, (good, marginal) on GRID, for one spread of spools.
 
-    Spools that name no line are the material's own, so they lie about it directly.
+    Parameters
+    ----------
+    spools
+        Of each its line, and the chance of what it showed.  Spools that name no line are the material's own, so they
+        lie about it directly.
     """
-    lines = {name: sum(_blurred(one, spread) for one in each) for name, each in spools.items()}
-    own = lines.pop(line, np.zeros((WIDE.size, WIDE.size))) if line is not None else 0.0
-    total = np.pad(log_prior(), MARGIN, constant_values=-1e3)
-    for name, each in lines.items():
-        total = total + (each if name is None else _blurred(np.asarray(each), LINE_SD))
-    if line is not None:
-        total = _blurred(np.asarray(total), LINE_SD) + own
-    return np.asarray(total)[MARGIN:-MARGIN, MARGIN:-MARGIN]
+    about = 0 if line is None else min(MARGIN, _reach(LINE_SD))  # cells that are asked for beyond GRID
+    beyond = min(MARGIN, about + _reach(LINE_SD))
+    cells = {None: about, line: 0 if line is not None else about}
+    lines: dict[str | None, Floats] = {}
+    for name, each in spools:
+        found = each.blurred(spread, MARGIN - cells.get(name, beyond))
+        lines[name] = lines[name] + found if name in lines else found
+    own = lines.pop(line, 0.0) if line is not None else 0.0
+    total = np.pad(log_prior(), about, constant_values=-1e3)
+    for name, found in lines.items():
+        total = total + (found if name is None else _log_blurred(found, LINE_SD, beyond - about))
+    return np.asarray(total if line is None else _log_blurred(total, LINE_SD, about) + own)
+
+
+@dataclass(frozen=True, eq=False)
+class Binned:
+    """What one spool showed, its contents sorted into bins of ln(content/stated limit).
+
+    Attributes
+    ----------
+    places : (records,)
+        Among all evidence.
+    weights : (members,)
+    bins : (records, members), of each limit
+    given
+        Which of the records gave an answer; twice where two of their words say so.
+    """
+
+    line: str | None
+    places: Indices
+    weights: Floats
+    bins: tuple[Indices, Indices]
+    given: dict[Answer, Indices]
+
+
+def binned(evidence: Sequence[Evidence], stated: tuple[float, float]) -> list[Binned]:
+    """Return evidence by spool, sorted into bins."""
+    return [
+        _binned([evidence[i] for i in places], np.array(places), stated)
+        for places in by_spool(evidence).values()
+    ]
+
+
+def _binned(prints: Sequence[Evidence], places: Indices, stated: tuple[float, float]) -> Binned:
+    seems = np.log(np.maximum([one.content for one in prints], 1e-9))
+    seems += np.array([[one.shift] for one in prints])
+    good, marginal = (
+        ((seems - np.log(each) - LOWEST) / FINE).astype(int).clip(0, BINS - 1).astype(np.int16)
+        for each in stated
+    )
+    given = {answer: np.repeat(*each) for answer, each in who_answered([one.said for one in prints]).items()}
+    return Binned(prints[0].line, places, prints[0].weights, (good, marginal), given)
+
+
+def who_answered(said: Sequence[Said]) -> dict[Answer, tuple[Indices, Indices]]:
+    """Return, of each answer, which records gave it and by how many of their words."""
+    alike: dict[Said, list[int]] = defaultdict(list)
+    for i, one in enumerate(said):
+        alike[one].append(i)
+    found: dict[Answer, Counter[int]] = defaultdict(Counter)
+    for words, which in alike.items():
+        for answer in answers(words):
+            found[answer].update(which)
+    return {
+        answer: (np.array(list(times)), np.array(list(times.values()))) for answer, times in found.items()
+    }
 
 
 @dataclass(frozen=True, eq=False)
@@ -159,41 +239,47 @@ class Counts:
     answers: tuple[tuple[Answer, int, Floats], ...]
 
 
-def counted(prints: Sequence[Evidence], stated: tuple[float, float]) -> Counts:
-    """Return what a spool showed, counted in bins of ln(content/stated limit)."""
-    contents = np.log(np.maximum([one.content for one in prints], 1e-9))
-    seems = contents + np.array([[one.shift] for one in prints])
-    given: dict[Answer, list[int]] = defaultdict(list)
-    alike: dict[Said, list[int]] = defaultdict(list)
-    for i, one in enumerate(prints):
-        alike[one.said].append(i)
-    for said, which in alike.items():
-        for answer in answers(said):
-            given[answer] += which
-    powers = np.array([one.power for one in prints])
+def counted(spool: Binned, powers: Floats) -> Counts:
+    """Return how often each bin was met; *powers*: of all evidence."""
+    own = powers[spool.places]
     found = []
-    for limit, each in zip(LIMITS, stated, strict=True):
-        bins = ((seems - np.log(each) - LOWEST) / FINE).astype(int)
-        bins = np.minimum(np.maximum(bins, 0), BINS - 1)
-        found += [
-            (answer, *_in_bins(bins[records], powers[records]))
-            for answer, records in given.items()
-            if answer.sign.limit == limit
-        ]
-    return Counts(prints[0].weights, tuple(found))
+    for answer, records in spool.given.items():
+        bins = spool.bins[LIMITS.index(answer.sign.limit)]
+        found.append((answer, *_in_bins(bins[records], own[records])))
+    return Counts(spool.weights, tuple(found))
 
 
-def _in_bins(at: NDArray[np.int_], powers: Floats) -> tuple[int, Floats]:
+def _in_bins(at: Indices, powers: Floats) -> tuple[int, Floats]:
     """Return the first bin, and how often each member is in each from there on; *at* is (records, members)."""
     first, members = int(at.min()), at.shape[1]
     bins = int(at.max()) - first + 1
-    flat = at - first + bins * np.arange(members)[np.newaxis, :]
+    flat = at + (bins * np.arange(members) - first)
     counts = np.bincount(flat.ravel(), np.repeat(powers, members), minlength=members * bins)
     return first, counts.astype(np.float64).reshape(members, bins)
 
 
-def spool_chance(counts: Counts, wider: float) -> Floats:
-    """Return ln of the chance of all that a spool showed, by where its own limits lie, (good, marginal) on WIDE.
+@dataclass(frozen=True, eq=False)
+class Chance:
+    """The chance of all that a spool showed, by where its own limits lie.
+
+    Attributes
+    ----------
+    shares : (good, marginal) on WIDE
+        Of the likeliest pair of cells.
+    log_peak
+        ln of the chance there.
+    """
+
+    shares: Floats
+    log_peak: float
+
+    def blurred(self, spread: float, less: int) -> Floats:
+        """Return ln of it after both limits together were moved by a normal offset, on WIDE *less* cells on each side."""
+        return np.asarray(np.log(_blurred(self.shares, spread, less) + FLOOR) + self.log_peak)
+
+
+def spool_chance(counts: Counts, wider: float) -> Chance:
+    """Return the chance of all that a spool showed.
 
     A member's content holds for all prints of the spool together; members are summed over at the end.
     """
@@ -202,7 +288,9 @@ def spool_chance(counts: Counts, wider: float) -> Floats:
     size = counts.weights * np.exp(tops - tops.max())
     first = np.exp(good - good.max(axis=1, keepdims=True)) * size[:, np.newaxis]
     second = np.exp(marginal - marginal.max(axis=1, keepdims=True))
-    return np.asarray(np.log(first.T @ second + 1e-300) + tops.max())
+    chance = first.T @ second + FLOOR
+    peak = float(chance.max())
+    return Chance(chance / peak, float(np.log(peak) + tops.max()))
 
 
 def _along(counts: Counts, limit: Limit, wider: float) -> Floats:
@@ -217,23 +305,55 @@ def _along(counts: Counts, limit: Limit, wider: float) -> Floats:
 @functools.cache
 def _table(answer: Answer, wider: float) -> Floats:
     """Return ln of the chance of an answer for contents in each bin and limits in each cell, (BINS, WIDE)."""
-    centres = LOWEST + FINE * (np.arange(BINS) + 0.5)
-    return log_chance(answer, centres[:, np.newaxis] - WIDE[np.newaxis, :], wider=wider)
+    steps = np.arange(BINS)[:, np.newaxis] - 2 * np.arange(WIDE.size)  # between them, in bins
+    least = int(steps.min())
+    apart = LOWEST - WIDE[0] + FINE * (np.arange(least, int(steps.max()) + 1) + 0.5)
+    return np.asarray(log_chance(answer, apart, wider=wider)[steps - least])
 
 
-def _blurred(log_chance_: Floats, spread: float) -> Floats:
-    """Return ln of a chance after both limits together were moved by a normal offset, on the same grid."""
-    reach = int(np.ceil(3.0 * spread / CELL))
-    steps = np.arange(-reach, reach + 1)
-    weights = np.exp(-0.5 * (steps * CELL / spread) ** 2)
+def _log_blurred(log_chance_: Floats, spread: float, less: int) -> Floats:
+    """Return ln of a chance, given as ln, after both limits together were moved by a normal offset."""
     peak = log_chance_.max()
-    padded = np.pad(np.exp(log_chance_ - peak), reach, mode="edge")
-    down, along = padded.strides
-    moved = as_strided(
-        padded, (*log_chance_.shape, steps.size), (down, along, down + along)
-    )  # both by as many cells
-    total = np.einsum("ijk,k->ij", moved, weights / weights.sum())
-    return np.asarray(np.log(total + 1e-300) + peak)
+    return np.asarray(np.log(_blurred(np.exp(log_chance_ - peak), spread, less) + FLOOR) + peak)
+
+
+def _reach(spread: float) -> int:
+    """Return how many cells a normal offset is followed."""
+    return int(np.ceil(3.0 * spread / CELL))
+
+
+def _blurred(chance: Floats, spread: float, less: int = 0) -> Floats:
+    """Return a chance after both limits together were moved by a normal offset.
+
+    Parameters
+    ----------
+    chance : (cells, cells)
+        Beyond its edge it stays what it is there.
+    less
+        Cells on each side that the result has less.
+    """
+    reach = _reach(spread)
+    lacking = max(0, reach - less)
+    size = chance.shape[0] - 2 * less
+    kept = slice(less + lacking - reach, less + lacking + reach + size)
+    wide = np.pad(chance, lacking, mode="edge")[kept, kept]
+    # in rows of one cell more, cells of a diagonal stand below each other
+    cells = wide.shape[0]
+    sheared = np.zeros((cells, cells + 1))
+    sheared.ravel()[: cells * cells] = wide.ravel()
+    moved = _offsets(spread, size, cells) @ sheared
+    return np.asarray(moved.ravel()[: size * cells].reshape(size, cells)[:, :size])
+
+
+@functools.cache
+def _offsets(spread: float, size: int, cells: int) -> Floats:
+    """Return the shares of normal offsets, each row a cell further, (size, cells)."""
+    reach = _reach(spread)
+    weights = np.exp(-0.5 * (np.arange(-reach, reach + 1) * CELL / spread) ** 2)
+    found = np.zeros((size, cells))
+    for row in range(size):
+        found[row, row : row + weights.size] = weights / weights.sum()
+    return found
 
 
 def band_on_grid(shares: Floats, stated: float, grid: Floats = GRID) -> LimitBand:

@@ -4,6 +4,7 @@ For each word that a print may earn, how likely it is and how narrow the margina
 well below the limit or well above it tells nothing that is not known already.  Left out: what the print is good for.
 """
 
+import functools
 import itertools
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -13,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gcodetool.limits.evidence import Evidence
-from gcodetool.limits.influence import COARSE, chance_of_words
+from gcodetool.limits.influence import COARSE, chances_of_words
 from gcodetool.limits.learning import GRID, Learned
 from gcodetool.limits.signs import WORDS, Said
 
@@ -53,15 +54,15 @@ def tries(candidates: Iterable[Evidence], found: Learned) -> list[Try]:
 def narrower(one: Evidence, found: Learned) -> float:
     """Return the share of the marginal limit's standard deviation that one print would take away, on average. [-]"""
     shares = found.shares[COARSE, COARSE] / found.shares[COARSE, COARSE].sum()
-    before = spread_of(shares)
-    after, total = 0.0, 0.0
-    for said in every_answer():
-        joint = shares * chance_of_words(one, said, found.stated)
-        size = float(joint.sum())
-        after, total = after + size * spread_of(joint / size), total + size
-    return max(0.0, 1.0 - after / total / before)
+    by_limit = (shares * chances_of_words(one, every_answer(), found.stated)).sum(
+        axis=1
+    )  # (answers, marginal)
+    sizes = by_limit.sum(axis=1)
+    after = float(sizes @ spread_of(by_limit / sizes[:, np.newaxis]) / sizes.sum())
+    return max(0.0, 1.0 - after / float(spread_of(shares.sum(axis=0))))
 
 
+@functools.cache
 def every_answer() -> list[Said]:
     """Return every set of words that a print may earn."""
     return [
@@ -69,10 +70,10 @@ def every_answer() -> list[Said]:
     ]
 
 
-def spread_of(shares: Floats) -> float:
-    """Return the standard deviation of ln(marginal limit)."""
-    at, each = GRID[COARSE], shares.sum(axis=0)
-    return float(np.sqrt(max(0.0, each @ at**2 - (each @ at) ** 2)))
+def spread_of(shares: Floats) -> Floats:
+    """Return the standard deviation of ln(marginal limit), of each row of the shares of its cells."""
+    at = GRID[COARSE]
+    return np.sqrt(np.maximum(0.0, shares @ at**2 - (shares @ at) ** 2))
 
 
 def best_content(found: Learned) -> float:

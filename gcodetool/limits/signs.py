@@ -62,6 +62,13 @@ class Answer:
     sign: Sign
     passed: bool
 
+    @property
+    def line(self) -> tuple[float, float]:
+        """Start and slope of its chance over the share of strands that show the sign."""
+        if self.passed:
+            return WRONG / 2.0, 1.0 - WRONG
+        return 1.0 - WRONG / 2.0, WRONG - 1.0
+
 
 Said = tuple[tuple[str, str], ...]  # (question, word) of those that were answered
 
@@ -83,6 +90,12 @@ def answers(said: Said) -> tuple[Answer, ...]:
         reached = WORDS[question].index(word)
         found += [Answer(sign, i < reached) for i, sign in enumerate(SIGNS[question])]
     return tuple(found)
+
+
+def shown(sign: Sign, log_content: Floats, log_limit: Floats) -> Floats:
+    """Return the share of strands that show a sign, of each content under each limit, (*contents, limits). [-]"""
+    wet = np.exp((log_content - np.log(sign.factor)) / sign.width)
+    return np.asarray(1.0 / (1.0 + np.multiply.outer(1.0 / wet, np.exp(log_limit / sign.width))))
 
 
 def log_chance(answer: Answer, log_ratio: Floats, *, wider: float = 1.0) -> Floats:

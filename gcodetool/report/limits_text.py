@@ -23,18 +23,12 @@ def print_limits(found: LimitsFindings, stream: TextIO, *, every: bool = False) 
     page.hanging("  ", plain(what_to_do(found)))
     page.facts((name, plain(text)) for name, text in facts(found))
     if found.records:
-        shown = found.records if every else found.records[-SHOWN:]
+        left_out = 0 if every else max(0, len(found.records) - SHOWN)
         page.line()
-        left_out = len(found.records) - len(shown)
-        page.line("  records" + (f", the last {len(shown)} of {len(found.records)}" if left_out else ""))
-        for place, one in enumerate(found.records):
-            if one in shown:
-                page.hanging(
-                    "  - ",
-                    plain(
-                        record_words(one, contradicts=against(found) if place in found.contradicted else "")
-                    ),
-                )
+        page.line("  records" + (f", the last {SHOWN} of {len(found.records)}" if left_out else ""))
+        for place, one in enumerate(found.records[left_out:], left_out):
+            odd = against(found) if place in found.contradicted else ""
+            page.hanging("  - ", plain(record_words(one, contradicts=odd)))
 
 
 def whose(found: LimitsFindings) -> str:
