@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 
 from gcodetool.limits.adopted import Bounded, bounded, stated_limits
-from gcodetool.limits.evidence import Evidence
+from gcodetool.limits.evidence import Evidence, by_spool
 from gcodetool.limits.influence import Moved, contradicted, heard, moves, with_less_power
 from gcodetool.limits.learning import Learned, binned, learned_of
 from gcodetool.limits.next_try import Try, best_content, tries
@@ -79,10 +79,11 @@ def findings(
     ordered = sorted(evidence, key=lambda one: (one.at_s, one.spool))
     limits = (material.limit_good_wt_pct, material.limit_marginal_wt_pct)
     own = np.array([one.power for one in ordered])
-    records, powers = binned(ordered, limits), own
+    columns = by_spool(ordered)
+    records, powers = binned(columns, limits), own
     found, spools = learned_of(records, own, limits, line=line, roughly=True), []
     if ordered:
-        spools = heard(ordered, found)
+        spools = heard(columns, found)
         for at in range(PASSES):
             powers = with_less_power(own, powers, spools, found)
             found = learned_of(records, powers, limits, line=line, roughly=at < PASSES - 1)

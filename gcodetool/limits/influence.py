@@ -5,20 +5,20 @@ others of them, too, so a record is looked at beside these.  Leaving one out div
 Left out: limits (``learning``).
 """
 
+import functools
 from collections import Counter, defaultdict
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from gcodetool.limits.evidence import Evidence
-from gcodetool.limits.learning import GRID, SPOOL_SD, Learned, by_spool
+from gcodetool.limits.evidence import Evidence, Indices, SpoolPrints, as_columns, middles
+from gcodetool.limits.learning import GRID, MOST_SETS, SPOOL_SD, Learned
 from gcodetool.limits.signs import LIMITS, WORDS, Said, Sign, answers, shown
 
 Floats = NDArray[np.float64]
-Indices = NDArray[np.integer]
 
 NODES: Final[Floats] = np.linspace(-2.4, 2.4, 9)  # of what all records of a spool share, in deviations
 NODE_WEIGHTS: Final[Floats] = np.exp(-0.5 * NODES**2) / np.exp(-0.5 * NODES**2).sum()
@@ -31,9 +31,10 @@ AT_A_TIME: Final = 256  # records: each takes a square of the coarse grid
 
 @dataclass(frozen=True, eq=False)
 class Moved:
-    """One record, and how far it moved the middle of both limits: upwards is positive. [wt %]"""
+    """One record, the middle of its content, and how far it moved the middle of both limits: upwards is positive. [wt %]"""
 
     evidence: Evidence
+    wt_pct: float
     good: float
     marginal: float
 
@@ -78,18 +79,16 @@ class Heard:
         return np.exp(by * self.good[:, some]), np.exp(by * self.marginal[:, some])
 
 
-def heard(evidence: Sequence[Evidence], found: Learned) -> list[Heard]:
+def heard(spools: Sequence[SpoolPrints], found: Learned) -> list[Heard]:
     """Return the records of each spool; *found* says roughly where limits may lie."""
     shares, cells = found.shares[COARSE, COARSE], GRID[COARSE]
     kept = [np.flatnonzero(shares.max(axis=axis) > UNLIKELY * shares.max()) for axis in (1, 0)]
     rows, columns = (slice(max(0, each[0] - BESIDE), each[-1] + 1 + BESIDE) for each in kept)
     listed = []
-    for places in by_spool(evidence).values():
-        mine = [evidence[i] for i in places]
-        said = [one.said for one in mine]
-        good, marginal = _heard(_nodes(mine), said, found.stated, (cells[rows], cells[columns]))
-        guessed = np.array([_guessed(one) for one in said])
-        listed.append(Heard(np.array(places), guessed, np.log(good), np.log(marginal), rows, columns))
+    for one in spools:
+        good, marginal = _heard(one, found.stated, (cells[rows], cells[columns]))
+        guessed = np.array([_guessed(said) for said in one.said])[one.codes]
+        listed.append(Heard(one.places, guessed, np.log(good), np.log(marginal), rows, columns))
     return listed
 
 
@@ -118,7 +117,10 @@ def moves(
                 (marginal * (good @ joint)).sum(axis=0),
             )
             off[each.places[some]] = middle - _middles(without, each, found.stated)
-    return [Moved(one, *both) for one, both in zip(evidence, off.tolist(), strict=True)]
+    return [
+        Moved(one, wt_pct, *both)
+        for one, wt_pct, both in zip(evidence, middles(evidence), off.tolist(), strict=True)
+    ]
 
 
 def with_less_power(stated: Floats, counted: Floats, spools: Sequence[Heard], found: Learned) -> Floats:
@@ -154,8 +156,8 @@ def contradicted(stated: Floats, counted: Floats) -> frozenset[int]:
 
 def chances_of_words(one: Evidence, said: Sequence[Said], stated: tuple[float, float]) -> Floats:
     """Return the chance of each of these answers about one strand, (answers, good, marginal) on the coarse grid."""
-    nodes = np.repeat(_nodes([one]), len(said), axis=1)
-    good, marginal = _heard(nodes, said, stated, (GRID[COARSE], GRID[COARSE]))
+    asked = as_columns([replace(one, said=each) for each in said], range(len(said)))
+    good, marginal = _heard(asked, stated, (GRID[COARSE], GRID[COARSE]))
     return np.asarray((good.T * NODE_WEIGHTS).transpose(1, 0, 2) @ marginal.transpose(1, 0, 2))
 
 
@@ -167,47 +169,43 @@ def _guessed(said: Said) -> float:
     return chance
 
 
-def _nodes(records: Sequence[Evidence]) -> Floats:
+def _nodes(spool: SpoolPrints) -> Floats:
     """Return ln of how wet strands seem, spread as all records of a spool share it, (NODES, records)."""
-    at = []
-    for one in records:
-        seems = np.log(np.maximum(one.content, 1e-9)) + one.shift
-        mean = one.weights @ seems
-        at.append(mean + np.sqrt(one.weights @ (seems - mean) ** 2 + SPOOL_SD[1] ** 2) * NODES)
-    return np.array(at).T
+    mean = spool.seems @ spool.weights
+    spread = np.sqrt((spool.seems - mean[:, np.newaxis]) ** 2 @ spool.weights + SPOOL_SD[1] ** 2)
+    return np.asarray(mean + NODES[:, np.newaxis] * spread)
 
 
 def _heard(
-    nodes: Floats, said: Sequence[Said], stated: tuple[float, float], cells: tuple[Floats, Floats]
+    spool: SpoolPrints, stated: tuple[float, float], cells: tuple[Floats, Floats]
 ) -> tuple[Floats, Floats]:
     """Return the chance of what was said of the good and of the marginal limit, (NODES, records, cells)."""
+    nodes = _nodes(spool)
     good, marginal = (np.ones((*nodes.shape, each.size)) for each in cells)
-    for sign, lines in _told(said).items():
+    for sign, lines in _told(spool.said).items():
         limit = LIMITS.index(sign.limit)
         seen = shown(sign, nodes - np.log(stated[limit]), cells[limit])
         chance = (good, marginal)[limit]
         for start, slope in lines:
-            chance *= start[:, np.newaxis] + slope[:, np.newaxis] * seen
+            chance *= start[spool.codes, np.newaxis] + slope[spool.codes, np.newaxis] * seen
     return good, marginal
 
 
-def _told(said: Sequence[Said]) -> dict[Sign, list[tuple[Floats, Floats]]]:
-    """Return what was said of each sign: lines of the chance of one answer of each record over the share that shows it.
+@functools.lru_cache(MOST_SETS)
+def _told(said: tuple[Said, ...]) -> dict[Sign, list[Floats]]:
+    """Return what each set of words says of each sign: lines of the chance of an answer over the share that shows it.
 
-    Several words may speak of one sign: it has as many lines.  Who said less has a chance of 1 in the others.
+    Several words may speak of one sign: it has as many lines, (start and slope, sets of words).  Who said less has a chance
+    of 1 in the others.
     """
-    alike: dict[Said, list[int]] = defaultdict(list)
-    for i, one in enumerate(said):
-        alike[one].append(i)
-    found: dict[Sign, list[tuple[Floats, Floats]]] = defaultdict(list)
-    for words, which in alike.items():
+    found: dict[Sign, list[Floats]] = defaultdict(list)
+    for i, words in enumerate(said):
         times: Counter[Sign] = Counter()
         for answer in answers(words):
             lines = found[answer.sign]
             if times[answer.sign] == len(lines):
-                lines.append((np.ones(len(said)), np.zeros(len(said))))
-            start, slope = lines[times[answer.sign]]
-            start[which], slope[which] = answer.line
+                lines.append(np.array([[1.0], [0.0]]) * np.ones(len(said)))
+            lines[times[answer.sign]][:, i] = answer.line
             times[answer.sign] += 1
     return found
 

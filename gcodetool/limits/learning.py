@@ -8,7 +8,7 @@ Left out: what is seen (``signs``), whose (``evidence``), and what is done with 
 """
 
 import functools
-from collections import Counter, defaultdict
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -16,13 +16,12 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from gcodetool.limits.evidence import Evidence
+from gcodetool.limits.evidence import Evidence, Indices, SpoolPrints, by_spool
 from gcodetool.limits.signs import LIMITS, Answer, Limit, Said, answers, log_chance
 from gcodetool.moisture.polymer import LIMIT_FACTOR
 from gcodetool.profiles import Material
 
 Floats = NDArray[np.float64]
-Indices = NDArray[np.integer]
 
 # The prior has the 10 % and 90 % points that members have before anything is learned, and tails that give way.
 P90: Final = 1.2815515655446004  # of a standard normal
@@ -42,6 +41,7 @@ WIDE: Final[Floats] = np.asarray(np.arange(-36 - MARGIN, 37 + MARGIN) * CELL, dt
 FINE: Final = CELL / 2  # contents are counted in bins of this width
 LOWEST, HIGHEST = -6.0, 4.0  # ln(content/stated limit) that bins hold; beyond it signs are sure
 BINS: Final = round((HIGHEST - LOWEST) / FINE)
+MOST_SETS: Final = 64  # of words that spools earned: they are much the same from spool to spool
 FLOOR: Final = 1e-300  # of the likeliest: nothing is quite impossible
 
 
@@ -96,7 +96,7 @@ def learned(
     """
     stated = (material.limit_good_wt_pct, material.limit_marginal_wt_pct)
     powers = np.array([one.power for one in evidence])
-    return learned_of(binned(evidence, stated), powers, stated, line=line, roughly=roughly)
+    return learned_of(binned(by_spool(evidence), stated), powers, stated, line=line, roughly=roughly)
 
 
 def learned_of(
@@ -131,14 +131,6 @@ def learned_of(
     if spools:
         total = _blurred(total + FLOOR, MEANING_SD)
     return Learned(stated, total / total.sum())
-
-
-def by_spool(evidence: Sequence[Evidence]) -> dict[str, list[int]]:
-    """Return the places of each spool's records among all; spools by name."""
-    found: dict[str, list[int]] = defaultdict(list)
-    for i, one in enumerate(evidence):
-        found[one.spool].append(i)
-    return dict(sorted(found.items()))
 
 
 def log_prior() -> Floats:
@@ -179,7 +171,8 @@ class Binned:
     places : (records,)
         Among all evidence.
     weights : (members,)
-    bins : (records, members), of each limit
+    bins
+        Of each limit the first bin that is met, and all from there on, (records, members).
     given
         Which of the records gave an answer; twice where two of their words say so.
     """
@@ -187,41 +180,42 @@ class Binned:
     line: str | None
     places: Indices
     weights: Floats
-    bins: tuple[Indices, Indices]
+    bins: tuple[tuple[int, Indices], ...]
     given: dict[Answer, Indices]
 
 
-def binned(evidence: Sequence[Evidence], stated: tuple[float, float]) -> list[Binned]:
+def binned(spools: Sequence[SpoolPrints], stated: tuple[float, float]) -> list[Binned]:
     """Return evidence by spool, sorted into bins."""
     return [
-        _binned([evidence[i] for i in places], np.array(places), stated)
-        for places in by_spool(evidence).values()
+        Binned(
+            one.line,
+            one.places,
+            one.weights,
+            tuple(_bins(one.seems - np.log(each)) for each in stated),
+            _given(one),
+        )
+        for one in spools
     ]
 
 
-def _binned(prints: Sequence[Evidence], places: Indices, stated: tuple[float, float]) -> Binned:
-    seems = np.log(np.maximum([one.content for one in prints], 1e-9))
-    seems += np.array([[one.shift] for one in prints])
-    good, marginal = (
-        ((seems - np.log(each) - LOWEST) / FINE).astype(int).clip(0, BINS - 1).astype(np.int16)
-        for each in stated
-    )
-    given = {answer: np.repeat(*each) for answer, each in who_answered([one.said for one in prints]).items()}
-    return Binned(prints[0].line, places, prints[0].weights, (good, marginal), given)
+def _bins(log_ratio: Floats) -> tuple[int, Indices]:
+    bins = ((log_ratio - LOWEST) / FINE).astype(int).clip(0, BINS - 1)
+    first = int(bins.min())
+    return first, (bins - first).astype(np.int16)
 
 
-def who_answered(said: Sequence[Said]) -> dict[Answer, tuple[Indices, Indices]]:
-    """Return, of each answer, which records gave it and by how many of their words."""
-    alike: dict[Said, list[int]] = defaultdict(list)
-    for i, one in enumerate(said):
-        alike[one].append(i)
-    found: dict[Answer, Counter[int]] = defaultdict(Counter)
-    for words, which in alike.items():
-        for answer in answers(words):
-            found[answer].update(which)
-    return {
-        answer: (np.array(list(times)), np.array(list(times.values()))) for answer, times in found.items()
-    }
+def _given(spool: SpoolPrints) -> dict[Answer, Indices]:
+    """Return which records gave each answer."""
+    records = np.arange(spool.codes.size)
+    return {answer: np.repeat(records, times[spool.codes]) for answer, times in _times(spool.said).items()}
+
+
+@functools.lru_cache(MOST_SETS)
+def _times(said: tuple[Said, ...]) -> dict[Answer, Indices]:
+    """Return by how many of its words each set of words gives an answer."""
+    told = [answers(words) for words in said]
+    given = dict.fromkeys(itertools.chain.from_iterable(told))
+    return {answer: np.array([each.count(answer) for each in told]) for answer in given}
 
 
 @dataclass(frozen=True, eq=False)
@@ -244,18 +238,17 @@ def counted(spool: Binned, powers: Floats) -> Counts:
     own = powers[spool.places]
     found = []
     for answer, records in spool.given.items():
-        bins = spool.bins[LIMITS.index(answer.sign.limit)]
-        found.append((answer, *_in_bins(bins[records], own[records])))
+        first, bins = spool.bins[LIMITS.index(answer.sign.limit)]
+        found.append((answer, first, _in_bins(bins[records], own[records])))
     return Counts(spool.weights, tuple(found))
 
 
-def _in_bins(at: Indices, powers: Floats) -> tuple[int, Floats]:
-    """Return the first bin, and how often each member is in each from there on; *at* is (records, members)."""
-    first, members = int(at.min()), at.shape[1]
-    bins = int(at.max()) - first + 1
-    flat = at + (bins * np.arange(members) - first)
+def _in_bins(at: Indices, powers: Floats) -> Floats:
+    """Return how often each member is in each bin, (members, bins); *at* is (records, members)."""
+    members, bins = at.shape[1], int(at.max()) + 1
+    flat = at + bins * np.arange(members)
     counts = np.bincount(flat.ravel(), np.repeat(powers, members), minlength=members * bins)
-    return first, counts.astype(np.float64).reshape(members, bins)
+    return counts.astype(np.float64).reshape(members, bins)
 
 
 @dataclass(frozen=True, eq=False)
@@ -332,28 +325,30 @@ def _blurred(chance: Floats, spread: float, less: int = 0) -> Floats:
     less
         Cells on each side that the result has less.
     """
-    reach = _reach(spread)
-    lacking = max(0, reach - less)
-    size = chance.shape[0] - 2 * less
-    kept = slice(less + lacking - reach, less + lacking + reach + size)
-    wide = np.pad(chance, lacking, mode="edge")[kept, kept]
-    # in rows of one cell more, cells of a diagonal stand below each other
-    cells = wide.shape[0]
-    sheared = np.zeros((cells, cells + 1))
-    sheared.ravel()[: cells * cells] = wide.ravel()
-    moved = _offsets(spread, size, cells) @ sheared
+    weights, diagonals = _offsets(spread, chance.shape[0], less)
+    size, cells = weights.shape
+    moved = weights @ chance.take(diagonals)
     return np.asarray(moved.ravel()[: size * cells].reshape(size, cells)[:, :size])
 
 
 @functools.cache
-def _offsets(spread: float, size: int, cells: int) -> Floats:
-    """Return the shares of normal offsets, each row a cell further, (size, cells)."""
+def _offsets(spread: float, cells: int, less: int) -> tuple[Floats, Indices]:
+    """Return the shares of normal offsets, each row a cell further, and the cells that they are shares of.
+
+    These are the rows of a square with its neighbourhood, written on in rows of one cell more: so the cells of a diagonal
+    stand below each other.
+    """
     reach = _reach(spread)
-    weights = np.exp(-0.5 * (np.arange(-reach, reach + 1) * CELL / spread) ** 2)
-    found = np.zeros((size, cells))
+    each = np.exp(-0.5 * (np.arange(-reach, reach + 1) * CELL / spread) ** 2)
+    size = cells - 2 * less
+    wide = size + 2 * reach
+    weights = np.zeros((size, wide))
     for row in range(size):
-        found[row, row : row + weights.size] = weights / weights.sum()
-    return found
+        weights[row, row : row + each.size] = each / each.sum()
+    rows, columns = (
+        (at + less - reach).clip(0, cells - 1) for at in np.divmod(np.arange(wide * (wide + 1)), wide)
+    )
+    return weights, (rows * cells + columns).reshape(wide, wide + 1)
 
 
 def band_on_grid(shares: Floats, stated: float, grid: Floats = GRID) -> LimitBand:

@@ -30,7 +30,7 @@ def limits_dict(found: LimitsFindings) -> dict[str, Any]:
                 **fields(one.evidence, "spool line"),
                 "at": utc(one.evidence.at_s),
                 "said": dict(one.evidence.said),
-                "wt_pct": one.evidence.p50,
+                "wt_pct": one.wt_pct,
                 "moved": {"good_wt_pct": one.good, "marginal_wt_pct": one.marginal},
                 "contradicted": place in found.contradicted,
             }

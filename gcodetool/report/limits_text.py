@@ -120,4 +120,4 @@ def record_words(one: Moved, *, contradicts: str = "") -> str:
     said = ", ".join(f"{question} {word}" for question, word in seen.said)
     moved = "moved nothing" if abs(one.marginal) < 5e-5 else f"moved marginal by {one.marginal:+.4f}"
     odd = f"; contradicts {contradicts}" if contradicts else ""
-    return f"{when(seen.at_s)} {seen.spool}: {said} at {percent(seen.p50)} wt %; {moved}{odd}"
+    return f"{when(seen.at_s)} {seen.spool}: {said} at {percent(one.wt_pct)} wt %; {moved}{odd}"

@@ -51,7 +51,7 @@ def limits_page(found: LimitsFindings) -> str:
 
 def outcomes_over_content(found: LimitsFindings) -> Chart:
     """Return how prints came out over the water they were made of, and where the limits lie."""
-    wet = [(one.evidence.p50, sign) for one in found.records if (sign := sign_of_water(one)) is not None]
+    wet = [(one.wt_pct, sign) for one in found.records if (sign := sign_of_water(one)) is not None]
 
     def draw(axes: "Axes", narrow: bool) -> None:
         contents = [content for content, _ in wet]
