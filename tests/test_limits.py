@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from limits_truth import drawn_workshop, prints_of
 
 from gcodetool import profiledata, profiles
-from gcodetool.app import limits
+from gcodetool.app import limits, limits_evidence
 from gcodetool.cli.main import outcome
 from gcodetool.errors import UsageError
 from gcodetool.ledger.spoolfile import read_spool
@@ -408,6 +408,78 @@ def test_the_page_and_the_schema(shelf):
     assert "PETG: your prints agree with the stated limits" in text
     assert "<svg" in text
     assert run("limits", "show", "PETG", "-o", shelf / "limits.txt").exit_code == 2
+
+
+AFTER_A_LOOK = (  # notes one after another, and of which spools the records are read again for them
+    ("outcome petg-01 --strings few --at 2026-10-21", ["petg-01"]),
+    ("read bench --humidity 70 --at 2026-10-25", ["petg-01", "petg-02"]),  # found open: all readings count
+    (
+        "read attic --humidity 30 --at 2026-10-25",
+        ["petg-03", "petg-04"],
+    ),  # after a last print the next one counts
+    ("read attic --humidity 50 --at 2026-10-26", ["petg-04"]),  # not alone: all count
+    ("read attic --humidity 60 --at 2026-10-12", ["petg-03", "petg-04"]),
+    ("fed pla-05 --mass 30 --at 2026-10-01T12:00", ["petg-04"]),  # stood in one box with it
+    ("set petg-04 --line silk", ["petg-04"]),
+    ("undo petg-04", ["petg-04"]),
+)
+
+
+def test_what_was_kept_of_prints_is_what_their_records_say(shelf, monkeypatch):
+    run("place", "add", "attic", "--kind", "open", "--temperature", 25, "--humidity", 40)
+    words = "tub --kind box --air 10 --desiccant silica_gel --desiccant-mass 50 --room attic"
+    assert run("place", "add", *words.split()).exit_code == 0
+    for name, place in (("petg-03", "attic"), ("petg-04", "tub"), ("pla-05", "tub")):
+        words = ("--material", name.split("-")[0], "--water", 0.2, "--place", place, "--at", "2026-10-01")
+        assert run("spool", "add", name, *words).exit_code == 0
+    for name in ("petg-04", "pla-05"):
+        run("spool", "move", name, "attic", "--at", "2026-10-02")
+    names = ["petg-01", "petg-02", "petg-03", "petg-04"]
+    for name in names:
+        run("spool", "outcome", name, "--strings", "few", "--bubbles", "few", "--at", "2026-10-15")
+        run("spool", "retire", name, "--at", "2026-10-20")
+    read = []
+    one = limits_evidence.MaterialSpools._read
+    monkeypatch.setattr(
+        limits_evidence.MaterialSpools,
+        "_read",
+        lambda self, conn, name, airs: read.append(name) or one(self, conn, name, airs),
+    )
+
+    def shown(at="2026-11-10"):
+        read.clear()
+        found = json.loads(run("limits", "show", "petg", "--json", "--members", 1, "--at", at).stdout)
+        return found, list(read)
+
+    assert shown()[1] == names
+    assert shown()[1] == []
+    for command, again in AFTER_A_LOOK:
+        noted = run("place" if command.startswith("read") else "spool", *command.split())
+        assert noted.exit_code == 0, noted.output
+        found, names_read = shown()
+        assert (command, names_read) == (command, again)
+        with monkeypatch.context() as patch:
+            patch.setenv("GCODETOOL_SNAPSHOTS", "off")
+            assert (command, shown()[0]) == (command, found)
+    assert len(shown("2026-10-18")[0]["records"]) == 4  # an earlier moment: petg-01 was not printed again yet
+    assert len(shown()[0]["records"]) == 5
+
+
+def test_a_restored_ledger_with_another_history_is_read_again(shelf):
+    """Its entries have the same numbers."""
+    words = ("--material", "PETG", "--water", 0.2, "--place", "attic", "--at", "2026-10-01")
+    run("place", "add", "attic", "--kind", "open", "--temperature", 25, "--humidity", 40)
+    run("spool", "add", "petg-03", *words)
+    run("spool", "outcome", "petg-03", "--strings", "few", "--at", "2026-10-15")
+    run("spool", "retire", "petg-03", "--at", "2026-10-20")
+    before = (shelf / "ledger.sqlite").read_bytes()
+    contents = []
+    for humidity in (20, 80):
+        (shelf / "ledger.sqlite").write_bytes(before)
+        run("place", "read", "attic", "--humidity", humidity, "--at", "2026-10-05")
+        words = ("limits", "show", "petg", "--json", "--members", 4, "--at", "2026-11-10")
+        contents.append(json.loads(run(*words).stdout)["records"][0]["wt_pct"])
+    assert contents[1] > 1.5 * contents[0]
 
 
 def test_limits_are_adopted_from_five_records_on(monkeypatch):

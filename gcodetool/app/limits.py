@@ -5,37 +5,28 @@ Nothing learned is used before it is adopted.  Left out: how it is learned (``li
 
 import datetime
 import tempfile
-from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from gcodetool import profiledata, profiles
 from gcodetool.app import limits_summary
+from gcodetool.app.limits_evidence import MaterialSpools, Progress
 from gcodetool.app.resolve import Moment, clock, snapshots_of
-from gcodetool.app.series_evidence import series_prints, with_series
-from gcodetool.cachefile import CacheFolder
 from gcodetool.errors import ProfileError, UsageError
 from gcodetool.gcode.edits import write_atomic
-from gcodetool.ledger import neighbours, records
-from gcodetool.ledger.snapshots import shared_folder
-from gcodetool.ledger.store import open_ledger, reading
-from gcodetool.limits import evidence_store
 from gcodetool.limits.adopted import file_text
-from gcodetool.limits.evidence import Evidence, as_it_stands, of_spool, tells
+from gcodetool.limits.evidence import as_it_stands
 from gcodetool.limits.findings import LimitsFindings, findings
 from gcodetool.moisture.history import state_at
 from gcodetool.moisture.members import default_members
 from gcodetool.textfile import read_text
 
 if TYPE_CHECKING:
-    from gcodetool.moisture.record import Spool
     from gcodetool.profiles import Material
 
 MEMBERS: Final = 32  # of a replay for evidence: where a content lies matters, its tails less
 LEAST_RECORDS: Final = 5  # fewer say too little to judge every later job by
-
-Progress = Callable[[str, int, int | None], None]  # what is done, how much of it, of how much
 
 
 @dataclass(frozen=True)
@@ -72,16 +63,16 @@ def learned_limits(
     """
     stated = material_as_stated(material)
     now_s = clock(at)
-    mine, on_shelf = _spools_of(stated, ledger, now_s)
-    lines = sorted({one.line for one in mine if one.line is not None})
+    spools = MaterialSpools(stated, ledger, now_s, members or MEMBERS)
+    lines = spools.lines
     if line is not None and line not in lines:
         known = f"lines: {', '.join(lines)}" if lines else "none of its spools states one"
         raise UsageError(f"no spool of {stated.key} is of the line '{line}'; {known}")
-    evidence = _evidence(mine, now_s, members or MEMBERS, progress)
+    evidence = spools.evidence(progress)
     shelf_of = snapshots_of(ledger)
     candidates = [
         as_it_stands(state_at(one, now_s, members=default_members(members), shelf=shelf_of(one)))
-        for one in on_shelf
+        for one in spools.on_shelf
         if line is None or one.line == line
     ]
     used = _used(stated, line)
@@ -179,41 +170,3 @@ def _used(stated: "Material", line: str | None) -> "Material":
         if path.is_file():
             return profiles.material(path)
     return stated
-
-
-def _spools_of(material: "Material", ledger: str | None, now_s: float) -> "tuple[list[Spool], list[Spool]]":
-    """Return the ledger's spools of a material, with what series say of them, and those that are on the shelf."""
-    every, on_shelf = [], []
-    with reading(open_ledger(ledger, make=False)) as conn:
-        places = records.places(conn)
-        judged = series_prints(conn, now_s)
-        for record in records.spools(conn).values():
-            named = profiledata.lookup("materials", str(record.facts["material"]), adopted=False)
-            if named is None or profiles.material(named).key != material.key:
-                continue
-            loaded = neighbours.with_neighbours(conn, records.spool_from(conn, record, places), places)
-            every.append(with_series(loaded, judged.get(loaded.id, [])))
-            if not record.retired:
-                on_shelf.append(loaded)
-    return every, on_shelf
-
-
-def _evidence(spools: "list[Spool]", now_s: float, members: int, progress: Progress | None) -> list[Evidence]:
-    """Return what all spools' prints say; replays that were made before are kept in the user's cache folder."""
-    folder = CacheFolder(shared_folder(), evidence_store.SUFFIX)
-    found: list[Evidence] = []
-    for i, one in enumerate(spools):
-        told = replace(one, events=tuple(event for event in one.events if event.at_s <= now_s))
-        if progress is not None:
-            progress("replays", i, len(spools))
-        if not tells(told):
-            continue
-        key = evidence_store.key_of(told, members)
-        kept = evidence_store.unsealed(folder.get(key))
-        if kept is None:
-            last_s = told.events[-1].at_s
-            kept = of_spool(told, lambda spool, until=last_s: state_at(spool, until, members=members))  # type: ignore[misc]
-            folder.put(key, evidence_store.sealed(kept))
-        found += kept
-    folder.prune(evidence_store.MOST)
-    return found

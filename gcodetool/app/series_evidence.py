@@ -10,17 +10,23 @@ from dataclasses import replace
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
-from gcodetool.app import series_record
-from gcodetool.ledger import series_entries
+from gcodetool.ledger import entries
 from gcodetool.moisture.record import Event, Outcome, Spool
-from gcodetool.series.judged import JudgedPrint, judged_prints
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection
 
+    from gcodetool.series.judged import JudgedPrint
 
-def series_prints(conn: "Connection", now_s: float) -> dict[str, list[JudgedPrint]]:
+
+def series_prints(conn: "Connection", now_s: float) -> "dict[str, list[JudgedPrint]]":
     """Return, by spool, the prints of the ledger's series that say something up to a moment, by time."""
+    if not entries.heads(conn, "series"):
+        return {}
+    from gcodetool.app import series_record
+    from gcodetool.ledger import series_entries
+    from gcodetool.series.judged import judged_prints
+
     found: dict[str, list[JudgedPrint]] = defaultdict(list)
     for name in series_entries.started(conn):
         rows = [entry for entry in series_entries.one(conn, name) if entry.at_s <= now_s]
@@ -29,7 +35,7 @@ def series_prints(conn: "Connection", now_s: float) -> dict[str, list[JudgedPrin
     return {name: sorted(each, key=lambda one: one.made.at_s) for name, each in found.items()}
 
 
-def with_series(spool: Spool, prints: Sequence[JudgedPrint]) -> Spool:
+def with_series(spool: Spool, prints: "Sequence[JudgedPrint]") -> Spool:
     """Return a record with what series say of its prints as outcomes.
 
     What was said of a print already counts in its place: a look at the strand, parts that were judged.
