@@ -39,7 +39,7 @@ Progress = Callable[[str, int, int | None], None]  # what is done, how much of i
 
 
 @dataclass(frozen=True)
-class Kept:
+class KeptEvidence:
     """Where a spool's evidence is kept.
 
     Attributes
@@ -58,7 +58,7 @@ class Kept:
 
 
 @dataclass(frozen=True)
-class Held:
+class HeldSpool:
     """One spool of the material.
 
     Attributes
@@ -74,7 +74,7 @@ class Held:
     retired: bool
     spool: "Spool | None"
     evidence: list[Evidence] | None
-    kept: Kept | None
+    kept: KeptEvidence | None
 
 
 class MaterialSpools:
@@ -92,7 +92,7 @@ class MaterialSpools:
         self.indices = CacheFolder(shared_folder(), SUFFIX)
         whose = f"{location.place_of(ledger)}\n{material.key}\n{members}"
         self.name = hashlib.sha256(whose.encode()).hexdigest()[:40]
-        self.known: Mapping[str, Kept] = unseal(KIND, self.indices.get(self.name), _index) or {}
+        self.known: Mapping[str, KeptEvidence] = unseal(KIND, self.indices.get(self.name), _index) or {}
         with reading(open_ledger(ledger, make=False)) as conn:
             self.ground = _Ground(conn, now_s, members)
             self.held = list(self._held(conn, material.key))
@@ -124,7 +124,7 @@ class MaterialSpools:
         self.folder.prune(evidence_store.MOST)
         return found
 
-    def _held(self, conn: "Connection", material: str) -> Iterator[Held]:
+    def _held(self, conn: "Connection", material: str) -> Iterator[HeldSpool]:
         airs: dict[str, Any] = {}
         for name, record in self.ground.records.items():
             if _material_of(record) != material:
@@ -140,7 +140,7 @@ class MaterialSpools:
                     spool = self._read(conn, name, airs)
                 except LedgerError:  # damaged: left out, as in every list
                     continue
-            yield Held(
+            yield HeldSpool(
                 name, None if line is None else str(line).strip(), record.retired, spool, evidence, kept
             )
 
@@ -149,7 +149,7 @@ class MaterialSpools:
         found = records.spool_from(conn, records.spool(conn, name), places, airs=airs)
         return neighbours.with_neighbours(conn, found, places, met=self.ground.met, airs=airs)
 
-    def _replayed(self, one: Held) -> tuple[list[Evidence], Kept | None]:
+    def _replayed(self, one: HeldSpool) -> tuple[list[Evidence], KeptEvidence | None]:
         """Return what a spool's prints say, and where that is kept from now on; None: some of it is still to come."""
         assert one.spool is not None  # it was read, for nothing was kept
         whole = with_series(one.spool, self.ground.judged.get(one.id, []))
@@ -165,7 +165,7 @@ class MaterialSpools:
             return prints, None
         last_us = micro(told.events[-1].at_s)
         rests_on = self.ground.rests_on(self.ground.records[one.id], last_us)
-        return prints, None if rests_on is None else Kept(rests_on, key, last_us)
+        return prints, None if rests_on is None else KeptEvidence(rests_on, key, last_us)
 
     def _of(self, told: "Spool") -> list[Evidence]:
         last_s = told.events[-1].at_s
@@ -191,7 +191,7 @@ class _Ground:
         }
         self.chains = {one.number: one.chain for rows in by_number.values() for one in rows}
 
-    def holds(self, record: "SpoolRecord", kept: Kept) -> bool:
+    def holds(self, record: "SpoolRecord", kept: KeptEvidence) -> bool:
         """Return whether all that was kept of a spool rests on is as it was."""
         return kept.last_us <= micro(self.now_s) and self.rests_on(record, kept.last_us) == kept.rests_on
 
@@ -234,8 +234,11 @@ class _Ground:
         }
 
 
-def _index(facts: dict[str, Any], _: bytes) -> dict[str, Kept]:
-    return {name: Kept(str(rests_on), str(key), int(last)) for name, (rests_on, key, last) in facts.items()}
+def _index(facts: dict[str, Any], _: bytes) -> dict[str, KeptEvidence]:
+    return {
+        name: KeptEvidence(str(rests_on), str(key), int(last))
+        for name, (rests_on, key, last) in facts.items()
+    }
 
 
 def _material_file(record: "SpoolRecord") -> Any:

@@ -27,7 +27,8 @@ def limits_dict(found: LimitsFindings) -> dict[str, Any]:
         "adopted": None if found.adopted is None else asdict(found.adopted),
         "records": [
             {
-                **fields(one.evidence, "spool line"),
+                "spool": one.evidence.spool,
+                "line": one.evidence.line,
                 "at": utc(one.evidence.at_s),
                 "said": dict(one.evidence.said),
                 "wt_pct": one.wt_pct,
