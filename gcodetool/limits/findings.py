@@ -8,7 +8,7 @@ import numpy as np
 
 from gcodetool.limits.adopted import Bounded, bounded, stated_limits
 from gcodetool.limits.evidence import Evidence, by_spool
-from gcodetool.limits.influence import Moved, contradicted, heard, moves, with_less_power
+from gcodetool.limits.influence import Moved, Records, contradicted, heard, with_less_power
 from gcodetool.limits.learning import Learned, binned, learned_of
 from gcodetool.limits.next_try import Try, best_content, tries
 from gcodetool.profiles import Adopted, Material
@@ -33,7 +33,7 @@ class LimitsFindings:
     to_adopt
         What adopting would take over.
     records
-        Each with how far it moved the limits, by time.
+        Each with how far it moved the limits, by time; that is worked out for those that are looked at.
     contradicted
         Those of them that the others contradict; they count for little.
     tries
@@ -49,7 +49,7 @@ class LimitsFindings:
     adopted: Adopted | None
     learned: Learned
     to_adopt: Bounded
-    records: tuple[Moved, ...]
+    records: Sequence[Moved]
     contradicted: frozenset[int]
     tries: tuple[Try, ...]
     best_wt_pct: float
@@ -95,7 +95,7 @@ def findings(
         adopted=used.adopted,
         learned=found,
         to_adopt=bounded(material, found),
-        records=tuple(moves(ordered, powers, spools, found)),
+        records=Records(ordered, powers, spools, found),
         contradicted=contradicted(own, powers),
         tries=tuple(tries(candidates, found)),
         best_wt_pct=best_content(found),

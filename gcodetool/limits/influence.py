@@ -9,7 +9,7 @@ import functools
 from collections import Counter, defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Final, overload
 
 import numpy as np
 from numpy.typing import NDArray
@@ -69,14 +69,13 @@ class Heard:
         shared = NODE_WEIGHTS[:, np.newaxis, np.newaxis] * np.exp(told - told.max(axis=0))
         return np.asarray(mine / mine.sum() * shared / shared.sum(axis=0))
 
-    def some(self) -> Iterator[slice]:
-        """Yield the records, so many at a time."""
-        return (slice(i, i + AT_A_TIME) for i in range(0, self.places.size, AT_A_TIME))
-
-    def undone(self, power: Floats, some: slice) -> tuple[Floats, Floats]:
+    def undone(self, power: Floats, some: Indices) -> tuple[Floats, Floats]:
         """Return what takes records out again, of both limits: 1 over the chance of each to its power."""
         by = -power[some, np.newaxis]
-        return np.exp(by * self.good[:, some]), np.exp(by * self.marginal[:, some])
+        good, marginal = self.good[:, some], self.marginal[:, some]
+        if not by.any():
+            return np.ones_like(good), np.ones_like(marginal)
+        return np.exp(by * good), np.exp(by * marginal)
 
 
 def heard(spools: Sequence[SpoolPrints], found: Learned) -> list[Heard]:
@@ -92,10 +91,8 @@ def heard(spools: Sequence[SpoolPrints], found: Learned) -> list[Heard]:
     return listed
 
 
-def moves(
-    evidence: Sequence[Evidence], powers: Floats, spools: Sequence[Heard], found: Learned
-) -> list[Moved]:
-    """Return how far each record moved the middle of both limits.
+class Records(Sequence[Moved]):
+    """Records by time; how far one moved the limits is worked out when it is looked at.
 
     Parameters
     ----------
@@ -104,23 +101,62 @@ def moves(
     spools
         The same records, as heard.
     """
-    off = np.empty((len(evidence), 2))
-    for each in spools:
-        power = powers[each.places]
-        joint = each.joint(found.shares, power)
-        whole = joint.sum(axis=0)
-        middle = _middles((whole.sum(axis=1)[np.newaxis], whole.sum(axis=0)[np.newaxis]), each, found.stated)
-        for some in each.some():
-            good, marginal = each.undone(power, some)
-            without = (
-                (good * (marginal @ joint.transpose(0, 2, 1))).sum(axis=0),
-                (marginal * (good @ joint)).sum(axis=0),
-            )
-            off[each.places[some]] = middle - _middles(without, each, found.stated)
-    return [
-        Moved(one, wt_pct, *both)
-        for one, wt_pct, both in zip(evidence, middles(evidence), off.tolist(), strict=True)
-    ]
+
+    def __init__(
+        self, evidence: Sequence[Evidence], powers: Floats, spools: Sequence[Heard], found: Learned
+    ) -> None:
+        self.evidence, self.powers, self.spools, self.found = evidence, powers, spools, found
+
+    def __len__(self) -> int:
+        return len(self.evidence)
+
+    @overload
+    def __getitem__(self, at: int) -> Moved: ...
+
+    @overload
+    def __getitem__(self, at: slice) -> list[Moved]: ...
+
+    def __getitem__(self, at: int | slice) -> Moved | list[Moved]:
+        places = range(len(self))[at]
+        return self._moved([places])[0] if isinstance(places, int) else self._moved(places)
+
+    def __iter__(self) -> Iterator[Moved]:
+        return iter(self[:])
+
+    def _moved(self, places: Sequence[int]) -> list[Moved]:
+        """Return the records at these places, all of a spool at a time."""
+        looked_at = np.zeros(len(self), dtype=bool)
+        looked_at[list(places)] = True
+        off = np.zeros((len(self), 2))
+        for each in self.spools:
+            own = np.flatnonzero(looked_at[each.places])
+            if own.size:
+                off[each.places[own]] = moves(each, own, self.powers[each.places], self.found)
+        seen = [self.evidence[i] for i in places]
+        rows = zip(seen, middles(seen), off[list(places)].tolist(), strict=True)
+        return [Moved(one, wt_pct, *both) for one, wt_pct, both in rows]
+
+
+def moves(spool: Heard, records: Indices, power: Floats, found: Learned) -> Floats:
+    """Return how far some records of a spool moved the middle of both limits, (some, good and marginal). [wt %]
+
+    Parameters
+    ----------
+    power : (records,)
+        That *found* was learned with.
+    """
+    joint = spool.joint(found.shares, power)
+    whole = joint.sum(axis=0)
+    middle = _middles((whole.sum(axis=1)[np.newaxis], whole.sum(axis=0)[np.newaxis]), spool, found.stated)
+    listed = []
+    for some in np.split(records, range(AT_A_TIME, records.size, AT_A_TIME)):
+        good, marginal = spool.undone(power, some)
+        without = (
+            (good * (marginal @ joint.transpose(0, 2, 1))).sum(axis=0),
+            (marginal * (good @ joint)).sum(axis=0),
+        )
+        listed.append(middle - _middles(without, spool, found.stated))
+    return np.concatenate(listed)
 
 
 def with_less_power(stated: Floats, counted: Floats, spools: Sequence[Heard], found: Learned) -> Floats:
@@ -139,11 +175,11 @@ def with_less_power(stated: Floats, counted: Floats, spools: Sequence[Heard], fo
     for each in spools:
         power = counted[each.places]
         joint = each.joint(found.shares, power)
-        for some in each.some():
+        records = np.arange(power.size)
+        for some in np.split(records, range(AT_A_TIME, power.size, AT_A_TIME)):
             good, marginal = each.undone(power, some)
             without = _expected(good, joint, marginal)
-            good *= np.exp(each.good[:, some])
-            marginal *= np.exp(each.marginal[:, some])
+            good, marginal = each.undone(power - 1.0, some)
             likely = _expected(good, joint, marginal) / without
             weighed[each.places[some]] *= likely / (likely + each.guessed[some])
     return weighed

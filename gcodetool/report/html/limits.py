@@ -31,7 +31,7 @@ def limits_page(found: LimitsFindings) -> str:
     from markupsafe import Markup
 
     chart = outcomes_over_content(found)
-    listed = list(enumerate(found.records))[-MOST:]
+    left_out = max(0, len(found.records) - MOST)
     return page.written(
         "limits.html",
         {"material": found.material},
@@ -41,10 +41,10 @@ def limits_page(found: LimitsFindings) -> str:
         todo=what_to_do(found),
         facts=list(facts(found)),
         chart={"wide": Markup(chart.wide), "narrow": Markup(chart.narrow)},
-        left_out=len(found.records) - len(listed),
+        left_out=left_out,
         records=[
             record_words(one, contradicts=against(found) if place in found.contradicted else "")
-            for place, one in listed
+            for place, one in enumerate(found.records[left_out:], left_out)
         ],
     )
 
