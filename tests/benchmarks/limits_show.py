@@ -3,7 +3,8 @@
 python tests/benchmarks/limits_show.py [--spools 100] [--prints 200]
 
 Makes a ledger in a temporary folder and runs the command in processes of its own; prints processor seconds and peak
-memory of each.  The first call replays every spool, the second one takes kept replays.
+memory of each, and of what it cannot do without importing.  The first call replays every spool, the second one takes kept
+replays.
 """
 
 import argparse
@@ -22,6 +23,7 @@ from gcodetool.ledger.store import open_ledger, writing
 
 BEGIN = datetime.datetime(2026, 1, 5, 8, tzinfo=datetime.UTC).timestamp()
 DAY_S = 86_400.0
+RUNS = 3
 WORDS = {"strings": ("none", "few", "many"), "parts": ("good", "usable", "scrap")}
 
 
@@ -31,22 +33,24 @@ def main(spools: int, prints: int) -> None:
         word = str(Path(folder) / "ledger.sqlite")
         _filled(word, spools, prints)
         place = {name: str(Path(folder) / name) for name in ("GCODETOOL_SNAPSHOTS", "GCODETOOL_PROFILES")}
-        for name in ("first call", "again", "again, with one print more"):
-            if name.startswith("again, "):
-                writers.outcome(open_ledger(word), "petg-000", {"strings": "few"}, at_s=BEGIN + 330 * DAY_S)
-            before = resource.getrusage(resource.RUSAGE_CHILDREN)
-            subprocess.run(
-                [sys.executable, "-m", "gcodetool", "limits", "show", "PETG", "--json", "--at", "2026-12-02"],
-                env={**os.environ, **place, "GCODETOOL_LEDGER": word},
-                check=True,
-                stdout=subprocess.DEVNULL,
-            )
-            after = resource.getrusage(resource.RUSAGE_CHILDREN)
-            spent = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
-            print(
-                f"{spools * prints} records, {name}: {spent:.1f} s of processor time, "
-                f"{after.ru_maxrss / 1024:.0f} MB at most so far"
-            )
+        environment = {**os.environ, **place, "GCODETOOL_LEDGER": word}
+        show = ("-m", "gcodetool", "limits", "show", "PETG", "--at", "2026-12-02")
+        _measured("import click, numpy", ("-c", "import click, numpy"), environment)
+        _measured("import click, numpy, sqlalchemy", ("-c", "import click, numpy, sqlalchemy"), environment)
+        _measured("first call", show, environment)
+        for _ in range(RUNS):
+            _measured("again", show, environment)
+            _measured("again, --json", (*show, "--json"), environment)
+        writers.outcome(open_ledger(word), "petg-000", {"strings": "few"}, at_s=BEGIN + 330 * DAY_S)
+        _measured("again, with one print more", show, environment)
+
+
+def _measured(name: str, words: tuple[str, ...], environment: dict[str, str]) -> None:
+    before = resource.getrusage(resource.RUSAGE_CHILDREN)
+    subprocess.run([sys.executable, *words], env=environment, check=True, stdout=subprocess.DEVNULL)
+    after = resource.getrusage(resource.RUSAGE_CHILDREN)
+    spent = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+    print(f"{name}: {spent:.2f} s of processor time, {after.ru_maxrss / 1024:.0f} MB at most so far")
 
 
 def _filled(word: str, spools: int, prints: int) -> None:
