@@ -12,7 +12,7 @@ import sys
 import numpy as np
 
 from gcodetool import profiles
-from gcodetool.moisture import history, inference
+from gcodetool.moisture import history, inference, observations
 from gcodetool.moisture.ensemble import Ensemble
 from gcodetool.moisture.polymer import DIMENSIONS, polymer
 from gcodetool.moisture.record import Body, Event, Place, Spool
