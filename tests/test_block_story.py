@@ -1,5 +1,7 @@
 """The block from the command line: when there is one, how it waits, and what the header says about it."""
 
+import html
+import json
 import pathlib
 from dataclasses import replace
 
@@ -124,3 +126,38 @@ def test_the_whole_path_is_purged_where_what_is_in_it_is_the_wetter():
     assert purge_of(replace(tool, forecast=replace(tool.forecast, start_wt_pct=band(1.0)))) == "melt-zone"
     assert purge_of(replace(tool, state=replace(tool.state, path_wt_pct=None))) == "melt-zone"
     assert purge_of(None) == "melt-zone"
+
+
+def two_tools(folder):
+    """Return a job with two tools, and the words that name a damp reel of PETG for each."""
+    job = queue_world.job(folder, "two.gcode", materials=["PETG", "PETG"], layers=4)
+    spools = [queue_world.spool(folder, name, water=0.1, place="bench") for name in ("petg-04", "petg-05")]
+    return job, spools
+
+
+def test_the_command_on_a_page_names_the_reel_of_every_tool(tmp_path):
+    """With one of them alone the other tool counts as without a reel, and the file's verdict is another than the page's."""
+    job, spools = two_tools(tmp_path)
+    page = tmp_path / "page.html"
+    words = [f"--spool={tool}={path}" for tool, path in enumerate(spools)]
+    asked = ["review", str(job), "-o", str(page), "--at", queue_world.AT, "--members", "1", *words]
+    done = CliRunner().invoke(main, asked)
+    assert done.exit_code in (0, 10), done.output
+    text = html.unescape(page.read_text(encoding="utf-8"))
+    for tool, path in enumerate(spools):
+        assert f"--spool {tool}={path}" in text
+
+
+def test_one_reel_for_two_tools_is_said_with_what_is_left_for_both(tmp_path):
+    job, spools = two_tools(tmp_path)
+    asked = ["check", str(job), "--at", queue_world.AT, "--members", "1", "--json"]
+    done = CliRunner().invoke(main, [*asked, f"--spool=0={spools[0]}", f"--spool=1={spools[0]}"])
+    report = json.loads(done.stdout)
+    together = sum(each["filament_mm"] for each in report["tools"]) / 1000
+    (said,) = [each for each in report["cautions"] if "one reel feeds one tool" in each]
+    assert said == (
+        f"petg-04 is named for T0 and T1, which feed {together:.2f} m together: one reel feeds one tool at a time; "
+        "name the reel of each tool, e.g. --spool 1=ID"
+    )
+    done = CliRunner().invoke(main, [*asked, f"--spool=0={spools[0]}", f"--spool=1={spools[1]}"])
+    assert "one reel" not in done.stdout

@@ -604,6 +604,9 @@ def test_a_plan_is_noted_once_and_what_was_printed_too(shop) -> None:
     code, _, err = shop("spool", "fed", "pa6-07", "--job", "r.json")
     assert code == 1
     assert "name it with --tool" in err
+    code, _, err = shop("spool", "fed", "pa6-07", "--job", "r.json", "--tool", "0")
+    assert code == 0
+    assert "the report has petg-03 on that tool; noted of pa6-07 all the same" in err
     code, out, _ = shop("spool", "show", "petg-03", *FEW, "--at", WED)
     assert "planned: hose-clips-petg.gcode" in out
 
@@ -723,3 +726,44 @@ def test_a_box_read_without_a_thermometer_is_as_warm_as_its_room(shop) -> None:
     assert shop("place", "read", "bench", "--humidity", "50", "--temperature", "19", "--at", TUE)[0] == 0
     code, out, err = shop("place", "read", "tub", "--humidity", "22")
     assert code == 0 and "at 19 °C, as known before" in out + err
+
+
+def test_a_report_is_noted_once_for_each_tool_and_each_word(shop) -> None:
+    """One reel on two tools fed both; a print is judged once, or two records of it would count as two prints."""
+    tools = [{"tool": tool, "spool": "petg-03", "filament_mm": 1000.0 + tool} for tool in (0, 1)]
+    report = {"schema": "gcodetool/report/1", "tools": tools, "job": {"path": "clips.gcode"}}
+    pathlib.Path("r.json").write_text(json.dumps(report), encoding="utf-8")
+    for tool, word in (("1", "1.00 m"), ("0", "1.00 m")):
+        code, out, err = shop("spool", "fed", "petg-03", "--job", "r.json", "--tool", tool)
+        assert (code, word in out) == (0, True), err
+    code, _, err = shop("spool", "fed", "petg-03", "--job", "r.json", "--tool", "0")
+    assert (code, "this report is noted already" in err) == (1, True)
+    came = ["spool", "outcome", "petg-03", "--job", "r.json", "--tool", "0"]
+    assert shop(*came, "--strings", "few")[0] == 0
+    assert shop(*came, "--parts", "good")[0] == 0, "another word of the same print is no second print"
+    code, _, err = shop(*came, "--strings", "many")
+    assert code == 1
+    assert "its strings are noted already (entry" in err
+    assert ": few); correct it with 'gcodetool spool undo petg-03" in err
+    assert shop(*came, "--strings", "many", "--force")[0] == 0
+
+
+def test_more_than_a_printer_feeds_is_asked_about(shop) -> None:
+    """Half a reel within minutes is a slip of the key, or a move noted late; a small print noted late is neither."""
+    assert shop("spool", "move", "petg-03", "bench-1", "--at", TUE)[0] == 0
+    five = "2026-11-03T08:05+01:00"
+    code, _, err = shop("spool", "fed", "petg-03", "--mass", "500", "--at", five)
+    assert code == 1
+    assert err == (
+        "gcodetool: petg-03: 500 g within 5 min on bench-1 is more than a printer feeds; correct the figure, note when "
+        "it went there (gcodetool spool move petg-03 bench-1 --at TIME), or add --force; nothing was written\n"
+    )
+    code, out, _ = shop("spool", "fed", "petg-03", "--length", "3.2", "--at", five)
+    assert (code, "fed 3.2 mm" in out) == (0, True)
+    assert shop("spool", "fed", "petg-03", "--mass", "40", "--at", five)[0] == 0
+    code, _, err = shop("spool", "fed", "petg-03", "--mass", "400", "--at", "2026-11-03T08:30+01:00")
+    assert (code, "400 g within 25 min since it was fed from" in err) == (1, True)
+    assert shop("spool", "fed", "petg-03", "--mass", "400", "--at", "2026-11-03T14:00+01:00")[0] == 0
+    assert (
+        shop("spool", "fed", "petg-03", "--mass", "100", "--at", "2026-11-03T14:00+01:00", "--force")[0] == 0
+    )

@@ -24,7 +24,7 @@ from gcodetool.drying.fit import FEWEST
 from gcodetool.drying.goal import DryingGoal
 from gcodetool.drying.instructions import instruction
 from gcodetool.drying.status import is_dry, status
-from gcodetool.drying.status_words import chances, headline, short, to_go
+from gcodetool.drying.status_words import chances, headline, short, to_go, to_go_at_length
 from gcodetool.drying.words import hours as hours_of
 from gcodetool.drying.words import timer_s
 from gcodetool.errors import SpoolError
@@ -290,5 +290,8 @@ def test_hours_are_told_as_one_figure_only_where_they_are_known_closely(times, f
     else:
         assert text == f"{f'{hours_of(low)} to' if low else 'up to'} {hours_of(high)} to go"
         assert ("not known closer before the next weigh-in" in line) == scale
+        sure = f"({8 if low else 9} chances in 10)"  # beside the hours after which it is surely dry
+        assert sure in line
+        assert to_go_at_length(said, row=True).startswith(f"{text.removesuffix(' to go')} {sure}")
     alone = replace(said, to_go_s=Quantiles(None, middle, None))
     assert to_go(alone) == f"{hours_of(middle)} to go"

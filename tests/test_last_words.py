@@ -239,6 +239,14 @@ def test_a_busy_ledger_leaves_the_job_alone(
     assert state_of(folder) == before
 
 
+def test_who_only_asks_is_not_told_that_nothing_was_written(folder, capsys) -> None:
+    for words, told in ((["spool", "show", "nope"], False), (["spool", "move", "nope", "bench"], True)):
+        assert outcome(words) == 1
+        said = capsys.readouterr().err
+        assert "no spool 'nope'" in said
+        assert ("nothing was written" in said) == told
+
+
 def test_a_report_never_stands_over_the_job(folder: pathlib.Path, capsys: pytest.CaptureFixture[str]) -> None:
     before = state_of(folder)
     assert (

@@ -93,6 +93,10 @@ REFUSED = [
         ),
         (lambda led: place_entries.set_place(led, "bench", {"temperature_C": 72.0}), "write 72F if that is meant"),
         (lambda led: place_entries.read(led, "bench", temperature_C=71.0, rh_pct=50.0), "write 71F if that"),
+        (
+            lambda led: place_entries.read(led, "bench", temperature_C=-100.0, rh_pct=50.0, force=True),
+            "bench: -100 °C is no place's air; it is from -40 to 200",  # nor could the record be read again
+        ),
         (lambda led: place_entries.add_place(led, " ", {"kind": "open"}), "cannot be a place's name"),
         (lambda led: place_entries.add_place(led, "o2", {"kind": "dryer", "temperature_C": 60, "room": "bnch"}), "'bench'"),
         (lambda led: place_entries.set_place(led, "bench", {"room": "oven"}), "does not belong to kind 'open'"),

@@ -142,6 +142,10 @@ def test_misfits() -> None:
     assert reasons.too_short("petg-03", 1500.0, 4200.0, 2700.0) == (
         "petg-03 has 1.5 m left, the job feeds 4.2 m: 2.7 m short"
     )
+    assert reasons.one_reel("petg-03", [0, 1], 5560.0, 5500.0) == (
+        "petg-03 is named for T0 and T1, which feed 5.56 m together, and 5.50 m are left on it: one reel feeds one tool "
+        "at a time; name the reel of each tool, e.g. --spool 1=ID"
+    )
 
 
 @pytest.mark.parametrize(

@@ -177,6 +177,14 @@ def test_what_a_check_doubts_is_asked_again(phone: Client) -> None:
     wrong = phone.post(phone.get("/s/petg-03").page.form("weigh"), grams="12o0")
     assert (wrong.status, wrong.page.forms) == (422, [])
     assert "Grams: '12o0': 'o0' is no unit of a mass" in wrong.page.text
+    for place, more in (
+        ("bench", {"tool": "1"}),
+        ("nope", {}),
+    ):  # nobody can insist on a place that is not there
+        moved = phone.post(phone.get("/s/petg-03").page.form("move"), place=place, **more)
+        assert (moved.status, moved.page.forms) == (422, [])
+    unread = phone.post(phone.get("/p/bench").page.form("read"), celsius="21")
+    assert (unread.status, "Humidity: write a number." in unread.page.text) == (422, True)
 
 
 # ---------------------------------------------------------------- once, and in order

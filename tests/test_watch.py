@@ -99,12 +99,38 @@ def test_what_is_there_is_prepared_once_into_the_other_folder(
     assert capsys.readouterr().out == ""
 
 
+def test_the_wrong_reel_is_said_in_the_line_of_its_file(
+    tmp_path: pathlib.Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = tmp_path / "in"
+    folder.mkdir()
+    shutil.copy(sample_folder() / "hose-clips-petg.gcode", folder / "clips.gcode")
+    spool = str(sample_folder() / "shelf" / "pla-11.toml")
+    words = ["watch", str(folder), "--once", "--done", str(tmp_path / "d.jsonl"), "--spool", spool]
+    assert outcome([*words, "--members", "1"]) == 0
+    said = capsys.readouterr()
+    assert said.err.startswith("gcodetool: clips.gcode: T0 is sliced for PETG, but pla-11 is PLA: check")
+
+
+@pytest.mark.parametrize(
+    ("words", "says"), [(["--spool", "none.toml"], "none.toml"), (["--printer", "bench-9"], "'bench-9'")]
+)
+def test_a_name_that_there_is_not_is_said_before_any_file_comes(words, says, tmp_path, capsys) -> None:
+    assert outcome(["watch", str(tmp_path), "--once", *words]) in (1, 2)
+    assert says in capsys.readouterr().err
+
+
 @pytest.mark.parametrize(
     ("words", "says"),
-    [(["nowhere"], "no such folder"), ([".", "--out", "."], "is the folder that is watched")],
+    [
+        (["nowhere"], "no such folder"),
+        ([".", "--out", "."], "is the folder that is watched"),
+        (["a.gcode"], "is a file, not a folder; name the folder that it is in, or call check or prepare"),
+    ],
 )
 def test_folders_that_cannot_be_are_refused(words, says, tmp_path, monkeypatch, capsys) -> None:
     monkeypatch.chdir(tmp_path)
+    pathlib.Path("a.gcode").write_bytes(JOB)
     assert outcome(["watch", *words, "--once"]) == 2
     assert says in capsys.readouterr().err
 

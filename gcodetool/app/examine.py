@@ -143,7 +143,21 @@ def check_tools(
         checked, over[tool], said = check_tool(program, timeline, stated, spool, asked)
         found.append(checked)
         cautions += said
-    return found, over, cautions
+    return found, over, cautions + shared_reels(found, over)
+
+
+def shared_reels(found: "Sequence[ToolFindings]", over: "Mapping[int, SpoolOverJob]") -> list[str]:
+    """Return a caution for each reel that is named for several tools: it cannot be, and what is left is for all."""
+    from gcodetool.judge import reasons
+
+    said = []
+    for spool in dict.fromkeys(each.spool for each in found if each.spool is not None):
+        tools = [each for each in found if each.spool == spool]
+        if len(tools) > 1:
+            needed_mm = sum(each.filament_mm for each in tools)
+            left_mm = over[tools[0].tool].state.remaining_mm
+            said.append(reasons.one_reel(spool, [each.tool for each in tools], needed_mm, left_mm))
+    return said
 
 
 class _Digest:

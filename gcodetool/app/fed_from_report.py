@@ -13,7 +13,7 @@ WHAT: Final = "report"
 
 
 def fed_from_report(path: Path, spool_id: str, tool: int | None) -> dict[str, Any]:
-    """Return what a job fed from a spool, by its JSON report.
+    """Return what a job fed from a spool, by its JSON report; *tool*: on which tool, where that must be said.
 
     Raises
     ------
@@ -45,8 +45,11 @@ def fed_from_report(path: Path, spool_id: str, tool: int | None) -> dict[str, An
         raise SpoolError.at(
             path, None, f"which tool fed {spool_id}? name it with --tool; the report has {used}"
         )
+    named = tools[chosen[0]][0]
     return {
         "digest": hashlib.sha256(data).hexdigest(),
+        "tool": chosen[0] if len(tools) > 1 else None,
+        "other_spool": named if named not in (None, spool_id) else None,
         "name": name,
         "length_mm": tools[chosen[0]][1],
         "nozzle_C": how[chosen[0]][0],

@@ -19,7 +19,7 @@ from gcodetool.judge.findings import (
     ToolVerdict,
 )
 from gcodetool.judge.print_air import air_of_print
-from gcodetool.judge.print_judgement import PrintJudgement, judge_print
+from gcodetool.judge.print_judgement import PrintJudgement, judge_print, misfits
 from gcodetool.judge.spool_judgement import band_of, bands_of, spool_state
 from gcodetool.moisture.history import State, quantile, state_at
 from gcodetool.moisture.members import default_members
@@ -61,6 +61,7 @@ def check_tool(
         verdict=tool_verdict(judged),
         exposure=judged.exposure,
         advice=judged.advice,
+        misfits=tuple(misfits(spool, feed)),
     )
     over = SpoolOverJob(spool, state, judged.arrival.after if state.remaining_mm > 0 else None)
     cautions = [*judged.cautions, *asked.remarks(spool)]

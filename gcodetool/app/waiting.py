@@ -24,6 +24,8 @@ class WaitingJob:
         As a check says them, of the tool that is worst off; the verdict is None where the file cannot be read.
     trouble
         Why it cannot.
+    misfits
+        Which reels are not what the file was sliced for.
     """
 
     name: str
@@ -32,6 +34,7 @@ class WaitingJob:
     start_by_s: float | None = None
     spool: str | None = None
     trouble: str | None = None
+    misfits: tuple[str, ...] = ()
 
 
 def job_files(folder: str | Path) -> list[Path]:
@@ -80,5 +83,6 @@ def waiting_job(
         return WaitingJob(path.name, found.verdict)
     moments = [tool.verdict.start_by_s for tool in found.tools if tool.verdict.start_by_s is not None]
     return WaitingJob(
-        path.name, found.verdict, worst.verdict.because, min(moments, default=None), worst.spool
-    )
+        path.name, found.verdict, worst.verdict.because, min(moments, default=None), worst.spool,
+        misfits=tuple(line for tool in found.tools for line in tool.misfits),
+    )  # fmt: skip

@@ -8,13 +8,14 @@ import hashlib
 import json
 import os
 import sys
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from gcodetool.app.check import JobQuestion, Spools, Words, examine_job
 from gcodetool.app.prepare import prepare
+from gcodetool.app.resolve import find_printer, find_spool
 from gcodetool.block.annotate import PrepareOptions
 from gcodetool.errors import GcodeError, GcodetoolError, UsageError
 from gcodetool.heldfile import flush, is_held
@@ -172,10 +173,29 @@ def check_folders(folder: Path, out: Path | None) -> None:
         One is no folder, or what is written would be seen as new.
     """
     for word, each in (("", folder), ("--out ", out)):
+        if each is not None and each.is_file():
+            what = "name the folder that it is in, or call check or prepare" if not word else "name a folder"
+            raise UsageError(f"{word}{each}: is a file, not a folder; {what}")
         if each is not None and not each.is_dir():
             raise UsageError(f"{word}{each}: no such folder; make it or name another")
     if out is not None and out.resolve() == folder.resolve():
         raise UsageError(f"--out {out} is the folder that is watched; name another one")
+
+
+def check_names(spools: Spools, words: Words) -> None:
+    """Refuse a printer or spools that there are not: at once, not with the first file, hours later.
+
+    Raises
+    ------
+    UsageError, SpoolError, LedgerError
+        As a check of a file would.
+    """
+    ledger = words.get("ledger")
+    machine = find_printer(words.get("printer"), ledger=ledger)
+    named = spools if isinstance(spools, Mapping) else {} if spools is None else {None: spools}
+    also = tuple(name for name in (words.get("place"), words.get("feed")) if name is not None)
+    for word in named.values():
+        find_spool(word, ledger=ledger, also=(*machine.places, *also))
 
 
 @dataclass(frozen=True)

@@ -192,6 +192,7 @@ def prepare(
             err=True,
         )
         return 0
+    tell(misfits(found))
     click.echo(f"{found.verdict}: {reason(found)}")
     click.echo(f"wrote {done.target}")
     for plan in done.planned:
@@ -246,11 +247,16 @@ def show(found: "JobFindings", *, as_json: bool) -> None:
 
 
 def reason(found: "JobFindings") -> str:
-    """Return the reason of the tool that decides the verdict."""
+    """Return the reason of the tool that decides the verdict; of several tools also which."""
     for tool in found.tools:
         if tool.verdict.code == found.verdict:
-            return tool.verdict.because
+            return f"{f'T{tool.tool}: ' if len(found.tools) > 1 else ''}{tool.verdict.because}"
     return "nothing is extruded" if not found.tools else found.tools[0].verdict.because
+
+
+def misfits(found: "JobFindings") -> list[str]:
+    """Return that reels are not what the file was sliced for: without a look at its cautions that would be missed."""
+    return [line for tool in found.tools for line in tool.misfits]
 
 
 def refusals(words: str | None) -> set[str]:

@@ -4,6 +4,7 @@ import contextlib
 import gc
 import os
 import sys
+from collections.abc import Mapping, Sequence
 from typing import Any, Final, NamedTuple
 
 import click
@@ -85,6 +86,17 @@ LISTED: Final = {
 }
 
 
+# what only asks: the commands, of a group those of it
+READING: Final[Mapping[str, tuple[str, ...]]] = {
+    **dict.fromkeys(("check", "queue", "due", "docs", "licences", "drying"), ()),
+    **dict.fromkeys(("spool", "place"), ("list", "show", "size")),
+    "limits": ("show",),
+    "ledger": ("check",),
+    "series": ("plan", "list", "show", "report"),
+    "profiles": ("list", "show", "check"),
+}
+
+
 @click.group(
     cls=Commands,
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
@@ -150,11 +162,22 @@ def outcome(arguments: list[str]) -> int:
             code, words, writes = ended(error)
             if changes:
                 words += f"; done before that: {changes}"
-            elif writes:
+            elif writes and not reads_only(arguments):
                 words += "; nothing was written"
             if words:
                 complain(words)
             return code
+
+
+def reads_only(arguments: Sequence[str]) -> bool:
+    """Return whether a call asks and writes nothing down, so that nobody wonders whether something was written.
+
+    >>> reads_only(["spool", "show", "pa6-07"]), reads_only(["spool", "move", "pa6-07", "oven"])
+    (True, False)
+    """
+    command, *more = [*arguments, ""]
+    known = READING.get(command)
+    return known is not None and (not known or more[0] in known)
 
 
 def ended(error: BaseException) -> tuple[int, str, bool]:

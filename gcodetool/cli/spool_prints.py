@@ -131,8 +131,9 @@ def fed(
         force=context.force,
     )
     facts = done.entries[-1].facts
-    amount = f"{facts['length_mm'] / 1000:.2f} m" if "length_mm" in facts else f"{facts['mass_g']:g} g"
-    return report_entry(spool_id, f"fed {amount}", done, as_json=context.as_json)
+    from gcodetool.report.shelf_text import fed_in_words
+
+    return report_entry(spool_id, f"fed {fed_in_words(facts)}", done, as_json=context.as_json)
 
 
 @click.command("outcome", epilog="Example: gcodetool spool outcome petg-03 --strings few --parts good")
@@ -167,7 +168,13 @@ def outcome(
     if not {"strings", "bubbles", "surface", "parts"} & said.keys():
         raise UsageError("say how it came out: add --strings, --bubbles, --surface or --parts")
     done = writers.outcome(
-        context.ledger(make=False), spool_id, said, at_s=context.at_s, note=note, force=context.force
+        context.ledger(make=False),
+        spool_id,
+        said,
+        job=printed,
+        at_s=context.at_s,
+        note=note,
+        force=context.force,
     )
     words = ", ".join(
         f"{key} {said[key]}" for key in ("strings", "bubbles", "surface", "parts") if key in said

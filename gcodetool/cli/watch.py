@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from gcodetool.cli.job import reason, tell, words_of_call
+from gcodetool.cli.job import misfits, reason, tell, words_of_call
 from gcodetool.cli.options import json_option, parse_spool_words, question_options
 from gcodetool.cli.output import say_json
 from gcodetool.errors import UsageError
@@ -67,6 +67,7 @@ def watch(
     folder_watch.check_folders(folder, out)
     spools = parse_spool_words(options.pop("spools"))
     words = words_of_call(options, tweaks=not no_tweaks)
+    folder_watch.check_names(spools, words)
     done = folder_watch.DoneFile(done_path or folder_watch.done_file(folder, out))
     arrivals = folder_watch.Arrivals()
 
@@ -154,7 +155,8 @@ def hear(arrivals: "Arrivals", kind: str, path: Path) -> None:
 
 def say(found: "FileAnswer", *, as_json: bool) -> None:
     """Print the answer to one file."""
-    tell(found.notes)
+    more = () if found.findings is None or as_json else misfits(found.findings)
+    tell(f"{found.path.name}: {note}" for note in (*found.notes, *more))
     if found.findings is None:
         click.echo(f"gcodetool: {found.error}", err=True)
         return

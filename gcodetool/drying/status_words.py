@@ -72,14 +72,15 @@ def to_go(said: DryingStatus) -> str:
     return f"{_between(said.to_go_s)} to go"
 
 
-def to_go_at_length(said: DryingStatus) -> str:
-    """Return the same with the band, or with what would make it closer."""
-    band, text = said.to_go_s, to_go(said)
+def to_go_at_length(said: DryingStatus, *, row: bool = False) -> str:
+    """Return the same with the band, or with how sure the range is and what would make it closer; *row*: it is called so."""
+    band, text = said.to_go_s, to_go(said).removesuffix(" to go" if row else "")
     if is_close(band):
         return f"{text}{span(band)}"
-    if band.p50 == 0.0 or not math.isfinite(band.p50) or said.weigh_next is None:
+    if band.p50 == 0.0 or not math.isfinite(band.p50):
         return text
-    return f"{text}, not known closer before the next weigh-in"
+    text += f" ({8 if band.p10 else 9} chances in 10)"  # from p10 to p90, or up to p90
+    return text if said.weigh_next is None else f"{text}, not known closer before the next weigh-in"
 
 
 def _between(times: Quantiles) -> str:

@@ -199,6 +199,7 @@ class ToolFindings:
     melt_s: float | None = None
     sharpen: str | None = None  # the record that would tell most, where one would
     feed: FeedNeed | None = None  # where a drier feed would help, or was asked about
+    misfits: tuple[str, ...] = ()  # of its cautions those that it is the wrong reel, for answers of one line
 
 
 @dataclass(frozen=True)

@@ -5,7 +5,7 @@ limit, at the share of the members that the verdict itself is told for.
 """
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Final, Literal
 
 from gcodetool.judge.verdict_codes import Code, worse
@@ -198,6 +198,18 @@ def too_short(spool: str, left_mm: float, needed_mm: float, short_mm: float) -> 
     return (
         f"{spool} has {left_mm / 1000:.1f} m left, the job feeds {needed_mm / 1000:.1f} m: "
         f"{short_mm / 1000:.1f} m short"
+    )
+
+
+def one_reel(spool: str, tools: Sequence[int], needed_mm: float, left_mm: float | None) -> str:
+    """Return the caution where one reel is named for several tools; *left_mm*: on it, where that is known."""
+    short = ""
+    if left_mm is not None and left_mm < needed_mm:
+        short = f", and {left_mm / 1000:.2f} m are left on it"
+    named = " and ".join(f"T{tool}" for tool in tools)
+    return (
+        f"{spool} is named for {named}, which feed {needed_mm / 1000:.2f} m together{short}: one reel feeds one tool "
+        f"at a time; name the reel of each tool, e.g. --spool {tools[-1]}=ID"
     )
 
 

@@ -12,7 +12,7 @@ from typing import Any, Final
 
 from sqlalchemy import Connection
 
-from gcodetool.errors import LedgerError
+from gcodetool.errors import DoubtError, LedgerError
 from gcodetool.ledger import entries, records
 from gcodetool.ledger.airlogfile import COLDEST_C, HOTTEST_C
 from gcodetool.ledger.entries import MICRO, Draft
@@ -190,7 +190,7 @@ def join(
             )
             notes.append(f"{stay.spool} is in {dryer.name} too: noted at {heat_words(heat)} from then on")
         elif not force:
-            raise LedgerError(
+            raise DoubtError(
                 f"{dryer.name} has one temperature at a time: {stay.spool} is noted in it from {wall(stay.begin_us)} at "
                 f"{heat_words(stay.heat)}, this at {heat_words(heat)}; correct the one or the other, or add --force"
             )
@@ -217,7 +217,7 @@ def _beyond(dryer: PlaceRecord, place: Place, heat: Mapping[str, float], *, forc
         return []
     odd = f"{real_C:.0f} °C of air is more than the {most_C:g} °C that {dryer.name} is stated to reach"
     if not force:
-        raise LedgerError(
+        raise DoubtError(
             f"{odd}; correct the figure, or the dryer ('gcodetool place set {dryer.name} --max-temperature C'), "
             "or add --force"
         )

@@ -6,7 +6,7 @@ Left out: single moves (``writers``), who shares a dryer (``dryers``).
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from gcodetool.errors import LedgerError
+from gcodetool.errors import DoubtError, LedgerError
 from gcodetool.ledger import entries, records
 from gcodetool.ledger.dryers import as_place, heat_words, join, stated_heat
 from gcodetool.ledger.entries import Draft, micro
@@ -75,7 +75,7 @@ def _was_still(record: SpoolRecord, begin_us: int, end_us: int, hours: float, *,
     after_received(record, begin_us)
     between = [stay for stay in record.stays() if begin_us < stay[0] <= end_us]
     if between and not force:
-        raise LedgerError(
+        raise DoubtError(
             f"{record.id} went to {between[0][1]} at {wall(between[0][0])}, within these {hours:g} h; "
             "name the end of the drying with --at, undo that move, or add --force"
         )

@@ -16,7 +16,7 @@ from typing import Any, Final
 from sqlalchemy import Connection
 
 from gcodetool import profiles
-from gcodetool.errors import LedgerError, SpoolError
+from gcodetool.errors import DoubtError, LedgerError, SpoolError
 from gcodetool.ledger import entries, records
 from gcodetool.ledger.airlogfile import read_log
 from gcodetool.ledger.dryers import as_place, contradictions, heat_of
@@ -252,7 +252,7 @@ def _two_temperatures(conn: Connection, spool_id: str, *, force: bool) -> list[s
     machines = [each for name, each in records.places(conn).items() if name in stood and each.kind == "dryer"]
     found = [text for machine in machines for text in contradictions(conn, machine, spool_id)]
     if found and not force:
-        raise LedgerError(
+        raise DoubtError(
             f"{found[0]}; a dryer has one temperature at a time: correct the file or the ledger's note, or add --force"
         )
     return found

@@ -9,7 +9,7 @@ from typing import Any, Final
 
 from sqlalchemy import Connection
 
-from gcodetool.errors import LedgerError
+from gcodetool.errors import DoubtError, LedgerError
 from gcodetool.ledger import dryers, entries, records
 from gcodetool.ledger.airlogfile import COLDEST_C, HOTTEST_C
 from gcodetool.ledger.entries import Draft, LedgerEntry, Readings
@@ -55,9 +55,13 @@ def add_place(
 def _check_room(name: str, kind: str, celsius: float | None, *, force: bool) -> None:
     """Refuse air that nothing heats and that is hotter than a room can be: degrees Fahrenheit without their F."""
     if kind in UNHEATED and celsius is not None and celsius > HOTTEST_ROOM_C and not force:
-        raise LedgerError(
+        raise DoubtError(
             f"{name}: {celsius:g} °C is hotter than air that nothing heats; write {celsius:g}F if that is meant, "
             "or add --force"
+        )
+    if celsius is not None and not COLDEST_C <= celsius <= HOTTEST_C:  # nothing reads such a record again
+        raise LedgerError(
+            f"{name}: {celsius:g} °C is no place's air; it is from {COLDEST_C:g} to {HOTTEST_C:g}"
         )
 
 
@@ -333,7 +337,7 @@ def log(
         place = measured(records.places(conn), name)
         new, same, other = _sorted_out(conn, place, rows)
         if other and not force:
-            raise LedgerError(
+            raise DoubtError(
                 f"{name}: {len(other)} of {len(rows)} readings differ from those of the same moments in the ledger; "
                 "is it another place's file? add --force to take these"
             )

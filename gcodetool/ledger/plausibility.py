@@ -8,7 +8,7 @@ import math
 from collections.abc import Iterator
 from typing import Final, NamedTuple
 
-from gcodetool.errors import LedgerError
+from gcodetool.errors import DoubtError
 from gcodetool.ledger.entries import MICRO, LedgerEntry
 from gcodetool.ledger.records import SpoolRecord
 from gcodetool.moisture.record import Spool
@@ -24,6 +24,10 @@ UNKNOWN_BODY_G: Final = (
 SCALE_G: Final = 5.0  # of a kitchen scale, and of what is left out (own estimate)
 FILL_SHARE: Final = 0.05  # a new reel holds so much more or less than is stated (own estimate)
 PRINTED_G_H: Final = 100.0  # the most that a printer takes off a reel in an hour: 25 mm³/s (own estimate)
+FAST: Final = 2.0  # so many times that is sure to be more than any printer takes (own estimate)
+LATE_G: Final = (
+    50.0  # fed so much, a move to the printer may have been noted late: no question (own estimate)
+)
 HEAVIEST_BODY_G: Final = 1000.0  # of a reel that states no mass, or its net mass (own estimate)
 
 
@@ -58,8 +62,9 @@ def check_plausible(
     ]
     if only is not None and not doubts:
         doubts = [one for one in _unlike_the_record(record, spool) if one.number == only.number]
+        doubts += _fed_too_fast(record, spool, only)
     if doubts and not force:
-        raise LedgerError(f"{record.id}: {doubts[0].text}; {doubts[0].cure}, or add --force")
+        raise DoubtError(f"{record.id}: {doubts[0].text}; {doubts[0].cure}, or add --force")
     return [one.text for one in doubts]
 
 
@@ -148,6 +153,34 @@ def _unlike_the_record(record: SpoolRecord, spool: Spool) -> Iterator[_Doubt]:
         if less_g > doubt_g:  # it was printed from, whether that was noted or not
             left_g = max(0.0, left_g - less_g)
         known_g, since_us, fed_g, first = gross_g, entry.at_us, 0.0, False
+
+
+def _fed_too_fast(record: SpoolRecord, spool: Spool, entry: LedgerEntry) -> Iterator[_Doubt]:
+    """Yield that more was fed than a printer takes since the reel was there, or since it was fed from before."""
+    if entry.kind != "fed":
+        return
+    earlier = [
+        one.at_us
+        for one in _own(record)
+        if one.kind == "fed" and one.number != entry.number and one.at_us <= entry.at_us
+    ]
+    since_us, where = max([record.received_us, *earlier]), ""
+    for begin_us, name, _ in reversed(record.stays(entry.at_us)):
+        if name not in spool.places or spool.places[name].kind != "printer":
+            break
+        since_us, where = (begin_us, name) if begin_us > since_us else (since_us, where)
+    hours = (entry.at_us - since_us) / MICRO / 3600.0
+    much_g = _fed_g(entry, _metre_g(spool))
+    if much_g <= LATE_G + FAST * PRINTED_G_H * hours:
+        return
+    on = f" on {where}" if where else " since it was fed from, or came"
+    late = f"note when it went there (gcodetool spool move {record.id} {where} --at TIME)"
+    yield _Doubt(
+        entry.number,
+        entry.kind,
+        f"{much_g:.0f} g within {60.0 * hours:.0f} min{on} is more than a printer feeds",
+        "correct the figure" + (f", {late}" if where else ", name the moment with --at"),
+    )
 
 
 def _lighter(entry: LedgerEntry, spool_id: str, less_g: float, *, bare: bool) -> _Doubt:

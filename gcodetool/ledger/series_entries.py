@@ -9,7 +9,7 @@ from typing import Any
 
 from sqlalchemy import Connection
 
-from gcodetool.errors import LedgerError
+from gcodetool.errors import DoubtError, LedgerError
 from gcodetool.ledger import entries, records
 from gcodetool.ledger.entries import Draft, LedgerEntry
 from gcodetool.ledger.place_entries import added, care_of, check_places_of
@@ -121,7 +121,7 @@ def note_values(
         if other and not force:
             state, number, specimen, quantity, value = other[0]
             more = f", and {len(other) - 1} more" if len(other) > 1 else ""
-            raise LedgerError(
+            raise DoubtError(
                 f"{series_id}: {state}, print {number}, specimen {specimen}, {quantity} is there with "
                 f"{there[other[0][:4]]:g}, not {value:g}{more}; add --force to correct: both values are kept"
             )

@@ -12,7 +12,7 @@ from typing import Any
 
 from sqlalchemy import Connection
 
-from gcodetool.errors import LedgerError
+from gcodetool.errors import DoubtError, LedgerError
 from gcodetool.ledger import entries, records
 from gcodetool.ledger.call import CLOCK_SLACK_US, now_us
 from gcodetool.ledger.cold_reels import said_of_cold
@@ -20,6 +20,7 @@ from gcodetool.ledger.dryers import heat_words, join, stated_heat
 from gcodetool.ledger.entries import Draft, LedgerEntry, Subject, micro
 from gcodetool.ledger.eventtables import check_event
 from gcodetool.ledger.plausibility import check_plausible
+from gcodetool.ledger.printed_jobs import refuse_again, signs
 from gcodetool.ledger.records import PlaceRecord, SpoolRecord, wall
 from gcodetool.ledger.spoolfile import NAME
 from gcodetool.ledger.store import Ledger, writing
@@ -58,11 +59,11 @@ def _refuse_wrong_clock(conn: Connection, now: int) -> None:
     way_out = "set the clock, name the moment with --at, or add --force"
     server = entries.server_clock_us(conn)
     if server is not None and abs(now - server) > CLOCK_SLACK_US:
-        raise LedgerError(f"this machine's clock says {wall(now)}, the server's {wall(server)}; {way_out}")
+        raise DoubtError(f"this machine's clock says {wall(now)}, the server's {wall(server)}; {way_out}")
     last, who = entries.last_noted(conn)
     if now < last - CLOCK_SLACK_US:
         by = f" by {who}" if who else ""
-        raise LedgerError(
+        raise DoubtError(
             f"this machine's clock says {wall(now)}, but the last note was made at {wall(last)}{by}: one of the clocks is "
             f"wrong; {way_out}"
         )
@@ -338,15 +339,19 @@ def outcome(
     spool_id: str,
     said: Mapping[str, Any],
     *,
+    job: Mapping[str, Any] | None = None,
     at_s: float | None = None,
     note: str | None = None,
     force: bool = False,
 ) -> Written:
-    """Note how a print came out; *said*: keys and values as an outcome in a spool file has them.
+    """Note how a print came out; *said*: keys and values as an outcome in a spool file has them; *job* as in `fed`.
 
-    Errors: unknown spool, before it was received, nothing said.
+    Errors: unknown spool, before it was received, nothing said; the same word of the same report again (unless
+    *force*).
     """
-    return _happened(ledger, spool_id, "outcome", noted(_told(said), note), at_s=at_s, force=force)
+    if job is not None:
+        note = signs(job)[-1] + ("" if note is None else f"; {note}")
+    return _happened(ledger, spool_id, "outcome", noted(_told(said), note), at_s=at_s, force=force, job=job)
 
 
 def fed(
@@ -366,7 +371,8 @@ def fed(
     Parameters
     ----------
     job
-        ``digest`` of its report, ``name`` and ``length_mm``.
+        ``digest`` of its report, ``name`` and ``length_mm``; of a job with several tools ``tool``; ``other_spool``
+        where the report names another reel.
     said
         How the print came out, as in `outcome`: noted with it, in one command.
 
@@ -378,7 +384,7 @@ def fed(
     facts = _told({"length_mm": length_mm, "mass_g": mass_g})
     if job is not None:
         facts = {"length_mm": job["length_mm"]}
-        note = f"{job['name']} (report {job['digest'][:12]})" + ("" if note is None else f"; {note}")
+        note = f"{job['name']} ({signs(job)[-1]})" + ("" if note is None else f"; {note}")
     return _happened(
         ledger,
         spool_id,
@@ -406,21 +412,20 @@ def _happened(
         record = records.spool(conn, spool_id)
         after_received(record, at_us)
         if job is not None and not force:
-            sign = f"(report {job['digest'][:12]})"
-            same = [entry for entry in record.happened if sign in str(entry.facts.get("note", ""))]
-            if same:
-                raise LedgerError(
-                    f"{spool_id}: this report is noted already (entry {same[0].number}, {wall(same[0].at_us)}); "
-                    "add --force if it was printed twice"
-                )
+            refuse_again(record, kind, job, facts if kind == "outcome" else outcome or {})
         check_event({"kind": kind, "at": records.utc(at_us), **facts}, f"ledger, {spool_id}")
         drafts = [Draft("spool", spool_id, kind, at_us, facts)]
         if outcome:
             check_event({"kind": "outcome", "at": records.utc(at_us), **outcome}, f"ledger, {spool_id}")
-            drafts.insert(0, Draft("spool", spool_id, "outcome", at_us, dict(outcome)))
+            of_report = noted(dict(outcome), None if job is None else signs(job)[-1])
+            drafts.insert(0, Draft("spool", spool_id, "outcome", at_us, of_report))
         written = entries.append(conn, drafts)
         after = replace(record, happened=(*record.happened, *written))
         notes = check_plausible(after, records.bare(conn, record), force=force, only=written[-1])
+        if job is not None and job.get("other_spool"):
+            notes.append(
+                f"the report has {job['other_spool']} on that tool; noted of {spool_id} all the same"
+            )
         return Written(tuple(written), (*notes, *said_of_retired(record)))
 
 
@@ -480,7 +485,7 @@ def _undone_with(
         cancels = [entry for entry in rows if entry.call in calls and entry.number not in gone]
         after = [entry for entry in entries.live(rows) if entry not in cancels]
         if any(entry.kind == "added" for entry in cancels) and after and not force:
-            raise LedgerError(
+            raise DoubtError(
                 f"{spool_id}: {other} was cut off it then, and {len(after)} more entries are about that; undo those "
                 "first, or add --force"
             )
@@ -502,7 +507,7 @@ def _other_side(targets: list[LedgerEntry]) -> list[str]:
 def refuse_depending(name: str, left: Sequence[LedgerEntry], instead: str = "") -> None:
     """Refuse to undo a beginning that more entries rest on."""
     if left:
-        raise LedgerError(
+        raise DoubtError(
             f"{name}: {len(left)} more entries depend on this one; undo those first, {instead}or add --force"
         )
 

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
 
 MOST_ODD: Final = 3  # of the kinds of odd lines, in one message
 CUT_OFF: Final = 0.95  # less filament than this share of the slicer's claim: the file ends early
+AT_CHANGES_MM: Final = 50.0  # slicers count what a tool draws back and pushes at its changes in various ways
 
 
 def nothing_fed(program: "Program", timeline: "Timeline") -> str:
@@ -50,7 +51,8 @@ def file_cautions(program: "Program", timeline: "Timeline") -> list[str]:
         )
     )
     for what, fed, claim in claims:
-        if claim and fed < CUT_OFF * claim:
+        at_changes_mm = 0.0 if what == "the job" or len(claims) == 2 else AT_CHANGES_MM
+        if claim and fed < min(CUT_OFF * claim, claim - at_changes_mm):
             said.append(
                 f"{what} feeds {fed / 1000:.2f} m, the slicer claims {claim / 1000:.2f} m: "
                 "the file may be cut off; export it again"

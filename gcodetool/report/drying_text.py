@@ -384,9 +384,9 @@ def status_facts(said: DryingStatus) -> list[tuple[str, str]]:
     if said.marginal is not None and said.word != "done":
         rows.append(("marginal", marginal(said.marginal)))
     if not said.take_out:
-        rows.append(("to go", status_words.to_go_at_length(said)))
+        rows.append(("to go", status_words.to_go_at_length(said, row=True)))
         if said.inside and said.sure_s is not None and said.members > 1 and said.goal != "job":
-            rows.append(("surely after", f"{words.hours(said.sure_s)}, for 19 in 20"))
+            rows.append(("surely after", f"{words.hours(said.sure_s)} (19 chances in 20)"))
     if said.end_g is not None and not said.take_out:
         rows.append(("in the end", f"{mass(said.end_g, 1)}: the dry limit in this air"))
     for name, text in (

@@ -6,21 +6,22 @@ Left out: what to do by hand (advice); a clear job needs no command.
 import os
 import shlex
 import subprocess
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from gcodetool.judge.findings import JobFindings, ToolFindings
 
 
 def next_command(
-    found: JobFindings, tool: ToolFindings, *, spool: str | None, printer: str | None
+    found: JobFindings, tool: ToolFindings, *, spools: Mapping[int, str], printer: str | None
 ) -> tuple[str, str] | None:
     """Return what helps, in words, and as a command line; None where nothing needs help.
 
     Parameters
     ----------
     found, tool : the job's findings, and the tool whose verdict is the job's.
-    spool, printer : as they were asked for: an ID, a name or a file; None: none was named.
+    spools, printer : as they were asked for: an ID, a name or a file, spools by tool; None: none was named.
     """
+    spool = spools.get(tool.tool)
     code = tool.verdict.code
     of_printer = [] if printer is None else ["--printer", printer]
     if code in ("runs-out", "dry-first") and spool is not None:
@@ -29,7 +30,10 @@ def next_command(
         return "How hot and how long it must be dried for this job", command_line(words)
     if code == "clear":
         return None
-    named = [] if spool is None else ["--spool", f"{tool.tool}={spool}" if len(found.tools) > 1 else spool]
+    several = len(found.tools) > 1  # then each is named: a tool that is not counts as without a spool
+    named = [
+        word for each, name in spools.items() for word in ("--spool", f"{each}={name}" if several else name)
+    ]
     tweaks = list(dict.fromkeys(each.apply for each in tool.tweaks if each.apply and each.applied is None))
     apply = ["--apply", ",".join(tweaks)] if tweaks and code == "adjust" else []
     what = "The file with a stop to look at the strand before the part begins"

@@ -188,8 +188,7 @@ def words(row: Happened) -> str:
     if row.kind == "outcome":
         return _came_out(facts) + note
     if row.kind == "fed":
-        amount = f"{facts['length_mm'] / 1000:.2f} m" if "length_mm" in facts else f"{facts['mass_g']:g} g"
-        return f"fed {amount}{note}"
+        return f"fed {fed_in_words(facts)}{note}"
     if row.kind == "cut" and "into" in facts:
         return f"{facts['length_mm'] / 1000:.2f} m cut off, now {facts['into']}{note}"
     if row.kind == "cut":
@@ -211,6 +210,21 @@ def words(row: Happened) -> str:
     if row.kind == "logged":
         return f"{facts['count']} readings from {facts['source']}, to {when(facts['until_us'] / 1e6)}"
     return row.kind + note
+
+
+SHORT_MM: Final = 10.0  # as metres with two digits it would be next to nothing
+
+
+def fed_in_words(facts: Mapping[str, Any]) -> str:
+    """Return how much was fed; a length too short for metres in mm.
+
+    >>> fed_in_words({"length_mm": 8210.0}), fed_in_words({"length_mm": 3.2}), fed_in_words({"mass_g": 12.5})
+    ('8.21 m', '3.2 mm', '12.5 g')
+    """
+    if "length_mm" not in facts:
+        return f"{facts['mass_g']:g} g"
+    mm = facts["length_mm"]
+    return f"{mm / 1000:.2f} m" if mm >= SHORT_MM else f"{mm:g} mm"
 
 
 def _received(facts: Mapping[str, Any]) -> str:

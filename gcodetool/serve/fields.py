@@ -197,8 +197,9 @@ def _fed(fields: Fields) -> dict[str, Any]:
 
 
 def _read(fields: Fields) -> dict[str, Any]:
+    asked = "rh" in fields  # a dryer's form asks for the temperature alone
     return {
-        "rh_pct": _percent(number(fields, "rh", "Humidity", HUMIDITY, needed=False)),
+        "rh_pct": _percent(number(fields, "rh", "Humidity", HUMIDITY, needed=asked)),
         "temperature_C": number(fields, "celsius", "Temperature", TEMPERATURE, needed=False),
     }
 

@@ -23,6 +23,7 @@ from gcodetool.app.access import grant, secret, who
 from gcodetool.app.air import take_in
 from gcodetool.app.noting import Noted, Subject, note
 from gcodetool.errors import (
+    DoubtError,
     FormUsedError,
     GcodetoolError,
     InputError,
@@ -165,7 +166,7 @@ class Site:
         except FieldError as error:
             return self.not_noted(visitor, key, fields, str(error), force=False)
         except GcodetoolError as error:
-            return self.not_noted(visitor, key, fields, str(error), force=isinstance(error, LedgerError))
+            return self.not_noted(visitor, key, fields, str(error), force=isinstance(error, DoubtError))
         return self.confirmed(done)
 
     def confirmed(self, done: Noted) -> Response:

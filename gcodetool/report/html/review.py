@@ -89,9 +89,9 @@ def review(
     tools = [section_of(examined, tool) for tool in found.tools]
     lead = leading(found)
     asked = asked_spools or {}
-    help_ = next_command(
-        found, lead, spool=asked.get(lead.tool, asked.get(None, lead.spool)), printer=asked_printer
-    )
+    named = {tool.tool: asked.get(tool.tool, asked.get(None, tool.spool)) for tool in found.tools}
+    spools = {tool: name for tool, name in named.items() if name is not None}
+    help_ = next_command(found, lead, spools=spools, printer=asked_printer)
     return page.written(
         "review.html",
         data_of(found, timeline, tools, drawn),
