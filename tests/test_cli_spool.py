@@ -277,10 +277,18 @@ def test_places_go_by_what_people_call_them(shop) -> None:
     assert code == 1 and "add --temperature, or --room where it is as warm as that" in err
     for kind, says in (
         ("open", "add --temperature and --humidity\n"),  # a log is another command, for a place that is there
-        ("box", "add --humidity as read, or --air, --desiccant and --desiccant-mass, or --solution"),
+        (
+            "box",
+            "add --humidity as read, or --air, --desiccant and --desiccant-mass (--air and a --desiccant-mass of 0 where",
+        ),
         ("printer", "add --room (whose air it stands in) or --fed-from (a box)"),
     ):
         assert says in shop("place", "add", "x", "--kind", kind)[2]
+    bare = ("place", "add", "bare", "--kind", "box", "--room", "bench", "--air", "20", "--desiccant-mass")
+    assert shop(*bare, "5")[0] == 1
+    assert shop(*bare, "0")[0] == 0
+    assert shop("spool", "move", "petg-03", "bare")[0] == 0
+    assert shop("spool", "show", "petg-03", *FEW)[0] in (0, 10, 20)
 
 
 def test_what_to_state_of_a_spool_of_the_ledger_is_a_command(gt) -> None:

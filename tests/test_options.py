@@ -206,3 +206,12 @@ def test_every_shell_is_answered(shop: pathlib.Path, shell: str) -> None:
     assert f"{shell}_complete" in said["source"]
     docs = (pathlib.Path(root) / "docs" / "shelf.md").read_text(encoding="utf-8")
     assert f"{shell}_source" in docs
+
+
+@pytest.mark.parametrize(
+    "words", [["spool", "undo", "petg-03", "pla"], ["place", "size", "b", "--openings-per-week", "x"]]
+)
+def test_what_is_no_number_is_called_so(words, capsys) -> None:
+    assert outcome(words) == 2
+    said = capsys.readouterr().err
+    assert " number" in said and "a valid" not in said

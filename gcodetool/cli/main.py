@@ -219,6 +219,14 @@ def say_interpreted() -> None:
         )
 
 
+NO_NUMBER: Final = {  # the parser's words, and ours
+    "is not a valid integer range": "is no whole number",
+    "is not a valid integer": "is no whole number",
+    "is not a valid float range": "is no number",
+    "is not a valid float": "is no number",
+}
+
+
 def usage(error: click.UsageError) -> str:
     """Return a usage error as one line that names the help to read."""
     command = error.ctx.command_path if error.ctx else "gcodetool"
@@ -230,7 +238,10 @@ def usage(error: click.UsageError) -> str:
             else ""
         )
         return f"'{command}' needs a command: {known}. See '{command} --help'."
-    return f"{error.format_message().rstrip('.')}. See '{command} --help'."
+    text = error.format_message().rstrip(".")
+    for theirs, ours in NO_NUMBER.items():
+        text = text.replace(theirs, ours)
+    return f"{text}. See '{command} --help'."
 
 
 def complain(text: str) -> None:

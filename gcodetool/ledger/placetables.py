@@ -230,10 +230,12 @@ def _check_air(kind: PlaceKind, table: Table) -> None:
         )
     if kind == "box" and "log" not in table:
         said = "rh_pct" in table or "solution" in table
-        if not said and not all(key in table for key in ("air_L", "desiccant", "desiccant_g")):
+        holds = "desiccant" in table or table.data.get("desiccant_g") == 0  # none: then no kind need be named
+        if not said and not (holds and "air_L" in table and "desiccant_g" in table):
             table.fail(
                 None,
-                f"{table.title} is a box; add rh_pct as read, or air_L, desiccant and desiccant_g, or solution",
+                f"{table.title} is a box; add rh_pct as read, or air_L, desiccant and desiccant_g (air_L and "
+                "a desiccant_g of 0 where it holds none), or solution",
             )
         if "temperature_C" not in table and (said or "room" not in table):
             table.fail(

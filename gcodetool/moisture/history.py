@@ -17,6 +17,7 @@ from gcodetool.moisture import snapshot
 from gcodetool.moisture.airlog import log_air
 from gcodetool.moisture.bag_note import bag_notes
 from gcodetool.moisture.company import Company, members_beside, pictures_of, together_picture, until
+from gcodetool.moisture.constants import HOUR_S
 from gcodetool.moisture.ensemble import Ensemble, ensemble_at, first_ensemble
 from gcodetool.moisture.field import SpoolIntegrator
 from gcodetool.moisture.known import known_at, later_readings
@@ -86,12 +87,12 @@ def state_at(
             )
         )
     if not counted:
-        line = spool.events[0].line if spool.events else None
-        raise SpoolError.at(
-            spool.source or spool.id,
-            line,
-            "no event up to the moment asked for; add 'received', or ask for later",
-        )
+        line, way_out = None, "add 'received'"
+        if spool.events:
+            line, hours = spool.events[0].line, (spool.events[0].at_s - now_s) / HOUR_S
+            later = f"{hours:.1f} h" if hours < 48.0 else f"{hours / 24.0:.0f} days"
+            way_out = f"its record begins {later} later, so ask for later"
+        raise SpoolError.at(spool.source or spool.id, line, f"no event up to the moment asked for; {way_out}")
     if counted[0].kind != "received":
         raise SpoolError.at(
             spool.source or spool.id, counted[0].line, f"'{counted[0].kind}' stands before 'received'"
