@@ -274,6 +274,12 @@ def test_places_go_by_what_people_call_them(shop) -> None:
     said = {name: kinds[f"my-{name}"] for name in ("room", "bag", "dehydrator", "drybox", "box")}
     assert said == {"room": "open", "bag": "sealed", "dehydrator": "dryer", "drybox": "box", "box": "box"}
     code, _, err = shop("place", "add", "x", "--kind", "box", "--humidity", "20")
+    assert code == 1 and err.endswith(
+        "is a box; add --temperature\n"
+    )  # what is read belongs to a temperature
+    code, _, err = shop("place", "add", "x", "--kind", "box", "--humidity", "20", "--room", "bench")
+    assert code == 1 and "states its own humidity; add --temperature, which that belongs to" in err
+    code, _, err = shop("place", "add", "x", "--kind", "box", "--air", "20", "--desiccant-mass", "0")
     assert code == 1 and "add --temperature, or --room where it is as warm as that" in err
     for kind, says in (
         ("open", "add --temperature and --humidity\n"),  # a log is another command, for a place that is there
@@ -523,6 +529,22 @@ def test_a_loggers_file_is_shown_as_understood_and_taken_in_once(shop, tmp_path:
     _, out, _ = shop("place", "show", "bench", "--json", "--at", WED)
     assert json.loads(out)["readings"] == 46
     assert listed(shop, "--at", WED)["petg-03"]["word"]
+
+
+def test_a_logger_in_fahrenheit_or_with_a_wrong_clock_is_told(shop, tmp_path: pathlib.Path) -> None:
+    for name, year, degrees in (("f.csv", 2026, 70), ("late.csv", 2099, 21)):
+        rows = [f"{year}-11-02 0{hour}:00,{degrees},40" for hour in (7, 8, 8)]
+        (tmp_path / name).write_text("\n".join(["time,temperature,humidity", *rows]), encoding="utf-8")
+    code, _, err = shop("place", "log", "bench", "f.csv", "--zone", "UTC")
+    assert code == 1
+    assert (
+        "bench: 70 °C is hotter than air that nothing heats; write 70F if that is meant, or add --force"
+        in err
+    )
+    code, out, err = shop("place", "log", "bench", "late.csv", "--zone", "UTC")
+    assert code == 0
+    assert "left out: 1 line whose moment a later line has too" in out
+    assert "the last one, 2099-11-02 08:00 UTC, is still to come: set the logger's clock" in err
 
 
 # ---------------------------------------------------------------- printing

@@ -372,6 +372,27 @@ def test_a_plan_may_bring_a_dryer_that_stands_in_a_room_of_the_shelf(shop, tmp_p
     assert "attic" in err
 
 
+def test_a_jar_of_salt_needs_no_temperature_stated(shop, tmp_path):
+    """Its humidity hardly depends on it: 22 °C is taken, as of any closed place of which none is known."""
+    words = ("series", "plan", "plan.toml", "--members", 1, "--json", "--at", "2026-11-05T08:00Z")
+    stated = json.loads(shop(*words)[0])["states"]
+    (tmp_path / "plan.toml").write_text(PLAN.replace("temperature_C = 22\n", ""))
+    assert json.loads(shop(*words)[0])["states"] == stated
+
+
+def test_a_value_whose_decimal_point_slipped_is_noted_and_told(shop, tmp_path):
+    shop("series", "start", "plan.toml", "--members", 1, "--at", "2026-11-05T08:00Z")
+    (tmp_path / "r.csv").write_text(
+        "state,print,specimen,quantity,value\ndried,1,1,pull_off_force,41\ndried,1,2,pull_off_force,40\n"
+    )
+    assert "decimal" not in shop("series", "result", "clip-petg-1", "r.csv")[1]
+    one = ("series", "result", "clip-petg-1", "--state", "dried", "--print", 2, "--specimen", 1)
+    _, err = shop(*one, "pull_off_force=415")
+    assert "dried, print 2, specimen 1: pull_off_force is 415, the others of this state are about 40.5" in err
+    assert "(prints too few for an interval)" in shop("series", "report", "clip-petg-1")[0]
+    assert "decimal" not in shop(*one, "pull_off_force=41.5", "--force")[1]
+
+
 def test_prints_that_are_just_enough_are_no_doubt():
     """What can be shown, and how many prints a rating takes, may be just what was asked for."""
 

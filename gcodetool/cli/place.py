@@ -317,9 +317,13 @@ def understood(file: Path, found: "ParsedReadings") -> str:
             + (f"; {more} more" if more else "")
         )
     if found.skipped:
-        lines.append(f"  {found.skipped} lines without a reading were skipped")
+        lines.append(
+            f"  left out: {'1 line' if found.skipped == 1 else f'{found.skipped} lines'} without a reading"
+        )
     if found.doubles:
-        lines.append(f"  {found.doubles} lines have the same moment as a later line; the later one counts")
+        lines.append(
+            f"  left out: {'1 line' if found.doubles == 1 else f'{found.doubles} lines'} whose moment a later line has too"
+        )
     return "\n".join(lines)
 
 

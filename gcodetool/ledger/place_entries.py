@@ -12,6 +12,7 @@ from sqlalchemy import Connection
 from gcodetool.errors import DoubtError, LedgerError
 from gcodetool.ledger import dryers, entries, records
 from gcodetool.ledger.airlogfile import COLDEST_C, HOTTEST_C
+from gcodetool.ledger.call import CLOCK_SLACK_US, now_us
 from gcodetool.ledger.entries import Draft, LedgerEntry, Readings
 from gcodetool.ledger.placetables import check_places
 from gcodetool.ledger.records import MEASURABLE, PlaceRecord
@@ -324,8 +325,8 @@ def log(
     Raises
     ------
     LedgerError
-        Unknown place, one whose air is not measured, figures that no air has, or readings that differ from
-        those of the same moment (unless *force*, which takes the new ones).
+        Unknown place, one whose air is not measured, figures that no air has; air hotter than nothing heats, or
+        readings that differ from those of the same moment (unless *force*, which takes the new ones).
     """
     for moment, celsius, rh in rows:
         if not (COLDEST_C <= celsius <= HOTTEST_C and 0 <= rh <= 100):
@@ -344,6 +345,10 @@ def log(
         notes = [f"{len(new)} readings are new, {len(same)} were there already"]
         if not new:
             return Written((), (*notes, "nothing written"))
+        _check_room(name, place.kind, max(celsius for _, celsius, _ in new), force=force)
+        last_us = max(row[0] for row in new)
+        if last_us > now_us() + CLOCK_SLACK_US:
+            notes.append(f"the last one, {records.wall(last_us)}, is still to come: set the logger's clock")
         return Written((take_readings(conn, place, new, source=source),), tuple(notes))
 
 

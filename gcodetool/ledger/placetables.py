@@ -98,6 +98,10 @@ def _place(name: str, table: Table) -> Place:
     _check_air(kind, table)
     solution = _solution(table)
     celsius = table.number("temperature_C", low=COLDEST_C, high=HOTTEST_C)
+    if solution is not None and celsius is None and log is None:
+        from gcodetool.moisture.places import ROOM_C
+
+        celsius = ROOM_C  # as of any closed place that stands nowhere; the humidity hardly depends on it
     if solution is None or celsius is None or log is not None:  # what a hygrometer reads in the jar counts
         rh_pct = table.number("rh_pct", low=0, high=100)
     else:
@@ -156,7 +160,8 @@ def _solution(table: Table) -> profiles.SaltSolution | None:
         if key in table:
             table.fail(key, f"the solution alone makes the air over it; take out {key}, or solution")
     low, high = found.range_C
-    if not low <= (table.number("temperature_C") or 0.0) <= high:
+    celsius = table.number("temperature_C")
+    if celsius is not None and not low <= celsius <= high:
         text = f"the humidity over {found.name} is known from {low:g} to {high:g} °C; keep the box there"
         table.fail("temperature_C", text)
     return found
@@ -237,9 +242,12 @@ def _check_air(kind: PlaceKind, table: Table) -> None:
                 f"{table.title} is a box; add rh_pct as read, or air_L, desiccant and desiccant_g (air_L and "
                 "a desiccant_g of 0 where it holds none), or solution",
             )
-        if "temperature_C" not in table and (said or "room" not in table):
+        if "temperature_C" not in table and "room" not in table and "solution" not in table:
+            or_room = "" if said else ", or room where it is as warm as that"
+            table.fail(None, f"{table.title} is a box; add temperature_C{or_room}")
+        if "temperature_C" not in table and "room" in table and said:
             table.fail(
-                None, f"{table.title} is a box; add temperature_C, or room where it is as warm as that"
+                None, f"{table.title} states its own humidity; add temperature_C, which that belongs to"
             )
     if (
         kind in ("box", "sealed")

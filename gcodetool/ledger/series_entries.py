@@ -5,7 +5,7 @@ Left out: what the facts mean (``app.series_record``).
 """
 
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import Any, Final
 
 from sqlalchemy import Connection
 
@@ -17,6 +17,8 @@ from gcodetool.ledger.store import Ledger
 from gcodetool.ledger.writers import Written, refuse_depending, to_undo, write_transaction
 
 Values = Sequence[tuple[str, int, int, str, float]]  # state, print, specimen, quantity, value
+
+SLIP: Final = 5.0  # so many times the middle of the others, or less than that part of it: asked about
 
 
 def started(conn: Connection) -> dict[str, list[LedgerEntry]]:
@@ -130,12 +132,34 @@ def note_values(
             notes.append(f"corrected: {len(other)}; the earlier ones are kept")
         if not new:
             return Written((), (*notes, "nothing written"))
+        notes += _slips(new, there)
         facts: dict[str, Any] = {"values": [list(row) for row in new]}
         if source is not None:
             facts["source"] = source
         return Written(
             tuple(entries.append(conn, [Draft("series", series_id, "result", at_us, facts)])), tuple(notes)
         )
+
+
+def _slips(new: Values, there: Mapping[tuple[Any, ...], float]) -> list[str]:
+    """Return a note for each new value that is so far from the others of its state that a decimal point may be missing."""
+    import statistics  # little else of a ledger needs it
+
+    all_of = {**there, **{row[:4]: row[4] for row in new}}
+    notes = []
+    for state, number, specimen, quantity, value in new:
+        others = [
+            other
+            for key, other in all_of.items()
+            if (key[0], key[3]) == (state, quantity) and key[:4] != (state, number, specimen, quantity)
+        ]
+        middle = statistics.median(others) if others else 0.0
+        if min(value, middle) > 0.0 and not 1.0 / SLIP < value / middle < SLIP:
+            notes.append(
+                f"{state}, print {number}, specimen {specimen}: {quantity} is {value:g}, the others of this state are "
+                f"about {middle:g}; if a decimal point slipped, correct it with --force"
+            )
+    return notes
 
 
 def undo(

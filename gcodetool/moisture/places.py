@@ -417,8 +417,8 @@ def closing_notes(spool: Spool, place: Place, at_s: float) -> list[str]:
     """Return what is assumed of a bag or box that a spool goes into."""
     if place.solution is not None and place.log is None:
         return [
-            f"{place.name} has the air over saturated {place.solution}, {place.rh_pct:.1f} % RH: lid shut, solid salt "
-            "left in it, one temperature throughout"
+            f"{place.name} has the air over saturated {place.solution}, {place.rh_pct:.1f} % RH at "
+            f"{place.temperature_C:g} °C: lid shut, solid salt left in it, one temperature throughout"
         ]
     if place.kind not in CLOSED or not is_closed(place):
         return []

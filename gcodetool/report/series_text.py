@@ -126,10 +126,7 @@ def of_state(state: StateFound, reference: str) -> str:
 def summary_words(one: QuantityFound, place: int) -> str:
     """Return a state's mean with its interval."""
     state, unit = one.states[place], one.quantity.unit
-    said = f"mean {wording.amount(state.mean, unit)}"
-    if state.interval is not None:
-        low, high = state.interval
-        said += f" ({wording.amount(low, None)} to {wording.amount(high, None)})"
+    said = wording.mean_words(state.mean, state.interval, unit)
     if state.spread is not None:
         said += f", prints scatter by {wording.amount(state.spread, unit)}"
     prints = f"{state.prints} print{'' if state.prints == 1 else 's'}"

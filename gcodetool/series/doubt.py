@@ -62,10 +62,11 @@ class Doubt:
     @classmethod
     def short_lived(cls, state: str, room: str, keeps_s: float, print_s: float) -> "Doubt":
         """Return: a state that is another one before its print ends."""
+        takes = f"{print_s / 60.0:.0f} min" if print_s < 7200.0 else long_time(print_s)  # as in the calendar
         return cls(
             "short-lived",
             f"{state}: in the air of {room} a loose coil is another state after {long_time(keeps_s)}, and a print takes "
-            f"{long_time(print_s)}; feed it from a box or bag that keeps its state",
+            f"{takes}; feed it from a box or bag that keeps its state",
         )
 
     @classmethod

@@ -15,6 +15,24 @@ BAGS: Final = (
 )
 
 
+MOST_TIMES = 10.0  # an interval that goes further says only that the prints are too few
+
+
+def mean_words(mean: float, interval: tuple[float, float] | None, unit: str | None) -> str:
+    """Return a state's mean with its interval, where that says anything.
+
+    >>> mean_words(36.0, (35.1, 37.2), "N"), mean_words(36.0, (4e-8, 3.2e10), "N")
+    ('mean 36 N (35.1 to 37.2)', 'mean 36 N (prints too few for an interval)')
+    """
+    said = f"mean {amount(mean, unit)}"
+    if interval is None:
+        return said
+    low, high = interval
+    if 0.0 < mean * MOST_TIMES < high:
+        return f"{said} (prints too few for an interval)"
+    return f"{said} ({amount(low, None)} to {amount(high, None)})"
+
+
 def amount(value: float, unit: str | None) -> str:
     """Return a measured value with four digits at most.
 
@@ -26,11 +44,13 @@ def amount(value: float, unit: str | None) -> str:
 
 
 def side(change: float) -> str:
-    """Return a change over one in words.
+    """Return a change over one in words; what no measurement could mean only as more than that.
 
-    >>> side(-0.27), side(0.031)
-    ('27 % lower', '3.1 % higher')
+    >>> side(-0.27), side(0.031), side(2.5e10)
+    ('27 % lower', '3.1 % higher', 'over 10 times as high')
     """
+    if change > MOST_TIMES - 1.0:
+        return f"over {MOST_TIMES:g} times as high"
     return f"{percent(abs(change))} {'lower' if change < 0 else 'higher'}"
 
 
