@@ -1,5 +1,6 @@
 """Plans: what a dryer can reach, what would do instead, conditioning, jobs, energy."""
 
+import itertools
 from dataclasses import replace
 
 import numpy as np
@@ -11,7 +12,8 @@ from gcodetool.drying import instructions
 from gcodetool.drying.advice import drying_advice
 from gcodetool.drying.device import Room, of_place, of_profile, powered, room_at
 from gcodetool.drying.job import JobFeed
-from gcodetool.drying.plan import plan
+from gcodetool.drying.plan import advised_s, plan
+from gcodetool.drying.words import hours as hours_of
 from gcodetool.drying.words import timer_s
 from gcodetool.errors import OutOfRangeError, SpoolError, UsageError
 from gcodetool.judge.print_air import PrintAir
@@ -165,6 +167,13 @@ def test_the_advice_is_each_dryers_own_plan_the_quickest_first():
         instructions.instruction(slow),
         instructions.HEAT_IN_SHORT,
     )
+    whole = (
+        "these hours dry the whole reel; how long for this job alone: gcodetool drying plan petg-03 --for JOB"
+    )
+    assert drying_advice(state, of_job=True)[2:] == (
+        whole.replace("petg-03", state.spool.id),
+        instructions.HEAT_IN_SHORT,
+    )
     none, caution = drying_advice(nowhere)
     assert "--dryer" in none
     assert caution == instructions.HEAT_IN_SHORT
@@ -300,6 +309,24 @@ def test_the_box_at_the_feed_is_the_largest_that_keeps_the_job_clear():
         worst.append(float(forecast(dry, box, one.feed.segments).worst_wt_pct[0] / dry.limit_good_wt_pct[0]))
     assert worst[0] <= 1 < worst[1]
     assert "box" in instructions.instruction(made)
+
+
+def test_the_hours_in_json_are_those_of_the_line_whatever_the_job_comes_to():
+    """Marginal at best, a box at the feed, or nothing at all: the line told hours, the JSON none, or those of the reel."""
+    state = begun("PETG", 300.0, 1)
+    made = plan(state, dryer("oven"), job=job(5.0, 1.0, 40))
+    for clear, box_now, boxed, adjust in itertools.product(
+        (None, 0.0, 5 * HOUR), (None, 40.0), (None, 7 * HOUR), (None, 0.0, 3 * HOUR)
+    ):
+        need = replace(made.job, clear_s=clear, box_now_rh_pct=box_now, boxed_s=boxed, adjust_s=adjust)
+        advised = advised_s(made.first, need, None)
+        line = instructions.for_job(replace(made, job=need, advised_s=advised))
+        case = (clear, box_now, boxed, adjust, line)
+        if advised:
+            assert line.startswith(f"Dry {made.spool} {hours_of(advised)} "), case
+        else:
+            assert not line.startswith("Dry "), case
+        assert (advised is None) == line.startswith("oven does not get"), case
 
 
 def test_a_job_longer_than_the_reel_says_so():

@@ -182,6 +182,7 @@ def test_from_nothing_due_to_a_dryer_that_waits(gt, tmp_path: pathlib.Path) -> N
 
 
 def test_waiting_jobs_say_until_when(gt, tmp_path: pathlib.Path) -> None:
+    from gcodetool.app.waiting import waiting_jobs
     from gcodetool.profiles import sample_folder
 
     gt("place add bench --kind open --temperature 22 --humidity 60")
@@ -199,3 +200,6 @@ def test_waiting_jobs_say_until_when(gt, tmp_path: pathlib.Path) -> None:
         ("clips.gcode", "tpu-05")
     ]
     assert gt(f"due --jobs {jobs / 'none'}")[0] == 2
+    (jobs / "rings.gcode").write_bytes((sample_folder() / "spacer-rings-pla.gcode").read_bytes())
+    _, _, rings = waiting_jobs(jobs, printer="bench-1", at=1793692800.0, members=1)  # 2026-11-03 08:00Z
+    assert rings.misfits[0] == "T0 is sliced for PLA, but tpu-05 is TPU_95A: check temperatures and spool"

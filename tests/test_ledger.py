@@ -242,7 +242,9 @@ def test_a_spool_with_a_history_is_not_undone_by_accident(shelf: store.Ledger) -
     writers.undo(shelf, "pa6-07")
     with pytest.raises(LedgerError, match="no spool 'pa6-07'"):
         record(shelf)
-    with pytest.raises(LedgerError, match="nothing left to undo"):
+    with pytest.raises(
+        LedgerError, match=r"nothing left to undo; 'gcodetool spool undo \S+ \d+' takes the last undo back"
+    ):
         writers.undo(shelf, "pa6-07")
     writers.add_spool(shelf, "pa6-07", {**FACTS, "material": "PETG"}, at_s=T0)
     assert record(shelf).facts["material"] == "PETG"

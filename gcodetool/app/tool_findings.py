@@ -84,7 +84,7 @@ def check_tool(
     if judged.code in ("runs-out", "dry-first"):
         from gcodetool.drying.advice import drying_advice  # most checks need none of it
 
-        heat = tuple(drying_advice(state, confidence=asked.confidence))
+        heat = tuple(drying_advice(state, confidence=asked.confidence, of_job=True))
     advice = (*judged.advice, *heat, *(each for each in (damage, short) if each is not None))
     found = replace(
         found,

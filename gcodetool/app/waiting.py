@@ -81,8 +81,11 @@ def waiting_job(
     worst = next((tool for tool in found.tools if tool.verdict.code == found.verdict), None)
     if worst is None:
         return WaitingJob(path.name, found.verdict)
+    because = worst.verdict.because
+    if len(found.tools) > 1:
+        because = f"T{worst.tool}: {because}"
     moments = [tool.verdict.start_by_s for tool in found.tools if tool.verdict.start_by_s is not None]
     return WaitingJob(
-        path.name, found.verdict, worst.verdict.because, min(moments, default=None), worst.spool,
+        path.name, found.verdict, because, min(moments, default=None), worst.spool,
         misfits=tuple(line for tool in found.tools for line in tool.misfits),
     )  # fmt: skip

@@ -12,9 +12,10 @@ from gcodetool.moisture.history import State
 MOST: Final = 3  # dryers named
 
 
-def drying_advice(state: State, *, confidence: float = 0.5) -> tuple[str, ...]:
+def drying_advice(state: State, *, confidence: float = 0.5, of_job: bool = False) -> tuple[str, ...]:
     """Return what to do in each dryer of the spool's record, the quickest first; with the caution of heat.
 
+    The hours are for the whole reel, which is said beside the verdict *of_job*: a job may need less, or not so deep.
     Where the record knows no dryer, the command that plans for one, and the highest temperature allowed.
     """
     plans = [made for name in dryers_of(state) if (made := _planned(state, name, confidence)) is not None]
@@ -26,7 +27,10 @@ def drying_advice(state: State, *, confidence: float = 0.5) -> tuple[str, ...]:
             instructions.HEAT_IN_SHORT,
         )
     plans.sort(key=_slowness)
-    return (*(instructions.instruction(made) for made in plans[:MOST]), instructions.HEAT_IN_SHORT)
+    told = [instructions.instruction(made) for made in plans[:MOST]]
+    if of_job:
+        told.append(instructions.WHOLE_REEL.format(spool=state.spool.id))
+    return (*told, instructions.HEAT_IN_SHORT)
 
 
 def dryers_of(state: State) -> list[str]:

@@ -25,6 +25,9 @@ HEAT_IN_SHORT: Final = (
     "put the spool in after the dryer has settled, never in an oven used for food, a microwave or a gas oven; "
     f"{HEAT}"
 )
+WHOLE_REEL: Final = (
+    "these hours dry the whole reel; how long for this job alone: gcodetool drying plan {spool} --for JOB"
+)
 FREE_END: Final = (
     "leave a free end of strand standing out of the winding where you see it: if it sags or bends, it is too hot; turn "
     "the dryer down, and note it: gcodetool spool inspect {spool} --free-end sags"

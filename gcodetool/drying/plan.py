@@ -145,7 +145,7 @@ def plan(
     needs = None
     if job is not None and set_to.possible:
         needs = job_need(state, device, set_to.temperature_C, ran.course, job, confidence=confidence)
-    advised = _advised_s(reaches[0], needs, said) if set_to.possible else None
+    advised = advised_s(reaches[0], needs, said) if set_to.possible else None
     others: tuple[Alternative, ...] = ()
     slow = not set_to.possible or reaches[0].seconds is None or reaches[0].seconds > SLOW_S
     if suggest and slow:
@@ -192,13 +192,18 @@ def plan(
     )
 
 
-def _advised_s(first: Reach, needs: JobNeed | None, said: DryingStatus | None) -> float | None:
-    """Return the hours advised: for the job, for the content asked for, or until it is sure in this very dryer."""
+def advised_s(first: Reach, needs: JobNeed | None, said: DryingStatus | None) -> float | None:
+    """Return the hours advised: for the job, for the content asked for, or until it is sure in this very dryer.
+
+    Those of a job are those of ``instructions.for_job``: none where a box at the feed is advised instead.
+    """
     if needs is not None and needs.clear_s is not None:
         return needs.clear_s
-    if needs is not None and needs.box_now_rh_pct is None and needs.boxed_s is not None:
-        return needs.boxed_s
-    if needs is None and said is not None and not said.take_out and first.outcome == "already":
+    if needs is not None and needs.box_now_rh_pct is not None:
+        return 0.0
+    if needs is not None:
+        return needs.adjust_s if needs.boxed_s is None else needs.boxed_s
+    if said is not None and not said.take_out and first.outcome == "already":
         return said.sure_s
     return first.seconds
 

@@ -531,7 +531,9 @@ def _to_cancel(what: str, name: str, rows: list[LedgerEntry], number: int | None
     if number is None:
         counted = entries.live(rows)
         if not counted:
-            raise LedgerError(f"{name}: nothing left to undo")
+            last = max((entry.number for entry in rows if entry.kind == "undone"), default=None)
+            back = "" if last is None else f"; 'gcodetool {what} undo {name} {last}' takes the last undo back"
+            raise LedgerError(f"{name}: nothing left to undo{back}")
         chosen = counted[-1]
     else:
         found = next((entry for entry in rows if entry.number == number), None)

@@ -370,6 +370,8 @@ def air_in_words(place: PlaceOnShelf) -> str:
 
     >>> air_in_words(PlaceOnShelf("bench", "open", {"temperature_C": 22.0, "rh_pct": 48.0}, None, 0, ()))
     '22 °C, 48 % RH'
+    >>> air_in_words(PlaceOnShelf("jar", "box", {"solution": "sodium chloride"}, None, 0, ()))
+    'air over saturated sodium chloride'
     """
     facts, air = place.facts, place.reading
     if air is not None:
@@ -379,6 +381,8 @@ def air_in_words(place: PlaceOnShelf) -> str:
         parts.append(f"{facts['rh_pct']:g} % RH")
     if place.charge.desiccant is not None:
         parts.append(f"{place.charge.grams or 0.0:g} g {place.charge.desiccant}")
+    if "solution" in facts:
+        parts.append(f"air over saturated {facts['solution']}")
     if facts.get("slots", 1) > 1:
         parts.append(f"{facts['slots']} reels")
     if "film" in facts:
