@@ -22,7 +22,7 @@ from gcodetool.ledger.spoolfile import read_spool
 from gcodetool.limits import evidence_store, signs
 from gcodetool.limits.adopted import bounded, damage_begins_wt_pct, file_text
 from gcodetool.limits.evidence import Evidence, of_spool, only_seen, seems_wetter
-from gcodetool.limits.findings import findings
+from gcodetool.limits.findings import LEAST_RECORDS, findings
 from gcodetool.limits.learning import GRID, Learned, learned
 from gcodetool.limits.next_try import Try, best_content, narrower
 from gcodetool.moisture.history import state_at
@@ -397,7 +397,7 @@ def test_one_line_notes_feed_and_outcome_and_one_undo_takes_both_back(shelf):
 def test_the_page_and_the_schema(shelf):
     import jsonschema
 
-    for day in (10, 12):
+    for day in (10, 11, 12, 13, 14):
         run("spool", "outcome", "petg-01", "--strings", "few", "--at", f"2026-10-{day}")
     page = shelf / "limits.html"
     words = ("limits", "show", "PETG", "-o", page, "--json", "--members", 4, "--at", "2026-10-20")
@@ -408,6 +408,17 @@ def test_the_page_and_the_schema(shelf):
     assert "PETG: your prints agree with the stated limits" in text
     assert "<svg" in text
     assert run("limits", "show", "PETG", "-o", shelf / "limits.txt").exit_code == 2
+
+
+def test_before_limits_can_be_adopted_nothing_is_said_for_or_against_the_stated_ones(shelf):
+    run("spool", "outcome", "petg-01", "--parts", "scrap", "--because", "water", "--at", "2026-10-10")
+    words = ("PETG", "--members", 4, "--at", "2026-10-20")
+    said = run("limits", "show", *words).stdout
+    assert said.startswith("PETG: 1 record so far, too few to say anything")
+    assert "limits adopt" not in said  # which is refused
+    refused = run("limits", "adopt", *words)
+    assert refused.exit_code == 2
+    assert "PETG has 1 record, too few; note at least 5 prints first" in refused.output
 
 
 AFTER_A_LOOK = (  # notes one after another, and of which spools the records are read again for them
@@ -499,10 +510,10 @@ def test_limits_are_adopted_from_five_records_on(monkeypatch):
         )
 
     monkeypatch.setattr(limits, "_stated_path", stated_path)
-    found(limits.LEAST_RECORDS - 1)
-    with pytest.raises(UsageError, match="4 records say too little about PETG; note at least 5 prints"):
+    found(LEAST_RECORDS - 1)
+    with pytest.raises(UsageError, match="PETG has 4 records, too few; note at least 5 prints"):
         limits.adopt_limits("PETG")
-    found(limits.LEAST_RECORDS)
+    found(LEAST_RECORDS)
     with pytest.raises(AskedForError):
         limits.adopt_limits("PETG")
 

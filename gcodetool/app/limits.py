@@ -17,7 +17,7 @@ from gcodetool.errors import ProfileError, UsageError
 from gcodetool.gcode.edits import write_atomic
 from gcodetool.limits.adopted import file_text
 from gcodetool.limits.evidence import as_it_stands
-from gcodetool.limits.findings import LimitsFindings, findings
+from gcodetool.limits.findings import LEAST_RECORDS, LimitsFindings, findings, so_many
 from gcodetool.moisture.history import state_at
 from gcodetool.moisture.members import default_members
 from gcodetool.textfile import read_text
@@ -26,7 +26,6 @@ if TYPE_CHECKING:
     from gcodetool.profiles import Material
 
 MEMBERS: Final = 32  # of a replay for evidence: where a content lies matters, its tails less
-LEAST_RECORDS: Final = 5  # fewer say too little to judge every later job by
 
 
 @dataclass(frozen=True)
@@ -102,8 +101,8 @@ def adopt_limits(
     found = learned_limits(material, line=line, at=at, members=members, ledger=ledger, progress=progress)
     if len(found.records) < LEAST_RECORDS:
         raise UsageError(
-            f"{len(found.records)} records say too little about {found.material}; note at least {LEAST_RECORDS} prints "
-            "first: gcodetool spool outcome ID --strings none|few|many"
+            f"{found.material} has {so_many(len(found.records))}, too few; note at least {LEAST_RECORDS} prints first: "
+            "gcodetool spool outcome ID --strings none|few|many"
         )
     original = _stated_path(found.material)
     text = file_text(

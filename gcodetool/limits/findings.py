@@ -13,6 +13,7 @@ from gcodetool.limits.learning import Learned, binned, learned_of
 from gcodetool.limits.next_try import Try, best_content, tries
 from gcodetool.profiles import Adopted, Material
 
+LEAST_RECORDS: Final = 5  # fewer say too little to judge every later job by
 PASSES: Final = 2  # what contradicts shows better without what contradicts most
 
 
@@ -100,3 +101,12 @@ def findings(
         tries=tuple(tries(candidates, found)),
         best_wt_pct=best_content(found),
     )
+
+
+def so_many(records: int) -> str:
+    """Return a number of records in words.
+
+    >>> so_many(1), so_many(3)
+    ('1 record', '3 records')
+    """
+    return f"{records} record{'' if records == 1 else 's'}"

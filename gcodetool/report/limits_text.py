@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 from typing import Final, TextIO
 
-from gcodetool.limits.findings import LimitsFindings
+from gcodetool.limits.findings import LEAST_RECORDS, LimitsFindings, so_many
 from gcodetool.limits.influence import Moved
 from gcodetool.limits.learning import LimitBand
 from gcodetool.limits.next_try import Try
@@ -42,11 +42,15 @@ def headline(found: LimitsFindings) -> str:
     if not count:
         return f"{whose(found)}: no print was judged yet, so the stated limits are all that is known"
     band, stated = found.learned.marginal, found.stated[1]
-    records = f"{count} record{'' if count == 1 else 's'}"
+    records = so_many(count)
     if band.p10 > stated:
         return f"{whose(found)}: your prints bear more water than the stated limits say ({records})"
     if band.p90 < stated:
         return f"{whose(found)}: your prints bear less water than the stated limits say ({records})"
+    if count < LEAST_RECORDS:
+        return (
+            f"{whose(found)}: {records} so far, too few to say anything against the stated limits or for them"
+        )
     return f"{whose(found)}: your prints agree with the stated limits ({records})"
 
 
@@ -54,10 +58,10 @@ def what_to_do(found: LimitsFindings) -> str:
     """Return the next thing to do about it."""
     if found.adopted is not None and found.adopted.records == len(found.records):
         return f"verdicts use these limits ({found.adopted.source}); 'gcodetool limits drop {_asked(found)}' takes them back"
-    if not found.records:
+    if len(found.records) < LEAST_RECORDS and found.adopted is None:
         return (
-            "note how the next print came out: "
-            "gcodetool spool outcome ID --strings none|few|many --parts good|usable|scrap"
+            f"verdicts use the stated ones; own limits can be adopted from {LEAST_RECORDS} records on: note how the next "
+            "print came out: gcodetool spool outcome ID --strings none|few|many --parts good|usable|scrap"
         )
     used = "the stated ones" if found.adopted is None else f"those of {found.adopted.records} records"
     return f"verdicts use {used} until you adopt these: gcodetool limits adopt {_asked(found)}"
