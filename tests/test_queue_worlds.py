@@ -2,6 +2,7 @@
 
 import math
 import os
+import pathlib
 import random
 from collections.abc import Sequence
 from dataclasses import replace
@@ -19,13 +20,15 @@ from queue_worlds import draw_world, random_world
 from gcodetool.moisture.solver import COMPILED
 from gcodetool.queue import choice, exchange, groups, optimise, plan
 from gcodetool.queue.executors import SerialExecutor
+from gcodetool.queue.exhaustive import ExhaustiveSearch, state_of
 from gcodetool.queue.forecast_memo import ForecastMemo
 from gcodetool.queue.handoffs import handoffs_of
 from gcodetool.queue.job_list import JobList, JobRequest, by_profile, from_paths
 from gcodetool.queue.placing import schedule_job
 from gcodetool.queue.presence import presence_of
-from gcodetool.queue.schedule import Schedule, Task
-from gcodetool.queue.search import ways
+from gcodetool.queue.schedule import Cost, DryerStay, Schedule, Task
+from gcodetool.queue.search import greedy, improved, ways
+from gcodetool.queue.spool_steps import Leave, StepHistory
 from gcodetool.queue.table import TableTimeError, table_of
 from gcodetool.queue.tasks import Stock
 
@@ -147,6 +150,107 @@ def test_few_jobs_are_planned_as_well_as_trying_everything_would(seed, tmp_path)
         assert better_than(memo, start, tasks, result.schedule.cost, forecasts=FORECASTS) is None
     except GaveUpError:
         assert LONG, "this world is small enough for the oracle"
+
+
+def dry_for_the_first(folder: pathlib.Path) -> tuple[JobList, Stock]:
+    """Return two jobs on one reel: the second needs it dried, the first would do without, but then it hangs already."""
+    spool(folder, "tpu-01", "TPU", water=0.12)
+    jobs = [
+        job(folder, f"{name}.gcode", hours=hours, metres=metres, layers=2, materials=["TPU"])
+        for name, hours, metres in (("seal", 0.25, 4), ("hose", 1.5, 20))
+    ]
+    return replace(from_paths(jobs, printer="bench-2"), holds={"oven": 1}), stock(folder)
+
+
+def dry_one_of_two(folder: pathlib.Path) -> tuple[JobList, Stock]:
+    """Return two jobs on two wet reels, due when only one of them can have been dried: either, not both."""
+    requests = []
+    for material, printer in (("TPU", "bench-2"), ("PETG", "bench-3")):
+        spool(folder, f"{material.lower()}-01", material, water=0.6)
+        path = job(folder, f"{material}.gcode", hours=0.5, metres=4, layers=2, materials=[material])
+        requests.append(JobRequest(path, printer, due_s=NOW + 9 * HOUR))
+    job_list = replace(
+        from_paths([requests[0].path], printer="bench-2"),
+        requests=tuple(requests),
+        printers={name: by_profile(name) for name in ("bench-2", "bench-3")},
+        holds={"oven": 1},
+    )
+    return job_list, stock(folder)
+
+
+@SLOW
+def test_a_reel_is_dried_for_the_job_that_could_do_without_where_that_spares_a_hand_off(
+    tmp_path, monkeypatch
+) -> None:
+    """Job by job the reel is mounted, taken off, dried and mounted again."""
+    monkeypatch.setattr(choice, "WITHOUT_TABLE", 0)
+    world = dry_for_the_first(tmp_path)
+    memo, start, tasks = asked_of(*world)
+    job_by_job = improved(memo, start, greedy(memo, start, tasks))
+    assert (job_by_job.cost.missed, job_by_job.cost.handoffs) == (0, 3)
+    memo, start, tasks = asked_of(*world)  # nothing is remembered
+    result = choice.choose(memo, start, tasks)
+    assert result.exact
+    assert (result.schedule.cost.missed, result.schedule.cost.handoffs) == (0, 2)
+    assert better_than(memo, start, tasks, result.schedule.cost, forecasts=FORECASTS) is None
+
+
+def no_bound_above(memo: ForecastMemo, start: Schedule, tasks: Sequence[Task], plan_: Schedule) -> None:
+    """Assert that wherever a search stands on its way to a plan, no bound says that it must cost more than it does."""
+    table = table_of(memo, start, tasks, SerialExecutor())
+    search = ExhaustiveSearch(memo, start, tasks, table, None, fewest_missed=plan_.cost.missed)
+    half_ms_more = replace(plan_.cost, heat_s=plan_.cost.heat_s + 5e-4, ends_s=plan_.cost.ends_s + 5e-4)
+    for at, (schedule, placed) in enumerate(reversed(list(plan_.history()))):
+        least = search.with_one_more(schedule, placed.way, at)
+        assert least is not None
+        assert search.least.rest(schedule, schedule.cost, at).key() <= half_ms_more.key()
+        assert search.least.rest(schedule, least, at + 1, placed.way).key() <= half_ms_more.key()
+
+
+@SLOW
+@pytest.mark.parametrize("world", [dry_for_the_first, dry_one_of_two])
+def test_no_bound_of_the_search_is_above_the_cheapest_plan(world, tmp_path) -> None:
+    memo, start, tasks = asked_of(*world(tmp_path))
+    dear = Cost(missed=9)
+    plans: list[Schedule] = []
+    while (found := better_than(memo, start, tasks, dear, forecasts=FORECASTS)) is not None:
+        plans.append(found)
+        dear = found.cost
+    assert plans[-1].cost.dryings == 1
+    for each in plans:
+        no_bound_above(memo, start, tasks, each)
+
+
+@SLOW
+@pytest.mark.parametrize("seed", range(200) if LONG else range(2))
+def test_no_bound_of_the_search_is_above_what_a_plan_costs(seed, tmp_path) -> None:
+    dice = random.Random(f"bound {seed}")
+    job_list, shelf = random_world(dice, tmp_path, dice.randint(4, 8))
+    memo, start, tasks = asked_of(job_list, shelf)
+    for _ in range(3):
+        schedule = start
+        for task in tasks:
+            found = [schedule_job(memo, schedule, *way) for way in ways(memo, task, schedule, most=2)]
+            kept = sorted((each for each in found if each is not None), key=lambda each: each.cost.key())
+            schedule = dice.choice(kept[:2])
+        no_bound_above(memo, start, tasks, schedule)
+
+
+@SLOW
+def test_two_states_differ_where_a_reel_in_the_dryer_was_elsewhere_before(tmp_path) -> None:
+    """In a dryer that keeps its own air what it gives off is the others' air, also where no later job takes it."""
+    _, start, _ = asked_of(*dry_for_the_first(tmp_path))
+    before = StepHistory("petg-07")
+    states = [
+        state_of(
+            replace(start, stays={"oven": (DryerStay(NOW, NOW + HOUR, "petg-07", 65.0, before=each),)}),
+            frozenset({"tpu-01"}),
+            1,
+        )
+        for each in (before, before.with_step(Leave(NOW - HOUR)), before)
+    ]
+    assert states[0] != states[1]
+    assert states[0] == states[2]
 
 
 @SLOW

@@ -66,15 +66,18 @@ class ExhaustiveSearch:
         if self.best is None:
             return False
         key = self.best.cost.key()
-        least = self.least.rest(start, start.cost, 0, key[0]).key()
+        least = self.least.rest(start, start.cost, 0).key()
         return least[:BEFORE_VERDICTS] >= key[:BEFORE_VERDICTS] and least < key
 
-    def worth(self, schedule: Schedule, cost: Cost, index: int) -> bool:
-        """Return whether a plan of that cost, before the tasks from *index* on, may still become the best."""
+    def worth(self, schedule: Schedule, cost: Cost, index: int, way: Way | None = None) -> bool:
+        """Return whether a plan of that cost, before the tasks from *index* on, may still become the best.
+
+        ``way``: of the task before them, which the cost has and the schedule not yet.
+        """
         if self.best is None:
             return True
         key = self.best.cost.key()
-        return cost.key() < key and self.least.rest(schedule, cost, index, key[0]).key() < key
+        return cost.key() < key and self.least.rest(schedule, cost, index, way).key() < key
 
     def explore(self, schedule: Schedule, index: int) -> None:
         """Try everything for the tasks from *index* on.
@@ -100,8 +103,8 @@ class ExhaustiveSearch:
         for way in ways(
             self.memo, self.tasks[index], schedule, most=self.driest, driest=self.driest is not None
         ):
-            least = self._least(schedule, way, index)
-            if least is None or not self.worth(schedule, least, index + 1):
+            least = self.with_one_more(schedule, way, index)
+            if least is None or not self.worth(schedule, least, index + 1, way):
                 continue
             if self.enough():
                 raise SearchBudgetError
@@ -113,11 +116,11 @@ class ExhaustiveSearch:
             if self.worth(found, found.cost, index + 1) and self._new(found, index + 1):
                 self.explore(found, index + 1)
 
-    def _least(self, schedule: Schedule, way: Way, index: int) -> Cost | None:
+    def with_one_more(self, schedule: Schedule, way: Way, index: int) -> Cost | None:
         """Return what a plan costs at least with one job more, without a forecast; None where it cannot be had."""
         if count := dried(way.assignments):
-            cost = schedule.cost
-            found = replace(cost, handoffs=cost.handoffs + count, dryings=cost.dryings + count)
+            cost, new = schedule.cost, len(_hangs_for(way) - _hung(schedule))
+            found = replace(cost, handoffs=cost.handoffs + count + new, dryings=cost.dryings + count)
         else:
             least = least_of(self.memo, schedule, *way)
             if least is None:
@@ -144,11 +147,12 @@ def state_of(schedule: Schedule, spools: frozenset[str], index: int) -> Hashable
     histories = (
         (spool, schedule.steps_of(spool).digest, schedule.spool_free_s(spool)) for spool in sorted(spools)
     )
+    stays = {dryer: tuple((stay, stay.before) for stay in inside) for dryer, inside in schedule.stays.items()}
     return (
         index,
         tuple(histories),
         _sorted(schedule.calendars),
-        _sorted(schedule.stays),
+        _sorted(stays),
         _sorted(schedule.mounted),
         _sorted(schedule.boxes.uses),
     )
@@ -198,23 +202,25 @@ class LeastCost:
         to_dry = [[] if lost else _to_dry(its) for lost, its in zip(self.lost, entries, strict=True)]
         self.reels_to_dry = [_groups(to_dry[at:]) for at in range(len(tasks) + 1)]
 
-    def rest(self, schedule: Schedule, cost: Cost, index: int, most_missed: int) -> Cost:
+    def rest(self, schedule: Schedule, cost: Cost, index: int, way: Way | None = None) -> Cost:
         """Return *cost* with what the tasks from *index* on add at least to a plan that goes on from *schedule*.
 
-        Where more than *most_missed* are missed, nothing else matters.
+        ``way``: of the task before them, where *cost* has it already and *schedule* not.
         """
-        missed, ends_s = cost.missed, 0.0
-        for task, lost in zip(self.tasks[index:], self.lost[index:], strict=True):
+        missed, lost, ends_s = cost.missed, 0, 0.0
+        for task, is_lost in zip(self.tasks[index:], self.lost[index:], strict=True):
             end_s = earliest_end_s(schedule, task)
             ends_s += end_s - schedule.at_s
-            missed += task.priority if lost or (task.due_s is not None and end_s > task.due_s) else 0
+            missed += task.priority if is_lost or (task.due_s is not None and end_s > task.due_s) else 0
+            lost += task.priority if is_lost else 0
         missed = max(missed, self.fewest_missed)
-        hung = {(*where, use.hung) for where, uses in schedule.mounted.items() for use in uses}
+        hung = _hung(schedule) | (set() if way is None else _hangs_for(way))
         mounts = sum(hung.isdisjoint(group) for group in self.groups[index])
-        dryings = 0
-        if missed == most_missed:  # then all others make it
-            dry = {stay.spool for stays in schedule.stays.values() for stay in stays}
-            dryings = sum(dry.isdisjoint(group) for group in self.reels_to_dry[index])
+        dry = {stay.spool for stays in schedule.stays.values() for stay in stays}
+        dry |= set() if way is None else {each.spool for each in way.assignments if each.spool and each.dryer}
+        dryings = sum(dry.isdisjoint(group) for group in self.reels_to_dry[index])
+        # a plan that misses no more than that may do without the drying of as many groups as it misses other jobs
+        dryings = max(0, dryings - (missed - cost.missed - lost))
         return replace(
             cost,
             missed=missed,
@@ -222,6 +228,17 @@ class LeastCost:
             dryings=cost.dryings + dryings,
             ends_s=cost.ends_s + ends_s,
         )
+
+
+def _hung(schedule: Schedule) -> set[Hung]:
+    """Return what hung anywhere at any time."""
+    return {(*where, use.hung) for where, uses in schedule.mounted.items() for use in uses}
+
+
+def _hangs_for(way: Way) -> set[Hung]:
+    """Return what hangs where for a job that takes that way."""
+    given = zip(way.task.slots, way.assignments, strict=True)
+    return {(way.task.printer, slot.tool.tool, each.hung) for slot, each in given if each.hung is not None}
 
 
 def earliest_end_s(schedule: Schedule, task: Task) -> float:
