@@ -8,9 +8,9 @@ from one call to the next where somebody keeps it (``forecast_store``).  Left ou
 import functools
 import hashlib
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import field, replace
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 from gcodetool.errors import GcodetoolError
 from gcodetool.judge.verdict_codes import Code
@@ -34,6 +34,8 @@ if TYPE_CHECKING:
     from gcodetool.moisture.snapshot import SnapshotStoreFor
     from gcodetool.moisture.state import State
     from gcodetool.queue.spool_simulation import SpoolSimulator
+
+_Found = TypeVar("_Found")
 
 
 @dataclass
@@ -181,16 +183,10 @@ class ForecastMemo:
             return self._shared_time((history, dryer, in_s, length_mm, shared_C), beside)
         key = (history, dryer, in_s, length_mm, shared_C)
         if key not in self.times:
-            self.evaluations += 1
-            digest, known = history.drying_key(*key[1:]), self._of(history.spool).times
-            if digest in known:
-                self.times[key] = known[digest]
-            else:
-                try:
-                    self.times[key] = self.simulator.drying_time(*key)
-                except GcodetoolError:
-                    self.times[key] = None
-                self.computed.add(history.spool)
+            stored, digest = self._of(history.spool).times, history.drying_key(*key[1:])
+            self.times[key] = self._computed(
+                history.spool, stored, digest, lambda: self.simulator.drying_time(*key)
+            )
         return self.times[key]
 
     def _shared_time(
@@ -198,11 +194,9 @@ class ForecastMemo:
     ) -> DryingTime | None:
         """Return how long a drying beside others takes; what other spools have a part in is not kept in files."""
         if (key, beside) not in self.shared_times:
-            self.evaluations += 1
-            try:
-                self.shared_times[(key, beside)] = self.simulator.drying_time(*key, beside)
-            except GcodetoolError:
-                self.shared_times[(key, beside)] = None
+            self.shared_times[(key, beside)] = self._computed(
+                key[0].spool, {}, None, lambda: self.simulator.drying_time(*key, beside)
+            )
         return self.shared_times[(key, beside)]
 
     def job_hours(self, history: StepHistory, drying: Dry, step: Print, wanted: Code) -> float | None:
@@ -214,17 +208,33 @@ class ForecastMemo:
         asked = replace(drying, out_s=drying.in_s), replace(step, start_s=drying.in_s, off_s=None)
         key = (history, *asked, wanted)
         if key not in self.hours:
-            self.evaluations += 1
-            digest, known = history.hours_key(*key[1:]), self._of(history.spool).hours
-            if digest in known:
-                self.hours[key] = known[digest]
-            else:
-                try:
-                    self.hours[key] = self.simulator.job_hours(*key)
-                except GcodetoolError:
-                    self.hours[key] = None
-                self.computed.add(history.spool)
+            stored, digest = self._of(history.spool).hours, history.hours_key(*key[1:])
+            self.hours[key] = self._computed(
+                history.spool, stored, digest, lambda: self.simulator.job_hours(*key)
+            )
         return self.hours[key]
+
+    def _computed(
+        self,
+        spool: str,
+        stored: Mapping[str, _Found | None],
+        digest: str | None,
+        compute: Callable[[], _Found | None],
+    ) -> _Found | None:
+        """Return what an earlier call stored under a question's digest, else the answer; None where it cannot be had.
+
+        ``digest``: None where the answer is not kept from one call to the next.
+        """
+        self.evaluations += 1
+        if digest is not None and digest in stored:
+            return stored[digest]
+        try:
+            found = compute()
+        except GcodetoolError:
+            found = None
+        if digest is not None:
+            self.computed.add(spool)
+        return found
 
     def shares_air(self, spool: str, dryer: str) -> bool:
         """Return whether what a reel gives off in a dryer stays there, for others to meet."""
