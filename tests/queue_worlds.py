@@ -2,13 +2,19 @@
 
 import pathlib
 import random
+from collections.abc import Sequence
 from dataclasses import replace
+from typing import Any
 
+import pytest
 from hypothesis import strategies as st
 from queue_world import HOUR, NOW, job, spool, stock
 
+from gcodetool.queue import plan
+from gcodetool.queue.forecast_memo import ForecastMemo
 from gcodetool.queue.job_list import JobList, JobRequest, QueuePrinter, ToolRequest, by_profile, from_paths
 from gcodetool.queue.presence import presence_of
+from gcodetool.queue.schedule import Schedule, Task
 from gcodetool.queue.tasks import Stock
 
 HOURS = [(), ("Mon-Fri 07:30-18:00",), ("Mon-Fri 07:30-18:00", "Wed-Sun 20:00-02:00"), ("Thu 09:00-10:00",)]
@@ -115,3 +121,17 @@ def random_world(
         free_order=free,
     )
     return job_list, stock(folder)
+
+
+def asked_of(job_list: JobList, shelf: Stock) -> tuple[ForecastMemo, Schedule, Sequence[Task]]:
+    """Return what the choice of a plan is asked."""
+    known: list[Any] = []
+
+    def choose(*asked: Any, **_: Any) -> Any:
+        known.extend(asked)
+        raise KeyboardInterrupt
+
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr(plan, "choose", choose)
+        plan.plan(job_list, shelf, at_s=NOW, members=1)
+    return known[0], known[1], known[2]

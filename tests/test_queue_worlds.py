@@ -15,7 +15,7 @@ from plan_checker import check
 from plan_oracle import GaveUpError, better_than
 from queue_varied import carried_out
 from queue_world import HOUR, NOW, job, spool, stock
-from queue_worlds import draw_world, random_world
+from queue_worlds import asked_of, draw_world, random_world
 
 from gcodetool.moisture.solver import COMPILED
 from gcodetool.queue import choice, exchange, groups, optimise, plan
@@ -119,20 +119,6 @@ def test_a_table_is_made_no_longer_than_the_time_allows(tmp_path, monkeypatch) -
     found = plan.plan(job_list, shelf, at_s=NOW, members=1, limit_s=3600.0)
     check(found, job_list, shelf)
     assert "without the table of forecasts, for which the time was over" in found.search
-
-
-def asked_of(job_list: JobList, shelf: Stock) -> tuple[ForecastMemo, Schedule, Sequence[Task]]:
-    """Return what the choice of a plan is asked."""
-    known: list[Any] = []
-
-    def choose(*asked: Any, **_: Any) -> Any:
-        known.extend(asked)
-        raise KeyboardInterrupt
-
-    with pytest.MonkeyPatch.context() as patched:
-        patched.setattr(plan, "choose", choose)
-        plan.plan(job_list, shelf, at_s=NOW, members=1)
-    return known[0], known[1], known[2]
 
 
 @SLOW

@@ -1,0 +1,48 @@
+"""Where the dryings of a job go: as late as they can, or early where they would be in the way of each other."""
+
+from dataclasses import replace
+
+import pytest
+from queue_world import HOUR, NOW, job, spool, stock
+from queue_worlds import asked_of
+
+from gcodetool.moisture.solver import COMPILED
+from gcodetool.queue.job_list import JobRequest, ToolRequest, from_paths
+from gcodetool.queue.placing import Placement, schedule_job
+from gcodetool.queue.schedule import Assignment
+
+pytestmark = pytest.mark.skipif(not COMPILED, reason="dozens of forecasts")
+
+
+def test_a_jobs_two_reels_that_would_be_in_each_others_way_late_are_dried_early(tmp_path) -> None:
+    """One dryer of one reel, the second reel is at another job first: put off, the first would be in when it comes."""
+    for name in ("petg-03", "petg-04"):
+        spool(tmp_path, name, water=0.42, place="bench")
+    path = job(tmp_path, "pair.gcode", materials=["PETG", "PETG"], layers=2)
+    reels = {0: ToolRequest(spool="petg-03"), 1: ToolRequest(spool="petg-04")}
+    job_list = replace(
+        from_paths([path], printer="bench-2"),
+        requests=(JobRequest(path, "bench-2", reels),),
+        holds={"oven": 1},
+    )
+    memo, start, (task,) = asked_of(job_list, stock(tmp_path))
+    given = tuple(Assignment(slot.spools[0], "oven") for slot in task.slots)
+    assert [each.spool for each in given] == ["petg-03", "petg-04"]
+    first_reel = next(iter(task.slots))
+    alone = Placement(memo, start).first(given[0], "oven", first_reel.length_mm)
+    assert alone is not None
+    busy_s = NOW + (alone.out_s - NOW) / 2
+    busy = replace(start, free_s={"petg-04": busy_s})
+    placed = schedule_job(memo, busy, task, given)
+    assert placed is not None
+    assert placed.last is not None
+    one, other = placed.last.tried
+    assert (one.step.in_s, one.step.out_s) == (NOW, alone.out_s)
+    assert one.step.out_s <= other.step.in_s < other.step.out_s == placed.last.start_s
+    # where the dryer takes both, nothing is in the way: both come out when the job begins
+    both = schedule_job(memo, replace(busy, holds={"oven": 2}), task, given)
+    assert both is not None
+    assert both.last is not None
+    assert [each.step.out_s for each in both.last.tried] == [both.last.start_s] * 2
+    assert both.last.start_s < placed.last.start_s
+    assert busy_s < both.last.start_s - HOUR
