@@ -3,23 +3,24 @@
 The key is the digest of everything that an answer rests on: the list, the content of its files, the spools with their
 records, the printers, the moment, what was asked for, profiles and code.  Where the content of a file is not known without
 reading it, or the call was stopped, nothing is kept.  An answer is JSON; whatever is damaged or does not fit counts as not
-there.  Left out: what single jobs and spools come to (``job_cache``, ``forecast_store``).
+there.  Left out: how JSON becomes an answer again (``from_facts``), what single jobs and spools come to (``job_cache``,
+``forecast_store``).
 """
 
 import hashlib
 import importlib.util
 import os
 import time
-import types
-from collections.abc import Callable, Sequence
-from dataclasses import asdict, fields, is_dataclass, replace
+from collections.abc import Sequence
+from dataclasses import asdict, replace
 from pathlib import Path
-from typing import Any, Final, Union, get_args, get_origin
+from typing import Any, Final
 
 from gcodetool import profiles
 from gcodetool.cachefile import CacheFolder, seal, stamp_of, unseal
 from gcodetool.queue import forecast_store, job_cache
 from gcodetool.queue.findings import QueueFindings
+from gcodetool.queue.from_facts import built
 from gcodetool.queue.job_list import JobList
 from gcodetool.queue.reading import Wanted
 from gcodetool.queue.tasks import Stock, every_wanted
@@ -28,8 +29,6 @@ from gcodetool.quickdata import dataclass
 KIND: Final = "answer/1"
 SUFFIX: Final = ".answer"
 MOST_ANSWERS: Final = 50  # beyond it the older half goes
-
-_Reader = Callable[[Any], Any]
 
 
 @dataclass(frozen=True)
@@ -61,6 +60,10 @@ def load(folder: Path | None, question: Question) -> QueueFindings | None:
     """Return the answer that was given before; None: there was none."""
     key = question.key(folder)
     return None if key is None else unseal(KIND, CacheFolder(folder, SUFFIX).get(key), _answer)
+
+
+def _answer(facts: dict[str, Any], _: bytes) -> QueueFindings:
+    return built(QueueFindings, facts)
 
 
 def save(folder: Path | None, question: Question, found: QueueFindings) -> None:
@@ -98,42 +101,3 @@ def _stamp() -> str:
     found = importlib.util.find_spec("ortools")
     solver = [] if found is None or found.origin is None else [Path(found.origin)]
     return f"{forecast_store.forecasting_stamp()} {stamp_of([*files, *solver])} {zone!r}"
-
-
-# ---------------------------------------------------------------- JSON to dataclasses
-
-
-def _answer(facts: dict[str, Any], _: bytes) -> QueueFindings:
-    read = _reader(QueueFindings)
-    assert read is not None
-    found: QueueFindings = read(facts)
-    return found
-
-
-def _reader(kind: Any) -> _Reader | None:
-    """Return what makes a value of a type out of what JSON has for it; None: it is the same."""
-    if is_dataclass(kind):
-        return _of_dataclass(kind)
-    origin, args = get_origin(kind), get_args(kind)
-    if origin is tuple:
-        return _of_tuple(args)
-    if origin in (Union, types.UnionType):
-        inner = next((reader for each in args if (reader := _reader(each)) is not None), None)
-        return None if inner is None else lambda value: None if value is None else inner(value)
-    return None
-
-
-def _of_dataclass(kind: Any) -> _Reader:
-    readers = {each.name: reader for each in fields(kind) if (reader := _reader(each.type)) is not None}
-
-    def read(facts: dict[str, Any]) -> Any:
-        return kind(**facts | {name: reader(facts[name]) for name, reader in readers.items()})
-
-    return read
-
-
-def _of_tuple(args: tuple[Any, ...]) -> _Reader:
-    if args[-1] is not Ellipsis:
-        return tuple
-    inner = _reader(args[0])
-    return tuple if inner is None else lambda values: tuple(map(inner, values))

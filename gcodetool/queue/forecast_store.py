@@ -16,9 +16,8 @@ from typing import Any, Final, Protocol
 from gcodetool import profiles
 from gcodetool.cachefile import CacheFolder, code_in, seal, stamp_of, unseal
 from gcodetool.moisture.record import Spool
-from gcodetool.queue.findings import ToolRow
 from gcodetool.queue.forecast_memo import ForecastMemo, StoredForecasts
-from gcodetool.queue.spool_steps import Dried, DryingTime
+from gcodetool.queue.from_facts import built
 
 KIND: Final = "forecasts/4"
 SUFFIX: Final = ".forecasts"
@@ -107,17 +106,4 @@ def forecasting_stamp() -> str:
 
 
 def _stored(facts: dict[str, Any], _: bytes) -> StoredForecasts:
-    rows = {digest: {**row, "cautions": tuple(row["cautions"])} for digest, row in facts["prints"].items()}
-    return StoredForecasts(
-        prints={digest: ToolRow(**row) for digest, row in rows.items()},
-        dryings={digest: Dried(**each) for digest, each in facts["dryings"].items()},
-        times={
-            digest: None
-            if each is None
-            else DryingTime(**each | {"beside": ()})  # those beside others are not kept
-            for digest, each in facts["times"].items()
-        },
-        hours=facts["hours"],
-        left_mm=facts["left_mm"],
-        wet=facts["wet"],
-    )
+    return built(StoredForecasts, facts)

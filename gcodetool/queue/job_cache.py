@@ -15,7 +15,8 @@ from typing import TYPE_CHECKING, Any, Final
 
 from gcodetool.cachefile import CacheFolder, code_in, seal, stamp_of, unseal
 from gcodetool.queue import summary
-from gcodetool.queue.summary import JobSummary, ToolSummary
+from gcodetool.queue.from_facts import built
+from gcodetool.queue.summary import JobSummary
 
 if TYPE_CHECKING:
     from gcodetool.profiles import Printer
@@ -96,9 +97,7 @@ def decode(data: bytes | None) -> JobSummary | None:
 
 
 def _job(facts: dict[str, Any], columns: bytes) -> JobSummary:
-    tools = tuple(ToolSummary(**each) for each in facts.pop("tools"))
-    cautions, of_machine = (tuple(facts.pop(name)) for name in ("cautions", "machine_cautions"))
-    return JobSummary(tools=tools, cautions=cautions, machine_cautions=of_machine, columns=columns, **facts)
+    return built(JobSummary, {**facts, "columns": columns})
 
 
 class Index:
