@@ -384,6 +384,29 @@ def test_a_stop_while_forecasting_keeps_the_plan_that_was_chosen(tmp_path, capsy
     assert not read["complete"]
 
 
+def test_a_stop_before_each_job_was_placed_keeps_those_that_were(tmp_path, capsys, monkeypatch) -> None:
+    from gcodetool.queue import search
+
+    story(tmp_path)
+    real, placed = search.best_step, []
+
+    def stopped(*asked):
+        if len(placed) == 2:
+            raise KeyboardInterrupt
+        placed.append(asked)
+        return real(*asked)
+
+    monkeypatch.setattr(search, "best_step", stopped)
+    code, out, err = call(capsys, "tonight.toml", "--processes", "1", "--json", *NOMINAL)
+    assert code == 130
+    assert "2 of 6 jobs were placed and are shown, with quick forecasts" in err
+    read = json.loads(out)
+    jsonschema.validate(read, SCHEMA)
+    assert [row["verdict"] for row in read["jobs"][2:]] == ["not-read"] * 4
+    assert "not-read" not in [row["verdict"] for row in read["jobs"][:2]]
+    assert read["to_do"]
+
+
 # Workers that stay at part 10 and above until somebody ends them; whoever started the tests may have told them
 # to ignore the keyboard.
 STOPPED = """

@@ -7,9 +7,10 @@ from queue_world import HOUR, NOW, job, spool, stock
 from queue_worlds import asked_of
 
 from gcodetool.moisture.solver import COMPILED
-from gcodetool.queue.job_list import JobRequest, ToolRequest, from_paths
+from gcodetool.queue.job_list import JobRequest, ToolRequest, by_profile, from_paths
 from gcodetool.queue.placing import Placement, schedule_job
 from gcodetool.queue.schedule import Assignment
+from gcodetool.queue.search import greedy
 
 pytestmark = pytest.mark.skipif(not COMPILED, reason="dozens of forecasts")
 
@@ -46,3 +47,22 @@ def test_a_jobs_two_reels_that_would_be_in_each_others_way_late_are_dried_early(
     assert [each.step.out_s for each in both.last.tried] == [both.last.start_s] * 2
     assert both.last.start_s < placed.last.start_s
     assert busy_s < both.last.start_s - HOUR
+
+
+def test_a_job_asks_for_no_forecast_that_cannot_better_its_place(tmp_path) -> None:
+    """The reel that hangs there already comes first, also where it hangs at the other printer; the rest must be mounted."""
+    spool(tmp_path, "petg-01", place="bench-2")
+    for number in range(2, 6):
+        spool(tmp_path, f"petg-{number:02}")
+    path = job(tmp_path, "clip.gcode", layers=2)
+    job_list = replace(
+        from_paths([path], printer="bench-3"),
+        requests=(JobRequest(path, "bench-3", fits=("bench-2",)),),
+        printers={name: by_profile(name) for name in ("bench-2", "bench-3")},
+    )
+    memo, start, tasks = asked_of(job_list, stock(tmp_path))
+    found = greedy(memo, start, tasks)
+    assert found.last is not None
+    assert found.last.task.printer == "bench-2"
+    assert [each.spool for each in found.last.assignments] == ["petg-01"]
+    assert len(memo.prints) == 1

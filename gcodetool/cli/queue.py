@@ -84,7 +84,7 @@ INTERRUPTED: Final = 130
     default=60.0,
     show_default=True,
     metavar="SECONDS",
-    help="After so long the choice takes the best plan so far.",
+    help="After so long the choice takes the best plan so far; each job is placed once, however long that takes.",
 )
 @click.option(
     "--processes",
@@ -193,8 +193,10 @@ def queue(
     if not found.complete:
         finished = sum(ORDER.index(row.verdict) < ORDER.index("not-read") for row in found.rows)
         said = f"{finished} of {len(found.rows)} jobs were finished and are shown"
-        if found.rough:
+        if found.rough and finished == len(found.rows):
             said = "the best plan so far is shown, with quick forecasts"
+        elif found.rough:
+            said = f"{finished} of {len(found.rows)} jobs were placed and are shown, with quick forecasts"
         click.echo(
             f"gcodetool: {found.lost or 'stopped'}; {said}"
             + ("" if page is None else f"; {page} was written"),

@@ -25,12 +25,16 @@ from gcodetool.queue.search import (
     greedy,
     improved,
     open_jobs,
+    placed_in_turn,
 )
 from gcodetool.queue.table import ForecastTable, TableTimeError, table_of
 from gcodetool.quickdata import dataclass
 
 HANDFUL: Final = 12  # spools of each tool, the driest ones, that are tried before all others are
 OVER: Final = "the time was over before more was tried"
+LATE: Final = (
+    "the time was over before each job was placed once, which was done all the same; nothing more was tried"
+)
 OTHERS: Final = "others could at best do with fewer settings changed, or end earlier"
 MOST_EXHAUSTIVE: Final = 8  # jobs with something to choose up to which everything is tried
 WITHOUT_TABLE: Final = (
@@ -105,7 +109,7 @@ def choose(
     """
     best = Incumbent() if incumbent is None else incumbent
     search = _Search(memo, start, tasks, progress, executor or SerialExecutor(), tell, limit_s)
-    best.offer(greedy(memo, start, tasks, progress))
+    search.place_in_turn(best)
     if open_jobs(memo, tasks, start):
         said, exact, at_most = search.in_order(best, free=free)
     else:
@@ -130,6 +134,7 @@ class _Search:
     ----------
     most : jobs, by their priorities.
     possible : those of them that are not lost whatever is done.
+    late : the time was over before each job was placed once.
     """
 
     def __init__(
@@ -147,8 +152,16 @@ class _Search:
         self.begin_s, self.limit_s = clock_s(), limit_s
         self.most = sum(task.priority for task in tasks)
         self.possible = sum(task.priority for task in tasks if not cannot_succeed(memo, start, task))
+        self.late = False
         self._table: ForecastTable | None = None
         self.unfinished = False  # the table: the time was over before it was made
+
+    def place_in_turn(self, best: Incumbent) -> None:
+        """Place each job once, however long that takes; whoever stops it has those that were placed."""
+        schedule = self.start
+        for schedule in placed_in_turn(self.memo, self.start, self.tasks, self.progress):
+            best.best = schedule
+        best.best, self.late = schedule, self.until(1.0)()
 
     def until(self, share: float) -> "optimise.Enough":
         """Return what says that so much of the time is over."""
@@ -209,7 +222,7 @@ class _Search:
             and not free
             and best.best.cost.missed > self.most - at_most
             and len(said) == 1
-            and OVER not in said[0]
+            and not said[0].endswith((OVER, LATE))
         ):
             said.append("the time was over")
         return "; ".join(said), False, at_most
@@ -229,7 +242,7 @@ class _Search:
         if self.unfinished:
             said += ", without the table of forecasts, for which the time was over"
         if enough():
-            return f"{said}; {OVER}"
+            return f"{said}; {LATE if self.late else OVER}"
         assert best.best is not None
         proposals = optimise.Proposals()
         for rounds in (FIRST_PROPOSALS, optimise.ROUNDS):

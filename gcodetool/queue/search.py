@@ -13,7 +13,7 @@ from gcodetool.queue.boxes import FED
 from gcodetool.queue.findings import GOOD_ENOUGH
 from gcodetool.queue.forecast_memo import ForecastMemo
 from gcodetool.queue.placing import least_of, schedule_job
-from gcodetool.queue.schedule import Assignment, Schedule, ScheduledJob, Task, ToolSlot, Way
+from gcodetool.queue.schedule import Assignment, Cost, Schedule, ScheduledJob, Task, ToolSlot, Way
 
 SPOOLS_TRIED: Final = 6  # spools tried for a job where there are too many to try all
 ROUNDS: Final = 3  # of improving single jobs
@@ -172,37 +172,67 @@ def greedy(
 
     ``failed``: spools that are known to be too wet; they are tried last.
     """
+    *_, schedule = start, *placed_in_turn(memo, start, tasks, progress, failed=failed)
+    return schedule
+
+
+def placed_in_turn(
+    memo: ForecastMemo,
+    start: Schedule,
+    tasks: Sequence[Task],
+    progress: SearchProgress | None = None,
+    *,
+    failed: Collection[str] = (),
+) -> Iterator[Schedule]:
+    """Yield the schedule with one job more, until all are placed as by :func:`greedy`."""
     schedule = start
     failed = set(failed)
     for task in tasks:
         schedule = best_step(memo, schedule, task, failed)
         if progress is not None:
             progress(memo.evaluations)
-    return schedule
+        yield schedule
 
 
 def best_step(memo: ForecastMemo, schedule: Schedule, task: Task, failed: set[str]) -> Schedule:
     """Return the schedule with a job placed as is best for it; spools found too wet are added to *failed*."""
     best: Schedule | None = None
-    for way in ways(memo, task, schedule, most=SPOOLS_TRIED, failed=failed):
-        if (
-            best is not None
-            and best.last is not None
-            and best.last.met
-            and (dried(way.assignments) or boxed(way.assignments))
-        ):
-            break  # it goes without
-        if best is not None and not dried(way.assignments):
-            least = least_of(memo, schedule, *way)
-            if least is None or least.key() >= best.cost.key():
-                continue  # no forecast can make it better
-        found = schedule_job(memo, schedule, *way)
-        if found is not None and found.last is not None and not dried(way.assignments):
-            failed |= {row.spool for row in found.last.rows if row.spool and row.code not in GOOD_ENOUGH}
-        if found is not None and (best is None or found.cost.key() < best.cost.key()):
-            best = found
+    every = ways(memo, task, schedule, most=SPOOLS_TRIED, failed=failed)
+    for (dryings, boxes), alike in itertools.groupby(every, _dried_and_boxed):
+        for least, way in _cheapest_first(memo, schedule, alike):
+            if best is not None and _met(best) and (dryings or boxes):
+                return best  # it goes without
+            if best is not None and least is not None and least.key() >= best.cost.key():
+                break  # no forecast can make it better, nor what follows
+            found = schedule_job(memo, schedule, *way)
+            if found is not None and found.last is not None and not dryings:
+                failed |= {row.spool for row in found.last.rows if row.spool and row.code not in GOOD_ENOUGH}
+            if found is not None and (best is None or found.cost.key() < best.cost.key()):
+                best = found
     assert best is not None  # undried spools, or none, can always be had
     return best
+
+
+def _dried_and_boxed(way: Way) -> tuple[int, int]:
+    return dried(way.assignments), boxed(way.assignments)
+
+
+def _met(schedule: Schedule) -> bool:
+    """Return whether the last job makes it."""
+    return schedule.last is not None and schedule.last.met
+
+
+def _cheapest_first(
+    memo: ForecastMemo, schedule: Schedule, every: Iterator[Way]
+) -> Iterator[tuple[Cost | None, Way]]:
+    """Yield ways with what each costs at least, those that cannot be had left out; of dried ones that is not known."""
+    known: list[tuple[Cost, Way]] = []
+    for way in every:
+        if dried(way.assignments):
+            yield None, way
+        elif (least := least_of(memo, schedule, *way)) is not None:
+            known.append((least, way))
+    yield from sorted(known, key=lambda each: each[0].key())
 
 
 def improved(
