@@ -224,6 +224,7 @@ def _boxes(found: QueueFindings, ran: Iterable[JobRow], job_list: JobList, stock
     """Assert that a box stands at one printer at a time, where its profile allows it, with no more reels than it takes."""
     starts = {each.number: each for each in found.handoffs if each.action == "start"}
     uses: dict[str, list[Use]] = {}
+    room: dict[str, tuple[set[str], int]] = {}
     for row in ran:
         inside: dict[str, set[str]] = {}
         for tool in row.tools:
@@ -243,11 +244,35 @@ def _boxes(found: QueueFindings, ran: Iterable[JobRow], job_list: JobList, stock
             holds = min(stated) if stated else max(1, len(lives))
             assert len(lives | spools) <= holds, f"too many reels in {box}"
             if row.progress is None:
-                new = set(starts[row.number].mounted)
+                new = {*starts[row.number].mounted, *starts[row.number].again}
                 assert set(starts[row.number].into) & spools == (spools - lives) & new
             uses.setdefault(box, []).append(Use(row.start_s or 0.0, _off(row, job_list), f"job {row.number}"))
+            room[box] = lives, holds
     for each in uses.values():
         apart(each)
+    _room(found, ran, room)
+
+
+def _room(found: QueueFindings, ran: Iterable[JobRow], room: dict[str, tuple[set[str], int]]) -> None:
+    """Follow the list by hand: no box ever holds more reels than it takes; who is not told to come out is in it still."""
+    inside = {box: set(lives) for box, (lives, _) in room.items()}
+    for row in ran:
+        if row.progress == "running":
+            for tool in row.tools:
+                if tool.box is not None and tool.spool is not None:
+                    inside[tool.box].add(tool.spool)
+    for each in found.handoffs:
+        gone = {*(name for name, _ in each.off), *each.spools}
+        for box, (lives, holds) in room.items():
+            if each.action != "clear":
+                inside[box] -= gone - lives
+            else:
+                inside[box] -= {name for name, _ in each.off} - lives
+            if each.action == "start":
+                inside[box] |= {spool for spool, where in each.boxed if where == box}
+            assert len(inside[box]) <= holds, (
+                f"{sorted(inside[box])} are in {box} at the {each.action} of {each.number}"
+            )
 
 
 def _now_in(spool: Spool, at_s: float) -> str | None:

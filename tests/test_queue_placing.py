@@ -4,9 +4,10 @@ from dataclasses import replace
 
 import pytest
 from queue_world import HOUR, NOW, job, spool, stock
-from queue_worlds import asked_of
+from queue_worlds import asked_of, with_boxes
 
 from gcodetool.moisture.solver import COMPILED
+from gcodetool.queue.handoffs import handoffs_of
 from gcodetool.queue.job_list import JobRequest, ToolRequest, by_profile, from_paths
 from gcodetool.queue.placing import Placement, schedule_job
 from gcodetool.queue.schedule import Assignment
@@ -66,3 +67,35 @@ def test_a_job_asks_for_no_forecast_that_cannot_better_its_place(tmp_path) -> No
     assert found.last.task.printer == "bench-2"
     assert [each.spool for each in found.last.assignments] == ["petg-01"]
     assert len(memo.prints) == 1
+
+
+def test_a_reel_that_lives_on_a_printer_comes_out_of_the_box_that_fed_it(tmp_path) -> None:
+    """The box of one slot goes to the other printer: what was in it is back on its own, and is put in again later."""
+    spool(tmp_path, "petg-03", place="bench-2")
+    spool(tmp_path, "petg-04")
+    paths = [job(tmp_path, f"part-{number}.gcode", layers=2, metres=5 + number) for number in range(3)]
+    job_list = replace(
+        from_paths(paths, printer="bench-2"),
+        requests=tuple(
+            JobRequest(path, printer, {None: ToolRequest(spool=name)})
+            for path, (printer, name) in zip(
+                paths,
+                (("bench-2", "petg-03"), ("bench-3", "petg-04"), ("bench-2", "petg-03")),
+                strict=True,
+            )
+        ),
+        printers={name: with_boxes(name, ("box-2",)) for name in ("bench-2", "bench-3")},
+    )
+    memo, schedule, tasks = asked_of(job_list, stock(tmp_path))
+    for task in tasks:
+        placed = schedule_job(memo, schedule, task, (Assignment(task.slots[0].spools[0], box="box-2"),))
+        assert placed is not None
+        schedule = placed
+    todo = handoffs_of(schedule)
+    starts = [each for each in todo if each.action == "start"]
+    assert [each.into for each in starts] == [("petg-03",), ("petg-04",), ("petg-03",)]
+    assert [each.again for each in starts] == [(), (), ("petg-03",)]
+    (first,) = (each for each in todo if each.action == "clear" and each.number == 1)
+    assert first.off == (("petg-03", "bench-2"),)
+    assert todo.index(first) < todo.index(starts[1])
+    assert schedule.cost.handoffs == 3 * 2  # to the feed, and into the box

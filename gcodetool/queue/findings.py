@@ -200,8 +200,8 @@ class HandOff:
     into : those of them that are put into it for that.
     again : of a start, reels that hung there before and were put back or dried since.
     fetched : (reel, place) of those to mount that do not come out of a dryer, and where each is; of a printer's, its name.
-    off : (reel, place) of reels that come off a printer, and where each goes back to; None: it stays by the printer. Of
-        what is taken out of a dryer, where it waits.
+    off : (reel, place) of reels that come off a printer or out of a box, and where each goes back to; None: it stays by
+        the printer. Of what is taken out of a dryer, where it waits.
     stands : of what is dried, that it is in the dryer already and stays there.
     """
 

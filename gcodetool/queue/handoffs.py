@@ -59,12 +59,16 @@ def reel_moves(placed: Sequence[ScheduledJob]) -> ReelMoves:
 
 
 class JobEnd(NamedTuple):
-    """A job that ends in the plan, or that an earlier plan began: ``fed`` is (tool, spool) of its reels."""
+    """A job that ends in the plan, or that an earlier plan began.
+
+    ``fed`` is (tool, spool) of its reels; ``boxed``: those of them that stand in a box.
+    """
 
     printer: str | None
     end_s: float
     number: int
     fed: tuple[tuple[int, str], ...]
+    boxed: frozenset[str]
 
 
 def handoffs_of(done: Schedule, begun: Begun = NOTHING_BEGUN) -> list[HandOff]:
@@ -87,9 +91,10 @@ def handoffs_of(done: Schedule, begun: Begun = NOTHING_BEGUN) -> list[HandOff]:
         if (end.printer, at_s + done.turnaround_s) not in starts:
             spools = tuple(spool for _, spool in end.fed)
             back = tuple(
-                (spool, home)
+                (spool, _back_to(done, spool, end.end_s))
                 for spool in spools
-                if (home := done.homes.get(spool)) is not None and not moves.goes_on(spool, at_s, at_s)
+                if (done.homes.get(spool) is not None or spool in end.boxed)
+                and not moves.goes_on(spool, at_s, at_s)
             )
             found.append(HandOff(at_s, "clear", end.printer, spools, end.number, off=back))
     straight = {(name, each.at_s) for each in found for name in each.straight}
@@ -107,7 +112,8 @@ def handoffs_of(done: Schedule, begun: Begun = NOTHING_BEGUN) -> list[HandOff]:
 
 def _end(placed: ScheduledJob) -> JobEnd:
     fed = tuple((step.tool, history.spool) for history, step in placed.steps)
-    return JobEnd(placed.task.printer, placed.end_s, placed.task.number, fed)
+    boxed = frozenset(history.spool for history, step in placed.steps if step.box is not None)
+    return JobEnd(placed.task.printer, placed.end_s, placed.task.number, fed, boxed)
 
 
 def _running(done: Schedule, begun: Begun) -> list[JobEnd]:
@@ -118,6 +124,7 @@ def _running(done: Schedule, begun: Begun) -> list[JobEnd]:
             row.end_s,
             row.number,
             tuple((tool.tool, tool.spool) for tool in row.tools if tool.spool is not None),
+            frozenset(tool.spool for tool in row.tools if tool.spool is not None and tool.box is not None),
         )
         for row in begun.rows
         if row.end_s is not None and done.presence.next_s(row.end_s) > done.at_s
@@ -174,7 +181,8 @@ def _start(
         if before is None or before == spool:
             continue
         if not moves.goes_on(before, since_s, start_s):
-            off.append((before, done.homes.get(before)))
+            boxed = cleared is not None and before in cleared.boxed
+            off.append((before, _back_to(done, before, start_s) if boxed else done.homes.get(before)))
         elif moves.taken_next(before, start_s, printer):
             off.append((before, None))  # whose line says where it goes comes after this one
     out = {each.before.spool for each in placed.dryings if each.step.out_s == start_s}
@@ -219,6 +227,19 @@ def _comes_off(done: Schedule, step: Print) -> float:
     return next((each.end_s for each in began), -math.inf)
 
 
+def _back_to(done: Schedule, spool: str, at_s: float) -> str | None:
+    """Return where a reel goes that comes out of a box, or off a printer: to its place, else to the printer it hung on."""
+    home = done.homes.get(spool)
+    if home is not None:
+        return home
+    hung = (
+        part.step.printer
+        for part in reversed(_until(done, spool, at_s).parts())
+        if isinstance(part.step, Print) and part.step.box is None
+    )
+    return next(hung, _hangs_at(done, spool))
+
+
 def _hangs_at(done: Schedule, spool: str) -> str | None:
     """Return the printer that a reel hangs on when the plan begins; None: on none."""
     return next(
@@ -236,8 +257,9 @@ def _hangs_still(done: Schedule, history: StepHistory, printer: str | None, befo
     last = history.step
     if last is None:
         return done.homes.get(history.spool) is None
-    here = isinstance(last, Print) and last.printer == printer
-    return here and (before == history.spool or done.homes.get(history.spool) is None)
+    if not isinstance(last, Print) or last.printer != printer:
+        return False
+    return before == history.spool or (last.box is None and done.homes.get(history.spool) is None)
 
 
 def _until(done: Schedule, spool: str, at_s: float) -> StepHistory:

@@ -313,8 +313,8 @@ def taken_off(
 ) -> bool:
     """Return whether a spool that hung on that printer last has to be mounted again: it was elsewhere in between.
 
-    It goes back to its place where it lives on no printer and no job on it follows at once; *history*: what happened
-    to it by then.
+    It goes back to its place where it lives on no printer, or stood in a box, and no job on it follows at once;
+    *history*: what happened to it by then.
     """
     if not hangs(schedule, task, slot, assignment, start_s):
         return False
@@ -324,7 +324,7 @@ def taken_off(
     if not isinstance(last, Print) or last.printer != task.printer:
         return True
     at_once = schedule.spool_free_s(history.spool) + schedule.turnaround_s == start_s
-    return not lives and not (at_once and last.tool == slot.tool.tool)
+    return not (lives and last.box is None) and not (at_once and last.tool == slot.tool.tool)
 
 
 def put_in(

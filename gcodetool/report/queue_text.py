@@ -163,9 +163,9 @@ def handoff(each: HandOff, paths: Mapping[int, str], as_of_s: float) -> str:
 
 
 def came_off(each: HandOff) -> Iterator[str]:
-    """Yield what becomes of the reels that come off a printer, or out of a dryer."""
+    """Yield what becomes of the reels that come off a printer, or out of a box or a dryer."""
     for spool, place in each.off:
-        yield f"take {spool} off" if place is None else f"{spool} back to {place}"
+        yield f"take {spool} off" if place is None else f"{spool} back to {place.removesuffix('.toml')}"
 
 
 def gathered(found: QueueFindings) -> Iterator[str]:
