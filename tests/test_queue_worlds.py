@@ -208,8 +208,9 @@ def test_no_bound_of_the_search_is_above_the_cheapest_plan(world, tmp_path) -> N
 
 
 @SLOW
-@pytest.mark.parametrize("seed", range(200) if LONG else range(2))
+@pytest.mark.parametrize("seed", range(200) if LONG else [1, 25])
 def test_no_bound_of_the_search_is_above_what_a_plan_costs(seed, tmp_path) -> None:
+    """In world 25 a reel stays in the dryer, hot, until somebody comes in the morning, and only so gets dry enough."""
     dice = random.Random(f"bound {seed}")
     job_list, shelf = random_world(dice, tmp_path, dice.randint(4, 8))
     memo, start, tasks = asked_of(job_list, shelf)

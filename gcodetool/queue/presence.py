@@ -6,6 +6,7 @@ inside.  Left out: holidays, and who it is.
 
 import bisect
 import functools
+import itertools
 import re
 from collections.abc import Iterator, Sequence
 from datetime import date, datetime, time, timedelta
@@ -48,6 +49,11 @@ class Presence:
     def last_s(self, at_s: float) -> float:
         """Return the last moment up to *at_s* at which somebody is there."""
         return next(self.spans_back(at_s), (at_s, at_s))[1] if self.windows else at_s
+
+    def longest_absence_s(self, at_s: float) -> float:
+        """Return the longest time in which nobody is there, of four weeks from *at_s* on. [s]"""
+        spans = itertools.pairwise(self.spans(at_s)) if self.windows else ()
+        return max((after[0] - before[1] for before, after in spans), default=0.0)
 
     def there(self, at_s: float) -> bool:
         """Return whether somebody is there."""

@@ -368,12 +368,17 @@ class _Hope:
         return found
 
     def dried_longer(self, task: Task, slot: ToolSlot, assignment: Assignment, fresh: StepHistory) -> bool:
-        """Return whether it would do, dried as for the whole reel and half an hour more: for another job, or rounded up."""
+        """Return whether it would do, dried as for the whole reel and half an hour more: for another job, or rounded up.
+
+        Of a dryer that runs alone, until somebody comes to take it out.
+        """
         memo, spool, dry = self.memo, assignment.spool, fresh.step
         assert spool is not None
         assert isinstance(dry, Dry)
         whole = memo.drying_time(memo.past(spool), dry.dryer, dry.in_s, memo.left_mm(spool))
         seconds = max(dry.out_s - dry.in_s, 0.0 if whole is None else whole.seconds) + HALF_HOUR_S
+        if dry.dryer in self.start.unattended:
+            seconds += self.start.presence.longest_absence_s(dry.in_s)
         step = replace(dry, out_s=dry.in_s + seconds)
         history = memo.past(spool).with_step(step)
         question = _print(task, slot, step.out_s, assignment.box)
