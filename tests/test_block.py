@@ -6,6 +6,8 @@ import re
 import warnings
 from collections.abc import Iterator
 from dataclasses import replace
+from types import SimpleNamespace
+from typing import Any, cast
 
 import interpreter
 import pytest
@@ -15,6 +17,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from gcodetool.block import block as blocks
+from gcodetool.block.annotate import layer_notes
 from gcodetool.block.bed_geometry import box_distance, box_polygon, free_spot, inside
 from gcodetool.block.block import BlockMachine, feed_word, host_prompts, number, purge_block
 from gcodetool.block.dialect_commands import own_pause
@@ -522,3 +525,19 @@ def test_a_free_spot_is_free(box, bed, x, y):
         return
     assert inside(bed, found)
     assert box_distance(keep_out, found) >= 10
+
+
+def test_a_layer_note_stands_where_a_limit_is_passed_and_not_before_the_first_layer() -> None:
+    layers = [SimpleNamespace(layer=n, offset=100 * n) for n in (1, 2, 3)]
+    forecast = SimpleNamespace(layers=layers, limit_good_wt_pct=0.08, limit_marginal_wt_pct=0.31)
+
+    def noted(past_good: int | None, past_marginal: int | None) -> list[tuple[int, str]]:
+        verdict = SimpleNamespace(past_good=past_good, past_marginal=past_marginal)
+        tool = SimpleNamespace(tool=1, spool="petg-03", forecast=forecast, verdict=verdict)
+        return list(layer_notes(cast("Any", SimpleNamespace(tools=[tool]))))
+
+    assert noted(None, None) == noted(1, None) == []  # the header says what is so from the first layer on
+    assert noted(1, 3) == [
+        (300, "T1 petg-03: from layer 3 the strand is wet (marginal ends near 0.310 wt %)")
+    ]
+    assert [at for at, _ in noted(2, 3)] == [200, 300]

@@ -122,5 +122,10 @@ def _cell(one: Triple, low: float, high: float, signs: Signs) -> str:
 
 
 def _number(value: float, top: float) -> str:
+    """Return a value of an axis with as many digits as its top has room for.
+
+    >>> _number(0.1234, 0.6), _number(12.34, 20.0), _number(0.00123, 0.004)
+    ('0.123', '12.3', '0.0012')
+    """
     digits = max(0, 2 - math.floor(math.log10(top)))
     return f"{value:.{min(digits, 4)}f}"
