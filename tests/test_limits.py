@@ -21,7 +21,7 @@ from gcodetool.errors import UsageError
 from gcodetool.ledger.spoolfile import read_spool
 from gcodetool.limits import evidence_store, signs
 from gcodetool.limits.adopted import bounded, damage_begins_wt_pct, file_text
-from gcodetool.limits.evidence import Evidence, of_spool, only_seen, seems_wetter
+from gcodetool.limits.evidence import Evidence, as_it_stands, of_spool, only_seen, seems_wetter
 from gcodetool.limits.findings import LEAST_RECORDS, findings
 from gcodetool.limits.learning import GRID, Learned, learned
 from gcodetool.limits.next_try import Try, best_content, narrower
@@ -408,6 +408,17 @@ def test_the_page_and_the_schema(shelf):
     assert "PETG: your prints agree with the stated limits" in text
     assert "<svg" in text
     assert run("limits", "show", "PETG", "-o", shelf / "limits.txt").exit_code == 2
+
+
+def test_a_reel_that_may_be_empty_is_not_tried_next():
+    def held(*wt_pct):
+        spool = SimpleNamespace(id="petg-01", line=None, polymer_share=0.5)
+        return SimpleNamespace(
+            spool=spool, next_fed_wt_pct=np.array(wt_pct), as_of_s=0.0, weights=np.full(len(wt_pct), 0.5)
+        )
+
+    assert as_it_stands(held(0.1, math.nan)) is None
+    assert as_it_stands(held(0.1, 0.2)).content.tolist() == [0.2, 0.4]  # of the polymer alone
 
 
 def test_before_limits_can_be_adopted_nothing_is_said_for_or_against_the_stated_ones(shelf):

@@ -72,7 +72,11 @@ class LimitUse:
 
 
 def _sane(value: object, least: float = LEAST) -> float | None:
-    """Return *value* as a number in the range that a machine can have, else None."""
+    """Return *value* as a number in the range that a machine can have, else None.
+
+    >>> _sane(-0.0, 0.0), _sane(True), _sane(float("nan"))
+    (0.0, None, None)
+    """
     if isinstance(value, bool) or not isinstance(value, int | float):
         return None
     if not math.isfinite(value) or value < least or value < 0:
