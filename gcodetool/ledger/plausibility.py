@@ -156,29 +156,31 @@ def _unlike_the_record(record: SpoolRecord, spool: Spool) -> Iterator[_Doubt]:
 
 
 def _fed_too_fast(record: SpoolRecord, spool: Spool, entry: LedgerEntry) -> Iterator[_Doubt]:
-    """Yield that more was fed than a printer takes since the reel was there, or since it was fed from before."""
-    if entry.kind != "fed":
+    """Yield that more was fed than a printer takes since the reel came to it, or came at all.
+
+    All that was fed since then counts: people note the prints of a day together.
+    """
+    metre_g = _metre_g(spool)
+    if entry.kind != "fed" or _fed_g(entry, metre_g) <= LATE_G:
         return
-    earlier = [
-        one.at_us
-        for one in _own(record)
-        if one.kind == "fed" and one.number != entry.number and one.at_us <= entry.at_us
-    ]
-    since_us, where = max([record.received_us, *earlier]), ""
-    for begin_us, name, _ in reversed(record.stays(entry.at_us)):
-        if name not in spool.places or spool.places[name].kind != "printer":
-            break
-        since_us, where = (begin_us, name) if begin_us > since_us else (since_us, where)
+    since_us, where = record.received_us, ""
+    for begin_us, name, _ in record.stays(entry.at_us)[-1:]:
+        if name in spool.places and spool.places[name].kind == "printer":
+            since_us, where = begin_us, name
     hours = (entry.at_us - since_us) / MICRO / 3600.0
-    much_g = _fed_g(entry, _metre_g(spool))
-    if much_g <= LATE_G + FAST * PRINTED_G_H * hours:
+    fed_g = math.fsum(
+        _fed_g(one, metre_g)
+        for one in _own(record)
+        if one.kind == "fed" and since_us <= one.at_us <= entry.at_us
+    )
+    if fed_g <= LATE_G + FAST * PRINTED_G_H * hours:
         return
-    on = f" on {where}" if where else " since it was fed from, or came"
+    on = f" on {where}" if where else " since it came"
     late = f"note when it went there (gcodetool spool move {record.id} {where} --at TIME)"
     yield _Doubt(
         entry.number,
         entry.kind,
-        f"{much_g:.0f} g within {60.0 * hours:.0f} min{on} is more than a printer feeds",
+        f"{fed_g:.0f} g within {60.0 * hours:.0f} min{on} is more than a printer feeds",
         "correct the figure" + (f", {late}" if where else ", name the moment with --at"),
     )
 
