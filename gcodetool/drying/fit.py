@@ -269,7 +269,7 @@ class _Mixture:
         reel = reel_of(state.spool)
         body = 0.0
         if reel.cardboard:
-            body = inference.CARDBOARD_SHARE * (reel.likely_body_g)
+            body = inference.CARDBOARD_SHARE * reel.likely_body_g
         resolution = np.array([one.resolution_g for one in readings])
         variance = (READING_SHARE * resolution) ** 2 + (SHAPE_SHARE * lost) ** 2 + body**2
         # normal equations of (G, a): G flat, a about 1

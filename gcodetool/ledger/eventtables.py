@@ -37,6 +37,7 @@ OUTCOME_WORDS: Final[dict[str, tuple[str, ...]]] = {  # the better word first
     "parts": ("good", "usable", "scrap"),
     "because": ("water", "other"),
 }
+SIGNS: Final = tuple(word for word in OUTCOME_WORDS if word != "because")  # how a print came out, not why
 
 
 def events_of(

@@ -4,12 +4,11 @@ Left out: reading the report (``app.fed_from_report``).
 """
 
 from collections.abc import Mapping
-from typing import Any, Final
+from typing import Any
 
 from gcodetool.errors import DoubtError
+from gcodetool.ledger.eventtables import SIGNS
 from gcodetool.ledger.records import SpoolRecord, wall
-
-OUTCOME_WORDS: Final = ("strings", "bubbles", "surface", "parts")
 
 
 def signs(job: Mapping[str, Any]) -> tuple[str, ...]:
@@ -37,9 +36,7 @@ def refuse_again(record: SpoolRecord, kind: str, job: Mapping[str, Any], said: M
         if any(sign in str(entry.facts.get("note", "")) for sign in signs(job))
     ]
     for entry in same:
-        twice = [
-            word for word in OUTCOME_WORDS if entry.kind == "outcome" and word in entry.facts and word in said
-        ]
+        twice = [word for word in SIGNS if entry.kind == "outcome" and word in entry.facts and word in said]
         if not twice and not entry.kind == kind == "fed":
             continue
         what = f"its {twice[0]} {'are' if twice[0][-1] == 's' else 'is'}" if twice else "this report is"

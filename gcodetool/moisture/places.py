@@ -310,7 +310,7 @@ def _dryer_air(spool: Spool, place: Place, window: _Window) -> Air:
         hot = airs.exchanging(shut, place.exchange_m3_h / HOUR_S, vapour)
     if window.doubts is None:
         return hot
-    cooler_K = _still_cooler_K(spool, place, hot, window, window.doubts)
+    cooler_K = _still_cooler_K(spool, place, hot, room, window, window.doubts)
     return replace(
         hot, own=dryer_own(place, hot, window.doubts, 1.0 if room is None else room.own.moister, cooler_K)
     )
@@ -321,7 +321,9 @@ def _room_air(spool: Spool, room: Place, window: _Window) -> Air:
     return _air(spool, room, replace(window, previous=None))
 
 
-def _still_cooler_K(spool: Spool, place: Place, hot: Air, window: _Window, doubts: Doubts) -> float | Floats:
+def _still_cooler_K(
+    spool: Spool, place: Place, hot: Air, room: Air | None, window: _Window, doubts: Doubts
+) -> float | Floats:
     """Return how much cooler a dryer's air still is, a while after a reel was put in; a forecast's has come up.
 
     Left out in one that keeps its own air.
@@ -329,12 +331,13 @@ def _still_cooler_K(spool: Spool, place: Place, hot: Air, window: _Window, doubt
     put_s = None if window.ahead or hot.closed else began_s(spool, place.name, window.begin_s)
     if put_s is None or window.begin_s - put_s >= WARMING_S[-1]:
         return 0.0
-    room = room_behind(spool, place, window.end_s)
-    room_K = ROOM_C + ZERO_CELSIUS_K
-    if room is not None:
-        room_K = _room_air(spool, room, replace(window, doubts=None)).temperature_K
+    if room is None:  # it states a dew point; the room is where the reel stood before
+        behind = room_behind(spool, place, window.end_s)
+        room = (
+            _assumed_room(None) if behind is None else _room_air(spool, behind, replace(window, doubts=None))
+        )
     share = doubts.still_cool(place, window.begin_s - put_s, window.end_s - put_s)
-    return max(0.0, hot.temperature_K - room_K) * share
+    return max(0.0, hot.temperature_K - room.temperature_K) * share
 
 
 def dryer_own(
