@@ -25,6 +25,7 @@ SOURCES = sorted(PACKAGE.rglob("*.py"))
 MAY = {
     "quickdata": set(),
     "quickpattern": set(),
+    "shell": set(),
     "errors": set(),
     "changes": set(),
     "puremode": set(),
@@ -309,6 +310,7 @@ def test_imports_run_one_way(source: pathlib.Path) -> None:
         package,
         "quickdata",
         "quickpattern",
+        "shell",
     }  # as the standard library's
 
 
@@ -355,6 +357,7 @@ def test_kept_forecasts_hang_on_all_the_code_that_makes_them() -> None:
     files = {
         "quickdata",
         "quickpattern",
+        "shell",
         "changes",
         "errors",
         "textfile",

@@ -22,6 +22,7 @@ from gcodetool.moisture.members import default_members
 from gcodetool.moisture.places import ROOM_C, ROOM_RH_PCT, charged
 from gcodetool.moisture.polymer import polymer
 from gcodetool.moisture.record import AirLog, Place
+from gcodetool.shell import shell_word
 from gcodetool.storage.findings import FittedPlace, Priced, SizedPlace
 from gcodetool.storage.fit import BoxFacts, fit_box
 from gcodetool.storage.size import BoxPlan, Brought, Sized, brought, least_charge, steady_room
@@ -71,8 +72,8 @@ def place_fit(
         return made
     if found.rh_pct is not None:
         raise LedgerError(
-            f"{name} states a humidity, which counts instead of what leaks in: gcodetool place set {name} --forget "
-            "humidity, and fit again"
+            f"{name} states a humidity, which counts instead of what leaks in: gcodetool place set {shell_word(name)} "
+            "--forget humidity, and fit again"
         )
     band = fit.exchange_m3_h
     told = {"exchange_m3_h": band.p50, "exchange_range_m3_h": [band.p10, band.p90]}
@@ -92,7 +93,9 @@ def _logged(
     stated = {each: _readable(place) for each, place in known.items()}
     box = check_places(stated, "ledger")[name]
     if box.room is None:
-        raise LedgerError(f"{name} states no room; name it: gcodetool place set {name} --room PLACE")
+        raise LedgerError(
+            f"{name} states no room; name it: gcodetool place set {shell_word(name)} --room PLACE"
+        )
     begin_s = max([at_s - READ_S, *(one for one in box.desiccant_fresh_s if one <= at_s)])
     log = _between(records.air_of(conn, record), begin_s, at_s)
     if len(log.at_s) < 2:
@@ -105,7 +108,7 @@ def _logged(
     if not room.at_s:
         if not {"temperature_C", "rh_pct"} <= set(there.facts):
             raise LedgerError(
-                f"{box.room}, the room of {name}, has no readings: gcodetool place log {box.room} FILE.csv"
+                f"{box.room}, the room of {name}, has no readings: gcodetool place log {shell_word(box.room)} FILE.csv"
             )
         room = AirLog((log.at_s[0],), (float(there.facts["temperature_C"]),), (float(there.facts["rh_pct"]),))
     inside = [
@@ -249,7 +252,7 @@ def _plan(
             f"{name} is a place of kind '{place.kind}'; desiccant goes into a box or a sealed bag"
         )
     if not place.air_L:
-        raise UsageError(f"{name}: its litres are not stated: gcodetool place set {name} --air L")
+        raise UsageError(f"{name}: its litres are not stated: gcodetool place set {shell_word(name)} --air L")
     notes = []
     behind = place.room or last_open(spool, at_s)
     if behind is None:
@@ -259,13 +262,13 @@ def _plan(
         room = steady_room(_open(spool.places, behind), at_s)
         if place.room is None:
             notes.append(
-                f"its room is taken to be {room.name}: gcodetool place set {name} --room PLACE says it"
+                f"its room is taken to be {room.name}: gcodetool place set {shell_word(name)} --room PLACE says it"
             )
     if place.exchange_m3_h is None and bag.leak_g_day(place) <= 0.0:
         place = replace(place, exchange_m3_h=TYPICAL_PER_DAY * place.air_L / 1000.0 / 24.0)
         notes.append(
             f"it is taken to exchange {TYPICAL_PER_DAY:g} times its air a day, as boxes with a lid do (0.2 to 5); its "
-            f"hygrometer's log tells: gcodetool place fit {name} --keep"
+            f"hygrometer's log tells: gcodetool place fit {shell_word(name)} --keep"
         )
     if place.temperature_C is None:
         place = replace(place, temperature_C=room.temperature_C)

@@ -25,6 +25,7 @@ from gcodetool.cli.quantity_types import Amount
 from gcodetool.cli.shelf import ANY_DRYER, DRYER, PLACE, SPOOL
 from gcodetool.errors import UsageError
 from gcodetool.quantities import HOURS, HUMIDITY, POWER, TEMPERATURE, WATER
+from gcodetool.shell import shell_word
 
 if TYPE_CHECKING:
     from gcodetool.app.drying import DryerQuestion, JobToDryFor
@@ -286,7 +287,7 @@ def status(
 
         click.echo(json.dumps(statuses_dict(found), indent=1, allow_nan=False))
     elif not found:
-        click.echo(f"no spool in {word}; note one with 'gcodetool spool move ID {word}'")
+        click.echo(f"no spool in {word}; note one with 'gcodetool spool move ID {shell_word(word)}'")
     else:
         from gcodetool.report.drying_text import print_statuses
 

@@ -96,7 +96,7 @@ def adopt(
     """
     from gcodetool.app import limits as app
     from gcodetool.cli.progress import watched
-    from gcodetool.report.limits_text import band, whose
+    from gcodetool.report.limits_text import asked, band, whose
 
     with watched() as progress:
         done = app.adopt_limits(
@@ -108,7 +108,7 @@ def adopt(
     )
     if found.held_back is not None:
         click.echo(found.held_back)
-    click.echo(f"{done.path}: written; 'gcodetool limits drop {material}' takes it back", err=True)
+    click.echo(f"{done.path}: written; 'gcodetool limits drop {asked(done.found)}' takes it back", err=True)
 
 
 @limits.command("drop", epilog="Example: gcodetool limits drop PETG")

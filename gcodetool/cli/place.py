@@ -32,6 +32,7 @@ from gcodetool.quantities import (
     HUMIDITY,
     TEMPERATURE,
 )
+from gcodetool.shell import shell_word
 
 if TYPE_CHECKING:
     from gcodetool.judge.shelf_findings import PlaceOnShelf
@@ -221,7 +222,7 @@ def log(
     if done.entries:
         new = done.entries[0].facts["count"]
         click.echo(
-            f"{name}: {new} readings added (entry {done.entries[0].number}; undo: gcodetool place undo {name})"
+            f"{name}: {new} readings added (entry {done.entries[0].number}; undo: gcodetool place undo {shell_word(name)})"
         )
     return 0
 

@@ -17,6 +17,7 @@ from gcodetool.cli.options import at_option, json_option, ledger_option
 from gcodetool.cli.output import say_json
 from gcodetool.cli.quantity_types import Base, SpanType
 from gcodetool.errors import SpoolError, UsageError
+from gcodetool.shell import shell_word
 
 if TYPE_CHECKING:
     from gcodetool.ledger.entries import LedgerEntry
@@ -220,7 +221,7 @@ def print_written(name: str, what: str, rows: "list[LedgerEntry]", subject: str)
     which = f"{numbers[0]}" if len(numbers) == 1 else f"{numbers[0]}-{numbers[-1]}"
     back = f" {numbers[0]}" if rows[0].kind == "undone" else ""
     click.echo(
-        f"{name}: {what}, {wall(rows[-1].at_us)} (entry {which}; undo: gcodetool {subject} undo {name}{back})"
+        f"{name}: {what}, {wall(rows[-1].at_us)} (entry {which}; undo: gcodetool {subject} undo {shell_word(name)}{back})"
     )
 
 

@@ -46,7 +46,11 @@ def described(command: Any) -> Any:
             help="How much of its flanges is open, 0 to 1.",
         ),
         click.option("--note", metavar="TEXT"),
-        click.option("--sealed/--found-open", default=None, help="Came in new and unopened, or open."),
+        click.option(
+            "--sealed/--found-open",
+            default=None,
+            help="New, out of its bag now (or still in it, in a place of kind sealed); or found open.",
+        ),
         click.option(
             "--water", type=Amount(WATER, 0, 100), metavar="WT", help="Water it came with, wt %, if known."
         ),

@@ -14,6 +14,7 @@ from gcodetool.cli.quantity_types import Amount, MomentType
 from gcodetool.cli.shelf import DESICCANT, PLACE, WriteContext, report_entry, without_none, writer
 from gcodetool.errors import UsageError
 from gcodetool.quantities import HUMIDITY, MASS, NUMBER
+from gcodetool.shell import shell_word
 
 
 @click.command(epilog="Example: gcodetool place fit box-2 --keep")
@@ -41,7 +42,9 @@ def fit(name: str, keep: bool, at_s: float | None, ledger: str | None, as_json: 
 
     print_place_fit(found, sys.stdout)
     if found.entry is not None:
-        click.echo(f"{name}: exchange kept (entry {found.entry}; undo: gcodetool place undo {name})")
+        click.echo(
+            f"{name}: exchange kept (entry {found.entry}; undo: gcodetool place undo {shell_word(name)})"
+        )
     return 0
 
 

@@ -14,6 +14,7 @@ from gcodetool.drying.together import DryingTogether
 from gcodetool.drying.words import HEAT, content, degrees, hours
 from gcodetool.moisture.constants import HOUR_S
 from gcodetool.moisture.record import Spool
+from gcodetool.shell import shell_word
 
 MEASURED_K: Final = 1.5  # better known than this, somebody measured
 SAME_K: Final = 0.5  # two settings of a dryer that are one
@@ -300,7 +301,8 @@ def shared_notes(found: DryingTogether) -> Iterator[str]:
         inside = f"; {named(found.inside)} in it already" if found.inside else ""
         yield (
             f"{device.name} takes {device.slots} reel{'' if device.slots == 1 else 's'}{inside}: one after the other, or "
-            f"state that it takes more: gcodetool place set {device.name} --slots {len(found.plans) + len(found.inside)}"
+            f"state that it takes more: gcodetool place set {shell_word(device.name)} --slots "
+            f"{len(found.plans) + len(found.inside)}"
         )
     if found.inside:
         yield shared_with(found.inside, device.name)

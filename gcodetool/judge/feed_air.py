@@ -23,6 +23,7 @@ from gcodetool.moisture.history import State, Surroundings, surroundings
 from gcodetool.moisture.places import FAR_FROM_READING_S, keeps_books
 from gcodetool.moisture.record import Place, Spool
 from gcodetool.motion.feed import ToolFeed
+from gcodetool.shell import shell_word
 
 FEEDS: Final = ("box", "dryer")  # kinds of place that a strand can leave for a printer
 ANY_BOX: Final = "a box at the feed"  # whose hygrometer is meant where no place is named
@@ -79,7 +80,7 @@ def _inside(spool: Spool, state: State, place: Place, at_s: float) -> tuple[Surr
         held = "no desiccant" if around.reel.desiccant is None else "fresh desiccant"
         return around, (
             f"{place.name} is taken as closed at the start with {held}; what its hygrometer shows counts instead: "
-            f"gcodetool place read {place.name} --humidity RH",
+            f"gcodetool place read {shell_word(place.name)} --humidity RH",
         )
     celsius, rh_pct, ago_s = shown
     late: tuple[str, ...] = ()

@@ -20,6 +20,7 @@ from gcodetool.ledger.records import HEAT, PlaceRecord, SpoolRecord, wall
 from gcodetool.moisture.dryer_runs import ONE_SLOT, air_C, air_since_C
 from gcodetool.moisture.record import Place, Thermometer
 from gcodetool.moisture.stays import spans
+from gcodetool.shell import shell_word
 
 SAME_K: Final = 0.05  # rounding of figures that people note
 FOREVER_US: Final = 2**62
@@ -218,7 +219,7 @@ def _beyond(dryer: PlaceRecord, place: Place, heat: Mapping[str, float], *, forc
     odd = f"{real_C:.0f} °C of air is more than the {most_C:g} °C that {dryer.name} is stated to reach"
     if not force:
         raise DoubtError(
-            f"{odd}; correct the figure, or the dryer ('gcodetool place set {dryer.name} --max-temperature C'), "
+            f"{odd}; correct the figure, or the dryer ('gcodetool place set {shell_word(dryer.name)} --max-temperature C'), "
             "or add --force"
         )
     return [odd]
@@ -243,10 +244,10 @@ def _crowded(
     if "slots" in dryer.facts and not force:
         raise LedgerError(
             f"{text}; note where {'that' if len(inside) == 1 else 'one'} went, or state how many it takes: "
-            f"gcodetool place set {dryer.name} --slots {len(inside) + len(new)}"
+            f"gcodetool place set {shell_word(dryer.name)} --slots {len(inside) + len(new)}"
         )
     return [
-        f"{text}; 'gcodetool place set {dryer.name} --slots {len(inside) + len(new)}' states that it takes more"
+        f"{text}; 'gcodetool place set {shell_word(dryer.name)} --slots {len(inside) + len(new)}' states that it takes more"
     ]
 
 

@@ -29,6 +29,7 @@ from gcodetool.ledger.store import Ledger, reading
 from gcodetool.ledger.writers import Written, write_transaction
 from gcodetool.moisture.dryer_runs import air_C
 from gcodetool.moisture.record import Place
+from gcodetool.shell import shell_word
 from gcodetool.textfile import MOST_RECORD
 from gcodetool.tomlfile import load, toml_text
 
@@ -355,7 +356,9 @@ def _places(
                     "rename it in the file, or add --keep-places to take the ledger's"
                 )
             if rows:
-                notes.append(f"{name}: its log was not added; do that with 'gcodetool place log {name} FILE'")
+                notes.append(
+                    f"{name}: its log was not added; do that with 'gcodetool place log {shell_word(name)} FILE'"
+                )
             continue
         first_us = rows[0][0] if rows else received_us
         drafts.append(Draft("place", name, "added", first_us, told[name]))

@@ -21,6 +21,7 @@ from gcodetool.ledger.writers import Written, to_undo, write_transaction
 from gcodetool.moisture.dryer_runs import knob_offset_C
 from gcodetool.moisture.record import AirLog
 from gcodetool.profiles import salt_solution
+from gcodetool.shell import shell_word
 from gcodetool.tomlfile import shown
 
 LONGEST_NAME: Final = 60
@@ -244,7 +245,7 @@ def read_dryer(
     if temperature_C is None or rh_pct is not None:
         raise LedgerError(
             f"{dryer.name} is a dryer: it heats the air of its room, which tells its humidity; note what a "
-            f"thermometer in it shows: gcodetool place read {dryer.name} --temperature 71 --knob 75"
+            f"thermometer in it shows: gcodetool place read {shell_word(dryer.name)} --temperature 71 --knob 75"
         )
     there = [stay for stay in dryers.stays_in(conn, dryer.name) if stay.begin_us <= at_us < stay.end_us]
     heat = there[-1].heat if there else {}

@@ -12,6 +12,7 @@ from gcodetool.errors import DoubtError
 from gcodetool.ledger.entries import MICRO, LedgerEntry
 from gcodetool.ledger.records import SpoolRecord
 from gcodetool.moisture.record import Spool
+from gcodetool.shell import shell_word
 
 WATER_SHARE: Final = 0.12  # of the filament's mass: more water than any of it holds [kg/kg]
 BODY_SHARE: Final = 1.1  # a card reel holds water too
@@ -176,7 +177,7 @@ def _fed_too_fast(record: SpoolRecord, spool: Spool, entry: LedgerEntry) -> Iter
     if fed_g <= LATE_G + FAST * PRINTED_G_H * hours:
         return
     on = f" on {where}" if where else " since it came"
-    late = f"note when it went there (gcodetool spool move {record.id} {where} --at TIME)"
+    late = f"note when it went there (gcodetool spool move {record.id} {shell_word(where)} --at TIME)"
     yield _Doubt(
         entry.number,
         entry.kind,

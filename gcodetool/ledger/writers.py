@@ -24,6 +24,7 @@ from gcodetool.ledger.printed_jobs import refuse_again, signs
 from gcodetool.ledger.records import PlaceRecord, SpoolRecord, wall
 from gcodetool.ledger.spoolfile import NAME
 from gcodetool.ledger.store import Ledger, writing
+from gcodetool.shell import shell_word
 from gcodetool.tomlfile import shown
 
 
@@ -123,7 +124,17 @@ def add_spool(
         )
         written = entries.append(conn, [draft, *_begun(spool_id, at_us, facts, left_g)])
         records.load_spool(conn, spool_id, known)  # refuses what cannot be; nothing is kept then
-        return Written(tuple(written))
+        unpacked = bool((received or {}).get("sealed")) and known[where].kind == "open"
+        bags = any(each.kind == "sealed" for each in known.values())
+        return Written(tuple(written), (_unpacked(spool_id, where),) if unpacked and not bags else ())
+
+
+def _unpacked(spool_id: str, room: str) -> str:
+    """Return what to mind with a new reel in room air, where the ledger has no bag that it could stay in."""
+    return (
+        f"note: {spool_id} counts as unpacked now; reels still in their bags go to a place of their own: "
+        f"gcodetool place add bags --kind sealed --room {shell_word(room)}"
+    )
 
 
 def _begun(spool_id: str, at_us: int, facts: Mapping[str, Any], left_g: float | None) -> list[Draft]:

@@ -19,6 +19,7 @@ from gcodetool.moments import wall
 from gcodetool.report.as_text import duration, notes, percent, plain, spread
 from gcodetool.report.layout import Page
 from gcodetool.report.money import money
+from gcodetool.shell import shell_word
 
 BARS: Final = 40  # columns
 ROWS: Final = 14
@@ -472,7 +473,7 @@ def month_words(each: DryerMonth) -> str:
     spools = f"{len(each.spools)} spool{'' if len(each.spools) == 1 else 's'}"
     ran = f"{spools}, {each.seconds / 3600:.0f} h"
     if each.energy is None:
-        return f"{ran}; its power is not known: gcodetool place set {each.dryer} --watts W"
+        return f"{ran}; its power is not known: gcodetool place set {shell_word(each.dryer)} --watts W"
     return f"{ran}, {energy_words(each.energy)}"
 
 

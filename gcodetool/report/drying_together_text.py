@@ -10,6 +10,7 @@ from gcodetool.drying.together import DryerChoice, DryingTogether
 from gcodetool.moisture.record import Spool
 from gcodetool.report.as_text import percent, plain
 from gcodetool.report.layout import Page
+from gcodetool.shell import shell_word
 
 
 def print_together(found: DryingTogether, spools: Sequence[Spool], stream: TextIO) -> None:
@@ -53,7 +54,8 @@ def print_choices(choices: Sequence[DryerChoice], spools: Sequence[Spool], strea
     page.line()
     names = " ".join(spool.id for spool in spools)
     page.hanging(
-        "  ", plain(f"more of one of them: gcodetool drying plan {names} --dryer {best.device.name}")
+        "  ",
+        plain(f"more of one of them: gcodetool drying plan {names} --dryer {shell_word(best.device.name)}"),
     )
 
 

@@ -10,6 +10,7 @@ from gcodetool.limits.next_try import Try
 from gcodetool.report.as_text import percent, plain
 from gcodetool.report.layout import Page
 from gcodetool.report.shelf_text import when
+from gcodetool.shell import shell_word
 
 SHOWN: Final = 12  # records; --records shows all
 TRIES: Final = 3  # spools to try next
@@ -57,18 +58,20 @@ def headline(found: LimitsFindings) -> str:
 def what_to_do(found: LimitsFindings) -> str:
     """Return the next thing to do about it."""
     if found.adopted is not None and found.adopted.records == len(found.records):
-        return f"verdicts use these limits ({found.adopted.source}); 'gcodetool limits drop {_asked(found)}' takes them back"
+        return f"verdicts use these limits ({found.adopted.source}); 'gcodetool limits drop {asked(found)}' takes them back"
     if len(found.records) < LEAST_RECORDS and found.adopted is None:
         return (
             f"verdicts use the stated ones; own limits can be adopted from {LEAST_RECORDS} records on: note how the next "
             "print came out: gcodetool spool outcome ID --strings none|few|many --parts good|usable|scrap"
         )
     used = "the stated ones" if found.adopted is None else f"those of {found.adopted.records} records"
-    return f"verdicts use {used} until you adopt these: gcodetool limits adopt {_asked(found)}"
+    return f"verdicts use {used} until you adopt these: gcodetool limits adopt {asked(found)}"
 
 
-def _asked(found: LimitsFindings) -> str:
-    return found.material if found.line is None else f"{found.material} --line '{found.line}'"
+def asked(found: LimitsFindings) -> str:
+    """Return whose limits these are, in the words of a command."""
+    of_line = [] if found.line is None else ["--line", shell_word(found.line)]
+    return " ".join([shell_word(found.material), *of_line])
 
 
 def facts(found: LimitsFindings) -> Iterator[tuple[str, str]]:

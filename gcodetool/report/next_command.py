@@ -3,12 +3,10 @@
 Left out: what to do by hand (advice); a clear job needs no command.
 """
 
-import os
-import shlex
-import subprocess
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 
 from gcodetool.judge.findings import JobFindings, ToolFindings
+from gcodetool.shell import command_line
 
 
 def next_command(
@@ -40,13 +38,3 @@ def next_command(
     return what + (", and with these settings" if apply else ""), command_line(
         ["prepare", found.path, *named, *of_printer, *apply]
     )
-
-
-def command_line(words: Sequence[str]) -> str:
-    """Return a call of the tool as this system's shell takes it.
-
-    >>> command_line(["check", "manifold.gcode"])
-    'gcodetool check manifold.gcode'
-    """
-    call = ["gcodetool", *words]
-    return subprocess.list2cmdline(call) if os.name == "nt" else shlex.join(call)

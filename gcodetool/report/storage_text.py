@@ -7,6 +7,7 @@ from gcodetool.moments import wall
 from gcodetool.report.as_text import ASSUMED, duration, percent
 from gcodetool.report.layout import Page, plain
 from gcodetool.report.money import money
+from gcodetool.shell import shell_word
 
 if TYPE_CHECKING:
     from gcodetool.profiles import Desiccant
@@ -104,7 +105,7 @@ def fit_facts(found: "FittedPlace") -> Iterator[tuple[str, str]]:
         yield (
             "to know more",
             "desiccant hides a leak: take it and the reels out, note that with "
-            f"'gcodetool place renewed {plain(found.name)} --mass 0', leave it shut for a day, and fit again",
+            f"'gcodetool place renewed {plain(shell_word(found.name))} --mass 0', leave it shut for a day, and fit again",
         )
 
 

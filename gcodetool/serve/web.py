@@ -40,6 +40,7 @@ from gcodetool.serve.seal import FormKey, NotOursError, Pairing, Seal, TooOldErr
 from gcodetool.serve.settings import Settings
 from gcodetool.serve.views import TEMPLATES, Views, address
 from gcodetool.serve.visitors import Visitor, comes_from_elsewhere, give, visitor_of, within
+from gcodetool.shell import shell_word
 
 ASSETS: Final = {
     "page.css": "text/css; charset=utf-8",
@@ -277,7 +278,9 @@ class Site:
         place = request.path_params["name"]
         if found is None or found.role != "sensor" or found.place != place:
             return JSONResponse(
-                {"error": f"no token for the air of this place; make one: gcodetool place sensor {place}"},
+                {
+                    "error": f"no token for the air of this place; make one: gcodetool place sensor {shell_word(place)}"
+                },
                 status_code=401,
                 headers={"WWW-Authenticate": "Bearer"},
             )
