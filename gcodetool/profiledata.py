@@ -586,7 +586,10 @@ def _unknown_material(name: str) -> str:
     bare = FIBRE.sub("", name.strip())
     if bare != name.strip() and (path := lookup("materials", bare)):
         key = next(entry.key for entry in entries if entry.path == path)
-        return f"no material {shown(name)}; name {key}, and how much fibre is in it beside that"
+        return (
+            f"no material {shown(name)}; name {key}, and beside it its share of fibre: --fibre 15, or "
+            "fibre_wt_pct = 15 in a file"
+        )
     near = [entry for entry in entries if any(slip_of(slug(name), slug(known)) for known in entry.names)]
     if slug(bare).replace("-", "") in OTHER_POLYMERS:
         near = []

@@ -74,7 +74,9 @@ def listed(gt, *words: str) -> dict[str, dict]:
 
 def test_a_new_reel_in_a_room_is_said_to_be_unpacked(gt) -> None:
     """Stock in unopened bags is a place of its own; who has none yet is told how to add it, so that it can be pasted."""
-    assert gt("place", "add", "my bench", *["--kind", "open", "--temperature", "22", "--humidity", "48"])[0] == 0
+    assert (
+        gt("place", "add", "my bench", *["--kind", "open", "--temperature", "22", "--humidity", "48"])[0] == 0
+    )
     code, _, err = gt("spool", "add", "pa6-1", "--material", "PA6", "--sealed")
     assert code == 0 and "counts as unpacked now" in err
     command = err.strip().partition("gcodetool place add")[2]

@@ -214,7 +214,7 @@ def test_a_path_means_itself(own_folder, monkeypatch):
         ),  # PA, PC, PP: each as near as the others
         (
             lambda: profiles.material("PETG-CF"),
-            "no material 'PETG-CF'; name PETG, and how much fibre is in it",
+            "no material 'PETG-CF'; name PETG, and beside it its share of fibre",
         ),
         *(
             (lambda name=name: profiles.material(name), f"no material '{name}'; known: ABS, ASA")

@@ -16,6 +16,7 @@ from gcodetool.errors import GcodetoolError, ProfileError, SpoolError
 from gcodetool.ledger.airlogfile import read_log
 from gcodetool.ledger.spoolfile import read_spool
 from gcodetool.moisture.air import drying_agent
+from gcodetool.moisture.history import state_at
 
 DOCS = pathlib.Path(__file__).resolve().parent.parent / "docs"
 SPOOL = """\
@@ -192,6 +193,38 @@ def test_a_fed_mass_becomes_the_length_that_weighs_it(tmp_path_factory, mass_g, 
     assert length_mm is not None
     volume_mm3 = length_mm * math.pi * diameter_mm**2 / 4
     assert volume_mm3 * 1130e-6 == pytest.approx(mass_g, rel=1e-12)  # 1130 kg/m3 = 1130e-6 g/mm3
+
+
+FILLED = """
+id = "pa6-cf"
+material = "PA6"
+fibre_wt_pct = {fibre}
+diameter_mm = 1.75
+net_mass_g = 750
+[place.bench]
+kind = "open"
+temperature_C = 22
+rh_pct = 48
+[[event]]
+at = 2026-11-02T08:00:00Z
+kind = "received"
+place = "bench"
+[[event]]
+at = 2026-11-02T09:00:00Z
+kind = "fed"
+mass_g = {fed_g}
+"""
+
+
+@given(fed_g=st.floats(1.0, 740.0), fibre=st.floats(0.0, 60.0))
+def test_what_is_left_and_what_was_fed_make_up_the_reel(tmp_path_factory, fed_g, fibre):
+    """Of fibre-filled strand too: a metre of it weighs more than one of the polymer."""
+    path = tmp_path_factory.mktemp("spools") / "pa6-cf.toml"
+    path.write_text(FILLED.format(fibre=fibre, fed_g=fed_g), encoding="utf-8")
+    spool = read_spool(path)
+    state = state_at(spool, spool.events[-1].at_s, members=1)
+    assert state.remaining_g == pytest.approx(750.0 - fed_g, rel=1e-9)
+    assert spool.metre_g * state.remaining_mm / 1e3 == pytest.approx(750.0 - fed_g, rel=1e-9)
 
 
 @pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig"])

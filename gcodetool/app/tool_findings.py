@@ -45,7 +45,7 @@ def check_tool(
     spool = state.spool  # as it is known at that moment
     around = air_of_print(spool, state, at_s=asked.at_s, place=asked.place, printer=printer)
     feed = feed_of(timeline, stated)
-    mass = mass_g(feed.filament_mm, spool.diameter_mm, spool.material.density_kg_m3)
+    mass = mass_g(feed.filament_mm, spool.diameter_mm, spool.density_kg_m3)
     if asked.feed is not None:
         from gcodetool.judge.feed_air import air_of_feed
 

@@ -11,7 +11,7 @@ from typing import Any, Final, Literal
 from gcodetool.errors import LedgerError
 from gcodetool.ledger import entries, records
 from gcodetool.ledger.entries import Draft
-from gcodetool.ledger.plausibility import check_plausible, full_mm
+from gcodetool.ledger.plausibility import check_plausible
 from gcodetool.ledger.records import PlaceRecord
 from gcodetool.ledger.spoolfile import NAME
 from gcodetool.ledger.store import Ledger
@@ -55,11 +55,10 @@ def cut(
             raise LedgerError(f"spool '{sample_id}' is on the shelf already; name the sample otherwise")
         after_received(record, at_us)
         bare = records.bare(conn, record)
-        metre_g = bare.net_mass_g / full_mm(bare) * 1e3  # of fibre-filled strand, too
         if length_mm is None:
-            length_mm = (mass_g or 0.0) / metre_g * 1e3
+            length_mm = (mass_g or 0.0) / bare.metre_g * 1e3
         facts: dict[str, Any] = {key: record.facts[key] for key in INHERITED if key in record.facts}
-        facts["net_mass_g"] = length_mm / 1e3 * metre_g
+        facts["net_mass_g"] = length_mm / 1e3 * bare.metre_g
         if winding == "loose":
             facts["winding"] = winding
         place = _lies_at(records.places(conn), record.stay(at_us)[1])

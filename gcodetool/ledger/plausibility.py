@@ -74,15 +74,11 @@ def doubtful(record: SpoolRecord, spool: Spool) -> list[tuple[int | None, str]]:
     return [(one.number, one.text) for one in _doubts(record, spool)]
 
 
-def _metre_g(spool: Spool) -> float:
-    return spool.material.density_kg_m3 * math.pi * (spool.diameter_mm / 2e3) ** 2 * 1e3
-
-
 def _doubts(record: SpoolRecord, spool: Spool) -> list[_Doubt]:
-    metre_g = _metre_g(spool)
+    metre_g = spool.metre_g
     found = _odd_masses(record, spool, metre_g)
     fed_mm = math.fsum(_fed_g(entry, metre_g) / metre_g * 1e3 for entry in _own(record))
-    held_mm = full_mm(spool)
+    held_mm = spool.net_mass_g / spool.metre_g * 1e3
     if fed_mm > held_mm * FED_SLACK:
         text = (
             f"{fed_mm / 1e3:.1f} m fed and cut off in all is more than the reel held ({held_mm / 1e3:.1f} m of "
@@ -129,7 +125,7 @@ def _unlike_the_record(record: SpoolRecord, spool: Spool) -> Iterator[_Doubt]:
     A reel that was printed from without a note is told by its weigh-ins (``moisture.replay``), as far as it was on a
     printer for long enough.  Asked of a weigh-in when it is noted: afterwards others may come before it.
     """
-    metre_g = _metre_g(spool)
+    metre_g = spool.metre_g
     body_g, net_g = spool.body.mass_g, spool.net_mass_g
     body_water_g = (BODY_SHARE - 1.0) * (UNKNOWN_BODY_G if body_g is None else body_g)
     wet = min(WATER_SHARE, WATER_DOUBT * spool.material.uptake_saturation_wt_pct / 100.0)
@@ -161,7 +157,7 @@ def _fed_too_fast(record: SpoolRecord, spool: Spool, entry: LedgerEntry) -> Iter
 
     All that was fed since then counts: people note the prints of a day together.
     """
-    metre_g = _metre_g(spool)
+    metre_g = spool.metre_g
     if entry.kind != "fed" or _fed_g(entry, metre_g) <= LATE_G:
         return
     since_us, where = record.received_us, ""
@@ -218,13 +214,3 @@ def _fed_g(entry: LedgerEntry, metre_g: float) -> float:
     if "length_mm" in entry.facts:
         return float(entry.facts["length_mm"]) / 1e3 * metre_g
     return float(entry.facts["mass_g"])
-
-
-def full_mm(spool: Spool) -> float:
-    """Return the length of strand on the full reel. [mm]"""
-    density = spool.material.density_kg_m3
-    if spool.fibre_wt_pct:  # numpy, which a writer has no other use for
-        from gcodetool.moisture.polymer import polymer
-
-        density = polymer(spool.material, fibre_wt_pct=spool.fibre_wt_pct).density_kg_m3
-    return spool.net_mass_g / (density * math.pi / 4.0 * spool.diameter_mm**2) * 1e6

@@ -5,7 +5,6 @@ in the file are relative to it.  Left out: the moisture state, which is computed
 and whether the figures are plausible together (a dryer hotter than its reel: it happened).
 """
 
-import math
 from pathlib import Path
 from typing import Any, Final, Literal
 
@@ -18,6 +17,7 @@ from gcodetool.moisture.record import (
     Body,
     Origin,
     Spool,
+    metre_g,
 )
 from gcodetool.quickpattern import compiled
 from gcodetool.textfile import MOST_RECORD
@@ -90,7 +90,8 @@ def _spool(table: Table, source: str) -> Spool:
     material = _material(table)
     diameter_mm = asked(table, "diameter_mm", high=10)
     places = places_of_table(table)
-    metre_g = material.density_kg_m3 * math.pi * (diameter_mm / 2e3) ** 2 * 1e3
+    fibre_wt_pct = table.number("fibre_wt_pct", low=0, high=90) or 0.0
+    a_metre_g = metre_g(material, diameter_mm, fibre_wt_pct)
     origins = tuple(_origin(entry) for entry in table.array("cut_from"))
     return Spool(
         id=spool_id,
@@ -98,8 +99,8 @@ def _spool(table: Table, source: str) -> Spool:
         diameter_mm=diameter_mm,
         net_mass_g=asked(table, "net_mass_g", high=1e5),
         places=places,
-        events=events_of(table, places, metre_g, origins),
-        fibre_wt_pct=table.number("fibre_wt_pct", low=0, high=90) or 0.0,
+        events=events_of(table, places, a_metre_g, origins),
+        fibre_wt_pct=fibre_wt_pct,
         winding=_winding(table),
         safe_exposure_h=table.number("safe_exposure_h", high=1e6, above=0),
         body=_body(table.table("body")),

@@ -17,6 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 from gcodetool.errors import OutOfRangeError
 from gcodetool.moisture.air import in_range
 from gcodetool.moisture.constants import MOLAR_GAS, REFERENCE_K, SMALLEST_ACTIVITY, WATER_KG_MOL
+from gcodetool.moisture.record import strand_density_kg_m3
 from gcodetool.quickdata import dataclass
 
 if TYPE_CHECKING:
@@ -26,7 +27,6 @@ Floats = NDArray[np.float64]
 
 CONDENSATION_J_MOL: Final = 44_000.0  # of water at 25 °C [handbook]; 41 600 at 80 °C
 ROOM_ACTIVITY: Final = 0.5  # 50 % RH, the other half of the standard atmosphere 23/50
-FIBRE_DENSITY_KG_M3: Final = 2550.0  # glass; carbon would be 1780 [handbook]
 
 # A new sealed reel: 0.4 of its equilibrium at 23 °C/50 % RH, from 0.2 to 0.6 (own estimate; of 71 new nylon
 # reels in one published trial more than half held over 0.75 wt %, a quarter of that equilibrium).
@@ -264,7 +264,7 @@ def polymer(
         sealed_share=draw.between("sealed", *SEALED_SHARE),
         bed_factor=draw.between("bed", *BED_FACTOR, log=True),
         limit_factor=draw.between("limit", *LIMIT_FACTOR, log=True),
-        density_kg_m3=1.0 / (share / material.density_kg_m3 + (1.0 - share) / FIBRE_DENSITY_KG_M3),
+        density_kg_m3=strand_density_kg_m3(material, fibre_wt_pct),
     )
     factor = material.limit_marginal_x_room_equilibrium
     if at is None:  # the stated limit is the nominal member's own, rounded

@@ -5,13 +5,15 @@ them.  Times are seconds since 1970-01-01 UTC, everything else carries its unit 
 Left out: the moisture state.  It is computed from the record, never stored in it.
 """
 
+import math
 from collections.abc import Sequence
 from dataclasses import field
-from typing import Literal
+from typing import Final, Literal
 
 from gcodetool.profiles import Desiccant, Material, SpoolBody
 from gcodetool.quickdata import dataclass
 
+FIBRE_DENSITY_KG_M3: Final = 2550.0  # glass; carbon would be 1780 [handbook]
 PlaceKind = Literal["open", "box", "sealed", "dryer", "printer"]
 EventKind = Literal["received", "moved", "weighed", "inspected", "fed", "cut", "outcome"]
 
@@ -148,6 +150,25 @@ class Origin:
     body: Body = field(default_factory=Body)
 
 
+def strand_density_kg_m3(material: Material, fibre_wt_pct: float) -> float:
+    """Return what a strand of *material* with so much fibre weighs.
+
+    >>> from gcodetool.profiles import material
+    >>> [round(strand_density_kg_m3(material("PA6"), wt_pct)) for wt_pct in (0.0, 15.0, 40.0)]
+    [1130, 1233, 1454]
+    """
+    if not fibre_wt_pct:
+        return material.density_kg_m3
+    share = fibre_wt_pct / 100.0
+    return 1.0 / ((1.0 - share) / material.density_kg_m3 + share / FIBRE_DENSITY_KG_M3)
+
+
+def metre_g(material: Material, diameter_mm: float, fibre_wt_pct: float) -> float:
+    """Return what a metre of such a strand weighs. [g]"""
+    density = strand_density_kg_m3(material, fibre_wt_pct)
+    return density * math.pi * (diameter_mm / 2e3) ** 2 * 1e3
+
+
 @dataclass(frozen=True)
 class Spool:
     """One reel and its record; events sorted by time, ties in the record's order.
@@ -184,6 +205,16 @@ class Spool:
     def reel_id(self) -> str:
         """The reel that all this was once wound on: its samples have its members."""
         return self.origins[0].id if self.origins else self.id
+
+    @property
+    def density_kg_m3(self) -> float:
+        """The strand's, fibre and all."""
+        return strand_density_kg_m3(self.material, self.fibre_wt_pct)
+
+    @property
+    def metre_g(self) -> float:
+        """A metre of the strand. [g]"""
+        return metre_g(self.material, self.diameter_mm, self.fibre_wt_pct)
 
     @property
     def polymer_share(self) -> float:
