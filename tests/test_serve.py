@@ -131,6 +131,60 @@ def test_everything_else_that_one_does(phone: Client) -> None:
     assert history("place", "bench")[-1].kind == "undone"
 
 
+def test_a_new_reel_is_put_on_the_shelf_where_it_comes_to(phone: Client) -> None:
+    assert "A new reel" in phone.get("/").page.text
+    form = phone.get("/p/bench").page.form("new")
+    filled = {
+        "id": "pa6-11",
+        "material": "PA6",
+        "came": "sealed",
+        "net": "0,75 kg",
+        "left": "500",
+        "fibre": "15",
+    }
+    answer = phone.post(form, **filled)
+    assert answer.status == 200
+    assert "500 g left" in answer.page.text
+    assert "counts as unpacked now" in answer.page.text
+    added = history("spool", "pa6-11")[0].facts
+    assert added["received"] == {"place": "bench", "sealed": True}
+    assert (added["net_mass_g"], added["fibre_wt_pct"], added["diameter_mm"]) == (750.0, 15.0, 1.75)
+    assert "body" not in added and "colour" not in added
+    phone.post(form, **filled)  # twice is once
+    assert kinds("pa6-11") == ["added", "fed"]
+    assert "pa6-11" in phone.get("/").page.text
+    undone = phone.post(answer.page.form("undo"))
+    assert undone.status == 200 and "Undid" in undone.page.text
+    assert "pa6-11" not in phone.get("/").page.text
+
+
+@pytest.mark.parametrize(
+    ("said", "line"),
+    [
+        ({"id": "PA 6"}, "cannot be a spool's id"),
+        ({"id": "petg-03"}, "is on the shelf already"),
+        ({"id": ""}, "Name: give the reel one of your own"),
+        ({"material": "/etc/hostname"}, "choose one of the names in the list"),
+        ({"material": ""}, "Material: choose one"),
+        ({"body": "own.toml"}, "choose one of the names in the list"),
+        ({"net": "0"}, "Filament when new: write grams"),
+        ({"net": "1"}, "Filament when new"),
+        ({"left": "1200"}, "1200 g left of 1000 g cannot be"),
+        ({"left": "0"}, "Left on it: write grams"),
+        ({"colour": "x" * 61}, "Colour: write at most 60 letters"),
+        ({"came": "by post"}, "It came: choose one of"),
+    ],
+)
+def test_a_new_reel_that_cannot_be_is_refused_in_one_line(
+    target: int, said: dict[str, str], line: str
+) -> None:
+    phone = Client(target)
+    answer = phone.post(phone.get("/p/bench").page.form("new"), **{"id": "new-1", "material": "PLA", **said})
+    assert answer.status == 422
+    assert line in answer.page.text
+    assert history("spool", "new-1") == []
+
+
 def test_a_charge_is_renewed_with_its_kind_and_undone(phone: Client) -> None:
     page = phone.get("/p/box-2").page
     assert "60 g clay" in page.text

@@ -4,6 +4,8 @@ import pytest
 
 from gcodetool.serve.fields import READERS, FieldError
 
+NEW = {"id": "petg-1", "material": "PETG", "net": "1000"}
+
 
 @pytest.mark.parametrize(
     ("form", "fields", "edge", "beyond"),
@@ -14,6 +16,9 @@ from gcodetool.serve.fields import READERS, FieldError
         (("spool", "dry"), {}, ("hours", "10000"), "10001"),
         (("spool", "dry"), {}, ("hours", "0.1"), "0"),
         (("spool", "move"), {"place": "bench"}, ("tool", "255"), "256"),
+        (("place", "new"), NEW, ("net", "50000"), "50001"),
+        (("place", "new"), NEW, ("empty", "0"), "-1"),
+        (("place", "new"), NEW, ("line", "x" * 60), "x" * 61),
         (("spool", "move"), {"place": "bench"}, ("tool", "0"), "0.5"),
     ],
 )

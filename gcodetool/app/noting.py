@@ -9,13 +9,16 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Final, Literal
 
+from gcodetool import profiles
 from gcodetool.changes import collected
+from gcodetool.errors import LedgerError
 from gcodetool.ledger import dryings, entries, place_entries, writers
 from gcodetool.ledger.access import digest
 from gcodetool.ledger.forms import Form
 from gcodetool.ledger.location import place_of
 from gcodetool.ledger.store import open_ledger, reading
 from gcodetool.report.shelf_text import Happened
+from gcodetool.tomlfile import shown
 
 if TYPE_CHECKING:
     from gcodetool.ledger.store import Ledger
@@ -50,6 +53,22 @@ def _renewed(
     return place_entries.renew(ledger, name, charge, at_s=at_s, force=force)
 
 
+def _new(
+    ledger: "Ledger",
+    place: str,
+    *,
+    spool_id: str,
+    facts: Mapping[str, Any],
+    at_s: float | None = None,
+    force: bool = False,
+    **came: Any,
+) -> "Written":
+    for kind, word in (("materials", facts["material"]), ("spool-bodies", facts["body"]["material"])):
+        if word is not None and word not in profiles.names(kind):  # a page names no file of this machine
+            raise LedgerError(f"{shown(word)}: choose one of the names in the list")
+    return writers.add_spool(ledger, spool_id, facts, place=place, at_s=at_s, force=force, **came)
+
+
 ACTIONS: Final[Mapping[tuple[Subject, str], Callable[..., Any]]] = {
     ("spool", "move"): writers.move,
     ("spool", "weigh"): writers.weigh,
@@ -60,6 +79,7 @@ ACTIONS: Final[Mapping[tuple[Subject, str], Callable[..., Any]]] = {
     ("spool", "undo"): _undo_spool,
     ("place", "read"): place_entries.read,
     ("place", "renew"): _renewed,
+    ("place", "new"): _new,
     ("place", "undo"): place_entries.undo_place,
 }
 
@@ -84,7 +104,7 @@ def note(
     what
         A word of `ACTIONS`.
     values
-        What its writer takes by keyword.
+        What its writer takes by keyword.  A new reel is noted at its place, and what comes back is about the reel.
     key, seen, who
         Of the form: unlike any other; the last entry that its page knew, None where a move does not matter; the name
         of the device that sent it, empty where nobody was asked.
@@ -103,6 +123,8 @@ def note(
     handle = replace(opened(ledger), form=form)
     with collected():  # what one form changed is no last word of a command that goes on for days
         done: Written = ACTIONS[subject, what](handle, name, at_s=at_s, force=force, **values)
+    if what == "new":
+        subject, name = "spool", values["spool_id"]
     return Noted(subject, name, tuple(history_of(list(done.entries))), done.notes)
 
 
@@ -120,6 +142,11 @@ def opened(word: str | None) -> "Ledger":
 @functools.lru_cache(maxsize=4)
 def _opened(place: str) -> "Ledger":
     return open_ledger(place, make=False)
+
+
+def stock() -> tuple[list[str], list[str]]:
+    """Return the materials and the reels' bodies that a new reel may be of, by name."""
+    return profiles.names("materials"), profiles.names("spool-bodies")
 
 
 def history(subject: Subject, name: str, *, ledger: str | None = None) -> list[Happened]:

@@ -9,6 +9,7 @@ from typing import Any, Final
 from urllib.parse import parse_qsl
 
 from gcodetool.quantities import (
+    FIBRE,
     HOURS,
     HUMIDITY,
     LENGTH,
@@ -211,6 +212,58 @@ def _renewed(fields: Fields) -> dict[str, Any]:
     return {"desiccant": fields.get("desiccant") or None, "desiccant_g": grams}
 
 
+CAME: Final = {
+    "sealed": "new, never opened before",
+    "open": "opened before, or found open",
+    "": "not known",
+}
+DIAMETERS: Final = ("1.75", "2.85")  # mm
+MOST_REEL_G: Final = 50_000.0
+MOST_WORDS: Final = 60  # signs of a colour or a maker's line
+
+
+def _new(fields: Fields) -> dict[str, Any]:
+    spool_id = fields.get("id", "")
+    if not spool_id:
+        raise FieldError("Name: give the reel one of your own, small letters, digits and '-'.")
+    if not fields.get("material"):
+        raise FieldError("Material: choose one.")
+    body = {"material": fields.get("body") or None, "mass_g": _mass(fields, "empty", "Empty reel", low=0.0)}
+    came = choice(fields, "came", "It came", tuple(each for each in CAME if each))
+    facts = {
+        "material": fields["material"],
+        "diameter_mm": float(choice(fields, "diameter", "Diameter", DIAMETERS) or DIAMETERS[0]),
+        "net_mass_g": _mass(fields, "net", "Filament when new", needed=True),
+        "fibre_wt_pct": number(fields, "fibre", "Fibre", FIBRE, needed=False),
+        "colour": _words(fields, "colour", "Colour"),
+        "line": _words(fields, "line", "Maker's line"),
+        "body": body,
+    }
+    return {
+        "spool_id": spool_id,
+        "facts": facts,
+        "received": {} if came is None else {"sealed": came == "sealed"},
+        "left_g": _mass(fields, "left", "Left on it"),
+    }
+
+
+def _mass(
+    fields: Fields, name: str, label: str, *, needed: bool = False, low: float | None = None
+) -> float | None:
+    """Return grams, more than 0 or from *low* on; errors as `number`."""
+    grams = number(fields, name, label, MASS, needed=needed, bare_from=5)
+    if (grams is not None and not (grams > 0 or grams == low)) or (grams or 0.0) > MOST_REEL_G:
+        raise FieldError(f"{label}: write grams, at most {MOST_REEL_G:g}.")
+    return grams
+
+
+def _words(fields: Fields, name: str, label: str) -> str | None:
+    said = fields.get(name, "")
+    if len(said) > MOST_WORDS or not said.isprintable():
+        raise FieldError(f"{label}: write at most {MOST_WORDS} letters.")
+    return said or None
+
+
 def _percent(rh: float | None) -> float | None:
     if rh is not None and not 0 <= rh <= 100:
         raise FieldError("Humidity: write % RH, from 0 to 100.")
@@ -234,5 +287,6 @@ READERS: Final[Mapping[tuple[str, str], Callable[[Fields], dict[str, Any]]]] = {
     ("spool", "undo"): _undone,
     ("place", "read"): _read,
     ("place", "renew"): _renewed,
+    ("place", "new"): _new,
     ("place", "undo"): _undone,
 }

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from gcodetool.app.due import WITHIN_S, due_of
-from gcodetool.app.noting import Subject, history, newest
+from gcodetool.app.noting import Subject, history, newest, stock
 from gcodetool.app.places import places
 from gcodetool.app.resolve import ledger_spool
 from gcodetool.app.review import review_page
@@ -38,7 +38,7 @@ class Looks:
 
     def __init__(self, settings: Settings) -> None:
         self.settings = settings
-        kinds = ("shelf", "due", "job", "spool", "page", "places", "past", "desiccants")
+        kinds = ("shelf", "due", "job", "spool", "page", "places", "past", "desiccants", "stock")
         self.locks = {what: threading.Lock() for what in kinds}
         self.kept: OrderedDict[tuple[Any, ...], tuple[float, Any]] = OrderedDict()
 
@@ -96,6 +96,11 @@ class Looks:
     def desiccants(self, place_kind: str) -> list[str]:
         """Return the desiccants that such a place may hold, by name."""
         found: list[str] = self._kept(("desiccants", place_kind), lambda: kinds_for(place_kind))
+        return found
+
+    def stock(self) -> tuple[list[str], list[str]]:
+        """Return the materials and the reels' bodies that there are, by name."""
+        found: tuple[list[str], list[str]] = self._kept(("stock",), stock)
         return found
 
     def due(self) -> "DueFindings":

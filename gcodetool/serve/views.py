@@ -23,7 +23,7 @@ from gcodetool.report.html.idle_curve import idle_curve, in_words
 from gcodetool.report.html.page import clean, held_together, moment, sentence
 from gcodetool.report.shelf_text import MARKS, Happened, air_in_words, brief, when, words
 from gcodetool.report.storage_text import regeneration
-from gcodetool.serve.fields import AGO, OUTCOME, SCALES
+from gcodetool.serve.fields import AGO, CAME, DIAMETERS, OUTCOME, SCALES
 from gcodetool.serve.looks import JOBS_AT_A_TIME_S, Looks
 from gcodetool.serve.settings import Settings
 
@@ -80,6 +80,8 @@ class Views:
             settings=settings,
             of_row=of_row,
             outcome=OUTCOME,
+            came=CAME,
+            diameters=DIAMETERS,
         )
 
     def page(self, template: str, **context: Any) -> str:
@@ -139,7 +141,7 @@ class Views:
         return self.page(
             "place.html", place=found, inside=Markup(standing), past=past[-PAST:][::-1], left=len(past) - PAST,
             last=latest(past), measured=found.kind in MATCHES_PLACE.split(), desiccants=self.looks.desiccants(found.kind),
-            again=self.dried_again(found), **context,
+            again=self.dried_again(found), stock=self.looks.stock(), **context,
         )  # fmt: skip
 
     def dried_again(self, found: "PlaceOnShelf") -> list[str]:

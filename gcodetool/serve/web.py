@@ -127,7 +127,10 @@ class Site:
         try:
             return HTMLResponse(view(name, banner=banner, **self.context(visitor), **more))
         except (LedgerError, InputError) as error:
-            return self.said(str(error), 404)
+            undone = (
+                banner is not None and banner.happened[0].kind == "undone"
+            )  # that it was put on the shelf
+            return self.said(str(error), 200 if undone else 404, banner=banner)
 
     def said(self, line: str, status: int, **more: Any) -> Response:
         """Answer with one line."""
