@@ -213,8 +213,8 @@ def _renewed(fields: Fields) -> dict[str, Any]:
 
 
 CAME: Final = {
-    "sealed": "new, never opened before",
-    "open": "opened before, or found open",
+    "sealed": "new",
+    "open": "open already",
     "": "not known",
 }
 DIAMETERS: Final = ("1.75", "2.85")  # mm
