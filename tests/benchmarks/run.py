@@ -13,6 +13,7 @@ pygcode, where it is installed, reads a sample of the lines that it can.
 
 import argparse
 import os
+import re
 import shutil
 import statistics
 import subprocess
@@ -58,6 +59,14 @@ for line in lines:
     except Exception:
         pass
 print(read, len(lines), time.perf_counter() - begin)
+"""
+WITHOUT_MISSING = """
+from importlib import import_module
+for name in {names}:
+    try:
+        import_module(name)
+    except ImportError:  # tried for another system, there too
+        pass
 """
 SAMPLE_LINES = 20_000
 SMALL_MB = 2
@@ -137,6 +146,13 @@ class Bench:
             peaks.append(peak)
         return Row(what, yardstick, ratios, statistics.median(cpu_ratios), goal, max(peaks))
 
+    def imports_of(self, command: list[str]) -> list[str]:
+        """Return a call of Python that imports what *command* does, in its order, and ends."""
+        timed = [command[0], "-X", "importtime", *command[1:]]
+        said = subprocess.run(timed, check=False, capture_output=True, text=True, env=self.env).stderr
+        names = re.findall(r"^import time: .*\| +(\S+)$", said, re.MULTILINE)
+        return [command[0], "-c", WITHOUT_MISSING.format(names=names)]
+
     def spool(self) -> list[str]:
         """Return the options that name a spool of the demo shelf, PETG, dried and in its box, at a moment."""
         shelf = self.folder / "shelf"
@@ -164,6 +180,9 @@ def table(bench: Bench, sizes: Iterable[float], dialects: Iterable[str]) -> Iter
     yield bench.compare(f"check --json, {SMALL_MB} MB", [*check, "--json"], START, started, 1.3)
     with_spool = [*check, "--json", *bench.spool()]
     yield bench.compare(f"check --json --spool, {SMALL_MB} MB", with_spool, START, started, 1.6)
+    yield bench.compare(
+        "what that one imports, and no more", bench.imports_of(with_spool), START, started, None
+    )
     for mb in sizes:
         job = str(bench.job(mb))
         # start-up outweighs a small file: the goals are for 100 MB and more
