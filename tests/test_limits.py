@@ -2,6 +2,7 @@
 
 import contextlib
 import io
+import itertools
 import json
 import math
 import pathlib
@@ -19,7 +20,7 @@ from gcodetool.app import limits, limits_evidence
 from gcodetool.cli.main import outcome
 from gcodetool.errors import UsageError
 from gcodetool.ledger.spoolfile import read_spool
-from gcodetool.limits import evidence_store, signs
+from gcodetool.limits import evidence_store, influence, signs
 from gcodetool.limits.adopted import bounded, damage_begins_wt_pct, file_text
 from gcodetool.limits.evidence import Evidence, as_it_stands, of_spool, only_seen, seems_wetter
 from gcodetool.limits.findings import LEAST_RECORDS, findings
@@ -28,7 +29,7 @@ from gcodetool.limits.next_try import Try, best_content, narrower
 from gcodetool.moisture.history import state_at
 from gcodetool.moisture.polymer import LIMIT_FACTOR
 from gcodetool.moisture.record import Outcome
-from gcodetool.report import limits_text
+from gcodetool.report import limits_json, limits_text
 
 PETG = profiles.material("PETG")
 STATED = (PETG.limit_good_wt_pct, PETG.limit_marginal_wt_pct)
@@ -283,6 +284,38 @@ def test_no_adopted_limit_lies_where_the_melt_is_damaged(good, marginal, name):
         assert (limits.held_back is not None) == (
             second @ (math.log(bound / stated[1]) < GRID) > second.sum() / 2
         )
+
+
+@pytest.mark.parametrize("line", [None, "clear"])
+def test_records_looked_at_block_by_block_are_what_they_are_together(line, monkeypatch):
+    words = itertools.cycle(({"strings": "few"}, {"bubbles": "none", "parts": "good"}, {"strings": "many"}))
+    prints = [
+        replace(seen(0.05 + 0.01 * i, f"petg-{i % 5 // 3}", at_s=float(i), **next(words)), line=line)
+        for i in range(24)
+    ]
+    together = found_of(prints, line)
+    whole = [(one.wt_pct, one.good, one.marginal) for one in together.records]
+    monkeypatch.setattr(influence, "AT_A_TIME", 4)
+    apart = found_of(prints, line)
+    assert apart.learned.shares == pytest.approx(together.learned.shares, rel=1e-9, abs=1e-15)
+    for got in (apart.records, [apart.records[i] for i in range(24)]):
+        assert np.array([(one.wt_pct, one.good, one.marginal) for one in got]) == pytest.approx(
+            np.array(whole), rel=1e-9, abs=1e-12
+        )
+    assert [one.marginal for one in apart.records[5:19:3]] == pytest.approx(
+        [each[2] for each in whole[5:19:3]]
+    )
+
+
+def test_json_in_parts_is_one_object(monkeypatch):
+    listed = [
+        found_of([seen(0.2, at_s=float(i), strings="few") for i in range(count)]) for count in (0, 1, 7)
+    ]
+    for at_a_time in (256, 3):
+        monkeypatch.setattr(limits_json, "AT_A_TIME", at_a_time)
+        texts = ["".join(limits_json.limits_json(each)) for each in listed]
+        assert [len(json.loads(text)["records"]) for text in texts] == [0, 1, 7]
+        assert json.loads(texts[2])["best_wt_pct"] == listed[2].best_wt_pct
 
 
 # ---------------------------------------------------------------- the commands

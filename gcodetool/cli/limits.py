@@ -1,6 +1,5 @@
 """``limits``: what your own prints say about how wet is too wet."""
 
-import json
 import sys
 from pathlib import Path
 
@@ -8,7 +7,7 @@ import click
 
 from gcodetool.cli.completion import completing
 from gcodetool.cli.options import at_option, json_option, ledger_option, members_option, page_path
-from gcodetool.cli.output import say_json
+from gcodetool.cli.output import say_json_parts
 from gcodetool.cli.shelf import MATERIAL
 
 LINE = click.option(
@@ -72,9 +71,9 @@ def show(
 
         write_atomic(out, [limits_page(found).encode()])
     if as_json:
-        from gcodetool.report.limits_json import limits_dict
+        from gcodetool.report.limits_json import limits_json
 
-        say_json(json.dumps(limits_dict(found), allow_nan=False))  # not indented: 20,000 records
+        say_json_parts(limits_json(found))
         return
     from gcodetool.report.limits_text import print_limits
 

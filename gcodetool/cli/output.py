@@ -10,7 +10,7 @@ import os
 import re
 import sys
 import unicodedata
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from typing import Any, Final, TextIO, cast
 
 from gcodetool.quickpattern import compiled
@@ -34,6 +34,8 @@ def escaped(text: str) -> str:
     >>> print(escaped("a" + chr(27) + "[31mb" + chr(0x202E)))
     a\x1b[31mb\u202e
     """
+    if text.isascii() and text.isprintable():  # quicker than a pattern, for large JSON
+        return text
     return UNSURE.sub(_plain, text)
 
 
@@ -82,6 +84,13 @@ def say_json(text: str) -> None:
     import click
 
     click.echo(json_for(sys.stdout, text))
+
+
+def say_json_parts(parts: Iterable[str]) -> None:
+    """Write one JSON text to stdout, part by part as they come."""
+    for part in parts:
+        sys.stdout.write(json_for(sys.stdout, part))
+    sys.stdout.write("\n")
 
 
 class Fitting(io.TextIOBase):

@@ -6,7 +6,7 @@ Left out: what follows (``learning``), which spools there are (``app``).
 
 import math
 from collections import defaultdict
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -87,12 +87,13 @@ class SpoolPrints:
     codes: Indices
 
 
-def by_spool(evidence: Sequence[Evidence]) -> list[SpoolPrints]:
-    """Return evidence as columns of each spool; spools by name."""
+def by_spool(evidence: Sequence[Evidence]) -> Iterator[SpoolPrints]:
+    """Yield evidence as columns of each spool; spools by name."""
     found: dict[str, list[int]] = defaultdict(list)
     for i, one in enumerate(evidence):
         found[one.spool].append(i)
-    return [as_columns([evidence[i] for i in found[name]], found[name]) for name in sorted(found)]
+    for name in sorted(found):
+        yield as_columns([evidence[i] for i in found[name]], found[name])
 
 
 def as_columns(prints: Sequence[Evidence], places: Sequence[int]) -> SpoolPrints:

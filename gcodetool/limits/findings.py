@@ -8,7 +8,7 @@ import numpy as np
 
 from gcodetool.limits.adopted import Bounded, bounded, stated_limits
 from gcodetool.limits.evidence import Evidence, by_spool
-from gcodetool.limits.influence import Moved, Records, contradicted, heard, with_less_power
+from gcodetool.limits.influence import Moved, Records, contradicted, heard, in_short, with_less_power
 from gcodetool.limits.learning import Learned, binned, learned_of
 from gcodetool.limits.next_try import Try, best_content, tries
 from gcodetool.profiles import Adopted, Material
@@ -80,11 +80,14 @@ def findings(
     ordered = sorted(evidence, key=lambda one: (one.at_s, one.spool))
     limits = (material.limit_good_wt_pct, material.limit_marginal_wt_pct)
     own = np.array([one.power for one in ordered])
-    columns = by_spool(ordered)
-    records, powers = binned(columns, limits), own
-    found, spools = learned_of(records, own, limits, line=line, roughly=True), []
+    records, told = [], []
+    for one in by_spool(ordered):
+        records.append(binned(one, limits))
+        told.append(in_short(one))
+    powers, spools = own, []
+    found = learned_of(records, own, limits, line=line, roughly=True)
     if ordered:
-        spools = heard(columns, found)
+        spools = heard(told, found)
         for at in range(PASSES):
             powers = with_less_power(own, powers, spools, found)
             found = learned_of(records, powers, limits, line=line, roughly=at < PASSES - 1)

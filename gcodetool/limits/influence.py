@@ -2,6 +2,7 @@
 
 Of one spool, what moves all of its records alike (how wet it really is, where its own limits lie) is known from the
 others of them, too, so a record is looked at beside these.  Leaving one out divides its chance out of what was learned.
+What was heard is worked out block by block, and again where it is asked for again: all of it would grow with the records.
 Left out: limits (``learning``).
 """
 
@@ -26,7 +27,8 @@ COARSE: Final = slice(None, None, 2)  # every other cell is enough for differenc
 UNLIKELY: Final = 1e-12  # of the likeliest cell: no place for a limit,
 BESIDE: Final = 3  # but so many cells beyond are looked at, too
 CONTRADICTED: Final = 0.4  # records that count less than so much are named
-AT_A_TIME: Final = 256  # records: each takes a square of the coarse grid
+AT_A_TIME: Final = 256  # records: each takes a row of the coarse grid for both limits, at each of NODES
+KEPT: Final = 2  # blocks of so many: a spool is asked again before the next one
 
 
 @dataclass(frozen=True, eq=False)
@@ -40,55 +42,98 @@ class Moved:
 
 
 @dataclass(frozen=True, eq=False)
-class Heard:
-    """All records of a spool, on the part of the coarse grid where limits may lie.
+class SpoolInShort:
+    """One spool's records in short.
 
     Attributes
     ----------
     places : (records,)
         Among all.
-    guessed : (records,)
-        The chance of their words from eyes that guess.
-    good, marginal : (NODES, records, cells)
-        ln of the chance of what was said of that limit.
+    middle, spread : (records,)
+        ln of how wet each strand seems, and how far that may be off for all of them together.
+    said, codes
+        As in `SpoolPrints`.
+    """
+
+    places: Indices
+    middle: Floats
+    spread: Floats
+    said: tuple[Said, ...]
+    codes: Indices
+
+
+@dataclass(frozen=True, eq=False)
+class Heard:
+    """All records of a spool, and the part of the coarse grid where limits may lie.
+
+    Attributes
+    ----------
+    stated
+        The limits before. [wt %]
     rows, columns
         Where the cells of the good and of the marginal limit begin and end on the coarse grid.
     """
 
-    places: Indices
-    guessed: Floats
-    good: Floats
-    marginal: Floats
+    told: SpoolInShort
+    stated: tuple[float, float]
     rows: slice
     columns: slice
+
+    @property
+    def places(self) -> Indices:
+        """Which records they are, among all, (records,)."""
+        return self.told.places
+
+    @property
+    def guessed(self) -> Floats:
+        """The chance of their words from eyes that guess, (records,)."""
+        return np.array([_guessed(said) for said in self.told.said])[self.told.codes]
+
+    @property
+    def blocks(self) -> list[slice]:
+        """The records, so many at a time."""
+        return [slice(at, at + AT_A_TIME) for at in range(0, self.places.size, AT_A_TIME)]
 
     def joint(self, shares: Floats, power: Floats) -> Floats:
         """Return the chance of limits and of what the records share, by all of them, (NODES, good, marginal)."""
         mine = shares[COARSE, COARSE][self.rows, self.columns]
-        told = (power @ self.good)[:, :, np.newaxis] + (power @ self.marginal)[:, np.newaxis]
+        told = np.zeros((NODES.size, *mine.shape))
+        for block in self.blocks:
+            good, marginal = _log_heard(self, block.start)
+            told += (power[block] @ good)[:, :, np.newaxis] + (power[block] @ marginal)[:, np.newaxis]
         shared = NODE_WEIGHTS[:, np.newaxis, np.newaxis] * np.exp(told - told.max(axis=0))
         return np.asarray(mine / mine.sum() * shared / shared.sum(axis=0))
 
     def undone(self, power: Floats, some: Indices) -> tuple[Floats, Floats]:
-        """Return what takes records out again, of both limits: 1 over the chance of each to its power."""
-        by = -power[some, np.newaxis]
-        good, marginal = self.good[:, some], self.marginal[:, some]
+        """Return what takes records of one block out again, of both limits: 1 over the chance of each to its power."""
+        by, start = -power[some, np.newaxis], some[0] - some[0] % AT_A_TIME
+        good, marginal = (each[:, some - start] for each in _log_heard(self, int(start)))
         if not by.any():
             return np.ones_like(good), np.ones_like(marginal)
         return np.exp(by * good), np.exp(by * marginal)
 
 
-def heard(spools: Sequence[SpoolPrints], found: Learned) -> list[Heard]:
+@functools.lru_cache(KEPT)
+def _log_heard(spool: Heard, first: int) -> tuple[Floats, Floats]:
+    """Return ln of the chance of what a block of records says of both limits, (NODES, records, cells)."""
+    cells = GRID[COARSE][spool.rows], GRID[COARSE][spool.columns]
+    good, marginal = _heard(spool.told, slice(first, first + AT_A_TIME), spool.stated, cells)
+    return np.log(good, out=good), np.log(marginal, out=marginal)
+
+
+def in_short(spool: SpoolPrints) -> SpoolInShort:
+    """Return of a spool's records what their influence rests on."""
+    middle = spool.seems @ spool.weights
+    spread = np.sqrt((spool.seems - middle[:, np.newaxis]) ** 2 @ spool.weights + SPOOL_SD[1] ** 2)
+    return SpoolInShort(spool.places, middle, spread, spool.said, spool.codes)
+
+
+def heard(spools: Sequence[SpoolInShort], found: Learned) -> list[Heard]:
     """Return the records of each spool; *found* says roughly where limits may lie."""
-    shares, cells = found.shares[COARSE, COARSE], GRID[COARSE]
+    shares = found.shares[COARSE, COARSE]
     kept = [np.flatnonzero(shares.max(axis=axis) > UNLIKELY * shares.max()) for axis in (1, 0)]
     rows, columns = (slice(max(0, each[0] - BESIDE), each[-1] + 1 + BESIDE) for each in kept)
-    listed = []
-    for one in spools:
-        good, marginal = _heard(one, found.stated, (cells[rows], cells[columns]))
-        guessed = np.array([_guessed(said) for said in one.said])[one.codes]
-        listed.append(Heard(one.places, guessed, np.log(good), np.log(marginal), rows, columns))
-    return listed
+    return [Heard(one, found.stated, rows, columns) for one in spools]
 
 
 class Records(Sequence[Moved]):
@@ -118,13 +163,22 @@ class Records(Sequence[Moved]):
 
     def __getitem__(self, at: int | slice) -> Moved | list[Moved]:
         places = range(len(self))[at]
-        return self._moved([places])[0] if isinstance(places, int) else self._moved(places)
+        return next(self._moved([places])) if isinstance(places, int) else list(self._moved(places))
 
     def __iter__(self) -> Iterator[Moved]:
-        return iter(self[:])
+        return self._moved(range(len(self)))
 
-    def _moved(self, places: Sequence[int]) -> list[Moved]:
-        """Return the records at these places, all of a spool at a time."""
+    def _moved(self, places: Sequence[int]) -> Iterator[Moved]:
+        """Yield the records at these places; they are worked out all of a spool at a time."""
+        off = self._off(places)
+        for first in range(0, len(places), AT_A_TIME):
+            some = places[first : first + AT_A_TIME]
+            seen = [self.evidence[i] for i in some]
+            for one, wt_pct, both in zip(seen, middles(seen), off[list(some)].tolist(), strict=True):
+                yield Moved(one, wt_pct, *both)
+
+    def _off(self, places: Sequence[int]) -> Floats:
+        """Return how far the records at these places moved both limits, (all records, good and marginal). [wt %]"""
         looked_at = np.zeros(len(self), dtype=bool)
         looked_at[list(places)] = True
         off = np.zeros((len(self), 2))
@@ -132,9 +186,7 @@ class Records(Sequence[Moved]):
             own = np.flatnonzero(looked_at[each.places])
             if own.size:
                 off[each.places[own]] = moves(each, own, self.powers[each.places], self.found)
-        seen = [self.evidence[i] for i in places]
-        rows = zip(seen, middles(seen), off[list(places)].tolist(), strict=True)
-        return [Moved(one, wt_pct, *both) for one, wt_pct, both in rows]
+        return off
 
 
 def moves(spool: Heard, records: Indices, power: Floats, found: Learned) -> Floats:
@@ -149,7 +201,7 @@ def moves(spool: Heard, records: Indices, power: Floats, found: Learned) -> Floa
     whole = joint.sum(axis=0)
     middle = _middles((whole.sum(axis=1)[np.newaxis], whole.sum(axis=0)[np.newaxis]), spool, found.stated)
     listed = []
-    for some in np.split(records, range(AT_A_TIME, records.size, AT_A_TIME)):
+    for some in _in_blocks(records):
         good, marginal = spool.undone(power, some)
         without = (
             (good * (marginal @ joint.transpose(0, 2, 1))).sum(axis=0),
@@ -175,14 +227,20 @@ def with_less_power(stated: Floats, counted: Floats, spools: Sequence[Heard], fo
     for each in spools:
         power = counted[each.places]
         joint = each.joint(found.shares, power)
-        records = np.arange(power.size)
-        for some in np.split(records, range(AT_A_TIME, power.size, AT_A_TIME)):
+        guessed = each.guessed
+        for some in _in_blocks(np.arange(power.size)):
             good, marginal = each.undone(power, some)
             without = _expected(good, joint, marginal)
             good, marginal = each.undone(power - 1.0, some)
             likely = _expected(good, joint, marginal) / without
-            weighed[each.places[some]] *= likely / (likely + each.guessed[some])
+            weighed[each.places[some]] *= likely / (likely + guessed[some])
     return weighed
+
+
+def _in_blocks(records: Indices) -> list[Indices]:
+    """Return some of a spool's records, ascending, those of a block together."""
+    blocks = records // AT_A_TIME
+    return np.split(records, np.flatnonzero(np.diff(blocks)) + 1)
 
 
 def contradicted(stated: Floats, counted: Floats) -> frozenset[int]:
@@ -193,7 +251,7 @@ def contradicted(stated: Floats, counted: Floats) -> frozenset[int]:
 def chances_of_words(one: Evidence, said: Sequence[Said], stated: tuple[float, float]) -> Floats:
     """Return the chance of each of these answers about one strand, (answers, good, marginal) on the coarse grid."""
     asked = as_columns([replace(one, said=each) for each in said], range(len(said)))
-    good, marginal = _heard(asked, stated, (GRID[COARSE], GRID[COARSE]))
+    good, marginal = _heard(in_short(asked), slice(None), stated, (GRID[COARSE], GRID[COARSE]))
     return np.asarray((good.T * NODE_WEIGHTS).transpose(1, 0, 2) @ marginal.transpose(1, 0, 2))
 
 
@@ -205,25 +263,21 @@ def _guessed(said: Said) -> float:
     return chance
 
 
-def _nodes(spool: SpoolPrints) -> Floats:
-    """Return ln of how wet strands seem, spread as all records of a spool share it, (NODES, records)."""
-    mean = spool.seems @ spool.weights
-    spread = np.sqrt((spool.seems - mean[:, np.newaxis]) ** 2 @ spool.weights + SPOOL_SD[1] ** 2)
-    return np.asarray(mean + NODES[:, np.newaxis] * spread)
-
-
 def _heard(
-    spool: SpoolPrints, stated: tuple[float, float], cells: tuple[Floats, Floats]
+    spool: SpoolInShort, some: slice, stated: tuple[float, float], cells: tuple[Floats, Floats]
 ) -> tuple[Floats, Floats]:
-    """Return the chance of what was said of the good and of the marginal limit, (NODES, records, cells)."""
-    nodes = _nodes(spool)
+    """Return the chance of what some records say of the good and of the marginal limit, (NODES, some, cells)."""
+    nodes = spool.middle[some] + NODES[:, np.newaxis] * spool.spread[some]
+    codes = spool.codes[some]
     good, marginal = (np.ones((*nodes.shape, each.size)) for each in cells)
     for sign, lines in _told(spool.said).items():
         limit = LIMITS.index(sign.limit)
         seen = shown(sign, nodes - np.log(stated[limit]), cells[limit])
         chance = (good, marginal)[limit]
         for start, slope in lines:
-            chance *= start[spool.codes, np.newaxis] + slope[spool.codes, np.newaxis] * seen
+            told = slope[codes, np.newaxis] * seen
+            told += start[codes, np.newaxis]
+            chance *= told
     return good, marginal
 
 

@@ -96,7 +96,8 @@ def learned(
     """
     stated = (material.limit_good_wt_pct, material.limit_marginal_wt_pct)
     powers = np.array([one.power for one in evidence])
-    return learned_of(binned(by_spool(evidence), stated), powers, stated, line=line, roughly=roughly)
+    records = [binned(one, stated) for one in by_spool(evidence)]
+    return learned_of(records, powers, stated, line=line, roughly=roughly)
 
 
 def learned_of(
@@ -114,21 +115,18 @@ def learned_of(
     powers : (records,)
         Of all evidence, in the order that it was sorted in.
     """
-    spools = [(each.line, counted(each, powers)) for each in records]
     total = np.zeros((GRID.size, GRID.size))
     log_shares, log_size = [], []
-    for wider in WIDER[1:2] if roughly else WIDER:
-        chances = [(name, spool_chance(one, wider)) for name, one in spools]
-        for spread in SPOOL_SD[1:2] if roughly else SPOOL_SD:
-            found = _posterior(chances, spread, line)
-            peak = float(found.max())
-            size = float(np.log(np.exp(found - peak).sum())) + peak
-            log_shares.append(found - size)
-            log_size.append(size)
+    for lines in _by_line(records, powers, line, 1 if roughly else None):
+        found = _posterior(lines, line)
+        peak = float(found.max())
+        size = float(np.log(np.exp(found - peak).sum())) + peak
+        log_shares.append(found - size)
+        log_size.append(size)
     weights = np.exp(np.array(log_size) - max(log_size))
     for weight, shares in zip(weights / weights.sum(), log_shares, strict=True):
         total += weight * np.exp(shares)
-    if spools:
+    if records:
         total = _blurred(total + FLOOR, MEANING_SD)
     return Learned(stated, total / total.sum())
 
@@ -139,22 +137,50 @@ def log_prior() -> Floats:
     return np.asarray(-(first**2 - 2.0 * TOGETHER * first * second + second**2) / (2.0 - 2.0 * TOGETHER**2))
 
 
-def _posterior(spools: "Sequence[tuple[str | None, Chance]]", spread: float, line: str | None) -> Floats:
-    """Return ln of prior times chance of the evidence, (good, marginal) on GRID, for one spread of spools.
+def _by_line(
+    records: "Sequence[Binned]", powers: Floats, line: str | None, only: int | None
+) -> list[dict[str | None, Floats]]:
+    """Return ln of the chance of what each line's spools showed, for each width of signs and each spread of spools.
+
+    One spool is looked at after the other, so that no more than their sums is held.
 
     Parameters
     ----------
-    spools
-        Of each its line, and the chance of what it showed.  Spools that name no line are the material's own, so they
-        lie about it directly.
+    only
+        Which of WIDER and SPOOL_SD is taken alone; None: each with each.
     """
-    about = 0 if line is None else min(MARGIN, _reach(LINE_SD))  # cells that are asked for beyond GRID
-    beyond = min(MARGIN, about + _reach(LINE_SD))
+    widths, spreads = (each if only is None else each[only : only + 1] for each in (WIDER, SPOOL_SD))
+    about, beyond = _beyond_grid(line)
     cells = {None: about, line: 0 if line is not None else about}
-    lines: dict[str | None, Floats] = {}
-    for name, each in spools:
-        found = each.blurred(spread, MARGIN - cells.get(name, beyond))
-        lines[name] = lines[name] + found if name in lines else found
+    found: list[dict[str | None, Floats]] = [{} for _ in widths for _ in spreads]
+    for one in records:
+        counts, less = counted(one, powers), MARGIN - cells.get(one.line, beyond)
+        chances = (spool_chance(counts, wider) for wider in widths)
+        told = (each.blurred(spread, less) for each in chances for spread in spreads)
+        for lines, each in zip(found, told, strict=True):
+            if one.line in lines:
+                lines[one.line] += each
+            else:
+                lines[one.line] = each
+    return found
+
+
+def _beyond_grid(line: str | None) -> tuple[int, int]:
+    """Return how many cells beyond GRID are asked for of the material, and of its lines; *line*: that is asked for."""
+    about = 0 if line is None else min(MARGIN, _reach(LINE_SD))
+    return about, min(MARGIN, about + _reach(LINE_SD))
+
+
+def _posterior(lines: dict[str | None, Floats], line: str | None) -> Floats:
+    """Return ln of prior times chance of the evidence, (good, marginal) on GRID.
+
+    Parameters
+    ----------
+    lines
+        ln of the chance of what the spools of each line showed.  Those that name none are the material's own, so they lie
+        about it directly.
+    """
+    about, beyond = _beyond_grid(line)
     own = lines.pop(line, 0.0) if line is not None else 0.0
     total = np.pad(log_prior(), about, constant_values=-1e3)
     for name, found in lines.items():
@@ -184,18 +210,10 @@ class Binned:
     given: dict[Answer, Indices]
 
 
-def binned(spools: Sequence[SpoolPrints], stated: tuple[float, float]) -> list[Binned]:
-    """Return evidence by spool, sorted into bins."""
-    return [
-        Binned(
-            one.line,
-            one.places,
-            one.weights,
-            tuple(_bins(one.seems - np.log(each)) for each in stated),
-            _given(one),
-        )
-        for one in spools
-    ]
+def binned(spool: SpoolPrints, stated: tuple[float, float]) -> Binned:
+    """Return a spool's evidence, sorted into bins."""
+    bins = tuple(_bins(spool.seems - np.log(each)) for each in stated)
+    return Binned(spool.line, spool.places, spool.weights, bins, _given(spool))
 
 
 def _bins(log_ratio: Floats) -> tuple[int, Indices]:

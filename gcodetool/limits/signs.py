@@ -95,7 +95,9 @@ def answers(said: Said) -> tuple[Answer, ...]:
 def shown(sign: Sign, log_content: Floats, log_limit: Floats) -> Floats:
     """Return the share of strands that show a sign, of each content under each limit, (*contents, limits). [-]"""
     wet = np.exp((log_content - np.log(sign.factor)) / sign.width)
-    return np.asarray(1.0 / (1.0 + np.multiply.outer(1.0 / wet, np.exp(log_limit / sign.width))))
+    found = np.multiply.outer(1.0 / wet, np.exp(log_limit / sign.width))
+    found += 1.0
+    return np.asarray(np.reciprocal(found, out=found))
 
 
 def log_chance(answer: Answer, log_ratio: Floats, *, wider: float = 1.0) -> Floats:

@@ -12,7 +12,6 @@ import datetime
 import os
 import random
 import resource
-import subprocess
 import sys
 import tempfile
 from pathlib import Path
@@ -24,6 +23,7 @@ from gcodetool.ledger.store import open_ledger, writing
 BEGIN = datetime.datetime(2026, 1, 5, 8, tzinfo=datetime.UTC).timestamp()
 DAY_S = 86_400.0
 RUNS = 3
+NOWHERE = [(os.POSIX_SPAWN_OPEN, 1, os.devnull, os.O_WRONLY, 0)]  # stdout
 WORDS = {"strings": ("none", "few", "many"), "parts": ("good", "usable", "scrap")}
 
 
@@ -46,11 +46,13 @@ def main(spools: int, prints: int) -> None:
 
 
 def _measured(name: str, words: tuple[str, ...], environment: dict[str, str]) -> None:
-    before = resource.getrusage(resource.RUSAGE_CHILDREN)
-    subprocess.run([sys.executable, *words], env=environment, check=True, stdout=subprocess.DEVNULL)
-    after = resource.getrusage(resource.RUSAGE_CHILDREN)
-    spent = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
-    print(f"{name}: {spent:.2f} s of processor time, {after.ru_maxrss / 1024:.0f} MB at most so far")
+    call = os.posix_spawn(sys.executable, [sys.executable, *words], environment, file_actions=NOWHERE)
+    _, status, used = os.wait4(call, 0)
+    if status != 0:
+        raise SystemExit(f"{name} failed")
+    own = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss  # a child's peak begins there
+    peak = f", {used.ru_maxrss / 1024:.0f} MB at most" if used.ru_maxrss > own else ""
+    print(f"{name}: {used.ru_utime + used.ru_stime:.2f} s of processor time{peak}")
 
 
 def _filled(word: str, spools: int, prints: int) -> None:
