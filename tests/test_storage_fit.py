@@ -13,7 +13,7 @@ import pytest
 from storage_truth import scored, simulate
 
 import gcodetool
-from gcodetool import profiles
+from gcodetool import moments, profiles
 from gcodetool.cli.main import outcome
 from gcodetool.errors import InputError
 from gcodetool.ledger import records, store
@@ -299,6 +299,9 @@ def test_complaints_say_what_to_do(run, shelf):
     assert "states no room" in run("place", "fit", "bin", code=1)
     assert "states no desiccant yet" in run("place", "renewed", "bin", code=1)
     assert "kind 'open'" in run("place", "renewed", "bench", code=1)
+    before = ("place", "renewed", "box-2", "--at", when(NOW - DAY))
+    assert f"in the record from {moments.wall(NOW)} on; correct --at" in run(*before, code=1)
+    assert "desiccant renewed" in run(*before, "--force")
     assert "no price" in run("place", "size", "box-2", "--spools", "x", "--price", "gel", code=2)
 
 

@@ -149,7 +149,8 @@ def renew(
     Raises
     ------
     LedgerError
-        Unknown place, one that holds no desiccant, or nothing known of what is in it.
+        Unknown place, one that holds no desiccant, or nothing known of what is in it; a moment before it was
+        there (unless *force*).
     SpoolError, ProfileError
         A desiccant that is none.
     """
@@ -166,6 +167,11 @@ def renew(
             and not place.renewed
         ):
             raise LedgerError(f"{name}: it states no desiccant yet; add --desiccant KIND --mass G")
+        if at_us < place.added.at_us and not force:
+            raise DoubtError(
+                f"{name}: it is in the record from {records.wall(place.added.at_us)} on; correct --at, or add --force if "
+                "it held desiccant before that"
+            )
         written = entries.append(conn, [Draft("place", name, "renewed", at_us, told)])
         check_places_of(conn)
         return Written(tuple(written))
