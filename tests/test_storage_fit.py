@@ -290,6 +290,26 @@ def test_a_renewal_is_an_event_with_its_own_charge(run, shelf, tmp_path):
     assert "molecular sieve" not in run("place", "list")
 
 
+def test_what_was_put_in_counts_from_its_date_whatever_is_corrected(run, capsys):
+    def corrected(*words):
+        assert outcome(["place", "set", "bin", *words]) == 0
+        return capsys.readouterr().err
+
+    gel = ("--desiccant", "silica gel", "--desiccant-mass", 50)
+    run("place", "add", "bin", "--kind", "box", "--temperature", 22, "--air", 20, *gel, "--at", when(NOW))
+    assert "whatever" not in corrected("--desiccant-mass", "60")
+    run("place", "renewed", "bin", "--mass", 120, "--at", when(NOW + DAY))
+    assert "whatever" not in corrected("--desiccant", "clay")  # renewed with the same as before: that is clay
+    assert "120 g clay" in run("place", "list")
+    told = corrected("--desiccant-mass", "300")
+    assert f"renewed with counts from {moments.wall(NOW + DAY)} on, whatever is corrected" in told
+    assert "120 g clay" in run("place", "list")
+    run("place", "renewed", "bin", "--desiccant", "molecular sieve", "--at", when(NOW + 2 * DAY))
+    assert f"counts from {moments.wall(NOW + 2 * DAY)} on" in corrected("--desiccant", "silica gel")
+    assert "120 g molecular sieve" in run("place", "list")
+    assert "whatever" not in corrected("--air", "18")
+
+
 def test_complaints_say_what_to_do(run, shelf):
     assert "what is fitted is a box" in run("place", "fit", "bench", code=1)
     assert "no place" in run("place", "fit", "box-9", code=1)

@@ -13,7 +13,7 @@ from gcodetool.errors import DoubtError, LedgerError
 from gcodetool.ledger import dryers, entries, records
 from gcodetool.ledger.airlogfile import COLDEST_C, HOTTEST_C
 from gcodetool.ledger.call import CLOCK_SLACK_US, now_us
-from gcodetool.ledger.entries import Draft, LedgerEntry, Readings
+from gcodetool.ledger.entries import Draft, LedgerEntry, Readings, micro
 from gcodetool.ledger.placetables import check_places
 from gcodetool.ledger.records import MEASURABLE, PlaceRecord
 from gcodetool.ledger.store import Ledger
@@ -27,6 +27,7 @@ from gcodetool.tomlfile import shown
 LONGEST_NAME: Final = 60
 ANY_AIR: Final = AirLog((0.0,), (20.0,), (50.0,))  # stands for readings, where only their being there counts
 CHARGED: Final = ("box", "sealed")  # kinds of place that hold desiccant
+CHARGE: Final = ("desiccant", "desiccant_g")
 HOTTEST_ROOM_C: Final = 50.0  # of air that nothing heats: a loft in summer (own estimate)
 UNHEATED: Final = ("open", "box", "sealed")
 FRESH: Final = "desiccant_fresh_at"  # moments of a box's desiccant; one more is added to those known
@@ -128,7 +129,19 @@ def set_place(
             facts[FRESH] = sorted({*place.facts.get(FRESH, []), *facts[FRESH]})
         written = entries.append(conn, [Draft("place", name, "set", at_us, facts)])
         check_places_of(conn)
-        return Written(tuple(written), care_of(facts))
+        return Written(tuple(written), (*care_of(facts), *_overruled(place, facts)))
+
+
+def _overruled(place: PlaceRecord, facts: Mapping[str, Any]) -> list[str]:
+    """Return what to mind where a correction of the desiccant meets charges that were put in since."""
+    later = [one for one in place.renewed if any(key in one for key in CHARGE if key in facts)]
+    if not later:
+        return []
+    since = records.wall(micro(later[0]["at"].timestamp()))
+    return [
+        f"{place.name}: what it was renewed with counts from {since} on, whatever is corrected; 'gcodetool place renewed "
+        f"{place.name} --desiccant KIND --mass G' notes what is in it from now on"
+    ]
 
 
 def renew(
