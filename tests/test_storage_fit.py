@@ -310,6 +310,18 @@ def test_what_was_put_in_counts_from_its_date_whatever_is_corrected(run, capsys)
     assert "whatever" not in corrected("--air", "18")
 
 
+def test_a_correction_says_that_it_counts_for_the_whole_record(run, capsys):
+    run("place", "add", "attic", "--kind", "open", "--temperature", 22, "--humidity", 50, "--at", when(NOW))
+    capsys.readouterr()
+    assert outcome(["place", "set", "attic", "--humidity", "60", "--at", when(NOW + DAY)]) == 0
+    out, err = capsys.readouterr()
+    assert out.startswith("attic: corrected for its whole record, ")
+    assert f"not from {moments.wall(NOW + DAY)} on; air that has changed is noted with" in err
+    for plain in (["--humidity", "61"], ["--note", "dry in winter", "--at", when(NOW + DAY)]):
+        assert outcome(["place", "set", "attic", *plain]) == 0
+        assert capsys.readouterr().err == ""
+
+
 def test_complaints_say_what_to_do(run, shelf):
     assert "what is fitted is a box" in run("place", "fit", "bench", code=1)
     assert "no place" in run("place", "fit", "box-9", code=1)

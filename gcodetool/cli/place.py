@@ -102,7 +102,9 @@ def set_place(
     changes = {**stated_place(options), **dict.fromkeys(fact_keys(forget, FORGETTABLE))}
     done = place_entries.set_place(shelf, name, changes, at_s=context.at_s, force=context.force)
     done = with_heat_cautions(shelf, done)
-    return report_entry(name, "corrected", done, as_json=context.as_json, subject="place")
+    return report_entry(
+        name, "corrected for its whole record", done, as_json=context.as_json, subject="place"
+    )
 
 
 @place.command("read", epilog="Example: gcodetool place read bench --humidity 52")

@@ -28,6 +28,7 @@ LONGEST_NAME: Final = 60
 ANY_AIR: Final = AirLog((0.0,), (20.0,), (50.0,))  # stands for readings, where only their being there counts
 CHARGED: Final = ("box", "sealed")  # kinds of place that hold desiccant
 CHARGE: Final = ("desiccant", "desiccant_g")
+AIR: Final = ("temperature_C", "rh_pct")
 HOTTEST_ROOM_C: Final = 50.0  # of air that nothing heats: a loft in summer (own estimate)
 UNHEATED: Final = ("open", "box", "sealed")
 FRESH: Final = "desiccant_fresh_at"  # moments of a box's desiccant; one more is added to those known
@@ -129,7 +130,13 @@ def set_place(
             facts[FRESH] = sorted({*place.facts.get(FRESH, []), *facts[FRESH]})
         written = entries.append(conn, [Draft("place", name, "set", at_us, facts)])
         check_places_of(conn)
-        return Written(tuple(written), (*care_of(facts), *_overruled(place, facts)))
+        notes = [*care_of(facts), *_overruled(place, facts)]
+        if at_s is not None and place.kind in MEASURABLE and any(facts.get(key) is not None for key in AIR):
+            notes.append(
+                f"{name}: that counts for its whole record, not from {records.wall(at_us)} on; air that has changed is "
+                f"noted with 'gcodetool place read {name}', after 'gcodetool place undo {name}'"
+            )
+        return Written(tuple(written), tuple(notes))
 
 
 def _overruled(place: PlaceRecord, facts: Mapping[str, Any]) -> list[str]:
