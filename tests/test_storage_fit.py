@@ -310,6 +310,23 @@ def test_what_was_put_in_counts_from_its_date_whatever_is_corrected(run, capsys)
     assert "whatever" not in corrected("--air", "18")
 
 
+def test_no_box_holds_more_desiccant_than_it_has_room_for(run):
+    box = ("place", "add", "bin", "--kind", "box", "--temperature", 22, "--air", 20)
+    gel = ("--desiccant", "silica gel", "--desiccant-mass")
+    assert "50000 g of desiccant fill 55.6 L at least, more than the 20 L of the box" in run(
+        *box, *gel, "50kg", code=1
+    )
+    run(*box, *gel, "5kg")
+    for words in (("set", "bin", "--desiccant-mass", "50kg"), ("renewed", "bin", "--mass", "50kg")):
+        assert "add --force" in run("place", *words, code=1)
+        run("place", *words, "--force")
+        run("place", "undo", "bin")
+    assert "fill 5.6 L at least, more than the 2 L" in run("place", "set", "bin", "--air", 2, code=1)
+    run("place", "set", "bin", "--temperature", 23)
+    bag = ("--kind", "sealed", "--temperature", 22, "--air", 0.1)
+    run("place", "add", "bag", *bag, *gel, 300)  # what is left of its air is little
+
+
 def test_a_correction_says_that_it_counts_for_the_whole_record(run, capsys):
     run("place", "add", "attic", "--kind", "open", "--temperature", 22, "--humidity", 50, "--at", when(NOW))
     capsys.readouterr()

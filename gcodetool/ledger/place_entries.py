@@ -28,6 +28,7 @@ LONGEST_NAME: Final = 60
 ANY_AIR: Final = AirLog((0.0,), (20.0,), (50.0,))  # stands for readings, where only their being there counts
 CHARGED: Final = ("box", "sealed")  # kinds of place that hold desiccant
 CHARGE: Final = ("desiccant", "desiccant_g")
+DENSEST_KG_L: Final = 0.9  # of a desiccant's grains, poured in: they have 0.65 to 0.85 (own estimate)
 AIR: Final = ("temperature_C", "rh_pct")
 HOTTEST_ROOM_C: Final = 50.0  # of air that nothing heats: a loft in summer (own estimate)
 UNHEATED: Final = ("open", "box", "sealed")
@@ -48,6 +49,7 @@ def add_place(
     """
     check_name(name)
     _check_room(name, str(facts.get("kind")), facts.get("temperature_C"), force=force)
+    _check_charge(name, facts, force=force)
     with write_transaction(ledger, at_s, force=force) as (conn, at_us):
         if name in records.places(conn):
             raise LedgerError(f"place '{name}' is there already; 'gcodetool place set' corrects it")
@@ -66,6 +68,19 @@ def _check_room(name: str, kind: str, celsius: float | None, *, force: bool) -> 
     if celsius is not None and not COLDEST_C <= celsius <= HOTTEST_C:  # nothing reads such a record again
         raise LedgerError(
             f"{name}: {celsius:g} °C is no place's air; it is from {COLDEST_C:g} to {HOTTEST_C:g}"
+        )
+
+
+def _check_charge(name: str, facts: Mapping[str, Any], *, force: bool) -> None:
+    """Refuse more desiccant than a box has room for; a bag's air is what was left in it, not its room."""
+    grams, litres = facts.get("desiccant_g"), facts.get("air_L")
+    if facts.get("kind") != "box" or not grams or not litres or force:
+        return
+    least_L = grams / 1000.0 / DENSEST_KG_L
+    if least_L > litres:
+        raise DoubtError(
+            f"{name}: {grams:g} g of desiccant fill {least_L:.1f} L at least, more than the {litres:g} L of the box; "
+            "correct the figure, or add --force"
         )
 
 
@@ -124,6 +139,8 @@ def set_place(
         _linked(conn, changes)
         facts = dict(changes)
         _check_room(name, str(facts.get("kind", place.kind)), facts.get("temperature_C"), force=force)
+        if not {"air_L", *CHARGE}.isdisjoint(facts):
+            _check_charge(name, {**place.facts, **facts}, force=force)
         if "exchange_m3_h" in facts and "exchange_range_m3_h" in place.facts:
             facts.setdefault("exchange_range_m3_h", None)  # another figure has another range
         if facts.get(FRESH):
@@ -187,6 +204,7 @@ def renew(
             and not place.renewed
         ):
             raise LedgerError(f"{name}: it states no desiccant yet; add --desiccant KIND --mass G")
+        _check_charge(name, {**place.facts, **told}, force=force)
         if at_us < place.added.at_us and not force:
             raise DoubtError(
                 f"{name}: it is in the record from {records.wall(place.added.at_us)} on; correct --at, or add --force if "
