@@ -154,3 +154,17 @@ def test_what_cannot_be_asked_is_said(tmp_path):
         place_size("box", [spool], until=NOW - 1, at=NOW, members=2)
     with pytest.raises(UsageError, match="no spools"):
         place_size("box", [], at=NOW, members=2)
+
+
+def test_more_reels_than_a_box_states_slots_are_told():
+    from gcodetool.app.storage import place_size
+
+    def notes(slots, reels):
+        box = Place("box", "box", 22.0, 14.0, air_L=20.0, slots=slots)
+        one = dried("PETG", "one")
+        spools = [replace(one, id=f"reel-{i}", places={**one.places, "box": box}) for i in range(reels)]
+        return " ".join(place_size("box", spools, until=NOW + 86_400.0, at=NOW, members=1).notes)
+
+    assert "box states that it takes 1 reel at a time, and this is for 2: gcodetool place set" in notes(1, 2)
+    assert "takes" not in notes(2, 2).replace("taken", "")
+    assert "takes" not in notes(None, 2).replace("taken", "")

@@ -190,6 +190,13 @@ def place_size(
     plan, notes = _plan(name, states[0], openings_per_week, until_s, humidity_max)
     if others := [each for each in _inside(name, at_s, ledger) if each not in {one.id for one in found}]:
         notes.append(f"{', '.join(others)} in it now are not counted: name them with --spools if they stay")
+    slots, reels = plan.place.slots, len({one.id for one in found})
+    if slots is not None and reels > slots:
+        at_a_time = "1 reel" if slots == 1 else f"{slots} reels"
+        notes.append(
+            f"{name} states that it takes {at_a_time} at a time, and this is for {reels}: "
+            f"gcodetool place set {name} --slots N"
+        )
     told = tuple(brought(each) for each in states)
     charges = [] if any(each.dry_first for each in told) else _charges(states, plan, per_kg)
     assert plan.place.air_L is not None  # _plan saw to it
