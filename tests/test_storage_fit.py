@@ -251,6 +251,20 @@ def test_a_box_is_fitted_kept_and_taken_back(run, shelf, tmp_path):
     assert "exchange_m3_h" not in places(tmp_path)["box-2"].facts
 
 
+def test_a_reel_in_the_box_counts_with_what_is_left_of_it(run, shelf):
+    """As much as of a smaller reel, not as when it was new."""
+
+    def fitted(*reel):
+        run("spool", "add", "pa6-1", "--material", "PA6", *reel, "--place", "box-2", "--at", when(NOW))
+        found = json.loads(run("place", "fit", "box-2", *shelf, "--json"))
+        run("spool", "undo", "pa6-1")
+        return found["exchange_per_day"]
+
+    begun, small = fitted("--net-mass", 1000, "--left", 100), fitted("--net-mass", 100)
+    assert begun == pytest.approx(small, rel=1e-9)
+    assert begun != fitted("--net-mass", 1000)
+
+
 def test_a_renewal_is_an_event_with_its_own_charge(run, shelf, tmp_path):
     later = ("--at", when(NOW + DAY))
     said = run("place", "renewed", "box-2", "--desiccant", "molecular sieve", "--mass", 250, *later)

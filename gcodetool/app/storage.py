@@ -13,6 +13,7 @@ from gcodetool.judge.print_air import last_open
 from gcodetool.ledger import entries, location, place_entries, records
 from gcodetool.ledger.entries import micro
 from gcodetool.ledger.placetables import check_places
+from gcodetool.ledger.plausibility import left_g
 from gcodetool.ledger.store import open_ledger, reading
 from gcodetool.moisture import bag
 from gcodetool.moisture.air import drying_agent
@@ -21,7 +22,7 @@ from gcodetool.moisture.history import State, state_at
 from gcodetool.moisture.members import default_members
 from gcodetool.moisture.places import ROOM_C, ROOM_RH_PCT, charged
 from gcodetool.moisture.polymer import polymer
-from gcodetool.moisture.record import AirLog, Place
+from gcodetool.moisture.record import AirLog, Place, Spool
 from gcodetool.shell import shell_word
 from gcodetool.storage.findings import FittedPlace, Priced, SizedPlace
 from gcodetool.storage.fit import BoxFacts, fit_box
@@ -63,10 +64,10 @@ def place_fit(
     with reading(opened) as conn:
         known = records.places(conn)
         found, log, room, inside = _logged(conn, known, name, at_s)
-    facts = replace(_facts_of(found), also_kg=sum(_held_kg(each) for each in inside))
+    facts = replace(_facts_of(found), also_kg=sum(_held_kg(*each) for each in inside))
     fit = fit_box(log, room, facts)
     made = FittedPlace(
-        name, found.room or "", found.agent, found.desiccant_g, tuple(each[0] for each in inside), fit
+        name, found.room or "", found.agent, found.desiccant_g, tuple(spool.id for spool, _ in inside), fit
     )
     if not keep:
         return made
@@ -83,8 +84,8 @@ def place_fit(
 
 def _logged(
     conn: "Connection", known: "Mapping[str, PlaceRecord]", name: str, at_s: float
-) -> tuple[Place, AirLog, AirLog, list[tuple[str, dict[str, Any]]]]:
-    """Return a box as it is charged at a moment, its log since then, its room's, and the spools in it."""
+) -> tuple[Place, AirLog, AirLog, "list[tuple[Spool, float]]"]:
+    """Return a box as it is charged at a moment, its log since then, its room's, and the spools in it with their grams."""
     record = records.place(known, name)
     if record.kind not in place_entries.CHARGED:
         raise LedgerError(
@@ -111,11 +112,13 @@ def _logged(
                 f"{box.room}, the room of {name}, has no readings: gcodetool place log {shell_word(box.room)} FILE.csv"
             )
         room = AirLog((log.at_s[0],), (float(there.facts["temperature_C"]),), (float(there.facts["rh_pct"]),))
-    inside = [
-        (spool_id, records.spool(conn, spool_id).facts)
-        for spool_id, where in records.at_places(conn, micro(at_s)).items()
-        if where == name
-    ]
+    at_us = micro(at_s)
+    inside = []
+    for spool_id, where in records.at_places(conn, at_us).items():
+        if where == name:
+            reel = records.spool(conn, spool_id)
+            spool = records.bare(conn, reel)
+            inside.append((spool, left_g(reel, spool, at_us=at_us)))
     return charged(box, at_s), log, room, inside
 
 
@@ -137,14 +140,11 @@ def _facts_of(box: Place) -> BoxFacts:
     return BoxFacts(None if not box.air_L else box.air_L / 1000.0, agent, (box.desiccant_g or 0.0) / 1000.0)
 
 
-def _held_kg(spool: tuple[str, dict[str, Any]]) -> float:
-    """Return what a spool holds per unit of activity near dry air. [kg]"""
-    _, facts = spool
-    material = polymer(
-        profiles.material(str(facts["material"])), fibre_wt_pct=float(facts.get("fibre_wt_pct", 0.0))
-    )
+def _held_kg(spool: "Spool", left_g: float) -> float:
+    """Return what so much filament of a spool holds per unit of activity near dry air. [kg]"""
+    material = polymer(spool.material, fibre_wt_pct=spool.fibre_wt_pct)
     slope = (material.equilibrium(0.3, 295.15) - material.equilibrium(0.1, 295.15)) / 0.2
-    return float(facts["net_mass_g"]) / 1000.0 * float(np.asarray(slope).ravel()[0])
+    return left_g / 1000.0 * float(np.asarray(slope).ravel()[0])
 
 
 def place_size(
@@ -195,7 +195,7 @@ def place_size(
         at_a_time = "1 reel" if slots == 1 else f"{slots} reels"
         notes.append(
             f"{name} states that it takes {at_a_time} at a time, and this is for {reels}: "
-            f"gcodetool place set {name} --slots N"
+            f"gcodetool place set {shell_word(name)} --slots N"
         )
     told = tuple(brought(each) for each in states)
     charges = [] if any(each.dry_first for each in told) else _charges(states, plan, per_kg)

@@ -69,6 +69,12 @@ def check_plausible(
     return [one.text for one in doubts]
 
 
+def left_g(record: SpoolRecord, spool: Spool, *, at_us: int) -> float:
+    """Return the filament that a spool has at a moment, by what was noted; 0 where that is more than it held. [g]"""
+    fed_g = math.fsum(_fed_g(entry, spool.metre_g) for entry in _own(record) if entry.at_us <= at_us)
+    return max(0.0, spool.net_mass_g - fed_g)
+
+
 def doubtful(record: SpoolRecord, spool: Spool) -> list[tuple[int | None, str]]:
     """Return (entry, what cannot be) of a record's figures; None = not of one entry."""
     return [(one.number, one.text) for one in _doubts(record, spool)]
