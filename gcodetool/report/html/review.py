@@ -22,6 +22,7 @@ from gcodetool.report.next_command import next_command
 if TYPE_CHECKING:
     from gcodetool.gcode.edits import Edit
     from gcodetool.gcode.program import Program
+    from gcodetool.moisture.record import Spool
     from gcodetool.profiles import Printer
 
 MOST_POINTS: Final = 1500  # of a curve; more are not seen
@@ -209,6 +210,12 @@ def crossings(found: JobFindings, drawn: Part) -> list[Crossing]:
     return listed
 
 
+def stated_limits(spool: "Spool") -> tuple[float, float]:
+    """Return the limits that a spool's profile states, of its strand: fibre takes up nothing. [wt %]"""
+    stock, share = spool.material, spool.polymer_share
+    return share * stock.limit_good_wt_pct, share * stock.limit_marginal_wt_pct
+
+
 def section_of(examined: ExaminedJob, tool: ToolFindings) -> PageTool:
     """Return one tool's section: what there is to draw of it."""
     over = examined.spools.get(tool.tool)
@@ -219,7 +226,7 @@ def section_of(examined: ExaminedJob, tool: ToolFindings) -> PageTool:
     limits = (
         (tool.forecast.limit_good_wt_pct, tool.forecast.limit_marginal_wt_pct)
         if tool.forecast is not None
-        else (spool.material.limit_good_wt_pct, spool.material.limit_marginal_wt_pct)
+        else stated_limits(spool)
     )
     spool_name = page.clean(spool.id, 40)
     past = charts.history(
