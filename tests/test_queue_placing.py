@@ -7,9 +7,10 @@ from queue_world import HOUR, NOW, job, spool, stock
 from queue_worlds import asked_of, with_boxes
 
 from gcodetool.moisture.solver import COMPILED
+from gcodetool.queue.dryer_slots import Placement
 from gcodetool.queue.handoffs import handoffs_of
 from gcodetool.queue.job_list import JobRequest, ToolRequest, by_profile, from_paths
-from gcodetool.queue.placing import Placement, schedule_job
+from gcodetool.queue.placing import schedule_job
 from gcodetool.queue.schedule import Assignment
 from gcodetool.queue.search import greedy
 

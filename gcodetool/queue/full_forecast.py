@@ -10,11 +10,11 @@ from pathlib import Path
 from typing import Final
 
 from gcodetool.queue import forecast_store
+from gcodetool.queue.dryer_slots import beside_of
 from gcodetool.queue.drying_hours import settled, timed
 from gcodetool.queue.executors import Executor
 from gcodetool.queue.forecast_memo import ForecastMemo
 from gcodetool.queue.job_list import Progress
-from gcodetool.queue.placing import beside_of
 from gcodetool.queue.schedule import DryerStay, Schedule, ScheduledDrying, ScheduledJob, Task, Way
 from gcodetool.queue.search import improved, replan_after_first_failure, replay
 from gcodetool.queue.spool_steps import Print, StepHistory
