@@ -8,7 +8,8 @@ from queue_world import HOUR, NOW, PLACES, job, spool, stock
 
 from gcodetool.moisture.solver import COMPILED
 from gcodetool.queue import full_forecast
-from gcodetool.queue.findings import QueueFindings
+from gcodetool.queue.findings import QueueFindings, empty_row
+from gcodetool.queue.forecast_memo import ForecastMemo
 from gcodetool.queue.job_list import read_list
 from gcodetool.queue.plan import plan
 
@@ -64,6 +65,24 @@ def test_two_reels_in_a_dryer_of_its_own_air_hold_each_other_up(tmp_path) -> Non
     assert (alone.dryings[0].reached, first.reached, second.reached) == ("good", "marginal", "good")
     wet = [found.rows[0].tools[0].worst_wt_pct for found in (alone, together)]
     assert wet[1] > wet[0] + 0.01
+
+
+def test_who_is_dried_for_a_job_that_is_not_run_holds_up_nobody(tmp_path, monkeypatch) -> None:
+    """The full forecast holds the second job: its reel is not dried, and the first one has the dryer's air alone."""
+    alone = planned(tmp_path, CLOSED, reels=1)
+    printed = ForecastMemo.printed
+
+    def harder(memo, history, step, tool):
+        if memo.options.exposures and history.spool == "petg-2":
+            return empty_row(tool, "dry-first", "too wet in full", spool="petg-2")
+        return printed(memo, history, step, tool)
+
+    monkeypatch.setattr(ForecastMemo, "printed", harder)
+    both = planned(tmp_path, CLOSED)
+    assert [row.held for row in both.rows] == [False, True]
+    (drying,) = both.dryings
+    assert drying.spool == "petg-1"
+    assert drying.after_wt_pct == pytest.approx(alone.dryings[0].after_wt_pct, rel=1e-9)
 
 
 def test_where_the_air_is_the_rooms_they_do_not_know_of_each_other(tmp_path) -> None:

@@ -202,12 +202,15 @@ def taken_up(
         )
     at_s = schedule.at_s
     since = {name: _since(spools[name], plan.since_s, at_s) for name in steps}
-    pasts = {
+    every = {
         name: _past(
             spools[name], [step for _, step in sorted(known, key=lambda each: each[0])], since[name], at_s
         )
         for name, known in steps.items()
     }
+    # of a reel whose record says all of it, the record counts alone
+    pasts = {name: past for name, past in every.items() if past.step is not None}
+    since = {name: since[name] for name in pasts}
     stays = {
         (name, step.dryer, step.out_s)
         for name, past in pasts.items()

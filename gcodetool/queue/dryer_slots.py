@@ -220,9 +220,10 @@ class Placement:
         return ScheduledDrying(before, step, stay.time)
 
     def _hot_alone(self, dryer: str, stay: DryingSpan) -> float:
-        """Return for how long of a stay the dryer is hot for nothing else that is planned. [s]"""
+        """Return for how long of a stay the dryer is hot for nothing else that is dried by the plan. [s]"""
         alone, at_s = 0.0, stay.in_s
-        for each in sorted(self.company(dryer, stay.in_s, stay.out_s, ""), key=lambda each: each.in_s):
+        others = (each for each in self.company(dryer, stay.in_s, stay.out_s, "") if not each.stood)
+        for each in sorted(others, key=lambda each: each.in_s):
             alone += max(0.0, each.in_s - at_s)
             at_s = max(at_s, each.out_s)
         return alone + max(0.0, stay.out_s - at_s)

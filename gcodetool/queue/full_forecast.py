@@ -22,6 +22,7 @@ from gcodetool.queue.spool_work import Wanting
 
 LEAST_SHARE: Final = 0.25  # of the longest job's forecast, that any takes: the reel waits for it as long
 DRYING: Final = 1.5  # what dryings, and what is said of a plan, add to the forecasts of its jobs
+ROUNDS: Final = 4  # of a plan that the full forecast changes: who is dried with whom is seen anew
 LONG: Final = 20  # jobs; in longer queues what follows a job that is judged harder is planned anew
 
 
@@ -93,17 +94,26 @@ def expected_s(full: ForecastMemo, tasks: Sequence[Task], clock_s: Callable[[], 
 def _shown(
     full: ForecastMemo, start: Schedule, chosen: Schedule, executor: Executor, progress: Progress | None
 ) -> Schedule:
-    """Return a plan as the full forecast sees it."""
+    """Return a plan as the full forecast sees it.
+
+    Where it does not run a job, the reels of that are not dried: who was to share their dryer's air has it alone.
+    """
     _forecast(full, chosen, executor, progress)
-    found = replay(full, start, fixed(full, chosen.all()))
-    assert found is not None  # its dryings are settled
-    return found
+    shown = chosen
+    for _ in range(ROUNDS):
+        found = replay(full, start, fixed(full, shown.all()))
+        assert found is not None  # its dryings are settled
+        shown = found
+        every = dryings_in(shown.all())
+        if all(each.step.beside == met(full, each, every) for each in every):
+            break
+    return shown
 
 
 def fixed(memo: ForecastMemo, placed: Sequence[ScheduledJob]) -> list[Way]:
     """Return a plan with its hours of drying settled, each with the reels whose air it shares."""
     found = []
-    every = [drying for each in placed for drying in each.dryings]
+    every = dryings_in(placed)
     for each in placed:
         times = {
             drying.before.spool: replace(drying.time, beside=met(memo, drying, every))
@@ -111,6 +121,11 @@ def fixed(memo: ForecastMemo, placed: Sequence[ScheduledJob]) -> list[Way]:
         }
         found.append(timed(each, times))
     return found
+
+
+def dryings_in(placed: Sequence[ScheduledJob]) -> list[ScheduledDrying]:
+    """Return all dryings of a plan."""
+    return [drying for each in placed for drying in each.dryings]
 
 
 def met(

@@ -185,8 +185,13 @@ def _start(
             off.append((before, _back_to(done, before, start_s) if boxed else done.homes.get(before)))
         elif moves.taken_next(before, start_s, printer):
             off.append((before, None))  # whose line says where it goes comes after this one
+    if cleared is not None:
+        off += _from_other_tools(done, placed, cleared, moves)
     out = {each.before.spool for each in placed.dryings if each.step.out_s == start_s}
     out |= {each.spool for each in begun.dryings if each.progress == "running" and each.out_s == start_s}
+    out |= {
+        stay.spool for stays in done.stays.values() for stay in stays if stay.stood and stay.out_s == start_s
+    }
     into = (name for name, each in given.items() if each.box and not done.boxes.lives_in(name, each.box))
     return HandOff(
         start_s,
@@ -204,6 +209,21 @@ def _start(
         fetched=tuple(_fetched(done, placed, {*new, *again} - out)),
         off=tuple(off),
     )
+
+
+def _from_other_tools(
+    done: Schedule, placed: ScheduledJob, cleared: JobEnd, moves: ReelMoves
+) -> Iterator[tuple[str, str | None]]:
+    """Yield the reels of the job before that fed tools which this one leaves alone, and where they go."""
+    tools, spools = {step.tool for _, step in placed.steps}, {history.spool for history, _ in placed.steps}
+    since_s, start_s = placed.start_s - done.turnaround_s, placed.start_s
+    for tool, spool in cleared.fed:
+        if tool in tools or spool in spools or (done.homes.get(spool) is None and spool not in cleared.boxed):
+            continue
+        if not moves.goes_on(spool, since_s, start_s):
+            yield spool, _back_to(done, spool, start_s)
+        elif moves.taken_next(spool, start_s, placed.task.printer):
+            yield spool, None
 
 
 def _fetched(done: Schedule, placed: ScheduledJob, spools: Collection[str]) -> Iterator[tuple[str, str]]:

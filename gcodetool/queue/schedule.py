@@ -183,6 +183,11 @@ class DryerStay:
     planned: bool = True
     before: StepHistory | None = field(default=None, compare=False)
 
+    @property
+    def stood(self) -> bool:
+        """Whether it stood there before the plan."""
+        return self.in_s == -math.inf
+
     def crosses(self, in_s: float, out_s: float) -> bool:
         """Return whether any of that time is in it."""
         return self.in_s < out_s and in_s < self.out_s

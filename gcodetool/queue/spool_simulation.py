@@ -161,7 +161,8 @@ class SpoolSimulator:
         if step.off_s is not None:  # it hangs there until somebody comes
             waited = aged(after, around.air, step.off_s - end_s)
             after, end_s = replace(waited, place=after.place, since_s=after.since_s), step.off_s
-        self._keep(history.with_step(step), put_back(after, around, step.start_s, end_s, arrival.fed_mm))
+        back = put_back(after, around, step.start_s, end_s, arrival.fed_mm)
+        self._keep(history.with_step(step), as_it_was_left(back, state))
         return replace(self._row(state, judged, around, tool), box=step.box)
 
     def driest_feed(self, history: StepHistory, step: Print) -> FeedNeed | None:
@@ -227,9 +228,8 @@ class SpoolSimulator:
         after = aged(state, Surroundings(air, air, device.place), step.out_s - step.in_s, company=beside)
         back = room_of(state) if state.place == step.dryer else state.place
         gone = with_events(state, Event(step.in_s, "moved", step.dryer, temperature_C=step.temperature_C))
-        self._keep(
-            history.with_step(step), moved(replace(after, spool=gone.spool, path=None), step.out_s, back)
-        )
+        out = moved(replace(after, spool=gone.spool, path=None), step.out_s, back)
+        self._keep(history.with_step(step), as_it_was_left(out, state))
         before, then = (
             quantile(each.next_fed_wt_pct, self.options.confidence, state.weights) for each in (state, after)
         )
@@ -320,9 +320,17 @@ def with_events(state: State, *events: Event) -> State:
 
 
 def moved(state: State, at_s: float, place: str) -> State:
-    """Return the state with the spool in another place."""
+    """Return the state with the spool in another place, and without what the place that it left holds."""
     found = with_events(state, Event(at_s, "moved", place))
-    return replace(found, place=place, since_s=at_s, company=())
+    field = replace(found.field, store_kg=None)
+    return replace(found, field=field, place=place, since_s=at_s, company=(), enclosed=None)
+
+
+def as_it_was_left(back: State, before: State) -> State:
+    """Return the state of a spool that is back in its closed place: air and desiccant there hold what they held."""
+    if back.place != before.place or back.field.store_kg is not None:
+        return back
+    return replace(back, field=replace(back.field, store_kg=before.field.store_kg))
 
 
 def room_of(state: State) -> str:
