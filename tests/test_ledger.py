@@ -21,6 +21,7 @@ from gcodetool.ledger import (
     entries,
     exchange,
     maintenance,
+    on_tools,
     place_entries,
     records,
     steps,
@@ -353,9 +354,25 @@ def test_a_mounted_spool_is_found_and_two_on_one_tool_are_said(shelf: store.Ledg
     done = writers.move(shelf, "pa6-08", "bench-1", tool=0, at_s=T0 + 2 * HOUR)
     assert "pa6-07 is noted on bench-1, tool 0 too" in done.notes[0]
     with reading(shelf) as conn:
-        found = writers.mounted_on(conn, ["bench-1"], entries.micro(T0 + 3 * HOUR))
+        found = on_tools.mounted_on(conn, ["bench-1"], entries.micro(T0 + 3 * HOUR))
         assert [name for name, _ in found[0]] == ["pa6-08", "pa6-07"]
-        assert writers.mounted_on(conn, ["bench-1"], entries.micro(T0 + 0.5 * HOUR)) == {}
+        assert on_tools.mounted_on(conn, ["bench-1"], entries.micro(T0 + 0.5 * HOUR)) == {}
+
+
+def test_on_which_tool_of_several_a_reel_is_is_asked(shelf: store.Ledger) -> None:
+    for name in ("pa6-08", "pa6-09"):
+        writers.add_spool(shelf, name, FACTS, place="bench", at_s=T0)
+    alone = writers.move(shelf, "pa6-09", "bench-1", at_s=T0 + HOUR)
+    assert alone.notes == ()
+    first = writers.move(shelf, "pa6-07", "bench-1", tool=0, at_s=T0 + 2 * HOUR)
+    ask = "was not said: gcodetool spool move pa6-09 bench-1 --tool N"
+    assert first.notes == (f"on which tool of bench-1 pa6-09 is {ask}",)
+    writers.move(shelf, "pa6-09", "bench", at_s=T0 + 3 * HOUR)
+    assert writers.move(shelf, "pa6-08", "bench-1", tool=1, at_s=T0 + 4 * HOUR).notes == ()
+    again = writers.move(shelf, "pa6-09", "bench-1", at_s=T0 + 5 * HOUR)
+    assert again.notes == (
+        f"on which tool of bench-1 pa6-09 is beside pa6-07 on tool 0 and pa6-08 on tool 1 {ask}",
+    )
 
 
 # ---------------------------------------------------------------- files

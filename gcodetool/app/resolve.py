@@ -357,14 +357,15 @@ def _mounted(
     """Return the spools on a printer by tool, where that is known, and where each was found."""
     if machine.ledger is None or not machine.places:
         return {}, []
-    from gcodetool.ledger import records, store, writers
+    from gcodetool.ledger import records, store
     from gcodetool.ledger.entries import micro
+    from gcodetool.ledger.on_tools import mounted_on
 
     found: dict[int | None, Spool] = {}
     notes = []
     with store.reading(machine.ledger) as conn:
         places = records.places(conn)
-        mounted = {name: writers.mounted_on(conn, [name], micro(at_s)) for name in machine.places}
+        mounted = {name: mounted_on(conn, [name], micro(at_s)) for name in machine.places}
         used = [name for name, each in mounted.items() if each]
         if len(used) > 1:
             raise UsageError(f"--printer: spools are mounted on {' and '.join(used)}; name one of these")

@@ -19,6 +19,7 @@ from gcodetool.ledger.cold_reels import said_of_cold
 from gcodetool.ledger.dryers import heat_words, join, stated_heat
 from gcodetool.ledger.entries import Draft, LedgerEntry, Subject, micro
 from gcodetool.ledger.eventtables import check_event
+from gcodetool.ledger.on_tools import said_of_mounted
 from gcodetool.ledger.plausibility import check_plausible
 from gcodetool.ledger.printed_jobs import refuse_again, signs
 from gcodetool.ledger.records import PlaceRecord, SpoolRecord, wall
@@ -255,28 +256,13 @@ def move(
         if later:
             notes.append(f"back-dated: {wall(later[0][0])} it goes on to {later[0][1]}")
         if target.kind == "printer":
-            notes += [
-                f"{other} is noted on {place}{'' if tool is None else f', tool {tool}'} too; "
-                f"say where it went: gcodetool spool move {other} PLACE"
-                for other, on in mounted_on(conn, [place], at_us).get(tool, [])
-                if other != spool_id and on
-            ]
+            notes += said_of_mounted(conn, spool_id, place, tool, at_us)
         notes += said_of_retired(record)
         notes += said_of_cold(conn, record, known, before, target, at_us)
         written = entries.append(
             conn, [Draft("spool", spool_id, "moved", at_us, noted(facts, note)), *turned]
         )
         return Written(tuple(written), tuple(notes))
-
-
-def mounted_on(conn: Connection, printers: list[str], at_us: int) -> dict[int | None, list[tuple[str, int]]]:
-    """Return tool → (spool, since [µs]) of those mounted on printers at a moment, the last one first."""
-    found: dict[int | None, list[tuple[str, int]]] = {}
-    for spool_id, place in records.at_places(conn, at_us).items():
-        if place in printers:
-            since_us, _, tool = records.spool(conn, spool_id).stay(at_us)
-            found.setdefault(tool, []).append((spool_id, since_us))
-    return {tool: sorted(each, key=lambda one: -one[1]) for tool, each in found.items()}
 
 
 def noted(facts: dict[str, Any], note: str | None) -> dict[str, Any]:
