@@ -13,6 +13,7 @@
     ├── CalculationError      finite numbers went in, none came out: a fault of the program
     ├── WriteError            the result could not be written; the target is as it was
     ├── LedgerError           the ledger cannot be read or written, or has no such name
+    │   ├── DamagedError      its file is damaged so that it cannot be read
     │   ├── DoubtError        what a check doubts; ``--force`` writes it
     │   ├── FormUsedError     a form of the page was sent before
     │   └── MovedMeanwhileError   what a form is about went elsewhere since
@@ -77,6 +78,10 @@ class WriteError(GcodetoolError):
 
 class LedgerError(GcodetoolError):
     """The ledger cannot be read or written, knows no such name, or an entry contradicts what is in it."""
+
+
+class DamagedError(LedgerError):
+    """A ledger's file is damaged so that it cannot be read, or no further."""
 
 
 class DoubtError(LedgerError):

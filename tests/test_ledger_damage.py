@@ -186,6 +186,32 @@ def test_a_bad_backup_is_not_restored(folder: pathlib.Path, capsys: pytest.Captu
     assert rows(folder / "ledger.sqlite") == before
 
 
+@pytest.mark.parametrize("damage", ["pages", "head", "cut", "entry"])
+def test_of_a_damaged_backup_is_said_what_is_known(
+    damage: str, folder: pathlib.Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    backup = folder / "backup.sqlite"
+    if damage == "entry":
+        change(backup, "UPDATE entry SET facts = '{}' WHERE number = 2")
+    else:
+        data = backup.read_bytes()
+        zeros = {"pages": (3 * 4096, 6 * 4096), "head": (100, 4096), "cut": (len(data), len(data))}[damage]
+        data = data[: zeros[0]] + bytes(zeros[1] - zeros[0]) + data[zeros[1] :]
+        backup.write_bytes(data[: len(data) // 2] if damage == "cut" else data)
+    code, words = said(capsys, "ledger", "restore", "backup.sqlite")
+    assert code == 1
+    assert "backup.sqlite: not restored, the backup is damaged: " in words
+    assert ".restore-" not in words
+    code, checked = said(capsys, "ledger", "check", "--ledger", "backup.sqlite")
+    assert code == 1
+    assert "'gcodetool ledger check'" not in checked  # it is what says this
+    if damage in ("head", "cut"):  # nothing more is known of it, so nothing is promised
+        assert "ledger check" not in words
+    else:
+        assert "'gcodetool ledger check --ledger backup.sqlite' names all" in words
+        assert "thing" in checked and "not in order" in checked
+
+
 @pytest.mark.parametrize("ledger_word", ["postgresql"], indirect=True)
 def test_a_backup_goes_into_a_server_too(
     ledger_word: str, folder: pathlib.Path, capsys: pytest.CaptureFixture[str]

@@ -87,9 +87,12 @@ def integrity_errors(ledger: Ledger) -> Iterator[Fault]:
 
 
 def _file_faults(conn: Connection) -> Iterator[Fault]:
-    for (line,) in conn.exec_driver_sql("PRAGMA integrity_check(20)"):
-        if line != "ok":
-            yield Fault("file", f"the file is damaged: {' '.join(str(line).split())}")
+    try:
+        for (line,) in conn.exec_driver_sql("PRAGMA integrity_check(20)"):
+            if line != "ok":
+                yield Fault("file", f"the file is damaged: {' '.join(str(line).split())}")
+    except DBAPIError as error:  # so damaged that even that stops
+        yield Fault("file", f"the file is damaged: {error.orig}")
 
 
 def _content_faults(conn: Connection, *, numbered: bool) -> Iterator[Fault]:
@@ -187,11 +190,11 @@ def _record_faults(conn: Connection, shelf: Mapping[str, SpoolRecord]) -> Iterat
             yield Fault("doubtful", f"{which}: {text} (noted with --force?)")
 
 
-def refuse_damaged(ledger: Ledger, what: str) -> None:
-    """Raise LedgerError, with *what* in front, where a ledger is not as it was noted."""
+def refuse_damaged(ledger: Ledger, what: str, *, check: str = "gcodetool ledger check") -> None:
+    """Raise LedgerError, with *what* in front, where a ledger is not as it was noted; *check*: the call that says more."""
     for fault in integrity_errors(ledger):
         if fault.kind in ("file", "entry", "readings"):
-            raise LedgerError(f"{what}: {fault}; 'gcodetool ledger check' names all that is damaged")
+            raise LedgerError(f"{what}: {fault}; '{check}' names all that is damaged")
 
 
 def backup(ledger: Ledger, target: Path) -> None:

@@ -16,7 +16,7 @@ from typing import Final
 from sqlalchemy import func, insert, select
 
 from gcodetool.changes import making
-from gcodetool.errors import LedgerError
+from gcodetool.errors import DamagedError, LedgerError
 from gcodetool.ledger import records
 from gcodetool.ledger.call import now_us
 from gcodetool.ledger.location import path_of, place_of
@@ -61,7 +61,8 @@ def checked_copy(file: Path, folder: Path | None, what: str) -> Iterator[Ledger]
 
     *what*: to say where it is damaged.
     """
-    source = open_file(file)
+    with _named(file, what):
+        source = open_file(file)
     try:
         if folder is not None:
             own_folder(folder)
@@ -70,14 +71,24 @@ def checked_copy(file: Path, folder: Path | None, what: str) -> Iterator[Ledger]
         raise LedgerError(f"{folder}: cannot be written: {error.strerror}; check its permissions") from error
     try:
         draft = work / "ledger.sqlite"
-        copy(source, draft)
-        opened = open_ledger(draft, make=False)  # one of an older version cannot be read as it stands
-        refuse_damaged(opened, f"{file}: {what}")
+        with _named(file, what):
+            copy(source, draft)
+            opened = open_ledger(draft, make=False)  # one of an older version cannot be read as it stands
+            refuse_damaged(opened, f"{file}: {what}", check=f"gcodetool ledger check --ledger {file}")
         yield opened
     finally:
         for left in work.iterdir():
             left.unlink()
         work.rmdir()
+
+
+@contextlib.contextmanager
+def _named(file: Path, what: str) -> Iterator[None]:
+    """Say of which file it is that SQLite cannot read it, where it is a copy that it reads."""
+    try:
+        yield
+    except DamagedError as error:
+        raise LedgerError(f"{file}: {what}: SQLite cannot read it; take an earlier copy") from error
 
 
 def _into_file(draft: Ledger, path: Path) -> Restored:

@@ -22,7 +22,7 @@ from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, SQLAlch
 from sqlalchemy.pool import NullPool
 
 from gcodetool.changes import making
-from gcodetool.errors import LedgerError
+from gcodetool.errors import DamagedError, LedgerError
 from gcodetool.heldfile import on_disk, take_place
 from gcodetool.ledger.call import CALL, NUMBERS, WROTE, now_us
 from gcodetool.ledger.forms import Form, take
@@ -424,14 +424,14 @@ def _explained(ledger: Ledger) -> Iterator[None]:
     try:
         yield
     except DBAPIError as error:
-        raise LedgerError(
-            f"{ledger.where}: {explain(_without_secrets(str(error.orig), ledger.engine.url), ledger.path is None)}"
-        ) from None
+        text = explain(_without_secrets(str(error.orig), ledger.engine.url), ledger.path is None)
+        kind = DamagedError if text == DAMAGED else LedgerError
+        raise kind(f"{ledger.where}: {text}") from None
     except SQLAlchemyError as error:
         first = _without_secrets(str(error), ledger.engine.url).split("\n", 1)[0]
         raise LedgerError(f"{ledger.where}: {first}; run 'gcodetool ledger check'") from None
     except UnicodeDecodeError:  # SQLite's own words about a damaged table, or that table's name
-        raise LedgerError(f"{ledger.where}: {DAMAGED}") from None
+        raise DamagedError(f"{ledger.where}: {DAMAGED}") from None
     except MemoryError:
         raise
     except OSError as error:
@@ -441,7 +441,7 @@ def _explained(ledger: Ledger) -> Iterator[None]:
 
 
 DAMAGED: Final = (
-    "the ledger is damaged; 'gcodetool ledger check' says more, "
+    "the ledger's file is damaged, so SQLite cannot read it on; "
     "'gcodetool ledger restore FILE' puts a backup in its place"
 )
 REASONS: Final = (
