@@ -96,7 +96,11 @@ def test_what_is_there_is_prepared_once_into_the_other_folder(
     assert "broken.gcode" in said.err
     assert b"; gcodetool:begin header" in (out / "clips.gcode").read_bytes()
     assert outcome(words) == 0
-    assert capsys.readouterr().out == ""
+    said = capsys.readouterr()
+    assert (said.out, said.err) == ("", f"gcodetool: {folder}: nothing to do: its 2 jobs were done before\n")
+    (tmp_path / "empty").mkdir()
+    assert outcome(["watch", str(tmp_path / "empty"), "--once"]) == 0
+    assert capsys.readouterr().err == f"gcodetool: {tmp_path / 'empty'}: nothing to do: no job is in it\n"
 
 
 def test_the_wrong_reel_is_said_in_the_line_of_its_file(
@@ -113,9 +117,22 @@ def test_the_wrong_reel_is_said_in_the_line_of_its_file(
 
 
 @pytest.mark.parametrize(
-    ("words", "says"), [(["--spool", "none.toml"], "none.toml"), (["--printer", "bench-9"], "'bench-9'")]
+    ("words", "says"),
+    [
+        (["--spool", "none.toml"], "none.toml"),
+        (["--printer", "bench-9"], "'bench-9'"),
+        (["--spool", "PETG", "--place", "attic"], "--place 'attic': the record of petg-03 has no such place"),
+        (["--spool", "PETG", "--feed", "attic"], "--feed 'attic': the record of petg-03 has no such place"),
+        (["--place", "attic"], "no place 'attic' in the ledger"),
+    ],
 )
-def test_a_name_that_there_is_not_is_said_before_any_file_comes(words, says, tmp_path, capsys) -> None:
+def test_a_name_that_there_is_not_is_said_before_any_file_comes(
+    words, says, tmp_path, capsys, monkeypatch
+) -> None:
+    monkeypatch.setenv("GCODETOOL_LEDGER", str(tmp_path / "shelf.sqlite"))
+    spool = str(sample_folder() / "shelf" / "petg-03.toml")
+    assert outcome(["spool", "import", spool]) == 0
+    words = [spool if word == "PETG" else word for word in words]
     assert outcome(["watch", str(tmp_path), "--once", *words]) in (1, 2)
     assert says in capsys.readouterr().err
 

@@ -19,6 +19,10 @@ from gcodetool.app.resolve import find_printer, find_spool
 from gcodetool.block.annotate import PrepareOptions
 from gcodetool.errors import GcodeError, GcodetoolError, UsageError
 from gcodetool.heldfile import flush, is_held
+from gcodetool.judge.feed_air import place_at_feed
+from gcodetool.judge.print_air import check_place
+from gcodetool.ledger import records
+from gcodetool.ledger.store import open_ledger, reading
 from gcodetool.queue.job_list import is_job_name
 from gcodetool.textfile import MOST_LOG, own_folder, read_bytes, read_text
 
@@ -183,7 +187,7 @@ def check_folders(folder: Path, out: Path | None) -> None:
 
 
 def check_names(spools: Spools, words: Words) -> None:
-    """Refuse a printer or spools that there are not: at once, not with the first file, hours later.
+    """Refuse a printer, spools or places that there are not: at once, not with the first file, hours later.
 
     Raises
     ------
@@ -194,8 +198,27 @@ def check_names(spools: Spools, words: Words) -> None:
     machine = find_printer(words.get("printer"), ledger=ledger)
     named = spools if isinstance(spools, Mapping) else {} if spools is None else {None: spools}
     also = tuple(name for name in (words.get("place"), words.get("feed")) if name is not None)
-    for word in named.values():
-        find_spool(word, ledger=ledger, also=(*machine.places, *also))
+    found = [find_spool(word, ledger=ledger, also=(*machine.places, *also)) for word in named.values()]
+    for spool in found:
+        if (place := words.get("place")) is not None:
+            check_place(spool, place)
+        if (feed := words.get("feed")) is not None:
+            place_at_feed(spool, feed)
+    if not found and also:  # whose spools the files name, or the printer has
+        with reading(open_ledger(ledger, make=False)) as conn:
+            known = records.places(conn)
+            for name in also:
+                records.place(known, name)
+
+
+def nothing_done(folder: Path, done: "DoneFile") -> str:
+    """Return why there was nothing to do in a folder."""
+    before = sum(is_job_name(path.name) and sign_of(path) in done for path in folder.iterdir())
+    if not before:
+        return f"{folder}: nothing to do: no job is in it"
+    return (
+        f"{folder}: nothing to do: {'its job was' if before == 1 else f'its {before} jobs were'} done before"
+    )
 
 
 @dataclass(frozen=True)

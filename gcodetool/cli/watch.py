@@ -75,7 +75,7 @@ def watch(
         return folder_watch.answer(path, spools, words, out, PrepareOptions())
 
     with news_of(folder, wanted=not once) as news:
-        looked_s = -ALL_S
+        looked_s, answers = -ALL_S, 0
         while True:
             now_s = time.monotonic()
             if now_s - looked_s >= ALL_S:
@@ -84,9 +84,12 @@ def watch(
                     arrivals.seen(path, now_s)
             take(news, arrivals)
             for found in folder_watch.work(arrivals, done, time.monotonic(), answering):
+                answers += 1
                 say(found, as_json=as_json)
                 sys.stdout.flush()  # who reads it waits for it
             if once and not arrivals.waiting:
+                if not answers:
+                    click.echo(f"gcodetool: {folder_watch.nothing_done(folder, done)}", err=True)
                 return 0
 
 

@@ -52,13 +52,7 @@ def air_of_print(
     """
     keeps = stands_in(spool, state, KEEPS)
     if place is not None:
-        if place not in spool.places:
-            import difflib
-
-            near = difflib.get_close_matches(place, spool.places, n=1)
-            known = ", ".join(sorted(spool.places)) or "none"
-            offer = f"did you mean '{near[0]}'?" if near else f"it has {known}"
-            raise UsageError(f"--place '{place}': the record of {spool.id} has no such place; {offer}")
+        check_place(spool, place)
         return air_of_place(spool, state, place, at_s, keeps)
     if printer is not None:
         for name, each in spool.places.items():
@@ -69,6 +63,18 @@ def air_of_print(
         if keeps
         else air_of_place(spool, state, state.place, at_s, keeps)
     )
+
+
+def check_place(spool: "Spool", place: str) -> None:
+    """Refuse the name of a place that a record has not; errors as above."""
+    if place in spool.places:
+        return
+    import difflib
+
+    near = difflib.get_close_matches(place, spool.places, n=1)
+    known = ", ".join(sorted(spool.places)) or "none"
+    offer = f"did you mean '{near[0]}'?" if near else f"it has {known}"
+    raise UsageError(f"--place '{place}': the record of {spool.id} has no such place; {offer}")
 
 
 def air_of_room(spool: "Spool", state: State, *, at_s: float) -> PrintAir:
