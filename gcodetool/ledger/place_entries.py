@@ -27,6 +27,9 @@ from gcodetool.tomlfile import shown
 LONGEST_NAME: Final = 60
 ANY_AIR: Final = AirLog((0.0,), (20.0,), (50.0,))  # stands for readings, where only their being there counts
 CHARGED: Final = ("box", "sealed")  # kinds of place that hold desiccant
+ADDED_LATE_US: Final = (
+    86_400_000_000  # a place is often added when something of it is to be noted (own estimate)
+)
 CHARGE: Final = ("desiccant", "desiccant_g")
 DENSEST_KG_L: Final = 0.9  # of a desiccant's grains, poured in: they have 0.65 to 0.85 (own estimate)
 AIR: Final = ("temperature_C", "rh_pct")
@@ -186,8 +189,8 @@ def renew(
     Raises
     ------
     LedgerError
-        Unknown place, one that holds no desiccant, or nothing known of what is in it; a moment before it was
-        there (unless *force*).
+        Unknown place, one that holds no desiccant, or nothing known of what is in it; a moment days before it
+        was there (unless *force*).
     SpoolError, ProfileError
         A desiccant that is none.
     """
@@ -205,7 +208,7 @@ def renew(
         ):
             raise LedgerError(f"{name}: it states no desiccant yet; add --desiccant KIND --mass G")
         _check_charge(name, {**place.facts, **told}, force=force)
-        if at_us < place.added.at_us and not force:
+        if at_us < place.added.at_us - ADDED_LATE_US and not force:
             raise DoubtError(
                 f"{name}: it is in the record from {records.wall(place.added.at_us)} on; correct --at, or add --force if "
                 "it held desiccant before that"
