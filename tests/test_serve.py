@@ -227,6 +227,8 @@ def test_what_a_check_doubts_is_asked_again(phone: Client) -> None:
     refused = phone.post(form, grams="100")
     assert (refused.status, kinds()) == (422, ["added"])
     assert "Nothing was noted" in refused.page.text
+    assert "or note it all the same, below." in refused.page.text
+    assert "--" not in refused.page.text
     assert "weighed 100 g" in phone.post(refused.page.forms[0]).page.text
     wrong = phone.post(phone.get("/s/petg-03").page.form("weigh"), grams="12o0")
     assert (wrong.status, wrong.page.forms) == (422, [])

@@ -3,6 +3,7 @@
 Numbers are read as everywhere else (``quantities``).  Left out: whether the figures can be; the writers say that.
 """
 
+import re
 import time
 from collections.abc import Callable, Mapping
 from typing import Any, Final
@@ -275,6 +276,36 @@ def _undone(fields: Fields) -> dict[str, Any]:
     if not (entry.isascii() and entry.isdecimal()) or len(entry) > 15:
         raise FieldError("There is no such entry.")
     return {"number": int(entry)}
+
+
+COMMAND: Final = re.compile(r"('gcodetool [^']*'|gcodetool [^;)]*)")  # for a terminal, as it stands
+ON_PAGE: Final = (  # what the ledger's lines call by options, and what the forms call it
+    ("add --force to take these", "note it all the same, below"),
+    ("add --force", "note it all the same, below,"),
+    ("--temperature C, or --knob C as it was set", "'°C of its air'"),
+    ("--desiccant KIND --mass G", "'Kind' and 'Grams'"),
+    ("say where it went: --to PLACE", "note first where it went: 'It goes to'"),
+    ("--at", "'When'"),
+    ("--dryer", "'Dryer'"),
+    ("--tool", "'Tool'"),
+    ("--temperature", "'°C'"),
+    ("--knob", "what its knob shows"),
+)
+
+
+def on_page(line: str) -> str:
+    """Return a line of the ledger with its options as the page's forms call them; whole commands stay.
+
+    >>> on_page("petg-03: 1 g is less than the empty reel; correct the figure, or add --force")
+    'petg-03: 1 g is less than the empty reel; correct the figure, or note it all the same, below'
+    >>> on_page("correct --at, or move it: gcodetool spool move petg-03 oven --at TIME")
+    "correct 'When', or move it: gcodetool spool move petg-03 oven --at TIME"
+    """
+    parts = COMMAND.split(line)
+    for i in range(0, len(parts), 2):
+        for option, said in ON_PAGE:
+            parts[i] = re.sub(rf"{re.escape(option)}(?![a-z-])", said, parts[i])
+    return "".join(parts).removesuffix(",")
 
 
 READERS: Final[Mapping[tuple[str, str], Callable[[Fields], dict[str, Any]]]] = {

@@ -33,7 +33,7 @@ from gcodetool.errors import (
 )
 from gcodetool.report.due_calendar import calendar
 from gcodetool.report.html.page import style_of
-from gcodetool.serve.fields import READERS, FieldError, Fields, moment, read_fields
+from gcodetool.serve.fields import READERS, FieldError, Fields, moment, on_page, read_fields
 from gcodetool.serve.guard import Guard, RefusedError
 from gcodetool.serve.looks import Looks
 from gcodetool.serve.seal import FormKey, NotOursError, Pairing, Seal, TooOldError, WaitError
@@ -177,7 +177,7 @@ class Site:
         """Answer with the page that says what was noted, by an address that can be loaded again."""
         number = done.happened[0].number if done.happened else 0
         with self.remarks_lock:
-            self.remarks[number] = Banner(done.happened, done.notes)
+            self.remarks[number] = Banner(done.happened, tuple(map(on_page, done.notes)))
             while len(self.remarks) > REMARKS_KEPT:
                 self.remarks.popitem(last=False)
         return RedirectResponse(f"{address(done.subject, done.name)}?done={number}", status_code=303)
@@ -212,7 +212,7 @@ class Site:
         """Answer with why nothing was noted; what a check doubts can be noted all the same."""
         return HTMLResponse(
             self.views.page(
-                "refused.html", line=line, fields=carried(fields), subject=key.subject, name=key.name,
+                "refused.html", line=on_page(line), fields=carried(fields), subject=key.subject, name=key.name,
                 key=self.seal.form(visitor.token, key.subject, key.name, key.seen) if force else None,
                 device=visitor.device,
             ),
