@@ -1,6 +1,7 @@
 """Stories of the shelf: what people type, what they get, what a tired user gets wrong."""
 
 import datetime
+import hashlib
 import json
 import math
 import os
@@ -9,6 +10,7 @@ import shlex
 import subprocess
 import sys
 import time
+import tomllib
 
 import pytest
 
@@ -797,6 +799,25 @@ def test_a_report_is_noted_once_for_each_tool_and_each_word(shop) -> None:
     assert "its strings are noted already (entry" in err
     assert ": few); correct it with 'gcodetool spool undo petg-03" in err
     assert shop(*came, "--strings", "many", "--force")[0] == 0
+    digest = hashlib.sha256(pathlib.Path("r.json").read_bytes()).hexdigest()[:12]
+    assert shop("spool", "export", "petg-03", "-o", "petg-03.toml")[0] == 0
+    events = tomllib.loads(pathlib.Path("petg-03.toml").read_text(encoding="utf-8"))["event"]
+    noted = [(one["report"], one["report_tool"]) for one in events if "report" in one]
+    assert noted == [(digest, 1), *[(digest, 0)] * 4]
+
+
+def test_a_note_with_a_reports_name_in_it_is_no_report(shop) -> None:
+    report = {
+        "schema": "gcodetool/report/1",
+        "tools": [{"tool": 0, "spool": "petg-03", "filament_mm": 1000.0}],
+        "job": {"path": "clips.gcode"},
+    }
+    pathlib.Path("r.json").write_text(json.dumps(report), encoding="utf-8")
+    sign = f"(report {hashlib.sha256(pathlib.Path('r.json').read_bytes()).hexdigest()[:12]})"
+    assert shop("spool", "fed", "petg-03", "--length", "500", "--note", f"before {sign}")[0] == 0
+    assert shop("spool", "fed", "petg-03", "--job", "r.json", "--note", "again")[0] == 0
+    assert "clips.gcode " + sign in shop("spool", "show", "petg-03")[1]
+    assert shop("spool", "fed", "petg-03", "--job", "r.json")[0] == 1
 
 
 def test_more_than_a_printer_feeds_is_asked_about(shop) -> None:

@@ -162,11 +162,13 @@ def outcome(
     """
     from gcodetool.app.fed_from_report import fed_from_report
     from gcodetool.ledger import writers
+    from gcodetool.ledger.eventtables import SIGNS
 
     printed = None if job is None else fed_from_report(job, spool_id, tool)
     said = _said(options, printed)
-    if not {"strings", "bubbles", "surface", "parts"} & said.keys():
-        raise UsageError("say how it came out: add --strings, --bubbles, --surface or --parts")
+    if said.keys().isdisjoint(SIGNS):
+        asked = ", ".join(f"--{word}" for word in SIGNS[:-1])
+        raise UsageError(f"say how it came out: add {asked} or --{SIGNS[-1]}")
     done = writers.outcome(
         context.ledger(make=False),
         spool_id,
@@ -176,9 +178,7 @@ def outcome(
         note=note,
         force=context.force,
     )
-    words = ", ".join(
-        f"{key} {said[key]}" for key in ("strings", "bubbles", "surface", "parts") if key in said
-    )
+    words = ", ".join(f"{key} {said[key]}" for key in SIGNS if key in said)
     return report_entry(spool_id, f"came out with {words}", done, as_json=context.as_json)
 
 

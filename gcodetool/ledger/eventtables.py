@@ -21,14 +21,15 @@ from gcodetool.moisture.record import (
 )
 from gcodetool.tomlfile import Table, nearest, shown
 
+REPORT: Final = ("report", "report_tool")  # a job's report that it was noted from, and which tool of it
 EVENT_KEYS: Final[dict[str, tuple[str, ...]]] = {  # besides at, kind, who (noted it) and note
     "received": ("place", "water_wt_pct", "sealed"),
     "moved": ("place", "tool", "temperature_C", "knob_C"),
     "weighed": ("gross_g", "resolution_g"),
     "inspected": ("bubbles", "oozes", "pops", "winding", "free_end"),
-    "fed": ("length_mm", "mass_g"),
+    "fed": ("length_mm", "mass_g", *REPORT),
     "cut": ("length_mm", "into", "cut_from", "place"),
-    "outcome": ("strings", "bubbles", "surface", "parts", "because", "nozzle_C", "melt_s", "job"),
+    "outcome": ("strings", "bubbles", "surface", "parts", "because", "nozzle_C", "melt_s", "job", *REPORT),
 }
 OUTCOME_WORDS: Final[dict[str, tuple[str, ...]]] = {  # the better word first
     "strings": ("none", "few", "many"),
@@ -101,6 +102,9 @@ def _event(table: Table, places: dict[str, Place], metre_g: float) -> Event:
         _check_cut(table, places)
     if kind == "inspected" and not any(key in table for key in EVENT_KEYS["inspected"]):
         table.fail(None, "an inspection says nothing; add bubbles, oozes, pops, winding or free_end")
+    if kind in ("fed", "outcome"):
+        table.text("report")
+        table.whole("report_tool", high=255)
     read: dict[str, Any] = {key: _READERS[key](table, key) for key in table.data if key in _READERS}
     if kind == "fed":
         read["length_mm"] = _fed_mm(table, metre_g)

@@ -7,14 +7,32 @@ from collections.abc import Mapping
 from typing import Any
 
 from gcodetool.errors import DoubtError
+from gcodetool.ledger.entries import LedgerEntry
 from gcodetool.ledger.eventtables import SIGNS
 from gcodetool.ledger.records import SpoolRecord, wall
 
 
-def signs(job: Mapping[str, Any]) -> tuple[str, ...]:
-    """Return how notes name a job's report: as a whole, then its tool where it has several."""
-    report, tool = f"report {job['digest'][:12]}", job.get("tool")
-    return (f"({report})",) if tool is None else (f"({report})", f"({report}, T{tool})")
+def of_report(job: Mapping[str, Any] | None) -> dict[str, Any]:
+    """Return the facts by which an entry names a job's report, and its tool where it has several; nothing without one."""
+    if job is None:
+        return {}
+    tool = job.get("tool")
+    return {"report": job["digest"][:12], **({} if tool is None else {"report_tool": tool})}
+
+
+def in_words(job: Mapping[str, Any]) -> str:
+    """Return how a note names a job's report, for people."""
+    tool = job.get("tool")
+    return f"(report {job['digest'][:12]})" if tool is None else f"(report {job['digest'][:12]}, T{tool})"
+
+
+def _names(entry: LedgerEntry, job: Mapping[str, Any]) -> bool:
+    """Return whether an entry is about a job's report: about that tool of it, or about all of it."""
+    named = of_report(job)
+    return entry.facts.get("report") == named["report"] and entry.facts.get("report_tool") in (
+        None,
+        named.get("report_tool"),
+    )
 
 
 def refuse_again(record: SpoolRecord, kind: str, job: Mapping[str, Any], said: Mapping[str, Any]) -> None:
@@ -30,12 +48,9 @@ def refuse_again(record: SpoolRecord, kind: str, job: Mapping[str, Any], said: M
     LedgerError
         One of them is in the record, by an entry that holds.
     """
-    same = [
-        entry
-        for entry in record.happened
-        if any(sign in str(entry.facts.get("note", "")) for sign in signs(job))
-    ]
-    for entry in same:
+    for entry in record.happened:
+        if not _names(entry, job):
+            continue
         twice = [word for word in SIGNS if entry.kind == "outcome" and word in entry.facts and word in said]
         if not twice and not entry.kind == kind == "fed":
             continue

@@ -21,7 +21,7 @@ from gcodetool.ledger.entries import Draft, LedgerEntry, Subject, micro
 from gcodetool.ledger.eventtables import check_event
 from gcodetool.ledger.on_tools import said_of_mounted
 from gcodetool.ledger.plausibility import check_plausible
-from gcodetool.ledger.printed_jobs import refuse_again, signs
+from gcodetool.ledger.printed_jobs import in_words, of_report, refuse_again
 from gcodetool.ledger.records import PlaceRecord, SpoolRecord, wall
 from gcodetool.ledger.spoolfile import NAME
 from gcodetool.ledger.store import Ledger, writing
@@ -347,8 +347,9 @@ def outcome(
     *force*).
     """
     if job is not None:
-        note = signs(job)[-1] + ("" if note is None else f"; {note}")
-    return _happened(ledger, spool_id, "outcome", noted(_told(said), note), at_s=at_s, force=force, job=job)
+        note = in_words(job) + ("" if note is None else f"; {note}")
+    facts = noted({**_told(said), **of_report(job)}, note)
+    return _happened(ledger, spool_id, "outcome", facts, at_s=at_s, force=force, job=job)
 
 
 def fed(
@@ -380,8 +381,8 @@ def fed(
     """
     facts = _told({"length_mm": length_mm, "mass_g": mass_g})
     if job is not None:
-        facts = {"length_mm": job["length_mm"]}
-        note = f"{job['name']} ({signs(job)[-1]})" + ("" if note is None else f"; {note}")
+        facts = {"length_mm": job["length_mm"], **of_report(job)}
+        note = f"{job['name']} {in_words(job)}" + ("" if note is None else f"; {note}")
     return _happened(
         ledger,
         spool_id,
@@ -414,8 +415,8 @@ def _happened(
         drafts = [Draft("spool", spool_id, kind, at_us, facts)]
         if outcome:
             check_event({"kind": "outcome", "at": records.utc(at_us), **outcome}, f"ledger, {spool_id}")
-            of_report = noted(dict(outcome), None if job is None else signs(job)[-1])
-            drafts.insert(0, Draft("spool", spool_id, "outcome", at_us, of_report))
+            came_out = noted({**outcome, **of_report(job)}, None if job is None else in_words(job))
+            drafts.insert(0, Draft("spool", spool_id, "outcome", at_us, came_out))
         written = entries.append(conn, drafts)
         after = replace(record, happened=(*record.happened, *written))
         notes = check_plausible(after, records.bare(conn, record), force=force, only=written[-1])
