@@ -137,6 +137,21 @@ def test_a_snapshot_of_another_record_is_not_used(what):
     assert (got.water_wt_pct == fresh.water_wt_pct).all()
 
 
+def test_a_snapshot_holds_for_the_same_material_of_another_installation(tmp_path):
+    stated = profiles.path_of("materials", "PA6")
+    shelf, told = Shelf(), stated.read_text(encoding="utf-8")
+    for name, text in (
+        ("one", told),
+        ("two", told),
+        ("three", told.replace("density_kg_m3 = 1", "density_kg_m3 = 2")),
+    ):
+        (tmp_path / name).mkdir()
+        (tmp_path / name / "pa6.toml").write_text(text, encoding="utf-8")
+        found = profiles.material(tmp_path / name / "pa6.toml")
+        state_at(dataclasses.replace(spool(), material=found), 70 * HOUR, shelf=shelf)
+    assert shelf.saved == 2  # the third one says something else
+
+
 def test_another_version_of_the_model_is_another_record(monkeypatch):
     shelf = Shelf()
     state_at(spool(), 70 * HOUR, shelf=shelf)

@@ -54,7 +54,9 @@ def key(spool: Spool, events: Sequence[Event], *, members: int) -> str:
                 digest.update(np.asarray(column[:stop], dtype="<f8").tobytes())
     behind = (
         spool.id,
-        spool.material,
+        replace(
+            spool.material, path=None
+        ),  # what it says, wherever that stands: two installations may share a shelf
         spool.diameter_mm,
         spool.net_mass_g,
         spool.fibre_wt_pct,
