@@ -36,6 +36,9 @@ ALLOWED_LOSS: Final = 0.10  # of the mean chain length, beyond what dry stock lo
 USUAL_RESIDENCE_S: Final = 10.0  # a common melt zone at a common flow; estimated
 HOTTEST_C: Final = 600.0  # beyond any hot end: what a file states there is a slip, and nothing is built on it
 LEAST_STEP_K: Final = 2.0  # a smaller step is within a nozzle's own swing
+MOST_COOLER_K: Final = (
+    15.0  # than sliced: beyond it the melt may be over twice as stiff (docs/tweaks.md); estimated
+)
 BUBBLING_S: Final = 100.0  # time in which the water of a melt zone comes out as steam; estimated
 LEAST_LONGER_MM: Final = 0.05  # a smaller step is within the drive's own play
 LEAST_FIRST_LAYER_MM_S: Final = 10.0  # slower, the melt breaks down; estimated
@@ -251,7 +254,7 @@ def lower_nozzle(
     floor, held = floor_C(material, asked, printer)
     if not_below_C is not None and not_below_C > floor:
         floor, held = not_below_C, "the first layer stays as much hotter than the rest as it was"
-    lowest = math.ceil(floor - 1e-9)
+    lowest = max(math.ceil(floor - 1e-9), now - MOST_COOLER_K)
     if now - lowest < LEAST_STEP_K:
         return None
     # whole steps down from the file's own figure, which need not be whole itself
@@ -273,7 +276,11 @@ def lower_nozzle(
         effect += f", chains lose about {100 * after_loss:.1f} % of their length instead of {100 * before_loss:.1f} %"
     elif before_loss > 0.0005:
         effect += ", water cuts chains more slowly"
-    stop = "then it pushes no more than dry stock does now" if enough else f"not below {floor:.0f} °C: {held}"
+    stop = f"not below {floor:.0f} °C: {held}"
+    if enough:
+        stop = "then it pushes no more than dry stock does now"
+    elif now - MOST_COOLER_K > floor:
+        stop = f"no more than {MOST_COOLER_K:.0f} K cooler than sliced: the melt gets stiff; dry it for more"
     rest = (
         ""
         if asked.residence_s is None or not material.hydrolyses
