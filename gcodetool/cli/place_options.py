@@ -108,7 +108,12 @@ def aired(command: Any) -> Any:
             metavar="NAME",
             help="Box, bag: what keeps it dry ('gcodetool profiles list desiccants').",
         ),
-        click.option("--desiccant-mass", type=Amount(MASS, 0), metavar="G", help="Box, bag: grams of it."),
+        click.option(
+            "--desiccant-mass",
+            type=Amount(MASS, 0),
+            metavar="G",
+            help="Box, bag: grams of it; 0: it holds none.",
+        ),
         click.option(
             "--solution",
             shell_complete=completing("salt"),
