@@ -13,7 +13,7 @@ from datetime import datetime
 import pytest
 
 from gcodetool.moisture.record import Spool
-from gcodetool.queue.findings import GOOD_ENOUGH, DryingRow, JobRow, QueueFindings
+from gcodetool.queue.findings import GOOD_ENOUGH, DryingRow, JobRow, QueueFindings, ToolRow, WaitRow
 from gcodetool.queue.forecast_memo import ForecastMemo
 from gcodetool.queue.job_list import JobList
 from gcodetool.queue.spool_steps import (
@@ -62,6 +62,7 @@ def check(
     _nothing_twice(found, ran, job_list)
     _boxes(found, ran, job_list, stock)
     _dryers(found, dict(job_list.holds if holds is None else holds), stock)
+    _waits(found, ran, stock)
     _verdicts(found)
     _alone(found, ran, job_list, stock, went_otherwise=went_otherwise)
 
@@ -105,14 +106,17 @@ def _people(found: QueueFindings, ran: Iterable[JobRow], job_list: JobList) -> N
         assert each.at_s <= after.at_s
     starts = {(each.number, each.at_s, each.where) for each in found.handoffs if each.action == "start"}
     assert starts == {(row.number, row.start_s, row.printer) for row in ran if row.progress is None}
-    ins = [(each.spools[0], each.at_s) for each in found.handoffs if each.action == "put-in"]
+    ins = [
+        (each.spools[0], each.at_s) for each in found.handoffs if each.action == "put-in" and not each.waits
+    ]
     assert sorted(ins) == sorted((each.spool, each.in_s) for each in found.dryings if each.progress is None)
-    outs = {(name, each.at_s) for each in found.handoffs for name in each.spools}
-    for each in found.dryings:
+    outs = [(name, each.at_s) for each in found.handoffs for name in each.spools]
+    for each in found.inside:
         if each.progress == "done":
             continue
-        assert (each.spool, each.out_s) in outs, f"nobody takes {each.spool} out"
-        if each.dryer not in job_list.unattended:
+        taken = any(name == each.spool and abs(at_s - each.out_s) <= SLACK_S for name, at_s in outs)
+        assert taken, f"nobody takes {each.spool} out"
+        if each.dryer not in job_list.unattended and not is_off(each):
             steps = range(int(each.in_s), int(each.out_s), 300)
             assert all(somebody(job_list, at_s) for at_s in steps), (
                 f"{each.dryer} is hot while nobody is there"
@@ -122,9 +126,14 @@ def _people(found: QueueFindings, ran: Iterable[JobRow], job_list: JobList) -> N
     _hands(found, ran)
 
 
+def is_off(each: DryingRow | WaitRow) -> bool:
+    """Return whether a dryer is not heated while a reel is in it."""
+    return isinstance(each, WaitRow) and each.waits == "off"
+
+
 def _hot(found: QueueFindings) -> Iterator[float]:
     """Yield the lengths in which any dryer is hot."""
-    hot = [each for each in found.dryings if each.progress != "done"]
+    hot = [each for each in found.inside if each.progress != "done" and not is_off(each)]
     for dryer in {each.dryer for each in hot}:
         last = -math.inf
         stays = sorted((each.in_s, each.out_s) for each in hot if each.dryer == dryer)
@@ -203,7 +212,7 @@ def _nothing_twice(found: QueueFindings, ran: Iterable[JobRow], job_list: JobLis
         assert len(names) == len(set(names)), f"job {row.number} has one reel on two tools"
         for name in names:
             spools.setdefault(name, []).append(use)
-    for each in found.dryings:
+    for each in found.inside:
         use = Use(each.in_s, each.out_s, f"{each.spool} in {each.dryer}")
         spools.setdefault(each.spool, []).append(use)
         assert (each.in_s >= found.as_of_s) == (each.progress is None)
@@ -291,18 +300,65 @@ def _off(row: JobRow, job_list: JobList) -> float:
 
 
 def _dryers(found: QueueFindings, holds: Mapping[str, int | None], stock: Stock) -> None:
-    for each, other in itertools.combinations(found.dryings, 2):
+    for each, other in itertools.combinations(found.inside, 2):
         if each.dryer == other.dryer and each.in_s < other.out_s and other.in_s < each.out_s:
             assert each.temperature_C == pytest.approx(other.temperature_C), (
                 f"two temperatures in {each.dryer}"
             )
-    for each in found.dryings:
+            assert not is_off(each), f"{other.spool} is in {each.dryer}, which is off"
+            assert not is_off(other), f"{each.spool} is in {each.dryer}, which is off"
+    for each in found.inside:
         inside = {
             other.spool
-            for other in found.dryings
+            for other in found.inside
             if other.dryer == each.dryer and other.in_s <= each.in_s < other.out_s
         }
         assert len(inside) <= slots_of(each.dryer, holds, stock), f"too many reels in {each.dryer}"
+
+
+def _waits(found: QueueFindings, ran: Iterable[JobRow], stock: Stock) -> None:
+    """Assert that only what was dried waits, in the same dryer, off or as hot as then, for a job that takes it out."""
+    told = {
+        (each.spools[0], each.where, each.at_s, each.until_s, each.waits, each.stands): each
+        for each in found.handoffs
+        if each.action == "put-in" and each.waits
+    }
+    planned = [each for each in found.waits if each.progress is None]
+    assert set(told) == {
+        (each.spool, each.dryer, each.in_s, each.out_s, each.waits, each.stays) for each in planned
+    }
+    rows = {row.number: row for row in ran}
+    for each in found.waits:
+        place = stock.spools[each.spool].places[each.dryer]
+        dried = [one for one in found.dryings if one.spool == each.spool and one.out_s <= each.in_s + SLACK_S]
+        warm_s = sum(
+            one.out_s - one.in_s
+            for one in found.waits
+            if one.spool == each.spool and one.waits == "warm" and dried[-1].out_s <= one.in_s <= each.in_s
+        )
+        assert dried[-1].dryer == each.dryer, f"{each.spool} was dried elsewhere"
+        if each.waits == "off":
+            room = stock.spools[each.spool].places[place.room or ""]
+            assert place.exchange_m3_h is not None, f"the room's air goes through {each.dryer}"
+            assert each.temperature_C == pytest.approx(room.temperature_C)
+            assert not each.cautions
+        else:
+            assert place.exchange_m3_h is None
+            assert each.temperature_C == dried[-1].temperature_C
+            assert warm_s <= dried[-1].out_s - dried[-1].in_s + SLACK_S, f"{each.spool} is kept warm for long"
+            assert each.cautions
+        if each.progress is not None:
+            continue
+        order = told[(each.spool, each.dryer, each.in_s, each.out_s, each.waits, each.stays)]
+        assert order.temperature_C == (None if each.waits == "off" else each.temperature_C)
+        ended = (one.out_s for one in found.inside if one.spool == each.spool)
+        assert each.stays == any(abs(out_s - each.in_s) <= SLACK_S for out_s in ended)
+        row = rows[each.for_number]
+        assert row.start_s == each.out_s
+        assert row.met
+        start = next(one for one in found.handoffs if one.action == "start" and one.number == row.number)
+        assert each.spool in start.straight
+        assert each.spool in (*start.mounted, *start.again)
 
 
 def slots_of(dryer: str, holds: Mapping[str, int | None], stock: Stock) -> int:
@@ -369,10 +425,10 @@ def _alone(
             late = off_s if off_s > (row.end_s or 0.0) else None
             step = Print(jobs[key].digest, tool.tool, row.start_s or 0.0, row.printer, late, tool.box)
             steps.setdefault(tool.spool, []).append((row.start_s or 0.0, step, row))
-    for each in sorted(found.dryings, key=lambda each: each.in_s):
-        step_ = Dry(
-            each.dryer, each.in_s, each.out_s, each.temperature_C, beside_in(found, each, stock, steps)
-        )
+    for each in found.inside:
+        beside = beside_in(found, each, stock, steps) if isinstance(each, DryingRow) else ()
+        waits = each.waits if isinstance(each, WaitRow) else None
+        step_ = Dry(each.dryer, each.in_s, each.out_s, each.temperature_C, beside, waits)
         steps.setdefault(each.spool, []).append((each.in_s, step_, None))
     for each in found.handoffs:
         if each.action == "take-out" and each.number is None:
@@ -398,6 +454,14 @@ def _alone(
                     left_mm -= shown.filament_mm
                     history = history.with_step(step)
                     continue
+                last = history.step
+                if (
+                    row.progress is None
+                    and isinstance(last, Dry)
+                    and last.waits is not None
+                    and history.before
+                ):
+                    _needed(found, name, step.start_s, memo.printed(history.before, step, summary))
                 again = memo.printed(history, step, summary)
                 assert (again.code, again.because) == (shown.code, shown.because), f"job {row.number}"
                 assert again.worst_wt_pct == pytest.approx(shown.worst_wt_pct, rel=1e-9)
@@ -407,3 +471,10 @@ def _alone(
                     )
                     left_mm -= shown.filament_mm
             history = history.with_step(step)
+
+
+def _needed(found: QueueFindings, name: str, start_s: float, undried: ToolRow) -> None:
+    """Assert that a reel waits in a dryer only where its job would not make it otherwise, and that this is told truly."""
+    told = next(each for each in found.waits if each.spool == name and abs(each.out_s - start_s) <= SLACK_S)
+    assert undried.code not in GOOD_ENOUGH
+    assert (undried.code, undried.because) == (told.undried, told.because)

@@ -6,12 +6,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from plan_checker import check
-from queue_world import HOUR, NOW, PLACES, job, spool, stock
+from queue_world import HOUR, NOW, job, spool, stock
 
 from gcodetool import profiles
 from gcodetool.errors import UsageError
 from gcodetool.moisture.record import Event, Place, Spool
-from gcodetool.queue import full_forecast, plan
+from gcodetool.queue import plan
 from gcodetool.queue.findings import QueueFindings
 from gcodetool.queue.job_list import JobList, JobRequest, QueuePrinter, ToolRequest, by_profile, from_paths
 from gcodetool.queue.presence import ALWAYS, presence_of
@@ -82,43 +82,6 @@ def test_a_reel_that_is_dried_twice_is_seen(tmp_path) -> None:
     found = planned(job_list, stock(tmp_path))
     assert len(found.dryings) == 2
     assert any("tpu-02 is dried twice" in note for note in found.notes)
-
-
-@pytest.mark.parametrize(
-    ("air", "hours", "says"),
-    [
-        ("exchange_m3_h = 0.001\nair_L = 5", 36, "put back into oven, closed and not heated, from its job"),
-        ("", 4, "put back into oven, 1.0 h at 70 °C instead of 0.5 h, from its job"),
-        ("", 40, None),  # days of heat, and the room's air is in an oven that is off
-    ],
-)
-def test_a_reel_that_could_stay_dry_in_its_dryer_is_seen(air, hours, says, tmp_path, monkeypatch) -> None:
-    """The dryer stands for itself: no box, no bag; dried until good, not just until the first job is adjust."""
-    monkeypatch.setattr(full_forecast, "settled", lambda quick, full, start, chosen: chosen)
-    start, rest = PLACES.split("[place.bag]")
-    places = start + rest[rest.index("[place.oven]") :].replace("[place.bench-1]", f"{air}\n[place.bench-1]")
-    paths = [job(tmp_path, f"{name}.gcode", hours=0.4, metres=4, materials=["TPU"]) for name in "ab"]
-    spool(
-        tmp_path,
-        "tpu-02",
-        "TPU",
-        water=0.22 if air else 0.9,
-        place="bench",
-        net_g=250 if air else 60,
-        places=places,
-    )
-    named = {None: ToolRequest(spool="tpu-02")}
-    requests = (
-        JobRequest(paths[0], "bench-1", named),
-        JobRequest(paths[1], "bench-1", named, NOW + hours * HOUR),
-    )
-    job_list = replace(from_paths(paths[:1], printer="bench-1"), requests=requests)
-    found = planned(job_list, stock(tmp_path))
-    notes = [note for note in found.notes if "dried twice" in note]
-    assert len(found.dryings) == 2
-    assert (says is None) == (not notes)
-    if says is not None:
-        assert says in notes[0]
 
 
 def test_a_job_waits_for_a_later_drying_where_the_reel_would_get_wet_before_it_begins(tmp_path) -> None:

@@ -9,12 +9,12 @@ import math
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 
 from gcodetool.errors import QueueError, UsageError
 from gcodetool.moisture.record import Spool
-from gcodetool.queue.findings import DryingRow, JobRow, Progress, ToolRow
-from gcodetool.queue.plan_names import DRYING, JOB, TOOL, read_as, taken_from
+from gcodetool.queue.findings import DryingRow, JobRow, Progress, ToolRow, WaitRow
+from gcodetool.queue.plan_names import DRYING, JOB, TOOL, WAIT, read_as, taken_from
 from gcodetool.queue.presence import Presence
 from gcodetool.queue.schedule import (
     Assignment,
@@ -31,6 +31,7 @@ from gcodetool.textfile import MOST_REPORT, from_json, read_bytes, text_of
 
 PLAN: Final = "gcodetool/queue/1"
 WHAT: Final = "plan"
+_Inside = TypeVar("_Inside", DryingRow, WaitRow)
 COUNTED: Final = ("fed", "weighed")  # events that settle how much is left on a reel
 
 
@@ -43,13 +44,14 @@ class BegunPlan:
     path : of the file.
     since_s : when the plan was made; of one that was itself planned anew, the first of them.
     rows : of the jobs, as planned; of those not begun yet, ``progress`` is None.
-    dryings : that were begun, as planned.
+    dryings, waits : that were begun, as planned.
     """
 
     path: Path
     since_s: float
     rows: tuple[JobRow, ...]
     dryings: tuple[DryingRow, ...]
+    waits: tuple[WaitRow, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -58,7 +60,7 @@ class Begun:
 
     Attributes
     ----------
-    rows, dryings : of what was begun.
+    rows, dryings, waits : of what was begun.
     pasts : what the plan did to reels that their records do not have.
     """
 
@@ -66,6 +68,12 @@ class Begun:
     rows: tuple[JobRow, ...] = ()
     dryings: tuple[DryingRow, ...] = ()
     pasts: Pasts = NO_PASTS
+    waits: tuple[WaitRow, ...] = ()
+
+    @property
+    def inside(self) -> "tuple[DryingRow | WaitRow, ...]":
+        """All that was put into a dryer."""
+        return (*self.dryings, *self.waits)
 
     @property
     def numbers(self) -> frozenset[int]:
@@ -101,6 +109,7 @@ def read_plan(path: Path, at_s: float, not_started: Collection[int] = ()) -> Beg
         as_of_s = float(read_as("moment", found["as_of"]))
         rows = [_row(each, at_s) for each in found["jobs"]]
         dryings = [_drying(each, at_s) for each in found["dryings"]]
+        waits = [_wait(each, at_s) for each in found.get("waits", ())]
     except (KeyError, TypeError, ValueError, OverflowError, AttributeError):
         raise QueueError.at(path, None, "this plan is not complete; make it again") from None
     if as_of_s > at_s:
@@ -114,7 +123,8 @@ def read_plan(path: Path, at_s: float, not_started: Collection[int] = ()) -> Beg
             )
     rows = [replace(row, progress=None) if row.number in not_started else row for row in rows]
     dryings = [each for each in dryings if each.progress is not None]
-    return BegunPlan(path, since_s, tuple(rows), tuple(dryings))
+    waits = [each for each in waits if each.progress is not None]
+    return BegunPlan(path, since_s, tuple(rows), tuple(dryings), tuple(waits))
 
 
 def _progress(begin_s: float, end_s: float, at_s: float) -> Progress | None:
@@ -142,6 +152,17 @@ def _drying(each: Mapping[str, Any], at_s: float) -> DryingRow:
     known = taken_from(each, DRYING)
     stated = "spool material dryer in_s out_s temperature_C binding reached before_wt_pct after_wt_pct for_number because"
     row = DryingRow(**_stated(known, stated))
+    return replace(row, progress=_progress(row.in_s, row.out_s, at_s))
+
+
+def _wait(each: Mapping[str, Any], at_s: float) -> WaitRow:
+    known = taken_from(each, WAIT)
+    if known["waits"] not in ("off", "warm"):
+        raise ValueError(known["waits"])
+    stated = (
+        "spool material dryer in_s out_s temperature_C stays before_wt_pct after_wt_pct for_number because"
+    )
+    row = WaitRow(**_stated(known, stated))
     return replace(row, progress=_progress(row.in_s, row.out_s, at_s))
 
 
@@ -182,16 +203,20 @@ def taken_up(
         for row in plan.rows
         if row.progress is not None
     )
-    running = [each for each in plan.dryings if each.progress == "running" or each.for_number in numbers]
-    dryings = tuple(
-        replace(each, for_number=number_of(each.for_number, f"is what {each.spool} is dried for"))
-        for each in running
-    )
-    steps: dict[str, list[tuple[float, Dry | Print]]] = {}
-    for each in dryings:
-        steps.setdefault(each.spool, []).append(
-            (each.in_s, Dry(each.dryer, each.in_s, each.out_s, each.temperature_C))
+
+    def with_numbers(inside: Sequence[_Inside], what: str) -> tuple[_Inside, ...]:
+        return tuple(
+            replace(each, for_number=number_of(each.for_number, what.format(each.spool)))
+            for each in inside
+            if each.progress == "running" or each.for_number in numbers
         )
+
+    dryings = with_numbers(plan.dryings, "is what {} is dried for")
+    waits = with_numbers(plan.waits, "is what {} waits for")
+    steps: dict[str, list[tuple[float, Dry | Print]]] = {}
+    dried_or_waiting: tuple[DryingRow | WaitRow, ...] = (*dryings, *waits)
+    for inside in dried_or_waiting:
+        steps.setdefault(inside.spool, []).append((inside.in_s, _stay(inside)))
     for row in rows:
         for spool, step in _prints(row, by_number[row.number], schedule.presence):
             steps.setdefault(spool, []).append((step.start_s, step))
@@ -217,10 +242,21 @@ def taken_up(
         for step in past.steps
         if isinstance(step, Dry)
     }
-    still = tuple(
-        each for each in dryings if each.progress == "done" or (each.spool, each.dryer, each.out_s) in stays
-    )
-    return Begun(plan.since_s, rows, still, Pasts(pasts, since))
+
+    def still(inside: Sequence[_Inside]) -> tuple[_Inside, ...]:
+        return tuple(
+            each
+            for each in inside
+            if each.progress == "done" or (each.spool, each.dryer, each.out_s) in stays
+        )
+
+    return Begun(plan.since_s, rows, still(dryings), Pasts(pasts, since), still(waits))
+
+
+def _stay(inside: DryingRow | WaitRow) -> Dry:
+    """Return a drying, or the time that a reel waits in a dryer, as a step of it."""
+    waits = inside.waits if isinstance(inside, WaitRow) else None
+    return Dry(inside.dryer, inside.in_s, inside.out_s, inside.temperature_C, waits=waits)
 
 
 def resumed(schedule: Schedule, begun: Begun) -> Schedule:
@@ -248,12 +284,14 @@ def resumed(schedule: Schedule, begun: Begun) -> Schedule:
                 free[tool.spool] = off_s
                 boxes = boxes if tool.box is None else boxes.used([tool.box], start_s, off_s)
     stays, heat_s = dict(schedule.stays), 0.0
-    for each in sorted(begun.dryings, key=lambda each: each.in_s):
+    for each in sorted(begun.inside, key=lambda each: each.in_s):
         if each.progress == "running":
             others = tuple(stay for stay in stays.get(each.dryer, ()) if stay.spool != each.spool)
             ends = [stay.out_s for stay in others if stay.planned]
-            heat_s += max(0.0, each.out_s - max([each.in_s, *ends]))
-            stays[each.dryer] = (*others, DryerStay(each.in_s, each.out_s, each.spool, each.temperature_C))
+            off = isinstance(each, WaitRow) and each.waits == "off"
+            heat_s += 0.0 if off else max(0.0, each.out_s - max([each.in_s, *ends]))
+            celsius = None if off else each.temperature_C
+            stays[each.dryer] = (*others, DryerStay(each.in_s, each.out_s, each.spool, celsius))
             free[each.spool] = each.out_s
     return replace(
         schedule,

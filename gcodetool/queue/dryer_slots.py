@@ -11,8 +11,9 @@ from dataclasses import replace
 from typing import Final
 
 from gcodetool.queue.forecast_memo import ForecastMemo
-from gcodetool.queue.schedule import Assignment, DryerStay, Schedule, ScheduledDrying
+from gcodetool.queue.schedule import Assignment, DryerStay, Schedule, ScheduledDrying, ScheduledWait
 from gcodetool.queue.spool_steps import Dry, DryingTime, Leave, StepHistory
+from gcodetool.queue.waiting import dried_last, knob_of, wait_in_dryer
 from gcodetool.quickdata import dataclass
 
 MOST_STAYS: Final = 24  # stretches of presence that a drying is tried in
@@ -214,19 +215,40 @@ class Placement:
         self.taken_out(spool, stay.in_s)
         before = self.steps_of(spool)
         step = Dry(dryer, stay.in_s, stay.out_s, stay.time.temperature_C, stay.time.beside)
-        self.heat_s += self._hot_alone(dryer, stay)
+        self.heat_s += self._hot_alone(dryer, stay.in_s, stay.out_s)
         self.reserve(dryer, DryerStay(step.in_s, step.out_s, spool, step.temperature_C, before=before))
         self.histories[spool] = before.with_step(step)
         return ScheduledDrying(before, step, stay.time)
 
-    def _hot_alone(self, dryer: str, stay: DryingSpan) -> float:
+    def wait(self, spool: str, start_s: float) -> ScheduledWait | None:
+        """Let a dried spool wait in its dryer from its last use until its job begins; None: it may not."""
+        before = self.steps_of(spool)
+        last, idle_s = dried_last(before), self.schedule.spool_free_s(spool)
+        if last is None:
+            return None
+        if isinstance(before.step, Dry):
+            idle_s = max(idle_s, before.step.out_s)
+        from_s = self.schedule.presence.next_s(max(idle_s, self.schedule.at_s))
+        others = [stay for stay in self.stays.get(last.dryer, ()) if stay.spool != spool]
+        step = wait_in_dryer(self.memo, self.schedule, others, before, from_s, start_s)
+        if step is None:
+            return None
+        warm = step.waits == "warm"
+        if warm:
+            self.heat_s += self._hot_alone(step.dryer, step.in_s, step.out_s)
+        celsius = step.temperature_C if warm else None  # an oven that is off suits no other reel
+        self.reserve(step.dryer, DryerStay(step.in_s, step.out_s, spool, celsius, before=before))
+        self.histories[spool] = before.with_step(step)
+        return ScheduledWait(before, step, knob_of(self.memo, spool, step))
+
+    def _hot_alone(self, dryer: str, in_s: float, out_s: float) -> float:
         """Return for how long of a stay the dryer is hot for nothing else that is dried by the plan. [s]"""
-        alone, at_s = 0.0, stay.in_s
-        others = (each for each in self.company(dryer, stay.in_s, stay.out_s, "") if not each.stood)
+        alone, at_s = 0.0, in_s
+        others = (each for each in self.company(dryer, in_s, out_s, "") if not each.stood)
         for each in sorted(others, key=lambda each: each.in_s):
             alone += max(0.0, each.in_s - at_s)
             at_s = max(at_s, each.out_s)
-        return alone + max(0.0, stay.out_s - at_s)
+        return alone + max(0.0, out_s - at_s)
 
     def taken_out(self, spool: str, at_s: float) -> None:
         """End the stay of a spool that stands in a dryer now; from then on its end is known."""

@@ -4,23 +4,21 @@ Everything here is found by placing a job again under other conditions, on the p
 made on.  Left out: words for what a job lacks (``report``).
 """
 
-import itertools
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import PurePath
 from typing import Final
 
-from gcodetool.errors import GcodetoolError
 from gcodetool.judge.reasons import feed_sentence
-from gcodetool.moisture.constants import ZERO_CELSIUS_K
 from gcodetool.queue.drying_hours import with_own
 from gcodetool.queue.findings import GOOD_ENOUGH, ORDER, Bottleneck, worst
 from gcodetool.queue.forecast_memo import ForecastMemo
 from gcodetool.queue.placing import SHORTEST_SHORT_MM, schedule_job
 from gcodetool.queue.presence import ALWAYS
-from gcodetool.queue.schedule import Schedule, ScheduledDrying, ScheduledJob, Task, Way
+from gcodetool.queue.schedule import Schedule, ScheduledJob, Task, Way
 from gcodetool.queue.search import SPOOLS_TRIED, dried, ways
 from gcodetool.queue.spool_steps import Dry, Leave, Print, StepHistory
+from gcodetool.queue.waiting import dried_last
 
 HINTS: Final = 12  # jobs that do not make it, of which it is said what would help
 FORECAST_IN_FULL: Final = 2  # dryings of a job that does not make it
@@ -144,6 +142,7 @@ def reasons(memo: ForecastMemo, done: Schedule) -> dict[int, str]:
             part
             for part in (
                 _spools(memo, placed),
+                _waited(placed),
                 _boxes(memo, before, placed),
                 _printer(memo, before, placed),
                 _time(before, placed),
@@ -173,6 +172,16 @@ def _spools(memo: ForecastMemo, placed: ScheduledJob) -> str:
             counts = f"{len(slot.spools)} fit, {wet} too wet now, {short} too short"
             said.append(f"{row.spool} {where} ({counts})")
     return ", ".join(said)
+
+
+def _waited(placed: ScheduledJob) -> str:
+    """Return which reels of a job waited in a dryer for it, and how; nothing where there are none."""
+    how = {"off": "not heated", "warm": "warm"}
+    return ", ".join(
+        f"{each.before.spool} waits for it in {each.step.dryer}, {how[each.step.waits]}"
+        for each in placed.waits
+        if each.step.waits is not None
+    )
 
 
 def _boxes(memo: ForecastMemo, before: Schedule, placed: ScheduledJob) -> str:
@@ -260,69 +269,21 @@ def spoiled(full: ForecastMemo, done: Schedule) -> Iterator[tuple[int, str]]:
 
 
 def dried_again(full: ForecastMemo, done: Schedule) -> Iterator[str]:
-    """Yield a sentence for each reel that is dried twice and could have stayed dry in a place of its record."""
+    """Yield a sentence for each reel that is dried twice and could have stayed dry in a box or bag of its record."""
     for placed in done.all():
         for drying, (_, step) in ((each, run) for each in placed.dryings for run in placed.steps):
             before = drying.before
-            if step_spool(placed, step) != before.spool:
+            if step_spool(placed, step) != before.spool or dried_last(before) is None:
                 continue
             slot = next(each for each in placed.task.slots if each.tool.tool == step.tool)
-            for kept, words in _kept_dry(full, done, drying, step.start_s):
-                if full.printed(kept, step, slot.tool).code in GOOD_ENOUGH:
+            places, idle_s = full.spools[before.spool].places, _idle_from(full, before)
+            for name in sorted(name for name, each in places.items() if each.kind in STORES):
+                if full.printed(before.with_step(Leave(idle_s, name)), step, slot.tool).code in GOOD_ENOUGH:
                     yield (
-                        f"{before.spool} is dried twice, the second time for job {placed.task.number}: {words} "
+                        f"{before.spool} is dried twice, the second time for job {placed.task.number}: kept in {name} "
                         "from its job before on, it would be dry enough without"
                     )
                     break
-
-
-def _kept_dry(
-    full: ForecastMemo, done: Schedule, again: ScheduledDrying, until_s: float
-) -> Iterator[tuple[StepHistory, str]]:
-    """Yield where a reel could wait between an earlier drying and *again*, with words: boxes and bags, then its dryer."""
-    before = again.before
-    earlier = [each.step for each in before.parts() if isinstance(each.step, Dry)]
-    if not earlier:
-        return
-    places, idle_s = full.spools[before.spool].places, _idle_from(full, before)
-    for name in sorted(name for name, each in places.items() if each.kind in STORES):
-        yield before.with_step(Leave(idle_s, name)), f"kept in {name}"
-    dryer, celsius = earlier[-1].dryer, earlier[-1].temperature_C
-    others = [stay for stay in done.stays.get(dryer, ()) if stay.spool != before.spool]
-    company = [stay for stay in others if stay.crosses(idle_s, until_s)]
-    if until_s <= idle_s or len(company) >= done.holds.get(dryer, 1):
-        return
-    cool_C = _unheated_C(full, before.spool, dryer, idle_s)
-    if cool_C is not None and not any(stay.planned for stay in company):
-        # what is in it cools down meanwhile; warmer, it would hold less water
-        yield (
-            before.with_step(Dry(dryer, idle_s, until_s, cool_C)),
-            f"put back into {dryer}, closed and not heated,",
-        )
-    alone = dryer in done.unattended or any(
-        begin <= idle_s and until_s <= end for begin, end in itertools.islice(done.presence.spans(idle_s), 1)
-    )
-    warm = all(stay.as_hot(celsius) for stay in company) and (alone or not done.presence.windows)
-    if warm and until_s - idle_s <= earlier[-1].out_s - earlier[-1].in_s:  # no advice for days of heat
-        hours, spared = (until_s - idle_s) / 3600, again.time.seconds / 3600
-        yield (
-            before.with_step(Dry(dryer, idle_s, until_s, celsius)),
-            f"put back into {dryer}, {hours:.1f} h at {celsius:g} °C instead of {spared:.1f} h,",
-        )
-
-
-def _unheated_C(full: ForecastMemo, spool: str, dryer: str, at_s: float) -> float | None:
-    """Return the temperature of a dryer that keeps its own air while it is off; None: it does not keep it, or not known."""
-    from gcodetool.moisture.places import surroundings
-
-    record = full.spools[spool]
-    place = record.places.get(dryer)
-    if place is None or place.room not in record.places or not full.shares_air(spool, dryer):
-        return None
-    try:
-        return surroundings(record, place.room, at_s).reel.temperature_K - ZERO_CELSIUS_K
-    except GcodetoolError:
-        return None
 
 
 def step_spool(placed: ScheduledJob, step: Print) -> str:

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final, Literal
 
 from gcodetool.judge.verdict_codes import BADNESS, EXIT_CODES, Code
+from gcodetool.queue.spool_steps import Waits
 from gcodetool.quickdata import dataclass
 
 if TYPE_CHECKING:
@@ -184,6 +185,36 @@ class DryingRow:
 
 
 @dataclass(frozen=True)
+class WaitRow:
+    """A dried spool that waits for its job in the dryer that it was dried in, from its last use until the job begins.
+
+    ``waits``: with the heat off, at about ``temperature_C``, its room's, or warm at it; ``stays``: it is in there already.
+    ``undried`` and ``because``: what the job would come to had it gone back to its place instead; ``progress``: as of a job.
+    """
+
+    spool: str
+    material: str
+    dryer: str
+    in_s: float
+    out_s: float
+    waits: Waits
+    temperature_C: float
+    stays: bool
+    before_wt_pct: float
+    after_wt_pct: float
+    for_number: int
+    undried: Verdict
+    because: str
+    cautions: tuple[str, ...] = ()
+    progress: Progress | None = None
+
+    @property
+    def seconds(self) -> float:
+        """How long it waits there."""
+        return self.out_s - self.in_s
+
+
+@dataclass(frozen=True)
 class HandOff:
     """Something that somebody has to do at one moment.
 
@@ -202,7 +233,8 @@ class HandOff:
     fetched : (reel, place) of those to mount that do not come out of a dryer, and where each is; of a printer's, its name.
     off : (reel, place) of reels that come off a printer or out of a box, and where each goes back to; None: it stays by
         the printer. Of what is taken out of a dryer, where it waits.
-    stands : of what is dried, that it is in the dryer already and stays there.
+    stands : of what is dried, or waits there, that it is in the dryer already and stays there.
+    waits : of what is put into a dryer or taken out, that it is dry and waits there for its job: with the heat off, or warm.
     """
 
     at_s: float
@@ -222,6 +254,7 @@ class HandOff:
     fetched: tuple[tuple[str, str], ...] = ()
     off: tuple[tuple[str, str | None], ...] = ()
     stands: bool = False
+    waits: Waits | None = None
 
 
 @dataclass(frozen=True)
@@ -231,7 +264,7 @@ class QueueFindings:
     Attributes
     ----------
     rows : in the list's order.
-    dryings : by time.
+    dryings, waits : by time: what is dried, and what waits in a dryer.
     unmet, changes : jobs that are not clear or adjust by their due time; spools mounted that were not on the printer.
     search : how the plan was found, in words.
     handoffs : what somebody has to do, by time.
@@ -267,6 +300,12 @@ class QueueFindings:
     exact: bool = False
     rough: bool = False
     begun_s: float | None = None
+    waits: tuple[WaitRow, ...] = ()
+
+    @property
+    def inside(self) -> "tuple[DryingRow | WaitRow, ...]":
+        """All that is in a dryer, or was and is over, by time."""
+        return tuple(sorted((*self.dryings, *self.waits), key=lambda each: (each.in_s, each.out_s)))
 
     @property
     def made(self) -> int:

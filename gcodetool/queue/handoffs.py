@@ -8,7 +8,7 @@ from collections.abc import Collection, Iterator, Mapping, Sequence
 from typing import Final, NamedTuple
 
 from gcodetool.queue.begun import NOTHING_BEGUN, Begun
-from gcodetool.queue.findings import Action, HandOff
+from gcodetool.queue.findings import Action, HandOff, WaitRow
 from gcodetool.queue.schedule import Schedule, ScheduledJob
 from gcodetool.queue.spool_steps import Leave, Print, StepHistory, begin_of
 from gcodetool.quickdata import dataclass
@@ -20,6 +20,8 @@ ORDER: Final[tuple[Action, ...]] = (
     "start",
 )  # of one moment: hands are freed first
 
+SAME_S: Final = 1e-3
+
 
 @dataclass(frozen=True)
 class ReelMoves:
@@ -28,7 +30,7 @@ class ReelMoves:
     Attributes
     ----------
     fed : by reel, (start, printer) of the jobs that it feeds.
-    dried : by reel, when it is put into a dryer.
+    dried : by reel, when it is put into a dryer, to be dried or to wait.
     """
 
     fed: Mapping[str, Sequence[tuple[float, str | None]]]
@@ -53,8 +55,8 @@ def reel_moves(placed: Sequence[ScheduledJob]) -> ReelMoves:
     for each in placed:
         for history, _ in each.steps:
             fed.setdefault(history.spool, []).append((each.start_s, each.task.printer))
-        for drying in each.dryings:
-            dried.setdefault(drying.before.spool, []).append(drying.step.in_s)
+        for inside in each.inside:
+            dried.setdefault(inside.before.spool, []).append(inside.step.in_s)
     return ReelMoves(fed, dried)
 
 
@@ -84,6 +86,7 @@ def handoffs_of(done: Schedule, begun: Begun = NOTHING_BEGUN) -> list[HandOff]:
     for each in placed:
         starts[(each.task.printer, each.start_s)] = each.task.number
         found += _dryings(done, each)
+        found += _waits(each)
         cleared = by_start.get((each.task.printer, each.start_s))
         found.append(_start(done, each, begun, cleared, moves))
     for end in ends:
@@ -97,10 +100,15 @@ def handoffs_of(done: Schedule, begun: Begun = NOTHING_BEGUN) -> list[HandOff]:
                 and not moves.goes_on(spool, at_s, at_s)
             )
             found.append(HandOff(at_s, "clear", end.printer, spools, end.number, off=back))
-    straight = {(name, each.at_s) for each in found for name in each.straight}
-    for drying in begun.dryings:
-        if drying.progress == "running" and (drying.spool, drying.out_s) not in straight:
-            found.append(HandOff(drying.out_s, "take-out", drying.dryer, (drying.spool,), drying.for_number))
+    seen_to = [(name, each.at_s) for each in found for name in each.straight]
+    seen_to += [(name, each.at_s) for each in found if each.waits and each.stands for name in each.spools]
+    for inside in begun.inside:
+        if inside.progress == "running" and not any(
+            inside.spool == name and same_moment(inside.out_s, at_s) for name, at_s in seen_to
+        ):
+            waits = inside.waits if isinstance(inside, WaitRow) else None
+            number, out_s = inside.for_number, inside.out_s
+            found.append(HandOff(out_s, "take-out", inside.dryer, (inside.spool,), number, waits=waits))
     for name, history in sorted(done.histories.items()):
         for step in history.steps:
             if isinstance(step, Leave):
@@ -108,6 +116,11 @@ def handoffs_of(done: Schedule, begun: Begun = NOTHING_BEGUN) -> list[HandOff]:
     return sorted(
         found, key=lambda each: (each.at_s, ORDER.index(each.action), each.where or "", each.number or 0)
     )
+
+
+def same_moment(one_s: float, other_s: float) -> bool:
+    """Return whether two moments are one; a plan in a file has them in whole microseconds."""
+    return abs(one_s - other_s) <= SAME_S
 
 
 def _end(placed: ScheduledJob) -> JobEnd:
@@ -149,10 +162,28 @@ def _dryings(done: Schedule, placed: ScheduledJob) -> list[HandOff]:
                 stands=stands_in(done, each.before, step.dryer),
             )
         )
-        if step.out_s < placed.start_s:
+        if step.out_s < placed.start_s and not any(wait.before.step == step for wait in placed.waits):
             back = ((spool, home),) if (home := done.homes.get(spool)) is not None else ()
             found.append(HandOff(step.out_s, "take-out", step.dryer, (spool,), placed.task.number, off=back))
     return found
+
+
+def _waits(placed: ScheduledJob) -> Iterator[HandOff]:
+    """Yield what reels ask for that wait in a dryer for a job; they are taken out with its start."""
+    for each in placed.waits:
+        step = each.step
+        yield HandOff(
+            step.in_s,
+            "put-in",
+            step.dryer,
+            (each.before.spool,),
+            placed.task.number,
+            temperature_C=step.temperature_C if step.waits == "warm" else None,
+            knob_C=each.knob_C,
+            until_s=step.out_s,
+            stands=each.stays,
+            waits=step.waits,
+        )
 
 
 def _start(
@@ -187,8 +218,9 @@ def _start(
             off.append((before, None))  # whose line says where it goes comes after this one
     if cleared is not None:
         off += _from_other_tools(done, placed, cleared, moves)
-    out = {each.before.spool for each in placed.dryings if each.step.out_s == start_s}
-    out |= {each.spool for each in begun.dryings if each.progress == "running" and each.out_s == start_s}
+    out = {each.before.spool for each in placed.inside if each.step.out_s == start_s}
+    running = (each for each in begun.inside if each.progress == "running")
+    out |= {each.spool for each in running if same_moment(each.out_s, start_s)}
     out |= {
         stay.spool for stays in done.stays.values() for stay in stays if stay.stood and stay.out_s == start_s
     }

@@ -18,8 +18,8 @@ from gcodetool.queue.forecast_memo import ForecastMemo
 from gcodetool.queue.placing import schedule_job
 from gcodetool.queue.schedule import SAME_K, Schedule, ScheduledJob, Task, Way
 from gcodetool.queue.search import best_step
-from gcodetool.queue.spool_steps import Dry
 from gcodetool.queue.table import Entry, ForecastTable, Spell, horizon
+from gcodetool.queue.waiting import dried_last
 from gcodetool.quickdata import dataclass
 
 Enough = Callable[[], bool]  # says that the time is over
@@ -186,8 +186,8 @@ def _since_dried(placed: Schedule, job: ScheduledJob, wet: set[str], other: Task
     for history, _ in job.steps:
         if history.spool not in wet:
             continue
-        parts = history.parts()
-        last = max((at for at, part in enumerate(parts) if isinstance(part.step, Dry)), default=0)
+        parts, drying = history.parts(), dried_last(history)
+        last = next((at for at, part in enumerate(parts) if part.step == drying), 0)
         since = {part.step for part in parts[last:]}
         run = runs[other.number]
         if any(step in since for _, step in run.steps) or any(

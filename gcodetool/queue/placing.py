@@ -9,7 +9,7 @@ dryer takes one (``dryer_slots``), what comes of it (``forecast_memo``).
 
 import bisect
 import math
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import replace
 from typing import Final
 
@@ -46,12 +46,17 @@ def schedule_job(
 ) -> Schedule | None:
     """Return the schedule with *task* placed on these spools; None where a drying cannot be had.
 
-    A job whose reel comes out of the dryer too long before waits for a later drying, where that helps.
+    A reel that was dried and would be too wet again waits in its dryer until the job begins, where that helps; else a job
+    whose reel comes out of the dryer too long before waits for a later drying, where that does.
     ``home``: the job with all its printers, where *task* is it on another than its own.
     """
     found = _scheduled(memo, schedule, task, assignments, home)
     if found is None or found.last is None or found.last.met:
         return found
+    if wet := _too_wet(found.last):
+        kept = _scheduled(memo, schedule, task, assignments, home, waiting=wet)
+        if kept is not None and kept.last is not None and kept.last.met:
+            return kept
     from_s = _dried_too_early(found.last)
     later = None if from_s is None else _scheduled(memo, schedule, task, assignments, home, from_s)
     return later if later is not None and later.last is not None and later.last.met else found
@@ -59,14 +64,19 @@ def schedule_job(
 
 def _dried_too_early(placed: ScheduledJob) -> float | None:
     """Return when the reels of a job could go in instead, if one that was dried got too wet before it began. [s]"""
-    task, start_s = placed.task, placed.start_s
-    if task.due_s is not None and placed.end_s > task.due_s:
-        return None
-    wet = {row.spool for row in placed.rows if row.code not in GOOD_ENOUGH}
+    start_s, wet = placed.start_s, _too_wet(placed)
     idle = [
         each.time.seconds for each in placed.tried if each.before.spool in wet and each.step.out_s < start_s
     ]
     return start_s - min(idle) if idle else None
+
+
+def _too_wet(placed: ScheduledJob) -> frozenset[str]:
+    """Return the reels for which a job does not make it; none where it is late anyway."""
+    due_s = placed.task.due_s
+    if due_s is not None and placed.end_s > due_s:
+        return frozenset()
+    return frozenset(row.spool for row in placed.rows if row.spool and row.code not in GOOD_ENOUGH)
 
 
 def _scheduled(
@@ -76,8 +86,9 @@ def _scheduled(
     assignments: Sequence[Assignment],
     home: Task | None,
     from_s: float = -math.inf,
+    waiting: Collection[str] = (),
 ) -> Schedule | None:
-    """Return the same with dryings from *from_s* on."""
+    """Return the same with dryings from *from_s* on, and these reels *waiting* in their dryers; None where they may not."""
     given: list[Given] = list(zip(task.slots, assignments, strict=True))
     start = _start(memo, schedule, task, given, from_s)
     if start is None:
@@ -86,6 +97,9 @@ def _scheduled(
     if dried is None:
         return None
     placement, dryings = dried
+    waits = [placement.wait(spool, start) for spool in sorted(waiting)]
+    if None in waits:
+        return None
     rows, steps = _forecast(memo, placement, task, given, start)
     enough = all(row.short_mm <= SHORTEST_SHORT_MM for row in rows)
     unfed = bool(memo.spools) and any(assignment.spool is None for assignment in assignments)
@@ -103,6 +117,7 @@ def _scheduled(
         () if held else tuple(dryings),
         tuple(steps),
         tuple(dryings),
+        tuple(each for each in waits if each is not None),
     )
     badness = max(ORDER.index(row.code if enough else "unknown") for row in rows)
     so_far = schedule.cost
@@ -255,6 +270,9 @@ def _run(schedule: Schedule, placement: Placement, placed: ScheduledJob) -> Sche
     free = {**before.free_s, **placement.free_s}
     mounted, fed = dict(before.mounted), dict(before.fed_mm)
     handoffs = sum(2 - (drying.step.out_s == start) for drying in placed.dryings) + placement.taken
+    handoffs += sum(
+        not each.stays for each in placed.waits
+    )  # to switch off what it stays in counts as taking it out
     given = [each for each in zip(task.slots, placed.assignments, strict=True) if each[1].spool]
     for (history, step), (slot, assignment) in zip(placed.steps, given, strict=True):
         spool, where = history.spool, (task.printer, slot.tool.tool)

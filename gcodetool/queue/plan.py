@@ -24,7 +24,7 @@ from gcodetool.queue.handoffs import handoffs_of
 from gcodetool.queue.job_list import JobList, Progress
 from gcodetool.queue.presence import Presence
 from gcodetool.queue.reading import Unreadable, Wanted, read_all
-from gcodetool.queue.rows import Told, dryings_of, rows_of
+from gcodetool.queue.rows import Told, dryings_of, rows_of, waits_of
 from gcodetool.queue.schedule import Schedule, Task
 from gcodetool.queue.search import open_jobs
 from gcodetool.queue.spool_steps import ForecastOptions
@@ -174,6 +174,7 @@ def plan(
         notes.append(f"by due time instead of the list's order: {gain_words(result.schedule, result.by_due)}")
     rows = rows_of(job_list, stock, jobs, done, told=told, begun=begun)
     dryings = sorted((*begun.dryings, *dryings_of(full, done)), key=lambda each: each.in_s)
+    waits = sorted((*begun.waits, *waits_of(full, done)), key=lambda each: each.in_s)
     forecast_store.save(folder, quick)
     forecast_store.save(folder, full)
     return QueueFindings(
@@ -182,6 +183,7 @@ def plan(
         members=count,
         rows=tuple(rows),
         dryings=tuple(dryings),
+        waits=tuple(waits),
         changes=done.changes,
         search=search,
         notes=tuple(notes),

@@ -82,6 +82,20 @@ DRYING: Final = (
     *_names("text", "without.because"),
     *_names("texts", "cautions"),
 )
+WAIT: Final = (
+    *_names("text", "spool material dryer"),
+    *_names("moment", "in=in_s out=out_s"),
+    *_names(None, "seconds"),
+    *_names("as it is", "heat=waits"),
+    *_names("number", "temperature_C"),
+    *_names("flag", "stays"),
+    *_names("number", "next_fed_before_wt_pct=before_wt_pct next_fed_after_wt_pct=after_wt_pct"),
+    *_names("whole", "for_job=for_number"),
+    *_names(None, "progress"),
+    *_names("verdict", "without.verdict=undried"),
+    *_names("text", "without.because"),
+    *_names("texts", "cautions"),
+)
 
 
 def taken_from(said: Mapping[str, Any], names: Iterable[PlanName]) -> dict[str, Any]:

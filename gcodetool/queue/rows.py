@@ -9,13 +9,23 @@ from typing import Any, Final
 
 from gcodetool.moisture.record import Spool
 from gcodetool.queue.begun import NOTHING_BEGUN, Begun
-from gcodetool.queue.findings import GOOD_ENOUGH, Bottleneck, DryingRow, JobRow, Verdict, worst
+from gcodetool.queue.findings import (
+    GOOD_ENOUGH,
+    Bottleneck,
+    DryingRow,
+    JobRow,
+    ToolRow,
+    Verdict,
+    WaitRow,
+    worst,
+)
 from gcodetool.queue.forecast_memo import ForecastMemo
 from gcodetool.queue.handoffs import stands_in
 from gcodetool.queue.job_list import JobList, JobRequest
 from gcodetool.queue.placing import SHORTEST_SHORT_MM
 from gcodetool.queue.reading import Unreadable, Wanted
 from gcodetool.queue.schedule import Schedule, ScheduledDrying, ScheduledJob, ToolSlot
+from gcodetool.queue.spool_steps import StepHistory
 from gcodetool.queue.summary import JobSummary
 from gcodetool.queue.tasks import Stock, wanted_of
 from gcodetool.quickdata import dataclass
@@ -184,6 +194,48 @@ def _reached(full: ForecastMemo, placed: ScheduledJob, drying: ScheduledDrying) 
     return time.reached if enough else "marginal"  # a job that is run is never above that
 
 
+def waits_of(full: ForecastMemo, done: Schedule) -> list[WaitRow]:
+    """Return what waits in a dryer for its job, by time."""
+    found = []
+    for placed in done.all():
+        for each in placed.waits:
+            step, spool = each.step, full.spools[each.before.spool]
+            assert step.waits is not None
+            result = full.dried(each.before, step)
+            without = _printed_after(full, placed, each.before)
+            alone = step.dryer in done.unattended
+            found.append(
+                WaitRow(
+                    spool=spool.id,
+                    material=spool.material.key,
+                    dryer=step.dryer,
+                    in_s=step.in_s,
+                    out_s=step.out_s,
+                    waits=step.waits,
+                    temperature_C=step.temperature_C,
+                    stays=each.stays,
+                    before_wt_pct=result.before_wt_pct,
+                    after_wt_pct=result.after_wt_pct,
+                    for_number=placed.task.number,
+                    undried=without.code,
+                    because=without.because,
+                    cautions=tuple(drying_cautions(spool, alone=alone)) if step.waits == "warm" else (),
+                )
+            )
+    return sorted(found, key=lambda each: (each.in_s, each.dryer, each.spool))
+
+
+def _printed_after(
+    full: ForecastMemo, placed: ScheduledJob, before: StepHistory, start_s: float | None = None
+) -> ToolRow:
+    """Return what comes of a job's reel after these steps of it; *start_s*: had the job begun then."""
+    return next(
+        full.printed(before, step if start_s is None else replace(step, start_s=start_s), slot.tool)
+        for (history, step), slot in zip(placed.steps, _fed(placed), strict=True)
+        if history.spool == before.spool
+    )
+
+
 def dryings_of(full: ForecastMemo, done: Schedule) -> list[DryingRow]:
     """Return what goes into a dryer when, by time."""
     found = []
@@ -191,13 +243,7 @@ def dryings_of(full: ForecastMemo, done: Schedule) -> list[DryingRow]:
         for each in placed.dryings:
             result = full.dried(each.before, each.step)
             stood = stands_in(done, each.before, each.step.dryer)  # and would go on drying till then
-            undried = next(
-                full.printed(
-                    each.before, replace(step, start_s=each.step.in_s) if stood else step, row_slot.tool
-                )
-                for (history, step), row_slot in zip(placed.steps, _fed(placed), strict=True)
-                if history.spool == each.before.spool
-            )
+            undried = _printed_after(full, placed, each.before, each.step.in_s if stood else None)
             spool = full.spools[each.before.spool]
             found.append(
                 DryingRow(

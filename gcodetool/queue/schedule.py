@@ -207,10 +207,25 @@ class ScheduledDrying:
 
 
 @dataclass(frozen=True)
+class ScheduledWait:
+    """A dried reel's time in its dryer until its job begins; ``knob_C`` as of a drying, None with the heat off."""
+
+    before: StepHistory
+    step: Dry
+    knob_C: float | None = None
+
+    @property
+    def stays(self) -> bool:
+        """Whether it is in there already and nobody has to put it in."""
+        last = self.before.step
+        return isinstance(last, Dry) and last.dryer == self.step.dryer and last.out_s == self.step.in_s
+
+
+@dataclass(frozen=True)
 class ScheduledJob:
     """A job in a plan; ``task`` on the printer that it goes to, ``home`` with all that it may go to.
 
-    ``tried``: its dryings, also where it is held and they are not done.
+    ``tried``: its dryings, also where it is held and they are not done; ``waits``: its reels that wait in a dryer.
     """
 
     task: Task
@@ -223,6 +238,12 @@ class ScheduledJob:
     dryings: tuple[ScheduledDrying, ...] = ()
     steps: tuple[tuple[StepHistory, Print], ...] = ()
     tried: tuple[ScheduledDrying, ...] = ()
+    waits: tuple[ScheduledWait, ...] = ()
+
+    @property
+    def inside(self) -> "tuple[ScheduledDrying | ScheduledWait, ...]":
+        """All that is put into a dryer for it."""
+        return (*self.dryings, *self.waits)
 
     @property
     def way(self) -> Way:

@@ -220,20 +220,31 @@ class SpoolSimulator:
         )
 
     def simulate_drying(self, history: StepHistory, step: Dry) -> Dried:
-        """Return what a drying after the history's steps does to what is fed next."""
-        state = self.at(history, step.in_s)
-        device = of_place(state.spool, state, step.dryer)
-        air = device.air(step.temperature_C)
-        beside = companions(state, [state, *(self.at(each, step.in_s) for each in step.beside)], device)
-        after = aged(state, Surroundings(air, air, device.place), step.out_s - step.in_s, company=beside)
+        """Return what a drying after the history's steps, or waiting in a dryer, does to what is fed next."""
+        state, after = self._in_dryer(history, step)
         back = room_of(state) if state.place == step.dryer else state.place
-        gone = with_events(state, Event(step.in_s, "moved", step.dryer, temperature_C=step.temperature_C))
-        out = moved(replace(after, spool=gone.spool, path=None), step.out_s, back)
-        self._keep(history.with_step(step), as_it_was_left(out, state))
+        self._keep(history.with_step(step), as_it_was_left(moved(after, step.out_s, back), state))
         before, then = (
             quantile(each.next_fed_wt_pct, self.options.confidence, state.weights) for each in (state, after)
         )
         return Dried(before, then)
+
+    def _in_dryer(self, history: StepHistory, step: Dry) -> tuple[State, State]:
+        """Return a spool as it goes into a dryer after the history's steps, and as it is there at the end.
+
+        One that waits where it was dried just before stays in, and so does the air around it.
+        """
+        last, earlier, state = history.step, history.before, self.at(history, step.in_s)
+        stays = isinstance(last, Dry) and (last.dryer, last.out_s) == (step.dryer, step.in_s)
+        going = state
+        if step.waits is not None and stays and isinstance(last, Dry) and earlier is not None:
+            going = replace(self._in_dryer(earlier, last)[1], company=())
+        device = of_place(going.spool, going, step.dryer)
+        air = device.air(step.temperature_C)
+        beside = companions(state, [state, *(self.at(each, step.in_s) for each in step.beside)], device)
+        after = aged(going, Surroundings(air, air, device.place), step.out_s - step.in_s, company=beside)
+        gone = with_events(going, Event(step.in_s, "moved", step.dryer, temperature_C=step.temperature_C))
+        return state, replace(after, spool=gone.spool, path=None)
 
     def drying_time(
         self,

@@ -6,9 +6,11 @@ Left out: what comes of the steps (``spool_simulation``), and remembering it (``
 import hashlib
 from collections.abc import Iterable, Mapping
 from dataclasses import field
-from typing import Any, Final
+from typing import Any, Final, Literal
 
 from gcodetool.quickdata import dataclass
+
+Waits = Literal["off", "warm"]  # of a reel that waits in a dryer: whether that is heated
 
 
 @dataclass(frozen=True)
@@ -31,7 +33,8 @@ class Print:
 class Dry:
     """A stay in a dryer.
 
-    ``beside``: of a dryer that keeps its own air, the other reels that are in it meanwhile, as they go in.
+    ``beside``: of a dryer that keeps its own air, the other reels that are in it meanwhile, as they go in; ``waits``: it
+    is dry already and only waits there for its job, with the heat off, or warm.
     """
 
     dryer: str
@@ -39,6 +42,7 @@ class Dry:
     out_s: float
     temperature_C: float
     beside: "tuple[StepHistory, ...]" = ()
+    waits: Waits | None = None
 
 
 @dataclass(frozen=True)

@@ -370,7 +370,7 @@ class _Hope:
     def dried_longer(self, task: Task, slot: ToolSlot, assignment: Assignment, fresh: StepHistory) -> bool:
         """Return whether it would do, dried as for the whole reel and half an hour more: for another job, or rounded up.
 
-        Of a dryer that runs alone, until somebody comes to take it out.
+        Of a dryer that runs alone, until somebody comes to take it out; in the room's air, as long again.
         """
         memo, spool, dry = self.memo, assignment.spool, fresh.step
         assert spool is not None
@@ -379,6 +379,8 @@ class _Hope:
         seconds = max(dry.out_s - dry.in_s, 0.0 if whole is None else whole.seconds) + HALF_HOUR_S
         if dry.dryer in self.start.unattended:
             seconds += self.start.presence.longest_absence_s(dry.in_s)
+        if not memo.shares_air(spool, dry.dryer):
+            seconds *= 2  # it may wait there for jobs, warm, as long again
         step = replace(dry, out_s=dry.in_s + seconds)
         history = memo.past(spool).with_step(step)
         question = _print(task, slot, step.out_s, assignment.box)

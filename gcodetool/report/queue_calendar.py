@@ -29,13 +29,13 @@ def key(each: HandOff) -> tuple[str, ...]:
 
 
 def heat(found: QueueFindings, each: HandOff) -> str:
-    """Return the cautions of a drying that begins with a hand-off, a line each; of anything else none."""
+    """Return the cautions of a drying, or of waiting in a dryer, that begins with a hand-off, a line each; else none."""
     if each.action != "put-in":
         return ""
     said = (
         caution
-        for drying in found.dryings
-        if drying.dryer == each.where and drying.spool in each.spools
-        for caution in drying.cautions
+        for one in found.inside
+        if (one.dryer, one.in_s) == (each.where, each.at_s) and one.spool in each.spools
+        for caution in one.cautions
     )
     return "\n".join(dict.fromkeys(plain(each) for each in said))

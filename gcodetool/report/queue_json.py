@@ -4,8 +4,8 @@ import json
 from collections.abc import Iterable, Sequence
 from typing import Any, Final
 
-from gcodetool.queue.findings import DryingRow, HandOff, JobRow, QueueFindings, ToolRow
-from gcodetool.queue.plan_names import DRYING, JOB, TOOL, PlanName
+from gcodetool.queue.findings import DryingRow, HandOff, JobRow, QueueFindings, ToolRow, WaitRow
+from gcodetool.queue.plan_names import DRYING, JOB, TOOL, WAIT, PlanName
 from gcodetool.report.json_values import fields, json_value, utc, when
 from gcodetool.report.layout import without_halves
 
@@ -22,6 +22,7 @@ def as_dict(found: QueueFindings) -> dict[str, Any]:
         **fields(found, "confidence members complete"),
         "jobs": [row_dict(row) for row in found.rows],
         "dryings": [drying_dict(drying) for drying in found.dryings],
+        "waits": [wait_dict(wait) for wait in found.waits],
         "present": list(found.present),
         "to_do": [handoff_dict(each) for each in found.handoffs],
         "plan": {
@@ -52,8 +53,13 @@ def drying_dict(drying: DryingRow) -> dict[str, Any]:
     return _written(drying, DRYING)
 
 
+def wait_dict(wait: WaitRow) -> dict[str, Any]:
+    """Return one entry of ``waits``."""
+    return _written(wait, WAIT)
+
+
 def _written(
-    of: JobRow | ToolRow | DryingRow, names: Iterable[PlanName], unknown: Sequence[str] = ()
+    of: JobRow | ToolRow | DryingRow | WaitRow, names: Iterable[PlanName], unknown: Sequence[str] = ()
 ) -> dict[str, Any]:
     """Return an object with those names; the inner ones that are *unknown* are null."""
     found: dict[str, Any] = {}
@@ -82,6 +88,7 @@ def handoff_dict(each: HandOff) -> dict[str, Any]:
         **fields(each, "parts_off=cleared temperature_C knob_C"),
         "until": when(each.until_s),
         "stands_there": each.stands,
+        "waits": each.waits,
     }
 
 
@@ -89,7 +96,7 @@ def to_json(found: QueueFindings) -> str:
     """Return the queue as one JSON text, a job or drying a line; NaN never appears in it."""
     parts = []
     for name, value in as_dict(found).items():
-        if name in ("jobs", "dryings", "to_do") and value:
+        if name in ("jobs", "dryings", "waits", "to_do") and value:
             lines = ",\n".join(f"  {_compact(each)}" for each in value)
             parts.append(f" {_compact(name)}: [\n{lines}\n ]")
         else:

@@ -20,6 +20,7 @@ from gcodetool.queue.findings import (
     QueueFindings,
     ToolRow,
     Verdict,
+    WaitRow,
 )
 from gcodetool.report.as_text import COLOURS, SIGNS, percent
 from gcodetool.report.layout import Page, plain
@@ -43,13 +44,13 @@ def print_queue(found: QueueFindings, stream: TextIO, *, width: int | None = Non
         page.line(to_do_title(found), style="bold")
         for when, what in to_do(found):
             page.hanging(f"  {when}  ", plain(what))
-    dryings = [drying for drying in found.dryings if drying.progress != "done"]
-    if dryings:
+    inside = [each for each in found.inside if each.progress != "done"]
+    if inside:
         page.line()
         page.line("Why it goes into the dryer", style="bold")
-        for drying in dryings:
-            _drying(drying, page)
-        for caution in dict.fromkeys(said for drying in dryings for said in drying.cautions):
+        for each in inside:
+            _in_dryer(each, page)
+        for caution in dict.fromkeys(said for each in inside for said in each.cautions):
             page.hanging("  ! ", plain(caution), style="red")
     page.line()
     page.hanging("plan: ", f"{counts(found)}; {found.search}; {gap(found)}")
@@ -140,12 +141,18 @@ def handoff(each: HandOff, paths: Mapping[int, str], as_of_s: float) -> str:
     if each.action == "clear":
         return "; ".join([f"{where}: take the parts of {job} off", *came_off(each)])
     if each.action == "take-out":
-        why = f", dried for {job}" if job else ", to make room"
+        what = "dried for" if each.waits is None else "it waited for"
+        why = f", {what} {job}" if job else ", to make room"
         return "; ".join([f"{where}: take {spools} out{why}", *came_off(each)])
+    if each.action == "put-in" and each.waits == "off":
+        do = f"heat off; leave {spools} in" if each.stands else f"put {spools} back in, heat off"
+        return f"{where}: {do}, door shut, until {until}, to wait for {job}"
     if each.action == "put-in":
         knob = "" if each.knob_C in (None, each.temperature_C) else f", knob at {each.knob_C:g}"
-        do = f"leave {spools} in," if each.stands else f"put {spools} in"
-        return f"{where}: {do} at {each.temperature_C:g} °C{knob}, until {until}, for {job}"
+        back = "put {} in" if each.waits is None else "put {} back in"
+        do = f"leave {spools} in," if each.stands else back.format(spools)
+        to = "for" if each.waits is None else "to wait for"
+        return f"{where}: {do} at {each.temperature_C:g} °C{knob}, until {until}, {to} {job}"
     steps = [] if each.cleared is None else [f"parts of job {each.cleared} off"]
     steps += came_off(each)
     boxes, fetched = dict(each.boxed), dict(each.fetched)
@@ -331,10 +338,16 @@ def aligned(line: Sequence[str], widths: Sequence[int], gap: int, kept: Sequence
     return (" " * gap).join(shown)
 
 
-def _drying(drying: DryingRow, page: Page) -> None:
-    page.hanging(
-        f"  {drying.spool} ",
-        f"{short(drying.out_s - drying.in_s)} in {plain(drying.dryer)} for job {drying.for_number}: next fed "
-        f"{percent(drying.before_wt_pct)} to {percent(drying.after_wt_pct)} wt %; without it {drying.undried}; "
-        f"no hotter: {plain(drying.binding)}",
-    )
+def _in_dryer(each: DryingRow | WaitRow, page: Page) -> None:
+    hours, dryer, number = short(each.out_s - each.in_s), plain(each.dryer), each.for_number
+    water = f"next fed {percent(each.before_wt_pct)} to {percent(each.after_wt_pct)} wt %"
+    if isinstance(each, WaitRow):
+        what = f"waits {hours} in {dryer}, {waiting(each)}, for job {number}: {water}; in its place {each.undried}"
+    else:
+        what = f"{hours} in {dryer} for job {number}: {water}; without it {each.undried}; no hotter: {plain(each.binding)}"
+    page.hanging(f"  {each.spool} ", what)
+
+
+def waiting(each: WaitRow) -> str:
+    """Return how a reel waits in a dryer, in words."""
+    return "not heated" if each.waits == "off" else f"at {each.temperature_C:g} °C"

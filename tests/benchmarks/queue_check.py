@@ -56,6 +56,7 @@ def main() -> None:
             else:
                 for each in found:
                     met.update(plans=1, jobs=len(each.rows), dryings=len(each.dryings), unmet=each.unmet)
+                    met.update(waits=len(each.waits))
                     met.update(
                         handoffs=len(each.handoffs), begun=each.begun_s is not None, free=each.free_order
                     )

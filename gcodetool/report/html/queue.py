@@ -12,7 +12,7 @@ from pathlib import PurePath
 from typing import Final
 
 from gcodetool import __version__
-from gcodetool.queue.findings import DryingRow, JobRow, QueueFindings
+from gcodetool.queue.findings import DryingRow, JobRow, QueueFindings, WaitRow
 from gcodetool.report.html import page
 from gcodetool.report.queue_text import (
     cells,
@@ -27,6 +27,7 @@ from gcodetool.report.queue_text import (
     sign,
     to_do,
     to_do_title,
+    waiting,
 )
 
 WIDTH: Final = 1100.0
@@ -57,7 +58,7 @@ MOST_CAUTIONS: Final = 40
 
 @dataclass(frozen=True)
 class Bar:
-    """One job or drying in the picture; lengths in its own units."""
+    """One job, drying or wait in the picture; lengths in its own units."""
 
     x: float
     y: float
@@ -122,8 +123,13 @@ def queue(found: QueueFindings) -> str:
             for each in found.dryings
             if each.progress != "done"
         ],
+        waits=[
+            (moment(each.in_s, found.as_of_s), moment(each.out_s, found.as_of_s), waiting(each), each)
+            for each in found.waits
+            if each.progress != "done"
+        ],
         heat=list(
-            dict.fromkeys(said for each in found.dryings if each.progress != "done" for said in each.cautions)
+            dict.fromkeys(said for each in found.inside if each.progress != "done" for said in each.cautions)
         ),
         cautions=list(gathered(found))[:MOST_CAUTIONS],
         more=max(0, len(list(gathered(found))) - MOST_CAUTIONS),
@@ -149,23 +155,23 @@ def picture(found: QueueFindings) -> Picture | None:
     ran = [
         replace(row, start_s=max(row.start_s or 0.0, found.as_of_s)) for row in ran if row.progress != "done"
     ]
-    dryings = [
-        replace(each, in_s=max(each.in_s, found.as_of_s)) for each in found.dryings if each.progress != "done"
+    inside = [
+        replace(each, in_s=max(each.in_s, found.as_of_s)) for each in found.inside if each.progress != "done"
     ]
-    ends = [row.end_s for row in ran if row.end_s is not None] + [each.out_s for each in dryings]
+    ends = [row.end_s for row in ran if row.end_s is not None] + [each.out_s for each in inside]
     if not ends:
         return None
     begin, end = found.as_of_s, max(ends)
     scale = (WIDTH - LEFT - RIGHT) / max(end - begin, 1.0)
-    slots = slots_of(dryings)
-    lanes = _lanes(ran, dryings, slots)
+    slots = slots_of(inside)
+    lanes = _lanes(ran, inside, slots)
     bars = [
         _job(row, lanes[("printer", row.printer or "printer", 0)].y, begin, scale, found.as_of_s)
         for row in ran
     ]
     bars += [
-        _drying(each, lanes[("dryer", each.dryer, slot)].y, begin, scale, found.as_of_s)
-        for each, slot in zip(dryings, slots, strict=True)
+        _in_dryer(each, lanes[("dryer", each.dryer, slot)].y, begin, scale, found.as_of_s)
+        for each, slot in zip(inside, slots, strict=True)
     ]
     ticks = tuple(
         (round(LEFT + (at - begin) * scale, 1), moment(at, found.as_of_s)) for at in ticks_of(begin, end)
@@ -178,7 +184,7 @@ def picture(found: QueueFindings) -> Picture | None:
         for one, two in found.presence
         if one < end
     )
-    told = f"Time line of {len(ran)} jobs on {len({row.printer for row in ran})} printers and {len(dryings)} dryings"
+    told = f"Time line of {len(ran)} jobs on {len({row.printer for row in ran})} printers and {len(inside)} stays in dryers"
     return Picture(
         TOP + LANE * len(lanes) + 6,
         tuple(lanes.values()),
@@ -193,11 +199,11 @@ def picture(found: QueueFindings) -> Picture | None:
 Lanes = dict[tuple[str, str, int], Lane]
 
 
-def _lanes(ran: Sequence[JobRow], dryings: Sequence[DryingRow], slots: Sequence[int]) -> Lanes:
+def _lanes(ran: Sequence[JobRow], inside: Sequence[DryingRow | WaitRow], slots: Sequence[int]) -> Lanes:
     """Return a lane for each printer and each slot of a dryer that is used."""
     printers = dict.fromkeys(row.printer or "printer" for row in ran)
     keys = [("printer", name, 0) for name in printers]
-    used = {(each.dryer, slot) for each, slot in zip(dryings, slots, strict=True)}
+    used = {(each.dryer, slot) for each, slot in zip(inside, slots, strict=True)}
     keys += [("dryer", name, slot) for name, slot in sorted(used)]
     many = {name for name, slot in used if slot}
     return {
@@ -225,17 +231,19 @@ def _job(row: JobRow, y: float, begin_s: float, scale: float, as_of_s: float) ->
     )
 
 
-def _drying(each: DryingRow, y: float, begin_s: float, scale: float, as_of_s: float) -> Bar:
+def _in_dryer(each: DryingRow | WaitRow, y: float, begin_s: float, scale: float, as_of_s: float) -> Bar:
+    waits = isinstance(each, WaitRow)
+    how = waiting(each) if isinstance(each, WaitRow) else f"at {each.temperature_C:g} °C"
     told = (
-        f"{each.spool} in {each.dryer} at {each.temperature_C:g} °C, "
+        f"{each.spool} {'waits ' if waits else ''}in {each.dryer}{',' if waits else ''} {how}, "
         f"{moment(each.in_s, as_of_s)} to {moment(each.out_s, as_of_s)}, for job {each.for_number}"
     )
     return Bar(
         round(LEFT + (each.in_s - begin_s) * scale, 1),
         y,
         round((each.out_s - each.in_s) * scale, 1),
-        "var(--drying)",
-        f"{each.spool} {each.temperature_C:g} °C",
+        "var(--closed)" if how == "not heated" else "var(--drying)",
+        f"{each.spool} waits" if waits else f"{each.spool} {each.temperature_C:g} °C",
         f"to {moment(each.out_s, as_of_s)}",
         told,
         "drying",
@@ -268,14 +276,14 @@ def _apart(bars: Sequence[Bar]) -> Iterator[Bar]:
         )
 
 
-def slots_of(dryings: Sequence[DryingRow]) -> list[int]:
-    """Return for each drying the first slot of its dryer that is free then, from 0."""
+def slots_of(inside: Sequence[DryingRow | WaitRow]) -> list[int]:
+    """Return for each stay in a dryer the first slot of its dryer that is free then, from 0."""
     ends: dict[str, list[float]] = {}
-    found = [0] * len(dryings)
-    for at in sorted(range(len(dryings)), key=lambda at: (dryings[at].in_s, at)):
-        taken = ends.setdefault(dryings[at].dryer, [])
-        slot = next((slot for slot, end in enumerate(taken) if end <= dryings[at].in_s), len(taken))
-        taken[slot : slot + 1] = [dryings[at].out_s]
+    found = [0] * len(inside)
+    for at in sorted(range(len(inside)), key=lambda at: (inside[at].in_s, at)):
+        taken = ends.setdefault(inside[at].dryer, [])
+        slot = next((slot for slot, end in enumerate(taken) if end <= inside[at].in_s), len(taken))
+        taken[slot : slot + 1] = [inside[at].out_s]
         found[at] = slot
     return found
 
