@@ -89,3 +89,31 @@ def test_where_the_air_is_the_rooms_they_do_not_know_of_each_other(tmp_path) -> 
     alone, both = planned(tmp_path, OPEN, reels=1), planned(tmp_path, OPEN)
     assert hours(both) == hours(alone) * 2
     assert both.dryings[0].after_wt_pct == pytest.approx(alone.dryings[0].after_wt_pct, rel=1e-9)
+
+
+def test_who_was_to_share_a_dryer_with_what_is_not_dried_after_all_is_forecast_alone(
+    tmp_path, monkeypatch
+) -> None:
+    """The full forecast calls job 1 off, and with it the drying that held the other up: the checker takes that alone."""
+    monkeypatch.undo()  # hours as the jobs need them
+    tight = OPEN.replace(
+        "slots = 2\n", "slots = 2\nair_L = 5\nexchange_m3_h = 0.03\nmax_temperature_C = 75.0\n"
+    )
+    tight = tight.replace("rh_pct = 55.0", "rh_pct = 45.0").replace("max_temperature_C = 90.0\n", "")
+    (tmp_path / "shelf").mkdir()
+    job(tmp_path, "long.gcode", hours=3, metres=12, layers=3, materials=["TPU"])
+    job(tmp_path, "short.gcode", hours=1, metres=8, layers=3, materials=["TPU"])
+    for number, water in enumerate((0.6, 0.12)):
+        spool(tmp_path / "shelf", f"tpu-{number}", "TPU", water=water, place="bench-1", places=tight)
+    path = tmp_path / "list.toml"
+    path.write_text(
+        'shelf = "shelf"\nturnaround_min = 10\npresent = ["Mon-Fri 07:30-18:00", "Wed-Sun 20:00-02:00"]\n'
+        '[busy]\n"bench-1" = 2026-11-27T09:00:00\n[dryer.oven]\n[[job]]\nfile = "long.gcode"\nprinter = "bench-1"\n'
+        '[[job]]\nfile = "short.gcode"\nprinter = "bench-2"\nspool = "tpu-0"\nearliest = 2026-11-27T09:00:00\n',
+        encoding="utf-8",
+    )
+    job_list, shelf = read_list(path, printer=None), stock(tmp_path / "shelf")
+    found = plan(job_list, shelf, at_s=NOW, members=1)
+    check(found, job_list, shelf)
+    assert [row.held for row in found.rows] == [True, False]
+    assert [each.spool for each in found.dryings] == ["tpu-0"]

@@ -22,7 +22,7 @@ from gcodetool.queue.spool_work import Wanting
 
 LEAST_SHARE: Final = 0.25  # of the longest job's forecast, that any takes: the reel waits for it as long
 DRYING: Final = 1.5  # what dryings, and what is said of a plan, add to the forecasts of its jobs
-ROUNDS: Final = 4  # of a plan that the full forecast changes: who is dried with whom is seen anew
+ROUNDS: Final = 3  # of forecasting again what shares a dryer's air
 LONG: Final = 20  # jobs; in longer queues what follows a job that is judged harder is planned anew
 
 
@@ -96,26 +96,36 @@ def _shown(
 ) -> Schedule:
     """Return a plan as the full forecast sees it.
 
-    Where it does not run a job, the reels of that are not dried: who was to share their dryer's air has it alone.
+    Where that calls a job off, and with it a drying, those that were to share the dryer's air with it are forecast again.
     """
     _forecast(full, chosen, executor, progress)
-    shown = chosen
+    ways = fixed(full, chosen.all())
+    found = replay(full, start, ways)
+    assert found is not None  # its dryings are settled
     for _ in range(ROUNDS):
-        found = replay(full, start, fixed(full, shown.all()))
-        assert found is not None  # its dryings are settled
-        shown = found
-        every = dryings_in(shown.all())
-        if all(each.step.beside == met(full, each, every) for each in every):
+        again = fixed(full, found.all())
+        if company_of(again) == company_of(ways):
             break
-    return shown
+        other = replay(full, start, again)
+        if other is None:
+            break
+        ways, found = again, other
+    return found
+
+
+def company_of(ways: Sequence[Way]) -> list[tuple[StepHistory, ...]]:
+    """Return beside which others reels are dried in a plan."""
+    given = (each for way in ways for each in way.assignments)
+    return [each.time.beside for each in given if each.time is not None]
 
 
 def fixed(memo: ForecastMemo, placed: Sequence[ScheduledJob]) -> list[Way]:
-    """Return a plan with its hours of drying settled, each with the reels whose air it shares."""
+    """Return a plan with its hours of drying settled, each with the reels whose air it shares; of held jobs as tried."""
     found = []
     every = dryings_in(placed)
     for each in placed:
-        times = {
+        times = {drying.before.spool: drying.time for drying in each.tried}
+        times |= {
             drying.before.spool: replace(drying.time, beside=met(memo, drying, every))
             for drying in each.dryings
         }

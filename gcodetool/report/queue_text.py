@@ -342,7 +342,9 @@ def _in_dryer(each: DryingRow | WaitRow, page: Page) -> None:
     hours, dryer, number = short(each.out_s - each.in_s), plain(each.dryer), each.for_number
     water = f"next fed {percent(each.before_wt_pct)} to {percent(each.after_wt_pct)} wt %"
     if isinstance(each, WaitRow):
-        what = f"waits {hours} in {dryer}, {waiting(each)}, for job {number}: {water}; in its place {each.undried}"
+        what = (
+            f"waits {hours} in {dryer}, {waiting(each)}, for job {number}: {water}; without it {each.undried}"
+        )
     else:
         what = f"{hours} in {dryer} for job {number}: {water}; without it {each.undried}; no hotter: {plain(each.binding)}"
     page.hanging(f"  {each.spool} ", what)
