@@ -433,6 +433,8 @@ def _alone(
     for each in found.handoffs:
         if each.action == "take-out" and each.number is None:
             steps.setdefault(each.spools[0], []).append((each.at_s, Leave(each.at_s), None))
+    for name, at_s in found.made_room:
+        steps.setdefault(name, []).append((at_s, Leave(at_s), None))
     by_digest = {job.digest: job for job in jobs.values()}
     options = ForecastOptions(found.as_of_s, found.confidence, found.members, None, exposures=True)
     for name, entries in steps.items():

@@ -207,3 +207,42 @@ def paths(value: object) -> Iterator[tuple[object, ...]]:
     for key, each in inner:
         yield (key,)
         yield from ((key, *more) for more in paths(each))
+
+
+def test_a_reel_that_a_plan_had_taken_out_of_the_dryer_to_make_room_is_not_in_it_any_more(folder) -> None:
+    """Without it the second plan would have it dry on in there, and let somebody take it out again."""
+    shelf = folder / "shelf"
+    spool(shelf, "petg-03", water=0.3, place="oven", net_g=100)
+    (folder / "list.toml").write_text(
+        'shelf = "shelf"\nprinter = "bench-1"\n[dryer.oven]\n[[job]]\nfile = "wet.gcode"\n'
+        '[[job]]\nfile = "last.gcode"\nearliest = 2026-11-27T12:00:00\n',
+        encoding="utf-8",
+    )
+    first = planned(folder, NOW)
+    (out,) = [each for each in first.handoffs if each.action == "take-out" and each.number is None]
+    assert (out.at_s, out.spools) == (NOW, ("petg-03",))
+    rows = {row.number: row for row in first.rows}
+    (drying,) = [each for each in first.dryings if each.spool == "tpu-02"]
+    at_s = NOW + HOUR
+    for _ in range(2):  # taken up once, and what came of that once more
+        again = planned(folder, at_s, from_now=folder / "plan.json")
+        checked(folder, again)
+        assert again.made_room == (("petg-03", NOW),)
+        assert not [each for each in again.handoffs if each.action == "take-out" and each.number is None]
+        for row in again.rows:
+            assert row.start_s == pytest.approx(rows[row.number].start_s)
+            assert row.tools[0].worst_wt_pct == pytest.approx(rows[row.number].tools[0].worst_wt_pct)
+        (folder / "plan.json").write_text(to_json(again), encoding="utf-8")
+        at_s += HOUR / 4
+    assert at_s < drying.out_s
+    moved = NOW + HOUR / 2  # the record says that it was put into the bag since
+    noted = datetime.fromtimestamp(moved).astimezone().isoformat()
+    spool(
+        shelf,
+        "petg-03",
+        water=0.3,
+        place="oven",
+        net_g=100,
+        events=f'[[event]]\nat = {noted}\nkind = "moved"\nplace = "bag"\n',
+    )
+    checked(folder, planned(folder, at_s, from_now=folder / "plan.json"))

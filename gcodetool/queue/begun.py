@@ -25,7 +25,7 @@ from gcodetool.queue.schedule import (
     Task,
     free_again,
 )
-from gcodetool.queue.spool_steps import NO_PASTS, Dry, Pasts, Print, StepHistory
+from gcodetool.queue.spool_steps import NO_PASTS, Dry, Leave, Pasts, Print, Step, StepHistory
 from gcodetool.quickdata import dataclass
 from gcodetool.textfile import MOST_REPORT, from_json, read_bytes, text_of
 
@@ -45,6 +45,7 @@ class BegunPlan:
     since_s : when the plan was made; of one that was itself planned anew, the first of them.
     rows : of the jobs, as planned; of those not begun yet, ``progress`` is None.
     dryings, waits : that were begun, as planned.
+    made_room : (reel, moment) of those that were taken out of a dryer to make room.
     """
 
     path: Path
@@ -52,6 +53,7 @@ class BegunPlan:
     rows: tuple[JobRow, ...]
     dryings: tuple[DryingRow, ...]
     waits: tuple[WaitRow, ...] = ()
+    made_room: tuple[tuple[str, float], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -60,7 +62,7 @@ class Begun:
 
     Attributes
     ----------
-    rows, dryings, waits : of what was begun.
+    rows, dryings, waits, made_room : of what was begun.
     pasts : what the plan did to reels that their records do not have.
     """
 
@@ -69,6 +71,7 @@ class Begun:
     dryings: tuple[DryingRow, ...] = ()
     pasts: Pasts = NO_PASTS
     waits: tuple[WaitRow, ...] = ()
+    made_room: tuple[tuple[str, float], ...] = ()
 
     @property
     def inside(self) -> "tuple[DryingRow | WaitRow, ...]":
@@ -110,6 +113,7 @@ def read_plan(path: Path, at_s: float, not_started: Collection[int] = ()) -> Beg
         rows = [_row(each, at_s) for each in found["jobs"]]
         dryings = [_drying(each, at_s) for each in found["dryings"]]
         waits = [_wait(each, at_s) for each in found.get("waits", ())]
+        made_room = [*_made_room(found, at_s)]
     except (KeyError, TypeError, ValueError, OverflowError, AttributeError):
         raise QueueError.at(path, None, "this plan is not complete; make it again") from None
     if as_of_s > at_s:
@@ -124,7 +128,7 @@ def read_plan(path: Path, at_s: float, not_started: Collection[int] = ()) -> Beg
     rows = [replace(row, progress=None) if row.number in not_started else row for row in rows]
     dryings = [each for each in dryings if each.progress is not None]
     waits = [each for each in waits if each.progress is not None]
-    return BegunPlan(path, since_s, tuple(rows), tuple(dryings), tuple(waits))
+    return BegunPlan(path, since_s, tuple(rows), tuple(dryings), tuple(waits), tuple(made_room))
 
 
 def _progress(begin_s: float, end_s: float, at_s: float) -> Progress | None:
@@ -164,6 +168,17 @@ def _wait(each: Mapping[str, Any], at_s: float) -> WaitRow:
     )
     row = WaitRow(**_stated(known, stated))
     return replace(row, progress=_progress(row.in_s, row.out_s, at_s))
+
+
+def _made_room(plan: Mapping[str, Any], at_s: float) -> Iterator[tuple[str, float]]:
+    """Yield the reels that a plan had taken out of a dryer by a moment to make room, those of the plan before first."""
+    for each in plan.get("made_room", ()):
+        yield str(each["spool"]), float(read_as("moment", each["at"]))
+    for each in plan["to_do"]:
+        if each["action"] == "take-out" and each["for_job"] is None:
+            moment_s = float(read_as("moment", each["at"]))
+            if moment_s < at_s:
+                yield from ((str(spool), moment_s) for spool in each["spools"])
 
 
 def _stated(known: dict[str, Any], names: str) -> dict[str, Any]:
@@ -213,7 +228,10 @@ def taken_up(
 
     dryings = with_numbers(plan.dryings, "is what {} is dried for")
     waits = with_numbers(plan.waits, "is what {} waits for")
-    steps: dict[str, list[tuple[float, Dry | Print]]] = {}
+    steps: dict[str, list[tuple[float, Step]]] = {}
+    for spool, leave_s in plan.made_room:
+        if spool in spools:
+            steps.setdefault(spool, []).append((leave_s, Leave(leave_s)))
     dried_or_waiting: tuple[DryingRow | WaitRow, ...] = (*dryings, *waits)
     for inside in dried_or_waiting:
         steps.setdefault(inside.spool, []).append((inside.in_s, _stay(inside)))
@@ -250,7 +268,7 @@ def taken_up(
             if each.progress == "done" or (each.spool, each.dryer, each.out_s) in stays
         )
 
-    return Begun(plan.since_s, rows, still(dryings), Pasts(pasts, since), still(waits))
+    return Begun(plan.since_s, rows, still(dryings), Pasts(pasts, since), still(waits), plan.made_room)
 
 
 def _stay(inside: DryingRow | WaitRow) -> Dry:
@@ -283,7 +301,14 @@ def resumed(schedule: Schedule, begun: Begun) -> Schedule:
             if off_s > at_s:
                 free[tool.spool] = off_s
                 boxes = boxes if tool.box is None else boxes.used([tool.box], start_s, off_s)
-    stays, heat_s = dict(schedule.stays), 0.0
+    gone = {
+        spool for spool, past in begun.pasts.histories.items() if past.steps
+    }  # from where the record has it
+    stays = {
+        dryer: tuple(stay for stay in inside if stay.planned or stay.spool not in gone)
+        for dryer, inside in schedule.stays.items()
+    }
+    heat_s = 0.0
     for each in sorted(begun.inside, key=lambda each: each.in_s):
         if each.progress == "running":
             others = tuple(stay for stay in stays.get(each.dryer, ()) if stay.spool != each.spool)
@@ -357,7 +382,7 @@ def _since(spool: Spool, since_s: float, at_s: float) -> float:
     return max((event.at_s for event in spool.events if since_s < event.at_s <= at_s), default=since_s)
 
 
-def _past(spool: Spool, steps: Sequence[Dry | Print], since_s: float, at_s: float) -> StepHistory:
+def _past(spool: Spool, steps: Sequence[Step], since_s: float, at_s: float) -> StepHistory:
     """Return what a plan did to a reel that its record does not have."""
     noted = [event for event in spool.events if event.at_s <= at_s]
     place = next((event.place for event in reversed(noted) if event.place is not None), None)
@@ -366,6 +391,11 @@ def _past(spool: Spool, steps: Sequence[Dry | Print], since_s: float, at_s: floa
         if isinstance(step, Print):
             if any(event.kind in COUNTED and event.at_s >= step.start_s for event in noted):
                 continue
+        elif isinstance(step, Leave):
+            known = None if place is None else spool.places.get(place)
+            if known is None or known.kind != "dryer":
+                continue  # it is noted where it went
+            step = replace(step, at_s=max(step.at_s, since_s))  # noqa: PLW2901
         elif step.in_s < since_s:
             if step.out_s <= since_s or place != step.dryer:
                 continue

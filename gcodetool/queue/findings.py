@@ -277,6 +277,7 @@ class QueueFindings:
     exact : nothing better can be found in this simulation, in this order, whatever is compared.
     complete : False where the call was stopped.
     begun_s : when the plan was made that is taken up again; None: it is a new one.
+    made_room : (reel, moment) of those that the plan taken up again had taken out of a dryer to make room.
     lost : why the workers were there no more; None: they were to the end.
     """
 
@@ -301,6 +302,7 @@ class QueueFindings:
     rough: bool = False
     begun_s: float | None = None
     waits: tuple[WaitRow, ...] = ()
+    made_room: tuple[tuple[str, float], ...] = ()
 
     @property
     def inside(self) -> "tuple[DryingRow | WaitRow, ...]":

@@ -111,7 +111,7 @@ def handoffs_of(done: Schedule, begun: Begun = NOTHING_BEGUN) -> list[HandOff]:
             found.append(HandOff(out_s, "take-out", inside.dryer, (inside.spool,), number, waits=waits))
     for name, history in sorted(done.histories.items()):
         for step in history.steps:
-            if isinstance(step, Leave):
+            if isinstance(step, Leave) and step.at_s >= done.at_s:
                 found.append(HandOff(step.at_s, "take-out", _dryer_of(done, name), (name,)))
     return sorted(
         found, key=lambda each: (each.at_s, ORDER.index(each.action), each.where or "", each.number or 0)

@@ -184,6 +184,7 @@ def plan(
         rows=tuple(rows),
         dryings=tuple(dryings),
         waits=tuple(waits),
+        made_room=begun.made_room,
         changes=done.changes,
         search=search,
         notes=tuple(notes),

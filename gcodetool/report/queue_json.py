@@ -23,6 +23,7 @@ def as_dict(found: QueueFindings) -> dict[str, Any]:
         "jobs": [row_dict(row) for row in found.rows],
         "dryings": [drying_dict(drying) for drying in found.dryings],
         "waits": [wait_dict(wait) for wait in found.waits],
+        "made_room": [{"spool": spool, "at": utc(at_s)} for spool, at_s in found.made_room],
         "present": list(found.present),
         "to_do": [handoff_dict(each) for each in found.handoffs],
         "plan": {
