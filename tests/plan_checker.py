@@ -6,7 +6,7 @@ jobs begin when they may, that lengths add up, and that every forecast comes out
 
 import itertools
 import math
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -58,7 +58,7 @@ def check(
     """
     ran = [row for row in found.rows if row.start_s is not None and not row.held]
     _times(found, ran)
-    _people(found, ran, job_list)
+    _people(found, ran, job_list, noted_since(found, stock))
     _nothing_twice(found, ran, job_list)
     _boxes(found, ran, job_list, stock)
     _dryers(found, dict(job_list.holds if holds is None else holds), stock)
@@ -98,7 +98,18 @@ def somebody(job_list: JobList, at_s: float) -> bool:
     )
 
 
-def _people(found: QueueFindings, ran: Iterable[JobRow], job_list: JobList) -> None:
+def noted_since(found: QueueFindings, stock: Stock) -> frozenset[str]:
+    """Return the reels of which something was noted since the plan that was begun: that counts, and the plan does not."""
+    if found.begun_s is None:
+        return frozenset()
+    return frozenset(
+        name
+        for name, spool in stock.spools.items()
+        if any(found.begun_s < event.at_s <= found.as_of_s for event in spool.events)
+    )
+
+
+def _people(found: QueueFindings, ran: Iterable[JobRow], job_list: JobList, noted: Collection[str]) -> None:
     """Assert that hands are needed only while somebody is there, and that the list of what to do is whole."""
     for each in found.handoffs:
         assert somebody(job_list, each.at_s), each
@@ -122,7 +133,7 @@ def _people(found: QueueFindings, ran: Iterable[JobRow], job_list: JobList) -> N
                 f"{each.dryer} is hot while nobody is there"
             )
     assert found.heat_s == pytest.approx(sum(_hot(found)))
-    _mounted(found, ran)
+    _mounted(found, ran, noted)
     _hands(found, ran)
 
 
@@ -142,8 +153,8 @@ def _hot(found: QueueFindings) -> Iterator[float]:
             last = max(last, out_s)
 
 
-def _mounted(found: QueueFindings, ran: Iterable[JobRow]) -> None:
-    """Assert that every reel which did not hang there is mounted, and that the count is true."""
+def _mounted(found: QueueFindings, ran: Iterable[JobRow], noted: Collection[str]) -> None:
+    """Assert that each reel which did not hang there is mounted, and that the count is true; what was noted since counts."""
     mounted = 0
     starts = {each.number: each for each in found.handoffs if each.action == "start"}
     hung: dict[tuple[str | None, int], str] = {}
@@ -153,7 +164,9 @@ def _mounted(found: QueueFindings, ran: Iterable[JobRow]) -> None:
                 continue
             before, now = hung.get((row.printer, tool.tool)), f"{tool.spool} {tool.box}"
             if row.progress is not None:
-                hung[(row.printer, tool.tool)] = now
+                hung.pop((row.printer, tool.tool), None)
+                if tool.spool not in noted:
+                    hung[(row.printer, tool.tool)] = now
                 continue
             new = tool.spool in starts[row.number].mounted
             assert before is None or new == (before != now), f"mounting for job {row.number}"
@@ -440,9 +453,8 @@ def _alone(
     for name, entries in steps.items():
         pasts = NO_PASTS
         if found.begun_s is not None and any(at_s < found.as_of_s for at_s, _, _ in entries):
-            events = (event.at_s for event in stock.spools[name].events)
-            if any(found.begun_s < at_s <= found.as_of_s for at_s in events):
-                continue  # what was noted since counts, and the plan does not
+            if name in noted_since(found, stock):
+                continue
             pasts = Pasts(since={name: found.begun_s})
         shared = any(isinstance(step, Dry) and step.beside for _, step, _ in entries)
         alone = dict(stock.spools) if shared else {name: stock.spools[name]}
