@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from plan_checker import check
-from queue_world import HOUR, NOW, job, spool, stock
+from queue_world import HOUR, NOW, PLACES, job, spool, stock
 
 from gcodetool import profiles
 from gcodetool.errors import UsageError
@@ -325,3 +325,24 @@ def test_a_reel_that_moves_to_another_printer_at_once_is_said_to_come_off_first(
     starts = [what for _, what in to_do(found) if "start job" in what]
     assert "parts of job 1 off; take petg-04 off; mount pa6-01 from bag; start job 2" in starts[1]
     assert "mount petg-04 from bench-2; start job 3" in starts[2]
+
+
+def test_a_reel_that_stands_in_the_oven_comes_out_for_its_job_and_its_heat_is_not_anothers(tmp_path) -> None:
+    """What is dried beside it is counted whole: the plan has no other reason for that heat."""
+    paths = [job(tmp_path, f"{name}.gcode", hours=0.4, metres=4, materials=["TPU"]) for name in "ab"]
+    places = PLACES.replace("temperature_C = 65.0", "slots = 2\ntemperature_C = 70.0")
+    spool(tmp_path, "tpu-01", "TPU", water=0.02, place="oven", net_g=60, places=places)
+    spool(tmp_path, "tpu-02", "TPU", water=0.9, place="bench", net_g=60, places=places)
+    requests = (
+        JobRequest(paths[0], "bench-1", {None: ToolRequest(spool="tpu-01")}, NOW + 9 * HOUR),
+        JobRequest(paths[1], "bench-2", {None: ToolRequest(spool="tpu-02")}),
+    )
+    job_list = replace(
+        from_paths(paths[:1], printer="bench-1"),
+        requests=requests,
+        printers={name: by_profile(name) for name in ("bench-1", "bench-2")},
+    )
+    found = planned(job_list, stock(tmp_path), holds={"oven": 2})
+    (drying,) = found.dryings
+    assert found.heat_s == pytest.approx(drying.seconds)
+    assert any("mount tpu-01 out of the dryer; start job 1" in what for _, what in to_do(found))

@@ -206,7 +206,9 @@ def waiting_world(dice: random.Random, folder: pathlib.Path) -> pathlib.Path:
             reels[-1][0],
             material,
             water=dice.choice(materials[material]),
-            place=dice.choice(("bench", "bench-1")) if number == 0 else "bench",
+            place=dice.choice(("bench", "bench-1", "oven"))
+            if number == 0
+            else dice.choice(("bench", "oven")),
             net_g=dice.choice((60, 250)),
             places=known,
         )
