@@ -346,3 +346,16 @@ def test_a_reel_that_stands_in_the_oven_comes_out_for_its_job_and_its_heat_is_no
     (drying,) = found.dryings
     assert found.heat_s == pytest.approx(drying.seconds)
     assert any("mount tpu-01 out of the dryer; start job 1" in what for _, what in to_do(found))
+
+
+def test_a_reel_that_the_next_job_on_its_printer_does_not_need_goes_back_to_its_place(tmp_path) -> None:
+    """The forecast has it there from then on: it must not be left on the second tool."""
+    both = job(tmp_path, "two.gcode", hours=0.5, materials=["PETG", "PLA"])
+    one = job(tmp_path, "one.gcode", hours=0.5)
+    spool(tmp_path, "petg-03", place="bag")
+    spool(tmp_path, "pla-11", "PLA", water=0.05, place="bag")
+    requests = tuple(JobRequest(path, "bench-1") for path in (both, one))
+    job_list = replace(from_paths([both], printer="bench-1"), requests=requests)
+    found = planned(job_list, stock(tmp_path), holds={})
+    lines = [what for _, what in to_do(found)]
+    assert any("parts of job 1 off; pla-11 back to bag; start job 2" in what for what in lines)

@@ -93,13 +93,8 @@ def handoffs_of(done: Schedule, begun: Begun = NOTHING_BEGUN) -> list[HandOff]:
         at_s = done.presence.next_s(end.end_s)
         if (end.printer, at_s + done.turnaround_s) not in starts:
             spools = tuple(spool for _, spool in end.fed)
-            back = tuple(
-                (spool, _back_to(done, spool, end.end_s))
-                for spool in spools
-                if (done.homes.get(spool) is not None or spool in end.boxed)
-                and not moves.goes_on(spool, at_s, at_s)
-            )
-            found.append(HandOff(at_s, "clear", end.printer, spools, end.number, off=back))
+            back = _comes_back(done, end, end.fed, moves, at_s, at_s)
+            found.append(HandOff(at_s, "clear", end.printer, spools, end.number, off=tuple(back)))
     seen_to = [(name, each.at_s) for each in found for name in each.straight]
     seen_to += [(name, each.at_s) for each in found if each.waits and each.stands for name in each.spools]
     for inside in begun.inside:
@@ -116,6 +111,25 @@ def handoffs_of(done: Schedule, begun: Begun = NOTHING_BEGUN) -> list[HandOff]:
     return sorted(
         found, key=lambda each: (each.at_s, ORDER.index(each.action), each.where or "", each.number or 0)
     )
+
+
+def _comes_back(
+    done: Schedule,
+    end: JobEnd,
+    fed: Sequence[tuple[int, str]],
+    moves: ReelMoves,
+    from_s: float,
+    to_s: float,
+) -> Iterator[tuple[str, str | None]]:
+    """Yield reels of a job that is over with the place that each goes back to; what lives there, or goes on, is left out."""
+    for _, spool in fed:
+        if _lives_elsewhere(done, end, spool) and not moves.goes_on(spool, from_s, to_s):
+            yield spool, _back_to(done, spool, end.end_s)
+
+
+def _lives_elsewhere(done: Schedule, end: JobEnd, spool: str) -> bool:
+    """Return whether a reel of a job that is over does not hang on its printer when nothing is done with it."""
+    return done.homes.get(spool) is not None or spool in end.boxed
 
 
 def same_moment(one_s: float, other_s: float) -> bool:
@@ -249,13 +263,11 @@ def _from_other_tools(
     """Yield the reels of the job before that fed tools which this one leaves alone, and where they go."""
     tools, spools = {step.tool for _, step in placed.steps}, {history.spool for history, _ in placed.steps}
     since_s, start_s = placed.start_s - done.turnaround_s, placed.start_s
-    for tool, spool in cleared.fed:
-        if tool in tools or spool in spools or (done.homes.get(spool) is None and spool not in cleared.boxed):
-            continue
-        if not moves.goes_on(spool, since_s, start_s):
-            yield spool, _back_to(done, spool, start_s)
-        elif moves.taken_next(spool, start_s, placed.task.printer):
-            yield spool, None
+    idle = [(tool, spool) for tool, spool in cleared.fed if tool not in tools and spool not in spools]
+    yield from _comes_back(done, cleared, idle, moves, since_s, start_s)
+    for _, spool in idle:
+        if _lives_elsewhere(done, cleared, spool) and moves.taken_next(spool, start_s, placed.task.printer):
+            yield spool, None  # whose line says where it goes comes after this one
 
 
 def _fetched(done: Schedule, placed: ScheduledJob, spools: Collection[str]) -> Iterator[tuple[str, str]]:
