@@ -59,10 +59,12 @@ def nearest(word: str, known: Iterable[str], *, offer: Iterable[str] | None = No
     "did you mean 'PETG'?"
     >>> nearest("wood", ["PETG", "PLA"])
     'known: PETG, PLA'
+    >>> nearest("wood", ["abs", "ABS"]) == nearest("wood", ["ABS", "abs"])  # whatever order a set has
+    True
     """
     import difflib
 
-    names = {name.casefold(): name for name in sorted(known, key=str.casefold)}
+    names = {name.casefold(): name for name in sorted(known, key=lambda name: (name.casefold(), name))}
     close = difflib.get_close_matches(word.casefold(), names, n=3, cutoff=0.6)
     if close:
         return "did you mean " + " or ".join(f"'{names[name]}'" for name in close) + "?"

@@ -457,7 +457,7 @@ def test_a_spool_file_that_contradicts_itself(capsys, tmp_path, old, new, word) 
         (["check"], "Missing argument"),
         ([], "needs a command: check"),
         (["spool"], "needs a command: add"),
-        (["chekc", TPU], "Did you mean 'check'?"),
+        (["chekc", TPU], "Did you mean 'check'? See 'gcodetool --help'."),
         (["check", TPU, "--spool", "0=a.toml", "--spool", "0=b.toml"], "two spools"),
         (["check", TPU, "--spool", "a.toml", "--spool", "1=b.toml"], "names no tool"),
         (["check", TPU, "--spool", f"3={SHELF / 'tpu-05.toml'}", *AT], "tool 3"),

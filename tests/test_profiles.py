@@ -583,6 +583,21 @@ def test_checking_names_each_file_that_cannot_be_read(tmp_path, monkeypatch, cap
     assert [each.kind for each in check_profiles([copy])] == ["materials"]
 
 
+def test_checking_looks_at_every_kind_of_profile(tmp_path, monkeypatch):
+    monkeypatch.setenv(profiles.USER_FOLDER, str(tmp_path))
+    shipped = profiles.find("sodium_chloride").parent.parent
+    text = (shipped / "humidity" / "sodium-chloride.toml").read_text()
+    (tmp_path / "humidity").mkdir()
+    bad = tmp_path / "humidity" / "brine.toml"
+    bad.write_text(text.replace("rh_at_C", "rh_at"))
+    assert [each.path for each in check_profiles() if each.fault] == [bad]
+    kinds = {path.parent.name for path in shipped.glob("*/*.toml")}
+    assert {each.kind for each in check_profiles()} == kinds - {"settings"}
+    salt = tmp_path / "salt.toml"
+    salt.write_text(text)
+    assert [(each.kind, each.fault) for each in check_profiles([salt])] == [("humidity", None)]
+
+
 def test_a_material_that_is_not_shipped_has_a_way_out() -> None:
     with pytest.raises(
         ProfileError,

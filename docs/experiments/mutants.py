@@ -4,7 +4,8 @@
     python docs/experiments/mutants.py --count 40 --seed 1 --only 7,12     # those again, after a test was written
 
 A mutant is one small change of one source: a comparison's bound, a sum's sign, min for max, a constant, a truth
-value.  It dies when a test of its own (`tests_of`) fails on it and passes without it.  Kernels are left out (their twins
+value.  It dies when a test of its own (`tests_of`) fails on it and passes without it: the tests of its package, and
+the stories of `tests/told.py` that enter its source.  Kernels are left out (their twins
 hold them); so are messages, docstrings, type hints, and what cannot change an answer: how a dataclass is made and
 shown, ``zip``'s ``strict``, the size of a cache, how a text of help or a chart looks (`NO_ANSWER`).  Works on a copy
 with its compiled kernels; the tree itself is not touched.
@@ -13,6 +14,7 @@ with its compiled kernels; the tree itself is not touched.
 import argparse
 import ast
 import importlib.util
+import json
 import pathlib
 import random
 import re
@@ -21,7 +23,7 @@ import subprocess
 import sys
 import tempfile
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Final
 
 ROOT: Final = pathlib.Path(__file__).parents[2]
@@ -132,6 +134,12 @@ def tests_of(source: pathlib.Path, *, wide: bool = False) -> list[str]:
     return [str(source.relative_to(ROOT)), *named, *near, *(far if wide or not named + near else [])]
 
 
+def stories_of(source: pathlib.Path, reach: Mapping[str, Sequence[str]]) -> list[str]:
+    """Return the held outputs whose stories enter a source; all of them where none does: it may hold data alone."""
+    found = [name for name, entered in reach.items() if str(source.relative_to(ROOT)) in entered]
+    return [f"tests/test_told.py::test_told_is_what_is_stored[{name}]" for name in found or reach]
+
+
 class Bench:
     """A copy of the tree, in which one source at a time is changed and tested."""
 
@@ -142,12 +150,16 @@ class Bench:
             ROOT, self.copy, ignore=shutil.ignore_patterns(".git", ".venv", "__pycache__", "build")
         )
         self.unfit: set[str] = set()  # tests that fail in the copy without any change
+        words = [sys.executable, "tests/told.py", "--reach"]
+        done = subprocess.run(words, cwd=self.copy, env=self._environment(), capture_output=True, check=True)
+        self.reach: dict[str, list[str]] = json.loads(done.stdout)
 
     def fate(self, source: pathlib.Path, text: str, *, wide: bool) -> str:
         """Return LIVES where no test fails on the changed text; else what ended it."""
         target = self.copy / source.relative_to(ROOT)
         before = target.read_text(encoding="utf-8")
-        wanted = tests_of(source, wide=wide)
+        own, *tests = tests_of(source, wide=wide)
+        wanted = [own, *stories_of(source, self.reach), *tests]  # the quicker ones first
         while True:
             _put(target, text)
             try:
@@ -166,11 +178,14 @@ class Bench:
                 return "LIVES"
             self.unfit |= set(guilty)
 
+    def _environment(self) -> dict[str, str]:
+        plain = {"PATH": "/usr/bin:/bin", "LANG": "C.UTF-8", "GCODETOOL_HYPOTHESIS": "mutants"}
+        return plain | {"PYTHONPATH": str(self.copy), "HOME": str(self.copy)}
+
     def _failed(self, wanted: list[str]) -> list[str]:
         """Run tests up to the first failure, and return which that was."""
         if self.unfit.issuperset(wanted):
             return []
-        environment = {"PATH": "/usr/bin:/bin", "LANG": "C.UTF-8", "GCODETOOL_HYPOTHESIS": "mutants"}
         done = subprocess.run(
             [sys.executable, "-m", "pytest", "-x", "-q", "-p", "no:cacheprovider"]
             + [f"--deselect={each}" for each in sorted(self.unfit)]
@@ -178,7 +193,7 @@ class Bench:
                 each for each in wanted if each not in self.unfit
             ],  # a file that cannot be read is named whole
             cwd=self.copy,
-            env=environment | {"PYTHONPATH": str(self.copy), "HOME": str(self.copy)},
+            env=self._environment(),
             capture_output=True,
             text=True,
             timeout=TIMEOUT_S,

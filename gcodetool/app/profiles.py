@@ -74,6 +74,7 @@ READERS: Final[dict[str, Callable[[Path], Any]]] = {
     "dryers": library.dryer,
     "spool-bodies": library.spool_body,
     "desiccants": library.desiccant,
+    "humidity": library.salt_solution,
 }
 OWN_KEYS: Final = {  # by which a file that lies in no such folder is known
     "dialect": "printers",
@@ -81,6 +82,7 @@ OWN_KEYS: Final = {  # by which a file that lies in no such folder is known
     "safe_C": "spool-bodies",
     "capacity_at_rh": "desiccants",
     "equilibrium_rh_pct": "desiccants",
+    "rh_at_C": "humidity",
 }
 
 

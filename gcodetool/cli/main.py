@@ -241,7 +241,7 @@ def usage(error: click.UsageError) -> str:
     text = error.format_message().rstrip(".")
     for theirs, ours in NO_NUMBER.items():
         text = text.replace(theirs, ours)
-    return f"{text}. See '{command} --help'."
+    return f"{text}{'' if text.endswith('?') else '.'} See '{command} --help'."
 
 
 def complain(text: str) -> None:
