@@ -14,6 +14,7 @@ import argparse
 import contextlib
 import difflib
 import html.parser
+import inspect
 import io
 import json
 import lzma
@@ -442,14 +443,15 @@ def reach(wanted: Iterable[str]) -> dict[str, list[str]]:
         entered: set[str] = set()
 
         def look(frame: object, event: str, arg: object, entered: set[str] = entered) -> None:
-            if event == "call":
-                entered.add(frame.f_code.co_filename)  # type: ignore[attr-defined]
+            code = frame.f_code  # type: ignore[attr-defined]
+            if code.co_flags & inspect.CO_OPTIMIZED:  # a function, no module that is loaded
+                entered.add(code.co_filename)
 
-        sys.setprofile(look)
+        sys.settrace(look)
         try:
             told(name)
         finally:
-            sys.setprofile(None)
+            sys.settrace(None)
         package = str(ROOT / "gcodetool") + os.sep
         found[name] = sorted(each[len(str(ROOT)) + 1 :] for each in entered if each.startswith(package))
     return found

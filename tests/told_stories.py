@@ -92,7 +92,6 @@ due --members 8 --within 2h --json --at 2026-11-07T09:00
 drying list --members 8 --at 2026-11-07T09:00 --tariff 0.30
 drying list --members 8 --at 2026-11-07T09:00 --json
 # corrections
-spool set pc-01 --left 700 --at 2026-11-07T10:00
 spool set pc-01 --colour clear --fibre 10 --forget body --at 2026-11-07T10:00
 spool undo pla-11 --at 2026-11-07T10:00
 spool retire abs-01 --note empty --at 2026-11-07T10:00
@@ -423,7 +422,7 @@ place add oven --kind dryer --temperature 65 --room bench --at 2026-11-09T08:00
 place add desiccant-dryer --kind dryer --temperature 65 --dew-point=-20 --at 2026-11-09T08:00
 place add bench-1 --kind printer --printer bench-1 --room bench --at 2026-11-09T08:00
 place add box-2 --kind box --temperature 22 --room bench --air 18 --desiccant "silica gel" --desiccant-mass 110 --fresh-at 2026-11-09T08:00 --at 2026-11-09T08:00
-place add box-9 --kind box --temperature 22 --room bench --air 8 --at 2026-11-09T08:00
+place add box-9 --kind box --temperature 22 --room bench --air 8 --desiccant-mass 0 --at 2026-11-09T08:00
 copy storage/bench.csv
 copy storage/box-2.csv
 copy hose-clips-tpu.gcode hose-tpu.gcode

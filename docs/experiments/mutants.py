@@ -2,6 +2,7 @@
 
     python docs/experiments/mutants.py --count 40 --seed 1
     python docs/experiments/mutants.py --count 40 --seed 1 --only 7,12     # those again, after a test was written
+    python tests/told.py --reach > reach.json                              # for several draws: --reach reach.json
 
 A mutant is one small change of one source: a comparison's bound, a sum's sign, min for max, a constant, a truth
 value.  It dies when a test of its own (`tests_of`) fails on it and passes without it: the tests of its package, and
@@ -143,16 +144,19 @@ def stories_of(source: pathlib.Path, reach: Mapping[str, Sequence[str]]) -> list
 class Bench:
     """A copy of the tree, in which one source at a time is changed and tested."""
 
-    def __init__(self, folder: pathlib.Path) -> None:
+    def __init__(self, folder: pathlib.Path, reach: pathlib.Path | None) -> None:
         self.copy = folder / "tree"
         # copies keep their times: a compiled kernel must not look older than its source
         shutil.copytree(
             ROOT, self.copy, ignore=shutil.ignore_patterns(".git", ".venv", "__pycache__", "build")
         )
         self.unfit: set[str] = set()  # tests that fail in the copy without any change
-        words = [sys.executable, "tests/told.py", "--reach"]
-        done = subprocess.run(words, cwd=self.copy, env=self._environment(), capture_output=True, check=True)
-        self.reach: dict[str, list[str]] = json.loads(done.stdout)
+        if reach is None:
+            words = [sys.executable, "tests/told.py", "--reach"]
+            done = subprocess.run(
+                words, cwd=self.copy, env=self._environment(), stdout=subprocess.PIPE, check=True
+            )
+        self.reach: dict[str, list[str]] = json.loads(done.stdout if reach is None else reach.read_bytes())
 
     def fate(self, source: pathlib.Path, text: str, *, wide: bool) -> str:
         """Return LIVES where no test fails on the changed text; else what ended it."""
@@ -248,11 +252,14 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--only", default="", help="numbers, separated by commas: these of the draw alone")
     parser.add_argument("--wide", action="store_true", help="run every test that names the package (slow)")
+    parser.add_argument(
+        "--reach", type=pathlib.Path, help="what 'tests/told.py --reach' wrote; left out: found out first"
+    )
     asked = parser.parse_args()
     only = {int(each) for each in asked.only.split(",") if each}
     dead = ran = 0
     with tempfile.TemporaryDirectory() as folder:
-        bench = Bench(pathlib.Path(folder))
+        bench = Bench(pathlib.Path(folder), asked.reach)
         for number, source, text, what in drawn(asked.count, asked.seed):
             if only and number not in only:
                 continue

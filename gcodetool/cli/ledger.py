@@ -45,7 +45,7 @@ def check(ledger: str | None, as_json: bool) -> int:
         spools = f"{held.spools} spool{'' if held.spools == 1 else 's'}"
         click.echo(
             f"{found.where}: {spools} ({held.retired} retired beside them), {held.places} places, "
-            f"{held.entries} entries, {held.readings} readings, schema {held.version}"
+            f"{held.entries} entries, {held.readings} reading{'' if held.readings == 1 else 's'}, schema {held.version}"
             + ("" if faults else "; all as it was noted")
         )
     if faults:

@@ -418,7 +418,7 @@ def show(name: str, at_s: float | None, history: int, ledger: str | None, as_jso
     """Say what a place is, its readings, spools and history."""
     from gcodetool.app.noting import history_of
     from gcodetool.app.places import place as look_at
-    from gcodetool.report.shelf_text import air_in_words, facts_in_words, print_history
+    from gcodetool.report.shelf_text import air_in_words, place_in_words, print_history
 
     found = look_at(name, at=at_s, ledger=ledger)
     if as_json:
@@ -432,7 +432,7 @@ def show(name: str, at_s: float | None, history: int, ledger: str | None, as_jso
         }
         say_json(json.dumps(said, indent=1))
         return 0
-    click.echo(f"{name}: {facts_in_words(found.facts)}")
+    click.echo(f"{name}: {place_in_words(found)}")
     if found.reading is not None:
         click.echo(f"  air: {air_in_words(found)}; {found.readings} readings")
     click.echo(f"  spools: {', '.join(found.spools) or 'none'}")

@@ -37,6 +37,16 @@ def degrees(celsius: float) -> str:
     return f"{celsius:.1f}".removesuffix(".0") + " °C"
 
 
+def rounded(value: float, digits: int = 2, *, sign: str = "") -> str:
+    """Return a number with so many digits that mean something, a large one whole: never as a power of ten.
+
+    >>> rounded(0.0312), rounded(7.44), rounded(99.6), rounded(144.2), rounded(1234.0, 3), rounded(0.5, sign="+")
+    ('0.031', '7.4', '100', '144', '1234', '+0.5')
+    """
+    short = f"{value:{sign}.{digits}g}"
+    return f"{value:{sign}.0f}" if "e+" in short else short
+
+
 def content(wt_pct: float | None) -> str:
     """Return a water content with the digits that mean something."""
     if wt_pct is None or not math.isfinite(wt_pct):

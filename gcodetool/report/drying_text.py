@@ -212,9 +212,9 @@ def reached(reach: Reach, plan: DryingPlan) -> str:
 
 def energy_words(spent: Energy) -> str:
     """Return energy and cost."""
-    more = "" if spent.kWh_p90 is None else f" (to {spent.kWh_p90:.2g} for nine in ten)"
+    more = "" if spent.kWh_p90 is None else f" (to {words.rounded(spent.kWh_p90)} for nine in ten)"
     cost = "" if spent.cost is None else f", costs {money(spent.cost)} at {spent.tariff_per_kWh:g} a kWh"
-    return f"about {spent.kWh:.2g} kWh{more}{cost}; {spent.power_W:g} W, {spent.said}"
+    return f"about {words.rounded(spent.kWh)} kWh{more}{cost}; {spent.power_W:g} W, {spent.said}"
 
 
 def weigh(plan: DryingPlan) -> str:
@@ -226,7 +226,7 @@ def weigh(plan: DryingPlan) -> str:
     loss = weighing.looks[-1].loss_g
     sign = "gained" if loss.p50 < 0 else "lost"
     if weighing.scale_g is None:
-        return f"no usual scale can show it: only {abs(loss.p50):.2g} g in all"
+        return f"no usual scale can show it: only {words.rounded(abs(loss.p50))} g in all"
     digits = 0 if weighing.scale_g >= 1 else 1 if weighing.scale_g >= 0.1 else 2
     looks = ", ".join(f"{grams(one.loss_g, digits)} after {words.hours(one.at_s)}" for one in weighing.looks)
     scale = f"on a scale that reads {weighing.scale_g:g} g or finer"
@@ -486,4 +486,4 @@ def month_sum(rows: Sequence[DryerMonth]) -> str:
     costs = [each.cost for each in known if each.cost is not None]
     cost = f", costs {money(sum(costs))}" if costs else ""
     least = "" if len(known) == len(rows) else "at least "
-    return f"{least}{kwh:.2g} kWh{cost}"
+    return f"{least}{words.rounded(kwh)} kWh{cost}"

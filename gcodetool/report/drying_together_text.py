@@ -80,7 +80,7 @@ def choice_cells(choice: DryerChoice) -> tuple[str, ...]:
         why = f"{slowest.spool} ends at {ending(slowest)}"
     if found.crowded:
         why = f"takes {found.device.slots}; {why}"
-    energy = "?" if slowest.energy is None else f"{slowest.energy.kWh:.2g}"
+    energy = "?" if slowest.energy is None else words.rounded(slowest.energy.kWh)
     return (choice.name, at, *reach_cells(slowest), "-" if slowest.advised_s is None else energy, why)
 
 

@@ -8,6 +8,7 @@ from dataclasses import asdict, dataclass
 from datetime import datetime
 from typing import Any, Final, TextIO
 
+from gcodetool.drying.words import rounded
 from gcodetool.judge.shelf_findings import ListedSpool, PlaceOnShelf
 from gcodetool.moments import wall
 from gcodetool.report.as_text import percent, plain
@@ -293,7 +294,6 @@ FACTS: Final = {
     "desiccant_g": "{:g} g of desiccant",
     "room": "air of {}",
     "fed_from": "fed from {}",
-    "exchange_m3_h": "exchanges {:.2g} m³ of air an hour",
     "max_temperature_C": "{:g} °C at most",
     "set_offset_C": "its knob shows {:+g} °C",
     "dew_point_C": "dew point {:g} °C",
@@ -318,6 +318,16 @@ def facts_in_words(facts: Mapping[str, Any]) -> str:
     return ", ".join(_fact_in_words(key, value) for key, value in facts.items())
 
 
+def place_in_words(place: PlaceOnShelf) -> str:
+    """Return what a place is in one line; of its desiccant what is in it now."""
+    now = {key: value for key, value in place.facts.items() if key != "renewed"}
+    if "renewed" in place.facts:
+        charge = place.charge
+        fresh = [] if charge.since_s is None else [datetime.fromtimestamp(charge.since_s).astimezone()]
+        now |= {"desiccant": charge.desiccant, "desiccant_g": charge.grams, "desiccant_fresh_at": fresh}
+    return facts_in_words(now)
+
+
 def _fact_in_words(key: str, value: Any) -> str:
     if key == "received_us":
         return f"received {when(value / 1e6)}"
@@ -329,6 +339,10 @@ def _fact_in_words(key: str, value: Any) -> str:
         return f"desiccant renewed {_moment_in_words(value[-1]['at'])}{charge_in_words(value[-1])}"
     if key == "desiccant_fresh_at" and value:
         return f"desiccant renewed {', '.join(map(_moment_in_words, value))}"
+    if key == "exchange_m3_h" and value is not None:
+        return f"exchanges {rounded(value)} m³ of air an hour"
+    if key == "exchange_range_m3_h" and value is not None:
+        return f"likely {rounded(value[0])} to {rounded(value[1])} m³"
     if isinstance(value, list):
         return f"{key} {', '.join(str(each) for each in value)}"
     if value is None:

@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Final, TextIO
 
+from gcodetool.drying.words import rounded
 from gcodetool.moments import wall
 from gcodetool.report.as_text import ASSUMED, duration, percent
 from gcodetool.report.layout import Page, plain
@@ -27,11 +28,8 @@ def band(of: "Between", digits: int = 2) -> str:
     >>> band(Between(0.31, 0.8, 2.13)), band(Between(10.2, 23.4, 170.0))
     ('~0.8 (0.31 to 2.1)', '~23 (10 to 170)')
     """
-
-    def told(value: float) -> str:
-        return f"{value:.{digits}g}" if abs(value) < 10**digits else f"{value:.0f}"
-
-    return f"{ASSUMED}{told(of.p50)} ({told(of.p10)} to {told(of.p90)})"
+    low, middle, high = (rounded(each, digits) for each in (of.p10, of.p50, of.p90))
+    return f"{ASSUMED}{middle} ({low} to {high})"
 
 
 def print_place_fit(found: "FittedPlace", stream: TextIO) -> None:
@@ -59,14 +57,10 @@ def tightness(fit: "BoxFit") -> str:
         stream = fit.exchange_m3_h
         litres = type(stream)(*(24_000.0 * each for each in (stream.p10, stream.p50, stream.p90)))
         if fit.tight:
-            return (
-                f"it exchanges less than {litres.p90:.2g} L of air a day; how much less its log does not tell"
-            )
+            return f"it exchanges less than {rounded(litres.p90)} L of air a day; how much less its log does not tell"
         return f"it exchanges {band(litres)} L of air a day"
     if fit.tight:
-        return (
-            f"it exchanges less than {many.p90:.2g} times its air a day; how much less its log does not tell"
-        )
+        return f"it exchanges less than {rounded(many.p90)} times its air a day; how much less its log does not tell"
     return f"it exchanges {band(many)} times its air a day"
 
 
@@ -160,7 +154,7 @@ def size_facts(found: "SizedPlace") -> Iterator[tuple[str, str]]:
     """Yield what an answer rests on."""
     yield (
         "box",
-        f"in {plain(found.room)}; exchanges {found.exchange_per_day:.2g} times its air a day, opened "
+        f"in {plain(found.room)}; exchanges {rounded(found.exchange_per_day)} times its air a day, opened "
         f"{found.openings_per_week:g} times a week",
     )
     for each in found.brought:

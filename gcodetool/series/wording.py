@@ -3,7 +3,7 @@
 import math
 from typing import Final
 
-from gcodetool.drying.words import content
+from gcodetool.drying.words import content, rounded
 from gcodetool.series.doubt import long_time, percent
 from gcodetool.series.findings import AgainstReference, QuantityFound, TrendFound
 from gcodetool.series.plan import PlannedState, PlannedStep, QuantityPower
@@ -36,10 +36,10 @@ def mean_words(mean: float, interval: tuple[float, float] | None, unit: str | No
 def amount(value: float, unit: str | None) -> str:
     """Return a measured value with four digits at most.
 
-    >>> amount(41.237, "N"), amount(3.5, None)
-    ('41.2 N', '3.5')
+    >>> amount(41.237, "N"), amount(3.5, None), amount(1234.5, "N")
+    ('41.2 N', '3.5', '1234 N')
     """
-    text = f"{value:.3g}"
+    text = rounded(value, 3)
     return text if unit is None else f"{text} {unit}"
 
 
@@ -180,8 +180,12 @@ def scale_words(step: PlannedStep, plan: SeriesPlan) -> str:
     if not step.reaches:
         return "nothing to weigh: the state is not made so"
     grams = step.scale.change_g
-    band = "" if grams.p10 is None or grams.p90 is None else f" ({grams.p10:+.2g} to {grams.p90:+.2g})"
-    said = f"the scale should show {grams.p50:+.2g} g{band}"
+    band = (
+        ""
+        if grams.p10 is None or grams.p90 is None
+        else f" ({rounded(grams.p10, sign='+')} to {rounded(grams.p90, sign='+')})"
+    )
+    said = f"the scale should show {rounded(grams.p50, sign='+')} g{band}"
     if step.scale.scale_g is None:
         return f"{said}: too little to weigh; {step.scale.enough_g:.0f} g of strand would show it on a scale of 0.01 g"
     if plan.scale_g <= step.scale.scale_g:
