@@ -4,9 +4,12 @@ import itertools
 import math
 import os
 import re
+from fractions import Fraction
 
 import numpy as np
 import pytest
+from hypothesis import example, given
+from hypothesis import strategies as st
 
 from gcodetool.series import statistics as ours
 
@@ -153,3 +156,21 @@ def test_without_scipy_the_message_is_the_command_that_installs_it(monkeypatch):
     monkeypatch.setattr(builtins, "__import__", without)
     with pytest.raises(ours.UsageError, match=re.escape("pip install 'gcodetool[series]'")):
         ours.one_way([[1.0, 2.0], [2.0, 3.0]])
+
+
+RATINGS = st.lists(st.integers(0, 5), min_size=1, max_size=4)
+
+
+@given(RATINGS, RATINGS)
+@example([5, 5], [1])
+@example([5], [1])
+def test_ratings_are_dealt_out_in_every_way(reference, other):
+    every = [*reference, *other]
+    gaps = []
+    for chosen in itertools.combinations(range(len(every)), len(other)):
+        mine = [every[i] for i in chosen]
+        rest = [every[i] for i in range(len(every)) if i not in chosen]
+        gaps.append(Fraction(sum(mine), len(mine)) - Fraction(sum(rest), len(rest)))
+    seen = Fraction(sum(other), len(other)) - Fraction(sum(reference), len(reference))
+    tails = (sum(gap >= seen for gap in gaps), sum(gap <= seen for gap in gaps))
+    assert ours.rating_p(reference, other) == pytest.approx(min(1.0, 2 * min(tails) / len(gaps)))

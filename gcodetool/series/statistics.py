@@ -166,8 +166,12 @@ def rating_p(reference: Sequence[float], other: Sequence[float]) -> float:
 
     >>> round(rating_p([5, 5, 5, 5], [2, 3, 2, 3]), 4)  # 2 of 70 ways
     0.0286
+    >>> round(rating_p([5, 4], [1]), 4), rating_p([5], [1])  # each of the three, each of the two, could be the other
+    (0.6667, 1.0)
     """
     stats = scipy_stats()
+    if min(len(reference), len(other)) < 2:  # scipy asks for two at least
+        return _lone_p(reference, other)
     ways = math.comb(len(reference) + len(other), len(other))
     found = stats.permutation_test(
         (np.asarray(other, dtype=np.float64), np.asarray(reference, dtype=np.float64)),
@@ -177,6 +181,15 @@ def rating_p(reference: Sequence[float], other: Sequence[float]) -> float:
         rng=np.random.default_rng(0),
     )
     return float(found.pvalue)
+
+
+def _lone_p(reference: Sequence[float], other: Sequence[float]) -> float:
+    """Return the same where one side is a single print: twice the smaller tail, as scipy has it."""
+    every = [*reference, *other]
+    lone = (other if len(other) == 1 else reference)[0]
+    # the mean of all the others falls as the lone one rises, so the lone one alone orders the ways
+    tails = (sum(value >= lone for value in every), sum(value <= lone for value in every))
+    return min(1.0, 2.0 * min(tails) / len(every))
 
 
 def fewest_ratings(confidence: float, comparisons: int) -> int:
