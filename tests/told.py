@@ -27,6 +27,7 @@ import shutil
 import statistics
 import sys
 import tempfile
+import threading
 import time
 from collections.abc import Callable, Iterable, Iterator
 from unittest import mock
@@ -210,6 +211,17 @@ def _short(value: object) -> str:
     return json.dumps(value, ensure_ascii=False)
 
 
+def save(file: str, *words: str) -> str:
+    """Run a command and keep what it prints in a file."""
+    from gcodetool.cli.main import outcome
+
+    out = io.StringIO()
+    with contextlib.redirect_stdout(out), contextlib.redirect_stderr(out):
+        outcome(list(words))
+    pathlib.Path(file).write_text(out.getvalue(), encoding="utf-8")
+    return ""
+
+
 def copy(source: str, target: str = "") -> str:
     """Take a file of the samples, of the tests' data or of the shipped profiles into the story's folder."""
     places = (ROOT / "sample_gcode", TESTS / "data", ROOT / "profiles")
@@ -303,7 +315,7 @@ def pages(*paths: str) -> str:
 
 
 VERBS: dict[str, Callable[..., str]] = {
-    each.__name__: each for each in (copy, show, changed, page, python, world, table, pages)
+    each.__name__: each for each in (save, copy, show, changed, page, python, world, table, pages)
 }
 
 
@@ -438,6 +450,8 @@ def stored(name: str) -> str:
 
 def reach(wanted: Iterable[str]) -> dict[str, list[str]]:
     """Return the sources below the root that each story enters, by the functions that it calls."""
+    from told_stories import LONG
+
     found: dict[str, list[str]] = {}
     for name in wanted:
         entered: set[str] = set()
@@ -448,12 +462,18 @@ def reach(wanted: Iterable[str]) -> dict[str, list[str]]:
                 entered.add(code.co_filename)
 
         sys.settrace(look)
+        threading.settrace(look)
         try:
             told(name)
         finally:
             sys.settrace(None)
-        package = str(ROOT / "gcodetool") + os.sep
-        found[name] = sorted(each[len(str(ROOT)) + 1 :] for each in entered if each.startswith(package))
+            threading.settrace(None)  # type: ignore[arg-type]
+        package = ROOT / "gcodetool"
+        inside = [path for each in entered if (path := pathlib.Path(each)).is_relative_to(package)]
+        about = [
+            path for path in inside if name not in LONG or path.relative_to(package).parts[0] in LONG[name]
+        ]
+        found[name] = sorted(str(path.relative_to(ROOT)) for path in about)
     return found
 
 
