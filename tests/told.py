@@ -293,10 +293,11 @@ def world(name: str) -> str:
 
 
 def table(name: str) -> str:
-    """Show a table of ``told_tables``: rules that no command reaches cheaply."""
-    import told_tables
+    """Show a table of ``told_tables`` or ``told_inputs``: rules that no command reaches cheaply."""
+    from told_inputs import INPUTS
+    from told_tables import TABLES
 
-    return "".join(f"{each}\n" for each in told_tables.TABLES[name]())
+    return "".join(f"{each}\n" for each in {**TABLES, **INPUTS}[name]())
 
 
 def pages(*paths: str) -> str:

@@ -7,6 +7,8 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 import numpy as np
 
 from gcodetool import profiles
+from gcodetool.errors import GcodetoolError
+from gcodetool.serve.fields import FieldError
 
 MATERIALS = ("ABS", "ASA", "HIPS", "PA12", "PA6", "PA6_66", "PC", "PCTG", "PEEK", "PEI", "PET_amorphous", "PETG", "PLA",
              "PP", "PVA", "TPU_95A")  # fmt: skip
@@ -27,7 +29,7 @@ def _cell(value: object) -> str:
     if isinstance(value, list | tuple):
         return "(" + ", ".join(_cell(each) for each in value) + ")"
     if isinstance(value, float | np.floating):
-        return f"{value:.9g}"
+        return f"{value:.9g}" if abs(value) < 1e8 else f"{value:.15g}"
     return str(value)
 
 
@@ -35,7 +37,7 @@ def _asked(call: Callable[..., object], *words: object, **more: object) -> objec
     """Return a value, or the error that comes instead."""
     try:
         return call(*words, **more)
-    except Exception as error:
+    except (ArithmeticError, LookupError, RuntimeError, ValueError, GcodetoolError, FieldError) as error:
         return f"{type(error).__name__}: {error}"
 
 
