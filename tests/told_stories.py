@@ -260,6 +260,59 @@ profiles show bench-2
 copy hose-clips-petg.gcode in/clips.gcode
 copy drip-manifold-pa.gcode in/manifold.gcode
 copy shelf
+file heat.toml
+| name = "bench-4"
+| dialect = "marlin"
+| [waiting]
+| room_C = 21
+| overhead_s = 95
+| [waiting.nozzle]
+| rate_C_s = 2.2
+| cooling_C_s = 0.9
+| [waiting.bed]
+| rate_C_s = 0.35
+end
+file heat-k.toml
+| name = "bench-6"
+| dialect = "klipper"
+| [waiting]
+| [waiting.nozzle]
+| rate_C_s = 1.8
+| [waiting.bed]
+| rate_C_s = 0.3
+| [waiting.chamber]
+| rate_C_s = 0.05
+end
+file heats.gcode
+| M140 S60
+| M104 S180 T0
+| M190 S60
+| M109 S215
+| M109 R180
+| M141 S40
+| M191 S45
+| SET_HEATER_TEMPERATURE HEATER=extruder1 TARGET=230
+| SET_HEATER_TEMPERATURE HEATER="heater_generic chamber" TARGET=50
+| TEMPERATURE_WAIT SENSOR=extruder1 MINIMUM=225 MAXIMUM=235
+| TEMPERATURE_WAIT SENSOR=heater_bed MAXIMUM=50
+| T1
+| M109 T1 S240
+| M116
+| M104
+| M109 S1001
+| G28
+| G1 X10 Y10 Z0.2 F3000
+| G1 X50 E2 F1200
+| M190 R40
+| M109 S0
+| PRINT_START EXTRUDER=245 BED=80 CHAMBER=50
+| START_PRINT EXTRUDER_TEMP=250 BED_TEMPERATURE=90
+end
+check heats.gcode --printer heat.toml --members 1 --at 2026-11-25T09:00:00+01:00 --json
+check heats.gcode --printer heat-k.toml --members 1 --at 2026-11-25T09:00:00+01:00 --json
+check heats.gcode --printer rig-4 --members 1 --at 2026-11-25T09:00:00+01:00
+check in/clips.gcode --printer heat-k.toml --members 1 --at 2026-11-25T09:00:00+01:00
+check in/manifold.gcode --printer heat.toml --members 1 --at 2026-11-25T09:00:00+01:00
 watch in --once --done done.jsonl --spool shelf/petg-03.toml --printer bench-1 {AT} {FEW}
 watch in --once --done done.jsonl --spool shelf/petg-03.toml --printer bench-1 {AT} {FEW}
 copy shelf out/nothing
