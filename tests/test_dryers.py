@@ -221,6 +221,17 @@ def test_air_beyond_what_the_dryer_is_stated_to_reach_is_a_slip(shop: Ledger) ->
     assert writers.move(shop, "petg-03", "oven", temperature_C=90, at_s=T0 + HOUR).notes == ()
     done = writers.move(shop, "tpu-05", "oven", temperature_C=97, at_s=T0 + 2 * HOUR, force=True)
     assert any("97 °C of air is more than the 90 °C" in note for note in done.notes)
+    with pytest.raises(LedgerError, match="150 °C of air is more than the 90 °C"):
+        place_entries.read(shop, "oven", temperature_C=150, knob_C=66, at_s=T0 + 3 * HOUR)
+    assert not shop_readings(shop)
+    hot = place_entries.read(shop, "oven", temperature_C=96, knob_C=99, at_s=T0 + 3 * HOUR, force=True)
+    assert any("96 °C of air is more than the 90 °C" in note for note in hot.notes)
+    assert shop_readings(shop) == [96.0]
+
+
+def shop_readings(shop: Ledger) -> list[float]:
+    with reading(shop) as conn:
+        return [each["temperature_C"] for each in records.places(conn)["oven"].thermometer]
 
 
 # ---------------------------------------------------------------- the thermometer

@@ -292,6 +292,14 @@ def world(name: str) -> str:
     return ""
 
 
+def ring(name: str, layers: str, *tools: str) -> str:
+    """Make a job of rings and its spool, as ``review_cases`` does."""
+    from review_cases import written
+
+    written(pathlib.Path.cwd(), name=name, layers=int(layers), tools=tuple(map(int, tools)))
+    return ""
+
+
 def table(name: str) -> str:
     """Show a table of ``told_tables`` or ``told_inputs``: rules that no command reaches cheaply."""
     from told_inputs import INPUTS
@@ -316,7 +324,7 @@ def pages(*paths: str) -> str:
 
 
 VERBS: dict[str, Callable[..., str]] = {
-    each.__name__: each for each in (save, copy, show, changed, page, python, world, table, pages)
+    each.__name__: each for each in (save, copy, show, changed, page, python, world, ring, table, pages)
 }
 
 

@@ -457,3 +457,94 @@ SERVE = (
 pages / /due /places /s/petg-03 /s/pa6-07 /p/box-3 /p/oven /p/bench /s/nothing /jobs /due.ics
 """
 )
+
+DOUBTS = (
+    PLACES
+    + SPOOLS
+    + "".join(
+        f"spool weigh pa6-07 {grams} --at 2026-11-02T0{8 + at // 6}:0{at % 6}\n"
+        for at, grams in enumerate((1072, 1071, 1049.9, 1050, 970, 968, 966, 951, 950, 949, 209, 210))
+    )
+    + """
+spool fed pa6-07 --length 200 --at 2026-11-02T10:00
+spool fed pa6-07 --mass 499 --at 2026-11-02T10:05
+spool fed pa6-07 --mass 501 --at 2026-11-02T10:06
+spool fed pa6-07 --mass 750.7 --at 2026-11-12T10:06
+spool fed pa6-07 --mass 751 --at 2026-11-22T10:06
+spool fed pa6-07 --mass 751 --force --at 2026-11-22T10:07
+spool weigh pla-11 900 --at 2026-11-02T08:00
+spool weigh pla-11 2500 --at 2026-11-02T08:00
+spool weigh pla-11 850 --at 2026-11-03T08:00
+spool weigh pva-02 5 --at 2026-11-02T08:00
+spool weigh pva-02 1800 --at 2026-11-02T08:00
+spool move tpu-05 oven --temperature 90 --at 2026-11-02T08:00
+spool move tpu-05 oven --temperature 91 --at 2026-11-02T09:00
+spool move petg-03 oven --temperature 60 --at 2026-11-02T09:00
+spool move petg-03 oven --knob 64 --at 2026-11-02T09:10
+spool move petg-04 oven --at 2026-11-02T10:00
+spool move abs-01 oven --at 2026-11-02T10:30
+spool move pc-01 oven --at 2026-11-02T11:00
+spool move pc-01 bench-1 --tool 1 --at 2026-11-02T12:00
+spool move abs-01 bench-1 --tool 1 --at 2026-11-02T12:30
+spool move pc-01 nowhere --at 2026-11-02T13:00
+spool dried pla-11 --hours 30 --at 2026-11-02T13:00
+spool dried pla-11 --hours 4 --temperature 44 --dryer oven --at 2026-11-03T13:00
+spool dried pla-11 --hours 4 --temperature 70 --dryer oven --at 2026-11-04T13:00
+spool dried pla-11 --hours 10001 --at 2026-11-04T13:00
+spool cut pla-11 pla-11-b --mass 900 --at 2026-11-05T08:00
+spool cut pla-11 pla-11-b --length 50 --winding wound --at 2026-11-05T08:00
+spool weigh pla-11-b 0.4 --at 2026-11-05T08:10
+spool weigh pla-11-b 3 --resolution 0.01 --at 2026-11-05T08:11
+spool inspect pva-02 --at 2026-11-05T08:11
+spool outcome pva-02 --because water --at 2026-11-05T08:11
+place read bench --humidity 101 --at 2026-11-05T08:11
+place read bench --humidity 52 --temperature -41 --at 2026-11-05T08:11
+place read bench --humidity 52 --at 2026-11-05T08:11
+place read bench --humidity 52 --at 2026-11-05T08:11
+place read oven --temperature 58 --at 2026-11-05T08:11
+place read oven --temperature 150 --knob 60 --at 2026-11-05T08:12
+place read oven --temperature 70 --knob 60 --at 2026-11-05T08:12
+place read oven --temperature 94 --knob 80 --force --at 2026-11-05T08:13
+place read box-2 --humidity 15 --temperature 21 --at 2026-11-05T08:11
+place set box-3 --air 20 --exchange 0.002 --at 2026-11-05T08:12
+place set bench --room bench --at 2026-11-05T08:12
+place set oven --room oven --at 2026-11-05T08:12
+place set oven --max-temperature 50 --at 2026-11-05T08:12
+place set bag-1 --leak 0.05 --at 2026-11-05T08:12
+place set bag-1 --desiccant sand --at 2026-11-05T08:12
+place add moon --kind open --temperature 20 --at 2026-11-05T08:12
+place add box-7 --kind box --temperature 20 --at 2026-11-05T08:12
+place add oven-2 --kind dryer --at 2026-11-05T08:12
+place add p-9 --kind printer --printer bench-9 --room bench --at 2026-11-05T08:12
+place add bad-1 --kind sealed --film tinfoil --at 2026-11-05T08:12
+place renewed bench --at 2026-11-05T08:12
+place renewed box-2 --at 2026-11-05T08:12
+spool add pa6-07 --material PA6 --place bench --at 2026-11-05T08:12
+spool add petg-09 --material PETTG --place bench --at 2026-11-05T08:12
+spool add petg-09 --material PETG --place bench --left 1200 --at 2026-11-05T08:12
+spool add petg-09 --material PETG --place bench --hub 300 --outer 200 --at 2026-11-05T08:12
+spool add petg-09 --material PETG --place bench --water 9 --at 2026-11-05T08:12
+spool add "petg 09" --material PETG --place bench --at 2026-11-05T08:12
+spool set pla-11 --received 2026-11-03T08:00 --at 2026-11-05T08:12
+spool undo pla-11 3 --at 2026-11-05T08:12
+spool retire pla-11 --at 2026-11-05T08:15
+spool move pla-11 bench --at 2026-11-05T08:16
+spool show pla-11 --members 1 --history 30 --at 2026-11-05T09:00
+spool show pa6-07 --members 1 --history 30 --at 2026-11-23T09:00
+place show oven --at 2026-11-05T09:00
+# two shelves become one
+ledger backup -o other.sqlite
+spool move tpu-05 box-2 --at 2026-11-06T08:00
+spool export tpu-05 -o tpu.toml
+spool add nylon-1 --material PA12 --place bench --at 2026-11-06T08:00 --ledger second.sqlite
+place add bench --kind open --temperature 20 --humidity 40 --at 2026-11-01T08:00 --ledger second.sqlite
+spool add nylon-1 --material PA12 --place bench --at 2026-11-06T08:00 --ledger second.sqlite
+spool import other.sqlite --merge --ledger second.sqlite
+spool import other.sqlite --merge --keep-places --ledger second.sqlite
+spool import tpu.toml --merge --ledger second.sqlite
+spool import tpu.toml --ledger second.sqlite
+spool list --members 1 --at 2026-11-07T08:00 --ledger second.sqlite
+place list --at 2026-11-07T08:00 --ledger second.sqlite
+ledger check --ledger second.sqlite
+"""
+)

@@ -10,6 +10,7 @@ from told_inputs import INPUTS
 from told_shelf import (
     AIR,
     AT,
+    DOUBTS,
     DRYING,
     FEW,
     LIMITS,
@@ -140,6 +141,12 @@ review hose-tpu.gcode --spool shelf/tpu-05.toml --printer bench-1 {AT} {FEW} -o 
 page tpu.html
 review rings.gcode {AT} {FEW} -o rings.html
 page rings.html
+ring ring.gcode 240 0 1
+review ring.gcode --spool 0=petg-03.toml {AT} {FEW} -o ring.html
+page ring.html
+ring small.gcode 5 0
+review small.gcode --spool petg-03.toml --printer bench-2 {AT} {FEW} -o small.html
+page small.html
 """
 )
 
@@ -357,6 +364,7 @@ STORIES: Mapping[str, str] = {  # the quick ones first
     **{f"table-{name}": f"table {name}" for name in (*TABLES, *INPUTS)},
     "adjust": ADJUST,
     "air": AIR,
+    "doubts": DOUBTS,
     "others": OTHERS,
     "prepare": PREPARE,
     "limits": LIMITS,

@@ -176,7 +176,7 @@ def join(
     if not heat and present:
         heat = _heat_now(present[-1], place, begin_us)
         notes.append(f"at {heat_words(heat)}, as {present[-1].spool} in it")
-    notes += _beyond(dryer, place, heat, force=force)
+    notes += beyond(dryer, place, heat, force=force)
     notes += _crowded(dryer, new, there, begin_us, force=force)
     turned: list[Draft] = []
     alike = bool(heat and present)
@@ -211,7 +211,7 @@ def _said(dryer: PlaceRecord, heat: Mapping[str, float]) -> dict[str, float]:
     return dict(heat) or {"temperature_C": float(dryer.facts["temperature_C"])}
 
 
-def _beyond(dryer: PlaceRecord, place: Place, heat: Mapping[str, float], *, force: bool) -> list[str]:
+def beyond(dryer: PlaceRecord, place: Place, heat: Mapping[str, float], *, force: bool) -> list[str]:
     """Return what to say of hotter air than a dryer can have by what it states; refuse it."""
     most_C, real_C = dryer.facts.get("max_temperature_C"), air_C(place, **heat)
     if not heat or most_C is None or real_C is None or real_C <= most_C + SAME_K:

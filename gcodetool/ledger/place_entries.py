@@ -241,7 +241,7 @@ def read(
     with write_transaction(ledger, at_s, force=force) as (conn, at_us):
         known = records.places(conn)
         if records.place(known, name).kind == "dryer":
-            return read_dryer(conn, known[name], at_us, temperature_C, knob_C, rh_pct)
+            return read_dryer(conn, known[name], at_us, temperature_C, knob_C, rh_pct, force=force)
         place = measured(known, name)
         if rh_pct is None or knob_C is not None:
             what = "no humidity was read; add --humidity" if rh_pct is None else "only a dryer has a knob"
@@ -281,13 +281,16 @@ def read_dryer(
     temperature_C: float | None,
     knob_C: float | None,
     rh_pct: float | None,
+    *,
+    force: bool,
 ) -> Written:
     """Note what a thermometer in a dryer shows, and its knob, as that is said or was noted with those in it.
 
     Raises
     ------
     LedgerError
-        No temperature, or a humidity, which follows from its room's.
+        No temperature, a humidity, which follows from its room's, or hotter air than it is stated to reach (unless
+        *force*).
     """
     if temperature_C is None or rh_pct is not None:
         raise LedgerError(
@@ -296,7 +299,7 @@ def read_dryer(
         )
     there = [stay for stay in dryers.stays_in(conn, dryer.name) if stay.begin_us <= at_us < stay.end_us]
     heat = there[-1].heat if there else {}
-    notes = []
+    notes = dryers.beyond(dryer, dryers.as_place(dryer), {"temperature_C": float(temperature_C)}, force=force)
     if knob_C is None and "knob_C" in heat:
         knob_C = heat["knob_C"]
     elif knob_C is None and not heat:  # it runs as it is stated
