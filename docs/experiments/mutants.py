@@ -8,7 +8,8 @@ A mutant is one small change of one source: a comparison's bound, a sum's sign, 
 value.  It dies when a test of its own (`tests_of`) fails on it and passes without it: the tests of its package, and
 the stories of `tests/told.py` that enter its source.  Kernels are left out (their twins
 hold them); so are messages, docstrings, type hints, and what cannot change an answer: how a dataclass is made and
-shown, ``zip``'s ``strict``, the size of a cache, how a text of help or a chart looks (`NO_ANSWER`).  Works on a copy
+shown, ``zip``'s ``strict``, the size of a cache, how a text of help or a chart looks (`NO_ANSWER`), and whether a
+tolerance of a thousandth or less is itself within it: no measured number lies on it.  Works on a copy
 with its compiled kernels; the tree itself is not touched.
 """
 
@@ -43,6 +44,7 @@ NAMES: Final = {"min": "max", "max": "min", "any": "all", "all": "any", "floor":
 NO_ANSWER: Final = frozenset(
     ("maxsize", "repr", "show_default", "fontsize", "linewidth", "lw", "alpha", "zorder", "markersize", "dpi")
 )
+TOLERANCE: Final = 1e-3
 TIMEOUT_S: Final = 900
 
 
@@ -52,7 +54,7 @@ def changes(tree: ast.Module) -> Iterator[tuple[ast.AST, str]]:
     for node in ast.walk(tree):
         if id(node) in skipped:
             continue
-        if isinstance(node, ast.Compare) and type(node.ops[0]) in COMPARISONS:
+        if isinstance(node, ast.Compare) and type(node.ops[0]) in COMPARISONS and not _tolerance(node):
             yield node, "comparison"
         elif isinstance(node, ast.BinOp) and type(node.op) in SUMS and not _texts(node):
             yield node, "sum"
@@ -78,6 +80,18 @@ def _no_rules(node: ast.AST) -> list[ast.AST]:
         pairs = isinstance(node.func, ast.Name) and node.func.id == "zip"
         return [word for word in node.keywords if pairs or word.arg in NO_ANSWER]
     return []
+
+
+def _tolerance(node: ast.Compare) -> bool:
+    """Return whether a comparison is with a tolerance, of which only the bound would change."""
+    bound = node.comparators[0]
+    orders = isinstance(node.ops[0], ast.Lt | ast.LtE | ast.Gt | ast.GtE)
+    return (
+        orders
+        and isinstance(bound, ast.Constant)
+        and type(bound.value) is float
+        and 0 < bound.value <= TOLERANCE
+    )
 
 
 def _texts(node: ast.BinOp) -> bool:
