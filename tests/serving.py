@@ -77,15 +77,15 @@ class Answer:
 class Client:
     """One device: it keeps its cookie, and says whose page it comes from as browsers do."""
 
-    def __init__(self, port: int, *, host: str = "127.0.0.1") -> None:
-        self.port, self.host = port, host
+    def __init__(self, port: int, *, host: str = "127.0.0.1", patience_s: float = 60.0) -> None:
+        self.port, self.host, self.patience_s = port, host, patience_s
         self.cookie: str | None = None
         self.sent: dict[str, str] = {}
 
     def ask(
         self, method: str, path: str, body: bytes | None = None, headers: dict[str, str] | None = None
     ) -> Answer:
-        conn = http.client.HTTPConnection("127.0.0.1", self.port, timeout=60)
+        conn = http.client.HTTPConnection("127.0.0.1", self.port, timeout=self.patience_s)
         try:
             said = {"Host": f"{self.host}:{self.port}"}
             if self.cookie:

@@ -314,7 +314,7 @@ def pages(*paths: str) -> str:
 
     lines = []
     with served() as port:
-        client = Client(port)
+        client = Client(port, patience_s=600.0)  # traced, it takes its time
         for path in paths:
             answer = client.get(path)
             reader = PageWords()
