@@ -12,7 +12,7 @@ import unicodedata
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
@@ -25,7 +25,7 @@ from gcodetool.motion.timing import build_timeline
 from gcodetool.report.html import charts, page, palette, scale
 from gcodetool.report.html.level_labels import Level, name_levels, name_mark
 from gcodetool.report.html.page import held_together
-from gcodetool.report.html.part import part, path_data
+from gcodetool.report.html.part import EDGE, _joined, _view, part, path_data
 from gcodetool.report.html.shapes import merged, shapes, thinned
 from gcodetool.report.html.water import DrawnStay, moments_of
 
@@ -542,3 +542,33 @@ def test_dates_names_and_amounts_are_held_together_where_words_stand_and_nowhere
     assert held_together(once) == once
     long = "<p>a-very-long-name-of-a-file.gcode and/or-not</p>"
     assert held_together(long) == long
+
+
+BOXES = st.lists(
+    st.tuples(st.integers(0, 2), st.integers(0, 12), st.integers(1, 4)).map(
+        lambda box: (float(box[0]), float(box[1]), box[0] + 1.0, float(box[1] + box[2]))
+    ),
+    min_size=1,
+    max_size=12,
+)
+
+
+@given(BOXES)
+@example([(0.0, 0.0, 1.0, 2.0), (0.0, 2.0, 1.0, 3.0)])
+def test_boxes_that_stand_on_each_other_are_one_and_cover_what_they_did(boxes):
+    def cells(some):
+        return {(left, row) for left, upper, _, lower in some for row in range(int(upper), int(lower))}
+
+    joined = _joined(dict.fromkeys(boxes))
+    assert cells(joined) == cells(boxes)
+    for one, other in itertools.combinations(joined, 2):
+        same_column = one[0] == other[0] and one[2] == other[2]
+        assert not same_column or one[3] < other[1] or other[3] < one[1]  # apart: not even touching
+
+
+@given(st.floats(-50, 50), st.floats(0, 300), st.floats(0, 5), st.floats(0, 300))
+def test_a_view_holds_all_of_its_part_within_its_edges(left, wide, low, high):
+    view = _view(left, left + wide, low, low + high)
+    for x, z in itertools.product((left, left + wide), (low, low + high)):
+        assert EDGE - 0.11 <= view.x(x) <= view.width - EDGE + 0.11
+        assert EDGE - 0.11 <= view.y(z) <= view.height - EDGE + 0.11
