@@ -1,5 +1,6 @@
 """Tables of what is taken as input, and what is refused in which words, for ``told``: numbers, moments, files, forms."""
 
+import importlib
 import inspect
 import itertools
 import pathlib
@@ -323,6 +324,24 @@ def clock() -> Iterator[str]:
         yield row(at, shelf_text.when(at), datetime.fromtimestamp(at).isoformat())
 
 
+GUARDED = ("textfile", "cachefile", "machinenotes", "machinegcode", "profilefile", "quantities", "gcode.binary", "gcode.containers", "gcode.remarks",
+           "gcode.markers", "motion.limits", "motion.heat_up", "ledger.call", "ledger.place_entries", "ledger.hygrometer", "ledger.airlogfile",
+           "queue.job_list", "serve.guard", "serve.fields", "serve.run", "serve.seal", "serve.settings", "slicerfiles.shapes",
+           "slicerfiles.json_preset", "slicerfiles.bundle", "report.labels", "userdefaults")  # fmt: skip
+GUARDS = re.compile(
+    r"(?:MOST|LARGEST|LONGEST|BIGGEST|DEEPEST|BOMB|YEARS|HOTTEST|COLDEST|LEAST|FEWEST|SMALLEST)(?:_\w+)?"
+)
+
+
+def guards() -> Iterator[str]:
+    """What is too large or too much at the doors: two gigabytes cannot be tried cheaply, so the figures are held."""
+    for name in GUARDED:
+        module = importlib.import_module(f"gcodetool.{name}")
+        for key, value in sorted(vars(module).items()):
+            if GUARDS.fullmatch(key) and isinstance(value, int | float | tuple | dict):
+                yield row(name, key, value)
+
+
 INPUTS: Mapping[str, Callable[[], Iterable[str]]] = {
     each.__name__: each
     for each in (
@@ -339,5 +358,6 @@ INPUTS: Mapping[str, Callable[[], Iterable[str]]] = {
         environment,
         interface,
         clock,
+        guards,
     )
 }
