@@ -485,7 +485,7 @@ def reach(wanted: Iterable[str]) -> dict[str, list[str]]:
         about = [
             path for path in inside if name not in LONG or path.relative_to(package).parts[0] in LONG[name]
         ]
-        found[name] = sorted(str(path.relative_to(ROOT)) for path in about)
+        found[name] = sorted({str(path.relative_to(ROOT)) for path in about})
     return found
 
 

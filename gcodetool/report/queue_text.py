@@ -63,9 +63,8 @@ def print_queue(found: QueueFindings, stream: TextIO, *, width: int | None = Non
         page.line(f"- and {len(cautions) - CAUTIONS} more cautions: --json lists all")
     unsure = [row.number for row in found.rows if row.file_cautions]
     if unsure:
-        page.hanging(
-            "- ", f"about files and times of jobs {runs(unsure)}: 'gcodetool check' and --json say more"
-        )
+        jobs = f"job{'s' if len(unsure) > 1 else ''} {runs(unsure)}"
+        page.hanging("- ", f"about files and times of {jobs}: 'gcodetool check' and --json say more")
     if not found.complete:
         page.line("stopped early: these jobs were finished by then", style="bold")
 
