@@ -23,7 +23,7 @@ def exposure_budget(
     needed_s: float,
     confidence: float,
     horizon_s: float,
-    model: bool = True,
+    model: bool,
 ) -> tuple[Exposure, list[str]]:
     """Return the exposure of a job, and cautions where own figure and model disagree.
 
