@@ -384,7 +384,7 @@ def box_of(corners: Sequence[Point]) -> Box | None:
     return _around([(*corner, *corner) for corner in corners]) if corners else None
 
 
-def machine_of(facts: SlicerFacts, printer: Printer | None, *, tool: int = 0) -> BlockMachine:
+def machine_of(facts: SlicerFacts, printer: Printer | None, *, tool: int) -> BlockMachine:
     """Return what the printer's profile says, and where it is silent, the slicer's settings.
 
     Parameters

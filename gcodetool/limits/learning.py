@@ -106,7 +106,7 @@ def learned_of(
     stated: tuple[float, float],
     *,
     line: str | None,
-    roughly: bool = False,
+    roughly: bool,
 ) -> Learned:
     """Return the same of evidence that is sorted into bins already, each record with a power of its own.
 

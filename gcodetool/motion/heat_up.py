@@ -160,7 +160,7 @@ class Heaters:
         missing = next((wait for wait in waits if not wait.known), None)
         return longest if missing is None else HeatWait(longest.seconds, False, missing.words)
 
-    def macro(self, called: Command, now_s: float, tool: int, *, covered: bool = False) -> HeatWait | None:
+    def macro(self, called: Command, now_s: float, tool: int, *, covered: bool) -> HeatWait | None:
         """Return the wait in a start macro that names temperatures, one heater after the other; None: no names."""
         seconds, words = 0.0, []
         for kind, pattern in MACRO_WORDS:

@@ -17,7 +17,7 @@ TRIES: Final = 3  # spools to try next
 ASKS_FOR: Final = 0.03  # share of the spread: a print that would tell less is not worth asking for
 
 
-def print_limits(found: LimitsFindings, stream: TextIO, *, every: bool = False) -> None:
+def print_limits(found: LimitsFindings, stream: TextIO, *, every: bool) -> None:
     """Print what prints say about a material's limits; *every*: all records, not the last ones."""
     page = Page(stream)
     page.line(plain(headline(found)), style="bold")
