@@ -107,7 +107,7 @@ def adopt(
     )
     if found.held_back is not None:
         click.echo(found.held_back)
-    click.echo(f"{done.path}: written; 'gcodetool limits drop {asked(done.found)}' takes it back", err=True)
+    click.echo(f"{done.path}: written; to take it back: gcodetool limits drop {asked(done.found)}", err=True)
 
 
 @limits.command("drop", epilog="Example: gcodetool limits drop PETG")

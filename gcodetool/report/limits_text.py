@@ -58,7 +58,7 @@ def headline(found: LimitsFindings) -> str:
 def what_to_do(found: LimitsFindings) -> str:
     """Return the next thing to do about it."""
     if found.adopted is not None and found.adopted.records == len(found.records):
-        return f"verdicts use these limits ({found.adopted.source}); 'gcodetool limits drop {asked(found)}' takes them back"
+        return f"verdicts use these limits ({found.adopted.source}); to take them back: gcodetool limits drop {asked(found)}"
     if len(found.records) < LEAST_RECORDS and found.adopted is None:
         return (
             f"verdicts use the stated ones; own limits can be adopted from {LEAST_RECORDS} records on: note how the next "
