@@ -348,6 +348,22 @@ def test_a_reel_that_stands_in_the_oven_comes_out_for_its_job_and_its_heat_is_no
     assert any("mount tpu-01 out of the dryer; start job 1" in what for _, what in to_do(found))
 
 
+def test_a_reel_that_fed_another_tool_meanwhile_is_mounted_again(tmp_path) -> None:
+    """It lives on the printer, and hangs on one of its tools only: the list has to say so."""
+    both = job(tmp_path, "two.gcode", hours=0.5, materials=["PETG", "PLA"])
+    again = job(tmp_path, "two-again.gcode", hours=0.6, materials=["PETG", "PLA"])
+    alone = job(tmp_path, "one.gcode", hours=0.5, materials=["PLA"])
+    spool(tmp_path, "petg-03", place="bag")
+    spool(tmp_path, "pla-11", "PLA", water=0.05, place="bench-1")
+    requests = tuple(JobRequest(path, "bench-1") for path in (both, alone, again))
+    job_list = replace(from_paths([both], printer="bench-1"), requests=requests)
+    found = planned(job_list, stock(tmp_path), holds={})
+    assert [row.met for row in found.rows] == [True] * 3
+    starts = {each.number: {*each.mounted, *each.again} for each in found.handoffs if each.action == "start"}
+    assert "pla-11" in starts[2]
+    assert starts[3] == {"petg-03", "pla-11"}
+
+
 def test_a_reel_that_the_next_job_on_its_printer_does_not_need_goes_back_to_its_place(tmp_path) -> None:
     """The forecast has it there from then on: it must not be left on the second tool."""
     both = job(tmp_path, "two.gcode", hours=0.5, materials=["PETG", "PLA"])

@@ -214,12 +214,12 @@ def _start(
         spool, hung = history.spool, hung_before(done, printer, step.tool, start_s)
         if hung != given[spool].hung:
             new.append(spool)
-        elif not _hangs_still(done, history, printer, there.get(step.tool)):
+        elif not _hangs_still(done, history, printer, step.tool, there.get(step.tool)):
             again.append(spool)
         lives = (
             hung is not None
             and hung in done.homes
-            and _hangs_still(done, _until(done, hung, start_s), printer, None)
+            and _hangs_still(done, _until(done, hung, start_s), printer, step.tool, None)
         )
         before = there.get(step.tool) or (hung if lives else None)
         since_s = start_s - done.turnaround_s if cleared is not None else start_s
@@ -316,12 +316,14 @@ def _hangs_at(done: Schedule, spool: str) -> str | None:
     )
 
 
-def _hangs_still(done: Schedule, history: StepHistory, printer: str | None, before: str | None) -> bool:
-    """Return whether a reel that hung on a printer last hangs there still; *before*: what the job just before it fed."""
+def _hangs_still(
+    done: Schedule, history: StepHistory, printer: str | None, tool: int, before: str | None
+) -> bool:
+    """Return whether a reel that hung on that tool last hangs there still; *before*: what the job just before it fed."""
     last = history.step
     if last is None:
         return done.homes.get(history.spool) is None
-    if not isinstance(last, Print) or last.printer != printer:
+    if not isinstance(last, Print) or (last.printer, last.tool) != (printer, tool):
         return False
     return before == history.spool or (last.box is None and done.homes.get(history.spool) is None)
 

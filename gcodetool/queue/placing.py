@@ -320,8 +320,8 @@ def taken_off(
 ) -> bool:
     """Return whether a spool that hung on that printer last has to be mounted again: it was elsewhere in between.
 
-    It goes back to its place where it lives on no printer, or stood in a box, and no job on it follows at once;
-    *history*: what happened to it by then.
+    It goes back to its place where it lives on no printer, or stood in a box, and no job on it follows at once; or it fed
+    another tool.  *history*: what happened to it by then.
     """
     if not hangs(schedule, task, slot, assignment, start_s):
         return False
@@ -330,8 +330,10 @@ def taken_off(
         return not lives
     if not isinstance(last, Print) or last.printer != task.printer:
         return True
+    if last.tool != slot.tool.tool:
+        return True
     at_once = schedule.spool_free_s(history.spool) + schedule.turnaround_s == start_s
-    return not (lives and last.box is None) and not (at_once and last.tool == slot.tool.tool)
+    return not at_once and not (lives and last.box is None)
 
 
 def put_in(
