@@ -171,8 +171,8 @@ queue clips-1.gcode --members 1 --processes 1 --shelf shelf --assume-mounted --p
 
 EVENING = """
 world evening
-queue evening.toml --members 1 --processes 1 --at 2026-11-25T16:30
-queue evening.toml --members 1 --processes 1 --at 2026-11-25T16:30 --json
+queue evening.toml --members 1 --processes 1 --time-limit 3600 --at 2026-11-25T16:30
+queue evening.toml --members 1 --processes 1 --time-limit 3600 --at 2026-11-25T16:30 --json
 """
 
 ADJUST = "".join(

@@ -6,6 +6,7 @@ Left out: noting that a spool goes there (``writers``).
 from sqlalchemy import Connection
 
 from gcodetool.ledger import records
+from gcodetool.shell import shell_word
 
 
 def mounted_on(conn: Connection, printers: list[str], at_us: int) -> dict[int | None, list[tuple[str, int]]]:
@@ -33,7 +34,7 @@ def said_of_mounted(conn: Connection, spool_id: str, place: str, tool: int | Non
     unsaid = [spool_id] if tool is None and on else mounted.get(None, []) if tool is not None else []
     beside = f" beside {' and '.join(on)}" if tool is None else ""
     notes += [
-        f"on which tool of {place} {name} is{beside} was not said: gcodetool spool move {name} {place} --tool N"
+        f"on which tool of {place} {name} is{beside} was not said: gcodetool spool move {name} {shell_word(place)} --tool N"
         for name in unsaid
     ]
     return notes

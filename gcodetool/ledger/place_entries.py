@@ -154,7 +154,7 @@ def set_place(
         if at_s is not None and place.kind in MEASURABLE and any(facts.get(key) is not None for key in AIR):
             notes.append(
                 f"{name}: that counts for its whole record, not from {records.wall(at_us)} on; air that has changed is "
-                f"noted with 'gcodetool place read {name}', after 'gcodetool place undo {name}'"
+                f"noted with 'gcodetool place read {shell_word(name)}', after 'gcodetool place undo {shell_word(name)}'"
             )
         return Written(tuple(written), tuple(notes))
 
