@@ -41,8 +41,13 @@ class ReelMoves:
         moments = (*(start_s for start_s, _ in self.fed.get(spool, ())), *self.dried.get(spool, ()))
         return any(from_s <= moment <= to_s for moment in moments)
 
-    def taken_next(self, spool: str, at_s: float, printer: str | None) -> bool:
-        """Return whether a job takes a reel at that moment whose line comes after this printer's, or is the same."""
+    def taken_next(self, spool: str, since_s: float, at_s: float, printer: str | None) -> bool:
+        """Return whether a job takes a reel at that moment whose line comes after this printer's, or is the same.
+
+        Not one that was put into a dryer meanwhile: it is off already.
+        """
+        if any(since_s <= moment < at_s for moment in self.dried.get(spool, ())):
+            return False
         return any(
             start_s == at_s and (where or "") >= (printer or "") for start_s, where in self.fed.get(spool, ())
         )
@@ -228,7 +233,7 @@ def _start(
         if not moves.goes_on(before, since_s, start_s):
             boxed = cleared is not None and before in cleared.boxed
             off.append((before, _back_to(done, before, start_s) if boxed else done.homes.get(before)))
-        elif moves.taken_next(before, start_s, printer):
+        elif moves.taken_next(before, since_s, start_s, printer):
             off.append((before, None))  # whose line says where it goes comes after this one
     if cleared is not None:
         off += _from_other_tools(done, placed, cleared, moves)
@@ -266,7 +271,9 @@ def _from_other_tools(
     idle = [(tool, spool) for tool, spool in cleared.fed if tool not in tools and spool not in spools]
     yield from _comes_back(done, cleared, idle, moves, since_s, start_s)
     for _, spool in idle:
-        if _lives_elsewhere(done, cleared, spool) and moves.taken_next(spool, start_s, placed.task.printer):
+        if _lives_elsewhere(done, cleared, spool) and moves.taken_next(
+            spool, since_s, start_s, placed.task.printer
+        ):
             yield spool, None  # whose line says where it goes comes after this one
 
 
