@@ -13,10 +13,12 @@ from gcodetool.app.check import check as check_job
 from gcodetool.app.resolve import clock
 from gcodetool.cli.main import outcome
 from gcodetool.errors import ProfileError
+from gcodetool.moisture.history import state_at
 from gcodetool.profiles import printer, sample_folder
 from gcodetool.queue.findings import QueueFindings
 from gcodetool.queue.job_list import read_list
 from gcodetool.queue.plan import plan
+from gcodetool.queue.spool_simulation import as_it_was_left, moved
 from gcodetool.report.html.queue import queue as page_of
 from gcodetool.report.queue_json import as_dict
 from gcodetool.report.queue_text import to_do
@@ -218,3 +220,16 @@ def test_the_dried_reel_of_a_long_job_goes_into_the_box(folder) -> None:
     assert row.start_s is not None
     assert row.start_s >= NOW + HOUR
     assert any("put pa6-07 out of the dryer into box-2" in what for _, what in to_do(found))
+
+
+def test_a_place_keeps_its_own_water_when_a_reel_leaves_it_and_comes_back(folder) -> None:
+    """A bag does not get what the box held, and the box holds on the way back what it held when the reel left."""
+    charged = PLACES.replace("rh_pct = 12.0\n", 'air_L = 9\ndesiccant = "silica gel"\ndesiccant_g = 200\n')
+    reel(folder, "pa6-07", place="box-2", places=charged, water=1.0)
+    before = state_at(stock(folder / "shelf").spools["pa6-07"], NOW, members=1)
+    assert before.field.store_kg is not None
+    bench, bag = moved(before, NOW, "bench"), moved(before, NOW, "bag")
+    assert bench.field.store_kg is None and bag.field.store_kg is None
+    assert as_it_was_left(bag, before).field.store_kg is None
+    back = as_it_was_left(moved(bench, NOW + HOUR, "box-2"), before)
+    assert back.field.store_kg == pytest.approx(before.field.store_kg)
