@@ -32,6 +32,7 @@ import time
 from collections.abc import Callable, Iterable, Iterator
 from unittest import mock
 
+from gcodetool.gcode.slicer_environment import SURE
 from gcodetool.queue import optimise, presence
 
 TESTS = pathlib.Path(__file__).parent
@@ -53,7 +54,7 @@ ENVIRONMENT = {
     "COLUMNS": "100",
     "LANG": "C.UTF-8",
 }
-UNSET = ("LC_ALL", "LC_TIME", "GCODETOOL_DEBUG", "NO_COLOR", "LANGUAGE", "SLIC3R_PP_OUTPUT_NAME")
+UNSET = ("LC_ALL", "LC_TIME", "GCODETOOL_DEBUG", "NO_COLOR", "LANGUAGE")
 
 
 # ---------------------------------------------------------------- a story
@@ -77,7 +78,9 @@ def names() -> list[str]:
 @contextlib.contextmanager
 def _world(folder: pathlib.Path) -> Iterator[None]:
     before = pathlib.Path.cwd()
-    kept = {name: value for name, value in os.environ.items() if name not in UNSET}
+    kept = {
+        name: value for name, value in os.environ.items() if name not in UNSET and not name.endswith(SURE)
+    }
     clock = mock.patch.multiple(time, time=lambda: CLOCK_S, time_ns=lambda: int(CLOCK_S * 1e9))
     # another version of the solver may propose other plans
     without = mock.patch.object(optimise, "solver", lambda: None)

@@ -167,7 +167,7 @@ def _overruled(place: PlaceRecord, facts: Mapping[str, Any]) -> list[str]:
     since = records.wall(micro(later[0]["at"].timestamp()))
     return [
         f"{place.name}: what it was renewed with counts from {since} on, whatever is corrected; 'gcodetool place renewed "
-        f"{place.name} --desiccant KIND --mass G' notes what is in it from now on"
+        f"{shell_word(place.name)} --desiccant KIND --mass G' notes what is in it from now on"
     ]
 
 

@@ -84,7 +84,7 @@ def _doubts(record: SpoolRecord, spool: Spool) -> list[_Doubt]:
     metre_g = spool.metre_g
     found = _odd_masses(record, spool, metre_g)
     fed_mm = math.fsum(_fed_g(entry, metre_g) / metre_g * 1e3 for entry in _own(record))
-    held_mm = spool.net_mass_g / spool.metre_g * 1e3
+    held_mm = spool.net_mass_g / metre_g * 1e3
     if fed_mm > held_mm * FED_SLACK:
         text = (
             f"{fed_mm / 1e3:.1f} m fed and cut off in all is more than the reel held ({held_mm / 1e3:.1f} m of "
