@@ -27,6 +27,7 @@ from gcodetool.queue.search import (
     open_jobs,
     placed_in_turn,
 )
+from gcodetool.queue.solver_model import Order
 from gcodetool.queue.table import ForecastTable, TableTimeError, table_of
 from gcodetool.quickdata import dataclass
 
@@ -43,7 +44,8 @@ WITHOUT_TABLE: Final = (
 TIME_LIMIT_S: Final = 60.0
 LISTED_SHARE: Final = 0.2  # of the time, for the list's order, where it is free
 LISTED_SHARE_ALONE: Final = 0.85  # the same, where it is not
-FIRST_PROPOSALS: Final = 2  # of the solver, before jobs are changed; the rest follows where that falls short
+PROPOSALS: Final = 2  # of the solver, before jobs are changed
+CHANGES: Final = 4  # small ones of the best plan that it proposes then, in turn with jobs changed at a time
 MOST_OPTIMISED: Final = 120  # jobs up to which the solver is asked
 
 
@@ -185,7 +187,7 @@ class _Search:
             return self._table
         return self.table()
 
-    def bound(self, table: ForecastTable | None, order: "optimise.Order") -> int:
+    def bound(self, table: ForecastTable | None, order: Order) -> int:
         """Return how many jobs can make it at most, by their priorities."""
         if table is None or not table.complete:
             return self.possible
@@ -211,12 +213,12 @@ class _Search:
                 return "all assignments tried", True, self.most
             best.offer(improved(memo, start, best.best, self.progress, enough=enough))
         table = self.table_for_solver()
-        at_most = self.bound(table, "reels")
+        at_most = self.possible if free and not few else self.bound(table, "reels")
         if few:
             if self._all_tried(best, self.table_for_trying(), self.most - at_most, enough):
                 return "all assignments tried", True, self.most
             said.append("the time was over before all was tried")
-        said.append(self._walked(best, table, at_most, enough, free=False))
+        said.append(self._walked(best, table, at_most, enough, free=False, ask=not free))
         if (
             enough()
             and not free
@@ -235,6 +237,7 @@ class _Search:
         enough: "optimise.Enough",
         *,
         free: bool,
+        ask: bool = True,
     ) -> str:
         """Where more might make it, ask the solver; change a few jobs at a time; return how, in words."""
         memo, start, tasks = self.memo, self.start, self.tasks
@@ -245,8 +248,10 @@ class _Search:
             return f"{said}; {LATE if self.late else OVER}"
         assert best.best is not None
         proposals = optimise.Proposals()
-        for rounds in (FIRST_PROPOSALS, optimise.ROUNDS):
-            if table is not None and best.best.cost.missed > fewest and not enough():
+        best.offer(improved(memo, start, best.best, self.progress, enough=enough))
+        while True:
+            known, before = best.best, proposals.count
+            if table is not None and ask and known.cost.missed > fewest and not enough():
                 optimise.propose(
                     memo,
                     start,
@@ -254,26 +259,34 @@ class _Search:
                     table,
                     free=free,
                     fewest_missed=fewest,
-                    known=best.best,
+                    known=known,
+                    small=before > 0,
                     found=proposals,
-                    rounds=rounds,
+                    rounds=before + (CHANGES if before else PROPOSALS),
                     offer=best.offer,
                     enough=enough,
                 )
-            best.offer(improved(memo, start, best.best, self.progress, enough=enough))
+            more = proposals.count > before
+            begin = best.best
+            if more and proposals.last is not None and proposals.last.cost.missed <= begin.cost.missed + 1:
+                begin = proposals.last
+            if more:
+                begin = improved(memo, start, begin, self.progress, enough=enough)
+                best.offer(begin)
             Exchange(
                 memo,
                 start,
                 tasks,
-                best.best,
+                begin,
                 table=table,
                 free=free,
                 fewest_missed=fewest,
+                short=more,
                 progress=self.progress,
                 offer=best.offer,
                 enough=enough,
             ).run()
-            if table is None or best.best.cost.missed <= fewest:
+            if best.best.cost.missed <= fewest or enough() or (not more and best.best is known):
                 break
         if count := proposals.count:
             said += f", then {count} proposal{'' if count == 1 else 's'} of the solver"

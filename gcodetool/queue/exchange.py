@@ -19,6 +19,7 @@ from gcodetool.queue.table import ForecastTable
 STEPS_BACK: Final = 25  # a plan may be as bad as the one so many steps ago
 PATIENCE: Final = 3000  # changes without anything better, after which the walk ends
 CONTENT: Final = 250  # the same, once no more jobs can make it
+SHORT: Final = 250  # of a short walk: changes with which no more jobs make it
 SEED: Final = 1
 
 
@@ -40,12 +41,14 @@ class Exchange:
         table: ForecastTable | None = None,
         free: bool = False,
         fewest_missed: int = 0,
+        short: bool = False,
         progress: SearchProgress | None = None,
         offer: Callable[[Schedule], None] = lambda _: None,
         enough: Callable[[], bool] = lambda: False,
     ) -> None:
         self.memo, self.start, self.best, self.free = memo, start, best, free
-        self.fewest_missed, self.progress, self.offer, self.enough = fewest_missed, progress, offer, enough
+        self.fewest_missed, self.short = fewest_missed, short
+        self.progress, self.offer, self.enough = progress, offer, enough
         self.dice = random.Random(SEED)
         self.ways: dict[int, list[Way]] = {}
         for at, task in enumerate(tasks):
@@ -67,7 +70,7 @@ class Exchange:
         idle = 0
         for step in itertools.count():
             done = self.best.cost.missed <= self.fewest_missed
-            if idle >= (CONTENT if done else PATIENCE) or self.enough():
+            if idle >= (CONTENT if done else SHORT if self.short else PATIENCE) or self.enough():
                 return self.best
             allowed = max(back[step % STEPS_BACK], self.now.cost.key())
             found = self._placed(*self._changed(), allowed)
@@ -75,7 +78,9 @@ class Exchange:
             if found is not None:
                 self._go_on_from(found)
                 if found.cost.key() < self.best.cost.key():
-                    self.best, idle = found, 0
+                    if done or not self.short or found.cost.missed < self.best.cost.missed:
+                        idle = 0
+                    self.best = found
                     self.offer(found)
             back[step % STEPS_BACK] = self.now.cost.key()
             if self.progress is not None:

@@ -273,7 +273,9 @@ def _taken(way: Way) -> tuple[str | None, tuple[Assignment, ...]]:
 
 def _to_dry(entries: Sequence[Entry] | None) -> list[frozenset[str]]:
     """Return the reels of which one must be dried for a job of one tool to make it; empty: it may do without."""
-    if entries is None or any(len(entry.states) != 1 or entry.states[0] == "dry" for entry in entries):
+    if entries is None or any(
+        len(entry.states) != 1 or entry.states[0] in ("dry", "helped") for entry in entries
+    ):
         return []
     return [frozenset(each.spool for entry in entries for each in entry.way.assignments if each.spool)]
 

@@ -29,6 +29,8 @@ MOST_SPOOLS_OF_FEW: Final = 40  # the same, where there are few jobs
 FEW_JOBS: Final = 8
 MOST_WAYS: Final = 300  # of each job
 HALF_HOUR_S: Final = 1800.0
+SHORT_S: Final = 900.0  # when a reel gets dry or wet is known so closely
+SHARE: Final = 0.05  # or to that share of the time until then
 
 MOMENTS_H: Final = (
     2,
@@ -45,9 +47,8 @@ MOMENTS_H: Final = (
 )  # from now, between which a spool gets dry or wet
 
 Spell = tuple[float, float]
-State = Literal[
-    "dry", "after", "dried"
-]  # dry enough as it is; after a drying for another job; dried for this one
+# dry enough as it is; after another job took the wet windings off; after a drying for another job; dried for this one
+State = Literal["dry", "helped", "after", "dried"]
 
 
 class TableTimeError(Exception):
@@ -242,6 +243,8 @@ def _spells(
                 for question in hope.at(task, slot, assignment, moments[middle])
             )
             rest = moments[middle:] if good == now else moments[: middle + 1]
+            if len(rest) == 2 and rest[1] - rest[0] > max(SHORT_S, SHARE * (rest[0] - start.at_s)):
+                rest.insert(1, (rest[0] + rest[1]) / 2)
             if len(rest) > 2:
                 open_[key] = task, slot, assignment, rest, now
             else:
@@ -281,13 +284,12 @@ def _entry(
             whens.append(None)
             continue
         spell = spells.get(_asking(way.task, slot, assignment))
-        dry = any(_dry_then(memo, start, way.task, slot, assignment, late_s)) or hope.helps(
-            way.task, slot, assignment
-        )
+        dry = any(_dry_then(memo, start, way.task, slot, assignment, late_s))
+        helped = not dry and hope.helps(way.task, slot, assignment)
         due_s = way.task.due_s
         if spell is not None and due_s is not None and spell[0] + way.task.job.open_air_s > due_s:
             dry = False  # only when it is too late
-        states.append("dry" if dry else "after")
+        states.append("dry" if dry else "helped" if helped else "after")
         times.append(None)
         whens.append(spell if dry else None)
     return Entry(way, tuple(states), tuple(times), tuple(whens))
