@@ -123,8 +123,10 @@ def choose(
     other, in_any_order = search.other_order(listed, free=free)
     if free:
         chosen = other or listed
+        if search.walked:
+            said = f"{said}; in any order, {search.walked}"
         if other is not None:
-            said, exact = f"{said}; then in another order, {_gained(listed, other)}", False
+            said, exact = f"{said}: {_gained(listed, other)}", False
         return SearchResult(chosen, said, exact, max(in_any_order, search.most - chosen.cost.missed))
     return SearchResult(listed, said, exact, max(at_most, search.most - listed.cost.missed), other)
 
@@ -137,6 +139,7 @@ class _Search:
     most : jobs, by their priorities.
     possible : those of them that are not lost whatever is done.
     late : the time was over before each job was placed once.
+    walked : how another order was looked for, in words; empty: it was not.
     """
 
     def __init__(
@@ -155,6 +158,7 @@ class _Search:
         self.most = sum(task.priority for task in tasks)
         self.possible = sum(task.priority for task in tasks if not cannot_succeed(memo, start, task))
         self.late = False
+        self.walked = ""
         self._table: ForecastTable | None = None
         self.unfinished = False  # the table: the time was over before it was made
 
@@ -369,7 +373,7 @@ class _Search:
             incumbent.offer(listed)
             table = self.table_for_solver()
             at_most = self.bound(table, "free")
-            self._walked(incumbent, table, at_most, enough, free=True)
+            self.walked = self._walked(incumbent, table, at_most, enough, free=True)
         best = incumbent.best
         return (best if best is not None and gain_words(listed, best) else None), at_most
 
