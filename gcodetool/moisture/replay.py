@@ -391,7 +391,7 @@ class Replay:
             self.notes.append(
                 Note(
                     "note",
-                    f"more filament fed than the reel held: {1000 * wanted:.0f} of {1000 * left:.0f} mm; "
+                    f"more filament fed than the reel held: {wanted:.1f} of {left:.1f} m; "
                     "check net_mass_g and the lengths fed",
                 )
             )

@@ -131,7 +131,11 @@ def describe(found: JobFindings) -> str:
     """Return what the file is."""
     family = {None: "unknown family", "other": "other family"}.get(found.family, f"family {found.family}")
     sure = "" if found.dialect_sure else " (not sure)"
-    return f"{family}, {found.dialect}{sure}, {found.layers} layers, {found.lines} lines"
+    layers, lines = (
+        f"{count} {word}{'' if count == 1 else 's'}"
+        for count, word in ((found.layers, "layer"), (found.lines, "line"))
+    )
+    return f"{family}, {found.dialect}{sure}, {layers}, {lines}"
 
 
 def assumed_wait(found: JobFindings) -> bool:
