@@ -9,7 +9,7 @@ from queue_world import HOUR, NOW, PLACES, job, spool, stock
 from queue_worlds import asked_of, random_world
 
 from gcodetool.moisture.solver import COMPILED
-from gcodetool.queue import exchange, optimise
+from gcodetool.queue import exchange, optimise, solver_model
 from gcodetool.queue.executors import SerialExecutor
 from gcodetool.queue.job_list import JobRequest, from_paths
 from gcodetool.queue.presence import presence_of
@@ -176,3 +176,35 @@ def test_a_proposal_is_mended_where_it_does_not_come_out(free, tmp_path, monkeyp
     placed, mended = offered
     assert mended.cost.missed < placed.cost.missed
     assert {each.task.number for each in mended.all()} == {task.number for task in tasks}
+
+
+@SLOW
+@pytest.mark.parametrize("work", [1e-6, 1e-4, 1e-3, 1e-2, 0.1])
+def test_a_solver_that_stops_early_proves_nothing_wrong(work, tmp_path, monkeypatch) -> None:
+    job_list, shelf = random_world(random.Random(11), tmp_path, 12, free=True)
+    memo, start, tasks = asked_of(job_list, shelf)
+    table = table_of(memo, start, tasks, SerialExecutor())
+    most = optimise.bound(memo, start, tasks, table, "free")
+    monkeypatch.setattr(solver_model, "BOUND_WORK", work)
+    early = optimise.bound(memo, start, tasks, table, "free")
+    assert most is not None
+    assert early is None or most <= early <= len(tasks)
+    assert (early is None) <= (work < 1e-2)  # nothing is proven where there was no time at all
+
+
+@SLOW
+def test_a_solver_that_found_no_plan_is_asked_again_with_less_to_do_before(tmp_path, monkeypatch) -> None:
+    job_list, shelf = random_world(random.Random(11), tmp_path, 12, free=True)
+    memo, start, tasks = asked_of(job_list, shelf)
+    table = table_of(memo, start, tasks, SerialExecutor())
+    most = optimise.bound(memo, start, tasks, table, "free")
+    real, asked = SolverModel._solver, []
+
+    def solver(self: SolverModel, work: float) -> Any:
+        asked.append(real(self, work if asked else 1e-6))
+        return asked[-1]
+
+    monkeypatch.setattr(SolverModel, "_solver", solver)
+    assert optimise.bound(memo, start, tasks, table, "free") == most
+    first, again = (each.parameters.cp_model_probing_level for each in asked)
+    assert again == 0 < first

@@ -395,12 +395,16 @@ class SolverModel:
 
     def bound(self) -> int | None:
         """Return how many jobs can make it at most; None where the solver says nothing."""
-        solve = self._solver(BOUND_WORK)
         self.model.maximize(self._made())
-        status = solve.solve(self.model)
-        if status not in (self.module.OPTIMAL, self.module.FEASIBLE):
-            return None
-        return math.floor(float(solve.best_objective_bound) + SAME_K)
+        for again in (False, True):
+            solve = self._solver(BOUND_WORK)
+            if again:  # it found no plan in that time: it is told of one, no job at all, and makes the model no smaller
+                solve.parameters.cp_model_probing_level = 0
+                for takes in itertools.chain.from_iterable(self.takes):
+                    self.model.add_hint(takes, 0)
+            if solve.solve(self.model) in (self.module.OPTIMAL, self.module.FEASIBLE):
+                return math.floor(float(solve.best_objective_bound) + SAME_K)
+        return None
 
     def _solver(self, work: float) -> Any:
         """Return a solver that finds the same plan each time, however many cores there are and how fast they are."""
