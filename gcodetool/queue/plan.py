@@ -38,6 +38,7 @@ if TYPE_CHECKING:
 MOST_MEMBERS: Final = 64  # for the choice
 FEW_MEMBERS: Final = 16  # the same, where there are too many to try all
 FEW_PIECES: Final = 64
+LAST_S: Final = 2.0  # for what is being tried when the time of the choice is over
 
 
 def plan(
@@ -126,7 +127,7 @@ def plan(
             report = None if progress is None else lambda count: progress("choosing", count, None)
             begin_s, kept_s = choice.clock_s(), 0.0
             if open_jobs(quick, tasks, start) > MOST_EXHAUSTIVE:
-                kept_s = min(limit_s / 2, expected_s(full, tasks, choice.clock_s))
+                kept_s = min(limit_s / 2, LAST_S + expected_s(full, tasks, choice.clock_s))
 
             def chosen(
                 start: Schedule, jobs: Sequence[Task], limit_s: float, best: Incumbent
