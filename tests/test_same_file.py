@@ -11,6 +11,8 @@ from collections.abc import Callable, Iterator
 import pytest
 
 from gcodetool.cli.main import outcome
+from gcodetool.errors import GcodeError
+from gcodetool.gcode.program import read
 
 SAMPLES = pathlib.Path(__file__).parent / "data" / "gcode"
 SMALL = SAMPLES / "a10-hose-marker-petg-two-colour-change-times.gcode.xz"
@@ -132,3 +134,14 @@ def test_a_check_of_a_job_that_is_exported_again_meanwhile_says_so(
     swap_before(watching, job, 4, lambda: job.write_bytes(text + b"G1 X1\n") and None)
     assert outcome(["check", str(job), *OPTIONS]) == 1
     assert "run this again" in capsys.readouterr().err
+
+
+def test_a_digest_of_other_bytes_than_were_read_is_refused(
+    tmp_path: pathlib.Path, watching: type[Watcher]
+) -> None:
+    """The digest is worked out beside the scan, and may be the last to open the file."""
+    job = job_in(tmp_path, "plain")
+    program = read(job)
+    swap_before(watching, job, 1, lambda: job.write_bytes(job.read_bytes() + b"G1 X1\n") and None)
+    with pytest.raises(GcodeError, match="while it was being read"):
+        _ = program.sha256

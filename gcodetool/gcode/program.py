@@ -88,8 +88,10 @@ class Program:
 
     @functools.cached_property
     def sha256(self) -> str:
-        """Digest of the bytes on disk."""
-        return self.source.sha256()
+        """Digest of the bytes on disk, which are those that were read."""
+        found = self.source.sha256()
+        self.source.same_file()
+        return found
 
     @property
     def known_family(self) -> str | None:
