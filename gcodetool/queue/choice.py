@@ -272,9 +272,9 @@ class _Search:
                 )
             more = proposals.count > before
             begin = best.best
-            if more and proposals.last is not None and proposals.last.cost.missed <= begin.cost.missed + 1:
-                begin = proposals.last
             if more:
+                if proposals.last is not None and proposals.last.cost.missed <= begin.cost.missed + 1:
+                    begin = proposals.last
                 begin = improved(memo, start, begin, self.progress, enough=enough)
                 best.offer(begin)
             Exchange(

@@ -85,15 +85,14 @@ def propose(
     # on each printer a short job may go into a gap before an earlier one, though never at will: what the laxer order
     # promises is tried where the stricter one gives nothing new
     orders: list[Order] = ["free"] if free else ["list", "reels"]
-    while found.count < most and not enough():
+    while orders and found.count < most and not enough():
         model = SolverModel(module, memo, start, tasks, table, found.cuts, orders[0])
         chosen = model.change(known) if small and known is not None else model.solve(known)
         if chosen is None:
             orders = orders[1:]
-            if not orders:
-                break
             continue
-        known = known if small else None
+        if not small:
+            known = None
         found.count += 1
         placed = _placed(memo, start, tasks, table, chosen, free=free)
         for each in (placed, _mended(memo, start, tasks, placed, chosen)):
@@ -106,12 +105,10 @@ def propose(
         cut = _cut(placed, chosen, table, tasks)
         if placed.cost.missed <= fewest_missed:
             break
-        if not cut or cut in found.cuts:
+        if cut and cut not in found.cuts:
+            found.cuts.append(cut)
+        else:
             orders = orders[1:]
-            if not orders:
-                break
-            continue
-        found.cuts.append(cut)
     return found
 
 

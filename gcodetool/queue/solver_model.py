@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from typing import Any, Final, Literal
 
 from gcodetool.queue.forecast_memo import ForecastMemo
-from gcodetool.queue.schedule import SAME_K, Schedule, Task, Way
+from gcodetool.queue.schedule import SAME_K, Schedule, ScheduledJob, Task, Way
 from gcodetool.queue.table import Entry, ForecastTable, Spell, horizon
 from gcodetool.quickdata import dataclass
 
@@ -51,6 +51,11 @@ def uses_of(way: Way) -> set[str]:
 def dryers_of(way: Way) -> set[str]:
     """Return the dryers of a way."""
     return {f"dryer {each.dryer}" for each in way.assignments if each.dryer}
+
+
+def _as_placed(entry: Entry, placed: ScheduledJob) -> bool:
+    """Return whether a job is placed as an entry has it, on its printer and reels, dried or not."""
+    return (entry.way.task.printer, entry.way.assignments) == (placed.task.printer, placed.assignments)
 
 
 @dataclass(frozen=True)
@@ -182,16 +187,16 @@ class SolverModel:
         turn = int(start.turnaround_s)
         if not start.presence.windows or turn < 1:
             return
+        by_printer: dict[tuple[str | None, int], list[Any]] = {}
+        for entry, takes in zip(self.table.entries[at], self.takes[at], strict=True):
+            variant = entry.way.task
+            by_printer.setdefault((variant.printer, int(variant.job.open_air_s)), []).append(takes)
         spans = itertools.islice(start.presence.spans(start.at_s), MORNINGS + 1)
         for (_, left), (came, _) in itertools.pairwise(spans):
             last, first = math.floor(left - start.at_s), math.ceil(came - start.at_s)
             before = model.new_bool_var("before")
             model.add(begin <= last).only_enforce_if(before)
             model.add(begin > last).only_enforce_if(before.negated())
-            by_printer: dict[tuple[str | None, int], list[Any]] = {}
-            for entry, takes in zip(self.table.entries[at], self.takes[at], strict=True):
-                variant = entry.way.task
-                by_printer.setdefault((variant.printer, int(variant.job.open_air_s)), []).append(takes)
             for (printer, length), literals in by_printer.items():
                 over, after = model.new_bool_var("over"), model.new_bool_var("after")
                 clear = model.new_bool_var("clear")
@@ -332,11 +337,7 @@ class SolverModel:
                 continue
             self.model.add_hint(self.starts[at], int(each.start_s - self.start.at_s))
             for entry, takes in zip(self.table.entries[at], self.takes[at], strict=True):
-                same = (entry.way.task.printer, entry.way.assignments) == (
-                    each.task.printer,
-                    each.assignments,
-                )
-                self.model.add_hint(takes, same)
+                self.model.add_hint(takes, _as_placed(entry, each))
 
     def solve(self, known: Schedule | None = None) -> Chosen | None:
         """Return the best plan by the table; *known*: one to begin with."""
@@ -377,7 +378,7 @@ class SolverModel:
             same = (
                 takes
                 for entry, takes in zip(self.table.entries[at], self.takes[at], strict=True)
-                if (entry.way.task.printer, entry.way.assignments) == (each.task.printer, each.assignments)
+                if _as_placed(entry, each)
             )
             others.append(1 - sum(same))
         model.add(self._made() >= least)
