@@ -275,8 +275,9 @@ class _Search:
             if more:
                 if proposals.last is not None and proposals.last.cost.missed <= begin.cost.missed + 1:
                     begin = proposals.last
-                begin = improved(memo, start, begin, self.progress, enough=enough)
-                best.offer(begin)
+                if free:  # in the list's order the walk finds more in that time
+                    begin = improved(memo, start, begin, self.progress, enough=enough)
+                    best.offer(begin)
             Exchange(
                 memo,
                 start,

@@ -82,9 +82,9 @@ def propose(
     most = ROUNDS if rounds is None else min(rounds, ROUNDS)
     if module is None:
         return found
-    # on each printer a short job may go into a gap before an earlier one, though never at will: what the laxer order
-    # promises is tried where the stricter one gives nothing new
-    orders: list[Order] = ["free"] if free else ["list", "reels"]
+    # on each printer a short job may go into a gap before an earlier one, though never at will: the stricter order is
+    # tried once, then what the laxer one promises
+    orders: list[Order] = ["free"] if free else ["reels"] if small else ["list", "reels"]
     while orders and found.count < most and not enough():
         model = SolverModel(module, memo, start, tasks, table, found.cuts, orders[0])
         chosen = model.change(known) if small and known is not None else model.solve(known)
@@ -105,9 +105,10 @@ def propose(
         cut = _cut(placed, chosen, table, tasks)
         if placed.cost.missed <= fewest_missed:
             break
-        if cut and cut not in found.cuts:
+        new = bool(cut) and cut not in found.cuts
+        if new:
             found.cuts.append(cut)
-        else:
+        if not new or orders[0] == "list":
             orders = orders[1:]
     return found
 

@@ -39,7 +39,8 @@ LONGEST_DRYING_S: Final = 48 * 3600.0
 # of the marginal limit: what leaves the dryer at the limit is past it before its job ends (own estimate)
 HEADROOM: Final = 0.85
 SAME_K: Final = 1e-6  # of two temperatures that are one
-STATES: Final = 192  # kept; a state of 64 members takes about 0.4 MB
+STATES: Final = 12_288  # kept, counted by their members; one of 64 takes about 0.4 MB
+MOST_STATES: Final = 3000  # kept, however few members they have: of one, each takes about 9 kB
 
 
 class SpoolSimulator:
@@ -64,6 +65,7 @@ class SpoolSimulator:
         self.spools, self.jobs, self.printers, self.options = spools, jobs, printers, options
         self.firsts, self.shelf_of = firsts, shelf_of
         self._states: OrderedDict[tuple[StepHistory, float | None], State] = OrderedDict()
+        self._most = max(1, min(STATES // options.members, MOST_STATES))
 
     def state(self, history: StepHistory) -> State:
         """Return the spool right after the history's last step.
@@ -85,7 +87,7 @@ class SpoolSimulator:
             found = self._computed(*key)
             self._states[key] = found
         self._states.move_to_end(key)
-        while len(self._states) > STATES:
+        while len(self._states) > self._most:
             self._states.popitem(last=False)
         return found
 
@@ -145,7 +147,7 @@ class SpoolSimulator:
 
     def _keep(self, history: StepHistory, state: State) -> None:
         self._states[(history, None)] = state
-        while len(self._states) > STATES:
+        while len(self._states) > self._most:
             self._states.popitem(last=False)
 
     def simulate_print(self, history: StepHistory, step: Print) -> ToolRow:
