@@ -83,6 +83,11 @@ REFUSED = [
         (lambda led: writers.add_spool(led, "x", {**FACTS, "material": "PTEG"}), "did you mean 'PETG'"),
         (lambda led: writers.add_spool(led, "x", {**FACTS, "net_mass_g": -1}), "net_mass_g is -1"),
         (lambda led: writers.add_spool(led, "x", FACTS, place="bnch"), "did you mean 'bench'"),
+        (
+            lambda led: writers.add_spool(led, "x", {**FACTS, "material": "PETG"}, received={"water_wt_pct": 9}),
+            "x: it came with 9 wt % water, and PETG holds 0.8 wt % in water itself; correct the figure, or add --force",
+        ),
+        (lambda led: writers.set_spool(led, "pa6-07", {}, received={"water_wt_pct": 30}), "PA6 holds"),
         (lambda led: writers.set_spool(led, "pa6-07", {}), "nothing to correct"),
         (lambda led: dryings.dried(led, "pa6-07", hours=1, temperature_C=78, dryer="bag"), "no dryer"),
         (lambda led: writers.undo(led, "pa6-07", 999), "has no entry 999"),
@@ -194,6 +199,15 @@ def test_force_writes_what_a_check_doubts_and_the_check_of_the_ledger_says_so(sh
     assert [
         fault for fault in maintenance.integrity_errors(shelf) if "less than the empty reel" in fault.text
     ]
+
+
+def test_a_wet_spool_that_can_be_is_put_on_the_shelf_and_one_that_cannot_with_force(shelf: store.Ledger) -> None:
+    petg = {**FACTS, "material": "PETG"}
+    assert writers.add_spool(shelf, "soaked", petg, received={"water_wt_pct": 0.9}).notes == ()
+    assert "PETG holds" in writers.add_spool(
+        shelf, "odd", petg, received={"water_wt_pct": 9}, force=True
+    ).notes[0]
+    assert writers.weigh(shelf, "odd", 900).notes == ()  # told once, and by the check of the ledger
 
 
 def test_a_spool_is_held_to_what_it_is_said_to_be(shelf: store.Ledger) -> None:

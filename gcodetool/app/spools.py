@@ -95,7 +95,15 @@ def in_dryer(held: "Spool", state: State) -> InDryer | None:
     if kind_of(held, state.place) != "dryer" or state.remaining_mm <= 0:
         return None
     said = status_of(held, state)
-    return InDryer(said.word, said.because, short(said), headline(said), known(said.to_go_s.p50), said.sure_s)
+    return InDryer(
+        said.word,
+        said.because,
+        short(said),
+        headline(said),
+        known(said.to_go_s.p50),
+        said.sure_s,
+        too_hot=said.too_hot is not None,
+    )
 
 
 def spools(

@@ -21,6 +21,8 @@ class InDryer:
         In few words, and in one line with what to do.
     to_go_s, sure_s
         Until the goal is likely reached, and until that is sure; None: not in the hours looked at. [s]
+    too_hot
+        Whether this dryer is too hot for it now; both words and line say so then.
     """
 
     word: str
@@ -29,6 +31,7 @@ class InDryer:
     line: str
     to_go_s: float | None
     sure_s: float | None
+    too_hot: bool = False
 
 
 class IdlePoint(NamedTuple):

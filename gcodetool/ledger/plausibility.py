@@ -1,4 +1,5 @@
-"""Figures of a record that cannot be: a spool lighter than its reel, or than what is left on it, more fed than there was.
+"""Figures of a record that cannot be: a spool lighter than its reel, or than what is left on it, more fed than there was,
+more water than its polymer holds.
 
 They are refused when they are written, unless somebody insists, and found again by ``ledger check``.
 Left out: names and times that cannot be, which nobody can insist on (``writers``).
@@ -82,7 +83,7 @@ def doubtful(record: SpoolRecord, spool: Spool) -> list[tuple[int | None, str]]:
 
 def _doubts(record: SpoolRecord, spool: Spool) -> list[_Doubt]:
     metre_g = spool.metre_g
-    found = _odd_masses(record, spool, metre_g)
+    found = [*_came_wetter_than_it_can(record, spool), *_odd_masses(record, spool, metre_g)]
     fed_mm = math.fsum(_fed_g(entry, metre_g) / metre_g * 1e3 for entry in _own(record))
     held_mm = spool.net_mass_g / metre_g * 1e3
     if fed_mm > held_mm * FED_SLACK:
@@ -94,6 +95,17 @@ def _doubts(record: SpoolRecord, spool: Spool) -> list[_Doubt]:
             _Doubt(None, "cut" if any(entry.kind == "cut" for entry in record.happened) else "fed", text)
         )
     return found
+
+
+def _came_wetter_than_it_can(record: SpoolRecord, spool: Spool) -> list[_Doubt]:
+    """Return that a spool is said to have come with more water than its polymer can hold."""
+    water = record.received.get("water_wt_pct")
+    material = spool.material
+    high = (material.uptake_saturation_range_wt_pct or (0.0, material.uptake_saturation_wt_pct))[1]
+    if water is None or water <= WATER_DOUBT * high:
+        return []
+    text = f"it came with {water:g} wt % water, and {material.key} holds {high:g} wt % in water itself"
+    return [_Doubt(record.added.number, record.added.kind, text)]
 
 
 def _own(record: SpoolRecord) -> list[LedgerEntry]:

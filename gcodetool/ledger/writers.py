@@ -125,9 +125,13 @@ def add_spool(
         )
         written = entries.append(conn, [draft, *_begun(spool_id, at_us, facts, left_g)])
         records.load_spool(conn, spool_id, known)  # refuses what cannot be; nothing is kept then
+        record = records.spool(conn, spool_id)
+        notes = check_plausible(record, records.bare(conn, record), force=force)
         unpacked = bool((received or {}).get("sealed")) and known[where].kind == "open"
         bags = any(each.kind == "sealed" for each in known.values())
-        return Written(tuple(written), (_unpacked(spool_id, where),) if unpacked and not bags else ())
+        if unpacked and not bags:
+            notes.append(_unpacked(spool_id, where))
+        return Written(tuple(written), tuple(notes))
 
 
 def _unpacked(spool_id: str, room: str) -> str:

@@ -38,7 +38,7 @@ if TYPE_CHECKING:
 MOST_MEMBERS: Final = 64  # for the choice
 FEW_MEMBERS: Final = 16  # the same, where there are too many to try all
 FEW_PIECES: Final = 64
-LAST_S: Final = 2.0  # for what is being tried when the time of the choice is over
+LAST_S: Final = 3.0  # for what is being tried when the time of the choice is over
 
 
 def plan(

@@ -106,7 +106,7 @@ def cells(each: ListedSpool, now_s: float) -> list[Cell]:
         word = f"{MARKS[seen.word]} {seen.drying.short}"
     elif seen.whole_word not in (seen.word, "empty"):
         word += f" ({seen.whole_word} inside)"
-    if seen.heat is not None:
+    if seen.heat is not None and not (seen.drying is not None and seen.drying.too_hot):
         word += ", was too hot"
     safe = "-" if seen.word == "empty" else brief(seen.safe_s)
     if seen.safe_source == "stated":
