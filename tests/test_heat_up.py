@@ -12,6 +12,7 @@ from gcodetool import profiles
 from gcodetool.errors import ProfileError
 from gcodetool.gcode.dialects import Dialect, command
 from gcodetool.gcode.program import read
+from gcodetool.motion.file_cautions import file_cautions
 from gcodetool.motion.heat_up import Heaters, seconds_between, warmed
 from gcodetool.motion.timeline import Timeline
 from gcodetool.motion.timing import START_S, build_timeline
@@ -175,6 +176,17 @@ def test_a_heater_without_a_rate_is_said(tmp_path: Path) -> None:
     found = timed(tmp_path, "M190 S60\nM191 S40\n", waiting=Waiting(nozzle=Heater(2.0)))
     assert [(wait.seconds, wait.assumed) for wait in found.waits[1:]] == [(0.0, True), (0.0, True)]
     assert "no rate for the bed" in found.waits[1].text
+
+
+def test_a_wait_that_the_firmware_has_as_a_macro_is_timed_and_not_said_to_be_left_out(tmp_path: Path) -> None:
+    chamber = Waiting(nozzle=Heater(2.0), chamber=Heater(0.05))
+    found = timed(tmp_path, "M191 S40\nWIPE_NOZZLE\nG1 X50 E5 F3000\n", dialect="klipper", waiting=chamber)
+    assert found.waits[1].seconds == pytest.approx(17 / 0.05)
+    said = file_cautions(read(tmp_path / "job.gcode", dialect="klipper"), found)
+    assert [text.rpartition(", ")[2] for text in said if "macros?" in text] == [
+        "kept and not timed: WIPE_NOZZLE (1)",
+        "taken for macros that wait for that heat: M191 (1)",
+    ]
 
 
 def test_a_file_that_shows_no_heating_keeps_the_assumed_start(tmp_path: Path) -> None:

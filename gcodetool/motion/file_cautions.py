@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 from gcodetool.gcode.belt import BELT, belt_sign
 from gcodetool.gcode.markers import Family
+from gcodetool.motion.stops import HEAT
 
 if TYPE_CHECKING:
     from gcodetool.gcode.program import Program
@@ -14,6 +15,7 @@ if TYPE_CHECKING:
 
 MOST_ODD: Final = 3  # of the kinds of odd lines, in one message
 CUT_OFF: Final = 0.95  # less filament than this share of the slicer's claim: the file ends early
+MOST_NAMED: Final = 5  # commands, in one message
 AT_CHANGES_MM: Final = 50.0  # slicers count what a tool draws back and pushes at its changes in various ways
 
 
@@ -63,11 +65,16 @@ def file_cautions(program: "Program", timeline: "Timeline") -> list[str]:
             "the settings that this family prints at the end are missing: the file may be cut off; export it again"
         )
     said += [note.words for note in timeline.odd]
-    if timeline.unknown:
-        most = sorted(timeline.unknown.items(), key=lambda item: (-item[1], item[0]))
-        listed = ", ".join(f"{name} ({count})" for name, count in most[:5])
-        more = f" and {len(most) - 5} more" if len(most) > 5 else ""
-        said.append(
-            f"{program.dialect.label} does not know these by itself (macros?), kept and not timed: {listed}{more}"
-        )
+    unknown = sorted(timeline.unknown.items(), key=lambda item: (-item[1], item[0]))
+    for waits in (False, True):
+        most = [f"{name} ({count})" for name, count in unknown if (name in HEAT) == waits]
+        if most:
+            listed = f"{', '.join(most[:MOST_NAMED])}{_more(len(most))}"
+            means = "taken for macros that wait for that heat" if waits else "kept and not timed"
+            said.append(f"{program.dialect.label} does not know these by itself (macros?), {means}: {listed}")
     return said
+
+
+def _more(count: int) -> str:
+    """Return how many are not named."""
+    return f" and {count - MOST_NAMED} more" if count > MOST_NAMED else ""
