@@ -174,8 +174,12 @@ def reads_only(arguments: Sequence[str]) -> bool:
 
     >>> reads_only(["spool", "show", "pa6-07"]), reads_only(["spool", "move", "pa6-07", "oven"])
     (True, False)
+    >>> reads_only(["place", "fit", "box"]), reads_only(["place", "fit", "box", "--keep"])
+    (True, False)
     """
     command, *more = [*arguments, ""]
+    if (command, more[:1]) == ("place", ["fit"]):
+        return "--keep" not in more
     known = READING.get(command)
     return known is not None and (not known or more[0] in known)
 
