@@ -201,12 +201,15 @@ def test_force_writes_what_a_check_doubts_and_the_check_of_the_ledger_says_so(sh
     ]
 
 
-def test_a_wet_spool_that_can_be_is_put_on_the_shelf_and_one_that_cannot_with_force(shelf: store.Ledger) -> None:
+def test_a_wet_spool_that_can_be_is_put_on_the_shelf_and_one_that_cannot_with_force(
+    shelf: store.Ledger,
+) -> None:
     petg = {**FACTS, "material": "PETG"}
     assert writers.add_spool(shelf, "soaked", petg, received={"water_wt_pct": 0.9}).notes == ()
-    assert "PETG holds" in writers.add_spool(
-        shelf, "odd", petg, received={"water_wt_pct": 9}, force=True
-    ).notes[0]
+    assert (
+        "PETG holds"
+        in writers.add_spool(shelf, "odd", petg, received={"water_wt_pct": 9}, force=True).notes[0]
+    )
     assert writers.weigh(shelf, "odd", 900).notes == ()  # told once, and by the check of the ledger
 
 

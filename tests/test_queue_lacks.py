@@ -6,6 +6,7 @@ from typing import Any
 
 from plan_checker import check
 from queue_world import HOUR, NOW, job, spool, stock
+from queue_worlds import asked_of
 
 from gcodetool.profiles import Printer
 from gcodetool.queue import explain, placing
@@ -13,7 +14,11 @@ from gcodetool.queue.findings import Bottleneck, JobRow, QueueFindings
 from gcodetool.queue.forecast_memo import ForecastMemo
 from gcodetool.queue.job_list import JobList, JobRequest, QueuePrinter, ToolRequest, by_profile, from_paths
 from gcodetool.queue.plan import plan
+from gcodetool.queue.rows import Told, dryings_of
 from gcodetool.queue.schedule import Schedule
+from gcodetool.queue.search import greedy, replay, ways
+from gcodetool.report.queue_json import drying_dict
+from gcodetool.report.queue_text import without_others
 
 
 def listed(*requests: JobRequest) -> JobList:
@@ -132,3 +137,49 @@ def test_what_drying_would_do_is_forecast_in_full_for_the_likeliest_reels_alone(
     assert "dried first (petg-0 " in (found.rows[0].instead or "")
     assert "too late" in (found.rows[0].instead or "")
     assert 1 <= sum(asked) <= explain.FORECAST_IN_FULL < len(asked)
+
+
+def test_a_drying_says_who_else_would_not_make_it_without(tmp_path) -> None:
+    """A job that could do without is dried, so that a shorter one goes first; without it that one is late."""
+    spool(tmp_path, "petg-01", water=0.15, place="bench")
+    spool(tmp_path, "pla-02", "PLA", water=0.05, place="bench")
+    requests = [
+        JobRequest(job(tmp_path, "long.gcode", hours=6, metres=30), "bench-1"),
+        JobRequest(
+            job(tmp_path, "short.gcode", hours=1, metres=8, materials=["PLA"]),
+            "bench-1",
+            due_s=NOW + 3 * HOUR,
+        ),
+    ]
+    job_list = replace(
+        from_paths([requests[0].path], printer="bench-1"), requests=tuple(requests), holds={"oven": 1}
+    )
+    memo, start, tasks = asked_of(job_list, stock(tmp_path))
+    chosen = [
+        next(way for way in ways(memo, tasks[0], start) if way.assignments[0].dryer == "oven"),
+        next(ways(memo, tasks[1], start)),
+    ]
+    done = replay(memo, start, chosen)
+    assert done is not None
+    assert [each.met for each in done.all()] == [True, True]
+    assert explain.others_without(memo, start, done) == {(1, "petg-01"): (2,)}
+    row = dryings_of(memo, done, Told(others=explain.others_without(memo, start, done)))[0]
+    assert (row.undried, row.others) == ("adjust", (2,))
+    assert drying_dict(row)["without"]["others"] == [2]
+    assert without_others(row) == ", but job 2 would not make it"
+
+
+def test_a_job_that_a_drying_would_help_does_not_lack_one(tmp_path) -> None:
+    spool(tmp_path, "petg-01", water=0.6, place="bench")
+    job_list = listed(wanted(job(tmp_path, "part.gcode", hours=1), "petg-01"))
+    memo, dryers, tasks = asked_of(job_list, stock(tmp_path))
+    nothing = replace(dryers, holds={})
+    done = greedy(memo, nothing, tasks)
+    assert explain.bottlenecks(memo, nothing, done, ()) == {1: "water"}
+    assert explain.bottlenecks(memo, nothing, done, {1}) == {}
+    undried = replay(memo, dryers, [next(ways(memo, tasks[0], dryers))])
+    assert undried is not None
+    said, helped = explain.hints(memo, memo, undried)
+    assert helped == {1}
+    assert said[1].startswith("dried first (petg-01 ")
+    assert " h in oven) it would be " in said[1]

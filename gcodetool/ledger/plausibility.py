@@ -1,5 +1,4 @@
-"""Figures of a record that cannot be: a spool lighter than its reel, or than what is left on it, more fed than there was,
-more water than its polymer holds.
+"""Figures of a record that cannot be: a spool lighter than its reel, more fed than there was, more water than it holds.
 
 They are refused when they are written, unless somebody insists, and found again by ``ledger check``.
 Left out: names and times that cannot be, which nobody can insist on (``writers``).

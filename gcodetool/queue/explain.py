@@ -4,11 +4,12 @@ Everything here is found by placing a job again under other conditions, on the p
 made on.  Left out: words for what a job lacks (``report``).
 """
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import replace
 from pathlib import PurePath
 from typing import Final
 
+from gcodetool.drying.words import hours
 from gcodetool.judge.reasons import feed_sentence
 from gcodetool.queue.drying_hours import with_own
 from gcodetool.queue.findings import GOOD_ENOUGH, ORDER, Bottleneck, worst
@@ -16,7 +17,7 @@ from gcodetool.queue.forecast_memo import ForecastMemo
 from gcodetool.queue.placing import SHORTEST_SHORT_MM, schedule_job
 from gcodetool.queue.presence import ALWAYS
 from gcodetool.queue.schedule import Schedule, ScheduledJob, Task, Way
-from gcodetool.queue.search import SPOOLS_TRIED, dried, ways
+from gcodetool.queue.search import SPOOLS_TRIED, dried, replay, ways
 from gcodetool.queue.spool_steps import Dry, Leave, Print, StepHistory
 from gcodetool.queue.waiting import dried_last
 
@@ -25,18 +26,22 @@ FORECAST_IN_FULL: Final = 2  # dryings of a job that does not make it
 STORES: Final = ("box", "sealed")  # kinds of places that a dry spool may be kept in
 
 
-def hints(quick: ForecastMemo, full: ForecastMemo, done: Schedule) -> dict[int, str]:
-    """Return, by number, what drying would do for jobs that do not make it, and a box at the feed."""
+def hints(quick: ForecastMemo, full: ForecastMemo, done: Schedule) -> tuple[dict[int, str], set[int]]:
+    """Return, by number, what drying would do for jobs that do not make it, and a box at the feed; whom drying helps."""
     found: dict[int, str] = {}
+    helped: set[int] = set()
     for before, placed in done.history():
         if placed.met or placed.dryings or len(found) >= HINTS:
             continue
         if all(row.code in GOOD_ENOUGH for row in placed.rows):
             continue  # late, or short of filament: no drying helps
-        said = [*_dried_first(quick, full, before, placed), *_from_boxes(full, done, placed)]
+        dry = list(_dried_first(quick, full, before, placed))
+        said = [*dry, *_from_boxes(full, done, placed)]
+        if dry:
+            helped.add(placed.task.number)
         if said:
             found[placed.task.number] = "; ".join(said)
-    return found
+    return found, helped
 
 
 def _dried_first(
@@ -55,7 +60,7 @@ def _dried_first(
         if best is None or best.held:
             continue
         names = ", ".join(
-            f"{each.before.spool} {(each.step.out_s - each.step.in_s) / 3600:g} h in {each.step.dryer}"
+            f"{each.before.spool} {hours(each.step.out_s - each.step.in_s)} in {each.step.dryer}"
             for each in best.dryings
         )
         late = " and too late" if best.in_time is False else ""
@@ -83,8 +88,10 @@ def _from_boxes(full: ForecastMemo, done: Schedule, placed: ScheduledJob) -> Ite
 # ---------------------------------------------------------------- what a job lacks
 
 
-def bottlenecks(memo: ForecastMemo, start: Schedule, done: Schedule) -> dict[int, Bottleneck]:
-    """Return, by number, what jobs lack that do not make it."""
+def bottlenecks(
+    memo: ForecastMemo, start: Schedule, done: Schedule, helped: Collection[int]
+) -> dict[int, Bottleneck]:
+    """Return, by number, what jobs lack that do not make it; of water not those whom a drying *helped*."""
     found: dict[int, Bottleneck] = {}
     for before, placed in done.history():
         if placed.met or not any(slot.spools for slot in placed.home.slots) or len(found) >= HINTS:
@@ -92,7 +99,7 @@ def bottlenecks(memo: ForecastMemo, start: Schedule, done: Schedule) -> dict[int
         if any(row.code == "unknown" for row in placed.rows):
             continue  # of a reel of which nothing is known, nobody can say what it lacks
         lacks = _lack(memo, start, before, placed.home)
-        if lacks is not None:
+        if lacks is not None and not (lacks == "water" and placed.task.number in helped):
             found[placed.task.number] = lacks
     return found
 
@@ -209,8 +216,8 @@ def _printer(memo: ForecastMemo, before: Schedule, placed: ScheduledJob) -> str:
         if found is None or last is None or (placed.met and not last.met):
             said.append(f"on {name} it would not make it")
         elif last.start_s > placed.start_s:
-            hours = (last.start_s - placed.start_s) / 3600
-            said.append(f"on {name} it would start {hours:.1f} h later")
+            later_h = (last.start_s - placed.start_s) / 3600
+            said.append(f"on {name} it would start {later_h:.1f} h later")
         else:
             said.append(f"{name} would do as well")
     return ", ".join(said)
@@ -266,6 +273,43 @@ def spoiled(full: ForecastMemo, done: Schedule) -> Iterator[tuple[int, str]]:
                             f"it leaves {row.spool} too wet for job {placed.task.number}, which is {row.code} after it "
                             f"and would be {without.code} without",
                         )
+
+
+def others_without(
+    memo: ForecastMemo, start: Schedule, done: Schedule
+) -> dict[tuple[int, str], tuple[int, ...]]:
+    """Return, by job and reel, who would not make it without a drying that its own job could do without.
+
+    It dries the reel for a later job, say, or lets another one go first.
+    """
+    found: dict[tuple[int, str], tuple[int, ...]] = {}
+    plan = done.all()
+    made: set[int] | None = None
+    for at, placed in enumerate(plan):
+        for drying, (_, step) in ((each, run) for each in placed.dryings for run in placed.steps):
+            spool = drying.before.spool
+            if step_spool(placed, step) != spool or len(found) >= HINTS:
+                continue
+            slot = next(each for each in placed.task.slots if each.tool.tool == step.tool)
+            if memo.printed(drying.before, step, slot.tool).code not in GOOD_ENOUGH:
+                continue
+            if made is None:
+                made = _made(memo, start, [each.way for each in plan])
+            bare = tuple(
+                replace(each, dryer=None) if each.spool == spool else each for each in placed.assignments
+            )
+            ways_ = [each.way for each in plan]
+            ways_[at] = ways_[at]._replace(assignments=bare)
+            found[placed.task.number, spool] = tuple(
+                sorted(made - _made(memo, start, ways_) - {placed.task.number})
+            )
+    return found
+
+
+def _made(memo: ForecastMemo, start: Schedule, plan: Sequence[Way]) -> set[int]:
+    """Return who makes it with these jobs on these printers and spools."""
+    found = replay(memo, start, plan)
+    return set() if found is None else {each.task.number for each in found.all() if each.met}
 
 
 def dried_again(full: ForecastMemo, done: Schedule) -> Iterator[str]:

@@ -158,7 +158,7 @@ class DryingRow:
     ``knob_C`` is what the dryer must show for that; None where nothing is to be set.  ``reached`` is the limit
     that everything the job feeds lies below at the end: "good" or "marginal"; ``undried`` and ``because``: what the
     job would come to at the same time without the drying (of a spool that stood in the dryer: at its beginning);
-    ``progress``: as of a job.
+    ``others``: where that is good enough, the other jobs that would not make it then; ``progress``: as of a job.
     """
 
     spool: str
@@ -177,6 +177,7 @@ class DryingRow:
     because: str
     cautions: tuple[str, ...] = ()
     progress: Progress | None = None
+    others: tuple[int, ...] = ()
 
     @property
     def seconds(self) -> float:

@@ -174,7 +174,7 @@ def plan(
     if result is not None and result.by_due is not None:
         notes.append(f"by due time instead of the list's order: {gain_words(result.schedule, result.by_due)}")
     rows = rows_of(job_list, stock, jobs, done, told=told, begun=begun)
-    dryings = sorted((*begun.dryings, *dryings_of(full, done)), key=lambda each: each.in_s)
+    dryings = sorted((*begun.dryings, *dryings_of(full, done, told)), key=lambda each: each.in_s)
     waits = sorted((*begun.waits, *waits_of(full, done)), key=lambda each: each.in_s)
     forecast_store.save(folder, quick)
     forecast_store.save(folder, full)
@@ -228,11 +228,13 @@ def _told(quick: ForecastMemo, full: ForecastMemo, start: Schedule, done: Schedu
     spoils: dict[int, list[str]] = {}
     for number, caution in explain.spoiled(full, done):
         spoils.setdefault(number, []).append(caution)
+    instead, helped = explain.hints(quick, full, done)
     told = Told(
         explain.reasons(quick, done),
-        explain.bottlenecks(quick, start, done),
-        explain.hints(quick, full, done),
+        explain.bottlenecks(quick, start, done, helped),
+        instead,
         spoils,
+        explain.others_without(quick, start, done),
     )
     return told, list(dict.fromkeys(explain.dried_again(full, done)))
 

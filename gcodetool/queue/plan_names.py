@@ -80,6 +80,7 @@ DRYING: Final = (
     *_names(None, "progress"),
     *_names("verdict", "without.verdict=undried"),
     *_names("text", "without.because"),
+    *_names(None, "without.others"),
     *_names("texts", "cautions"),
 )
 WAIT: Final = (

@@ -45,12 +45,14 @@ class Told:
     why : why this spool, printer and time.
     lacks, instead : of those that do not make it, what they lack, and what drying would do.
     spoils : cautions on what a job does to reels of others.
+    others : by job and reel, who would not make it without a drying that its own job could do without.
     """
 
     why: Mapping[int, str] = field(default_factory=dict)
     lacks: Mapping[int, Bottleneck] = field(default_factory=dict)
     instead: Mapping[int, str] = field(default_factory=dict)
     spoils: Mapping[int, Sequence[str]] = field(default_factory=dict)
+    others: Mapping[tuple[int, str], tuple[int, ...]] = field(default_factory=dict)
 
 
 def rows_of(
@@ -236,7 +238,7 @@ def _printed_after(
     )
 
 
-def dryings_of(full: ForecastMemo, done: Schedule) -> list[DryingRow]:
+def dryings_of(full: ForecastMemo, done: Schedule, told: Told) -> list[DryingRow]:
     """Return what goes into a dryer when, by time."""
     found = []
     for placed in done.all():
@@ -262,6 +264,7 @@ def dryings_of(full: ForecastMemo, done: Schedule) -> list[DryingRow]:
                     undried=undried.code,
                     because=undried.because,
                     cautions=tuple(drying_cautions(spool, alone=each.step.dryer in done.unattended)),
+                    others=told.others.get((placed.task.number, spool.id), ()),
                 )
             )
     return sorted(found, key=lambda each: (each.in_s, each.dryer, each.spool))

@@ -345,8 +345,16 @@ def _in_dryer(each: DryingRow | WaitRow, page: Page) -> None:
             f"waits {hours} in {dryer}, {waiting(each)}, for job {number}: {water}; without it {each.undried}"
         )
     else:
-        what = f"{hours} in {dryer} for job {number}: {water}; without it {each.undried}; no hotter: {plain(each.binding)}"
+        without = f"without it {each.undried}{without_others(each)}"
+        what = f"{hours} in {dryer} for job {number}: {water}; {without}; no hotter: {plain(each.binding)}"
     page.hanging(f"  {each.spool} ", what)
+
+
+def without_others(each: DryingRow) -> str:
+    """Return who else would not make it without a drying, to follow its own job's verdict; empty: nobody."""
+    if not each.others:
+        return ""
+    return f", but job{'' if len(each.others) == 1 else 's'} {runs(each.others)} would not make it"
 
 
 def waiting(each: WaitRow) -> str:

@@ -28,6 +28,7 @@ from gcodetool.report.queue_text import (
     to_do,
     to_do_title,
     waiting,
+    without_others,
 )
 
 WIDTH: Final = 1100.0
@@ -119,7 +120,7 @@ def queue(found: QueueFindings) -> str:
         picture=picture(found),
         rows=[(row, lines_of(row, found.as_of_s), reason(row, found.as_of_s)) for row in found.rows],
         dryings=[
-            (moment(each.in_s, found.as_of_s), moment(each.out_s, found.as_of_s), each)
+            (moment(each.in_s, found.as_of_s), moment(each.out_s, found.as_of_s), without_others(each), each)
             for each in found.dryings
             if each.progress != "done"
         ],
