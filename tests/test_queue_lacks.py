@@ -18,7 +18,7 @@ from gcodetool.queue.rows import Told, dryings_of
 from gcodetool.queue.schedule import Schedule
 from gcodetool.queue.search import greedy, replay, ways
 from gcodetool.report.queue_json import drying_dict
-from gcodetool.report.queue_text import without_others
+from gcodetool.report.queue_text import reason, without_others
 
 
 def listed(*requests: JobRequest) -> JobList:
@@ -75,6 +75,9 @@ def test_a_job_longer_than_any_reel_or_than_there_is_time_and_one_that_nothing_d
     assert lack(long_.rows[0]) == "filament"
     late = planned(tmp_path, listed(wanted(job(tmp_path, "b.gcode", hours=3), "petg-03", due_h=2)))
     assert lack(late.rows[0]) == "time"
+    assert "; it takes longer than there is until then (" in reason(late.rows[0], NOW)
+    over = planned(tmp_path, listed(wanted(job(tmp_path, "b.gcode", hours=3), "petg-03", due_h=-1)))
+    assert "; its due time is over (" in reason(over.rows[0], NOW)
     spool(tmp_path, "petg-03", water=0.5, place="bench")
     wet = planned(tmp_path, listed(wanted(job(tmp_path, "c.gcode"), "petg-03")), holds={})
     assert lack(wet.rows[0]) == "water"

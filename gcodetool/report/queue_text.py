@@ -285,6 +285,8 @@ def reason(row: JobRow, as_of_s: float) -> str:
     )
     instead = "" if row.instead is None else f"; {row.instead}"
     lacks = "" if row.bottleneck is None else f"; {LACKS[row.bottleneck]}"
+    if row.bottleneck == "time" and row.due_s is not None and row.due_s <= as_of_s:
+        lacks = "; its due time is over"
     how = row.why or how
     return f"{late}{row.because}{lacks}{instead}{f' ({how})' if how else ''}"
 
