@@ -16,9 +16,10 @@ from gcodetool.queue.findings import GOOD_ENOUGH, ORDER, Bottleneck, worst
 from gcodetool.queue.forecast_memo import ForecastMemo
 from gcodetool.queue.placing import SHORTEST_SHORT_MM, schedule_job
 from gcodetool.queue.presence import ALWAYS
-from gcodetool.queue.schedule import Schedule, ScheduledJob, Task, Way
+from gcodetool.queue.schedule import Schedule, ScheduledDrying, ScheduledJob, Task, Way
 from gcodetool.queue.search import SPOOLS_TRIED, dried, replay, ways
 from gcodetool.queue.spool_steps import Dry, Leave, Print, StepHistory
+from gcodetool.queue.summary import ToolSummary
 from gcodetool.queue.waiting import dried_last
 
 HINTS: Final = 12  # jobs that do not make it, of which it is said what would help
@@ -282,27 +283,20 @@ def others_without(
 
     It dries the reel for a later job, say, or lets another one go first.
     """
-    found: dict[tuple[int, str], tuple[int, ...]] = {}
     plan = done.all()
-    made: set[int] | None = None
+    chosen = [each.way for each in plan]
+    found: dict[tuple[int, str], tuple[int, ...]] = {}
     for at, placed in enumerate(plan):
-        for drying, (_, step) in ((each, run) for each in placed.dryings for run in placed.steps):
-            spool = drying.before.spool
-            if step_spool(placed, step) != spool or len(found) >= HINTS:
+        for drying, step, tool in _dried_and_fed(placed):
+            spool, number = drying.before.spool, placed.task.number
+            if len(found) >= HINTS or memo.printed(drying.before, step, tool).code not in GOOD_ENOUGH:
                 continue
-            slot = next(each for each in placed.task.slots if each.tool.tool == step.tool)
-            if memo.printed(drying.before, step, slot.tool).code not in GOOD_ENOUGH:
-                continue
-            if made is None:
-                made = _made(memo, start, [each.way for each in plan])
-            bare = tuple(
+            given = [
                 replace(each, dryer=None) if each.spool == spool else each for each in placed.assignments
-            )
-            ways_ = [each.way for each in plan]
-            ways_[at] = ways_[at]._replace(assignments=bare)
-            found[placed.task.number, spool] = tuple(
-                sorted(made - _made(memo, start, ways_) - {placed.task.number})
-            )
+            ]
+            bare = [*chosen[:at], chosen[at]._replace(assignments=tuple(given)), *chosen[at + 1 :]]
+            lost = _made(memo, start, chosen) - _made(memo, start, bare) - {number}
+            found[number, spool] = tuple(sorted(lost))
     return found
 
 
@@ -315,14 +309,13 @@ def _made(memo: ForecastMemo, start: Schedule, plan: Sequence[Way]) -> set[int]:
 def dried_again(full: ForecastMemo, done: Schedule) -> Iterator[str]:
     """Yield a sentence for each reel that is dried twice and could have stayed dry in a box or bag of its record."""
     for placed in done.all():
-        for drying, (_, step) in ((each, run) for each in placed.dryings for run in placed.steps):
+        for drying, step, tool in _dried_and_fed(placed):
             before = drying.before
-            if step_spool(placed, step) != before.spool or dried_last(before) is None:
+            if dried_last(before) is None:
                 continue
-            slot = next(each for each in placed.task.slots if each.tool.tool == step.tool)
             places, idle_s = full.spools[before.spool].places, _idle_from(full, before)
             for name in sorted(name for name, each in places.items() if each.kind in STORES):
-                if full.printed(before.with_step(Leave(idle_s, name)), step, slot.tool).code in GOOD_ENOUGH:
+                if full.printed(before.with_step(Leave(idle_s, name)), step, tool).code in GOOD_ENOUGH:
                     yield (
                         f"{before.spool} is dried twice, the second time for job {placed.task.number}: kept in {name} "
                         "from its job before on, it would be dry enough without"
@@ -330,9 +323,13 @@ def dried_again(full: ForecastMemo, done: Schedule) -> Iterator[str]:
                     break
 
 
-def step_spool(placed: ScheduledJob, step: Print) -> str:
-    """Return the spool that a step of a job is about."""
-    return next(history.spool for history, each in placed.steps if each == step)
+def _dried_and_fed(placed: ScheduledJob) -> Iterator[tuple[ScheduledDrying, Print, ToolSummary]]:
+    """Yield each drying of a job with the print that it is for and the tool that the reel feeds there."""
+    tools = {slot.tool.tool: slot.tool for slot in placed.task.slots}
+    for drying in placed.dryings:
+        for history, step in placed.steps:
+            if history.spool == drying.before.spool:
+                yield drying, step, tools[step.tool]
 
 
 def _idle_from(memo: ForecastMemo, history: StepHistory) -> float:
