@@ -544,6 +544,51 @@ def test_what_follows_a_job_that_is_judged_harder_is_planned_anew(tmp_path, monk
     assert "judged some jobs harder" in said
 
 
+def test_where_the_best_plan_is_judged_harder_the_next_best_is_taken_if_it_holds(
+    tmp_path, monkeypatch
+) -> None:
+    for number in range(3):
+        job(tmp_path, f"part-{number}.gcode", hours=1)
+    for name in ("petg-03", "petg-04"):
+        spool(tmp_path, name, water=0.02)
+    job_list = from_paths([tmp_path], printer="bench-1")
+    memo, start, tasks = begin(job_list, stock(tmp_path), ForecastOptions(NOW))
+    best, worse, good = (
+        search.replay(
+            memo,
+            start,
+            [Way(task, (Assignment(name),), task) for task, name in zip(tasks, names, strict=True)],
+        )
+        for names in (["petg-03"] * 3, ["petg-03", "petg-03", "petg-04"], ["petg-04"] * 3)
+    )
+    spool(tmp_path, "petg-03", water=0.6)  # the full forecast knows better
+    harder, _, _ = begin(job_list, stock(tmp_path), ForecastOptions(NOW, exposures=True))
+    monkeypatch.setattr(full_forecast, "improved", lambda *_, **__: pytest.fail("tried others"))
+    asked = (memo, harder, start, best, SerialExecutor(), None)
+    found, said = full_forecast.forecast_in_full(*asked, folder=None, next_best=(worse, good))
+    assert [placed.met for placed in found.all()] == [True] * 3
+    assert {assignment.spool for placed in found.all() for assignment in placed.assignments} == {"petg-04"}
+    assert "the next best plan was taken" in said
+    hurried, said = full_forecast.forecast_in_full(
+        *asked, folder=None, next_best=(good,), enough=lambda: True, late=lambda: True
+    )
+    assert hurried.cost.missed == 3
+    assert "the time was over" in said
+
+
+def test_the_next_best_plans_let_as_many_jobs_make_it(tmp_path) -> None:
+    job_list, spools = story(tmp_path)
+    _, start, _ = begin(job_list, spools, ForecastOptions(NOW))
+    kept = choice.Incumbent()
+    costs = [(2, 9), (1, 9), (1, 9), (1, 8), (2, 1), (1, 7)]  # missed, hand-offs
+    for missed, handoffs in costs:
+        kept.offer(replace(start, cost=replace(start.cost, missed=missed, handoffs=handoffs)))
+    assert kept.best is not None
+    assert (kept.best.cost.missed, kept.best.cost.handoffs) == (1, 7)
+    assert [plan.cost.handoffs for plan in kept.next_best] == [8, 9]
+    assert all(plan.cost.missed == 1 for plan in kept.next_best)
+
+
 # ---------------------------------------------------------------- kept
 
 

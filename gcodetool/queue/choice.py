@@ -47,6 +47,7 @@ LISTED_SHARE_ALONE: Final = 0.85  # the same, where it is not
 PROPOSALS: Final = 2  # of the solver, before jobs are changed
 CHANGES: Final = 4  # small ones of the best plan that it proposes then, in turn with jobs changed at a time
 MOST_OPTIMISED: Final = 120  # jobs up to which the solver is asked
+NEXT_BEST: Final = 8  # plans that were the best before and let as many jobs make it, kept
 
 
 def clock_s() -> float:
@@ -64,6 +65,7 @@ class SearchResult:
     at_most : jobs that could make it at most, by their priorities, in this order, or in any where it is free; None: nothing
         was proven.
     by_due : what running the jobs by due time would be; None: it was not looked at, or is no better.
+    next_best : other plans with which as many make it, for where the full forecast judges harder.
     """
 
     schedule: Schedule
@@ -71,19 +73,26 @@ class SearchResult:
     exact: bool
     at_most: int | None = None
     by_due: Schedule | None = None
+    next_best: tuple[Schedule, ...] = ()
 
 
 @dataclass
 class Incumbent:
-    """The best plan so far; whoever finds one offers it."""
+    """The best plan so far; whoever finds one offers it.
+
+    ``next_best``: those that were the best before and let as many jobs make it, the latest first.
+    """
 
     best: Schedule | None = None
     tried: int = field(default=0)
+    next_best: tuple[Schedule, ...] = ()
 
     def offer(self, schedule: Schedule) -> None:
         """Keep a plan that is better."""
         self.tried += 1
         if self.best is None or schedule.cost.key() < self.best.cost.key():
+            as_many = self.best is not None and self.best.cost.missed == schedule.cost.missed
+            self.next_best = (self.best, *self.next_best)[:NEXT_BEST] if self.best and as_many else ()
             self.best = schedule
 
 
@@ -120,15 +129,20 @@ def choose(
     listed = best.best
     if exact:
         at_most = search.most - listed.cost.missed
-    other, in_any_order = search.other_order(listed, free=free)
+    another, in_any_order = search.other_order(listed, free=free)
+    other = another.best
     if free:
         chosen = other or listed
         if search.walked:
             said = f"{said}; in any order, {search.walked}"
         if other is not None:
             said, exact = f"{said}: {_gained(listed, other)}", False
-        return SearchResult(chosen, said, exact, max(in_any_order, search.most - chosen.cost.missed))
-    return SearchResult(listed, said, exact, max(at_most, search.most - listed.cost.missed), other)
+        at_most = max(in_any_order, search.most - chosen.cost.missed)
+        return SearchResult(
+            chosen, said, exact, at_most, next_best=(best if other is None else another).next_best
+        )
+    at_most = max(at_most, search.most - listed.cost.missed)
+    return SearchResult(listed, said, exact, at_most, other, best.next_best)
 
 
 class _Search:
@@ -352,14 +366,14 @@ class _Search:
             return False
         return True
 
-    def other_order(self, listed: Schedule, *, free: bool) -> tuple[Schedule | None, int]:
-        """Return the best plan in another order that gains something, and how many jobs can make it in any order.
+    def other_order(self, listed: Schedule, *, free: bool) -> tuple[Incumbent, int]:
+        """Return the best plan in another order, where it gains something, and how many jobs can make it in any order.
 
         By due time, and where the order is free, as the solver proposes and as single jobs moved about make it better.
         """
         memo, start, tasks, enough = self.memo, self.start, self.tasks, self.until(1.0)
         if len(tasks) < 2 or (not free and listed.cost.missed == 0) or enough():
-            return None, self.possible
+            return Incumbent(), self.possible
         incumbent = Incumbent()
         by_due = sorted(
             tasks, key=lambda task: (task.due_s if task.due_s is not None else math.inf, task.number)
@@ -376,7 +390,7 @@ class _Search:
             at_most = self.bound(table, "free")
             self.walked = self._walked(incumbent, table, at_most, enough, free=True)
         best = incumbent.best
-        return (best if best is not None and gain_words(listed, best) else None), at_most
+        return (incumbent if best is not None and gain_words(listed, best) else Incumbent()), at_most
 
 
 def _gained(listed: Schedule, other: Schedule) -> str:

@@ -35,12 +35,14 @@ def forecast_in_full(
     progress: Progress | None,
     *,
     folder: Path | None,
+    next_best: Sequence[Schedule] = (),
     enough: Callable[[], bool] = lambda: False,
+    late: Callable[[], bool] = lambda: False,
 ) -> tuple[Schedule, str]:
     """Return the chosen plan with its jobs' own hours of drying, with every member and layer.
 
-    And words where that tells otherwise than the choice and was put right.  ``enough`` says that the time is over in which
-    others may be tried.
+    And words where that tells otherwise than the choice and was put right: by one of the *next_best*, else by trying others.
+    ``late`` says that there is no time for the one, ``enough`` that there is none for the other.
     """
     if not any(placed.steps for placed in chosen.all()):
         return chosen, ""  # no spool, no forecast
@@ -48,6 +50,12 @@ def forecast_in_full(
     found = _shown(full, start, chosen, executor, progress)
     if found.cost.missed <= chosen.cost.missed:
         return found, ""
+    for other in next_best:
+        if late():
+            break
+        seen = _shown(full, start, settled(quick, full, start, other), executor, progress)
+        if seen.cost.missed <= chosen.cost.missed:
+            return seen, "; the full forecast judged some jobs harder, so the next best plan was taken"
     if enough():
         return (
             found,

@@ -120,6 +120,7 @@ def plan(
     told = Told()
     best = Incumbent()
     result: SearchResult | None = None
+    as_chosen = False
     forecast_store.load(folder, quick)
     forecast_store.load(folder, full)
     try:
@@ -159,9 +160,11 @@ def plan(
                 workers,
                 progress,
                 folder=folder,
+                next_best=result.next_best,
                 enough=lambda: choice.clock_s() > begin_s + limit_s - kept_s,
+                late=lambda: choice.clock_s() > begin_s + limit_s - LAST_S / 2,
             )
-            search += said
+            search, as_chosen = search + said, not said
             told, more = _told(quick, full, start, done)
             notes += more
     except (KeyboardInterrupt, SchedulerError):
@@ -201,7 +204,10 @@ def plan(
         free_order=job_list.free_order,
         at_most=_at_most(tasks, rows, result),
         # only where the full forecast judges as the choice did
-        exact=result is not None and result.exact and done.cost.missed == result.schedule.cost.missed,
+        exact=result is not None
+        and result.exact
+        and as_chosen
+        and done.cost.missed == result.schedule.cost.missed,
         rough=not complete and best.best is not None,
         begun_s=begun.since_s,
     )
