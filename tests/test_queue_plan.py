@@ -576,6 +576,21 @@ def test_where_the_best_plan_is_judged_harder_the_next_best_is_taken_if_it_holds
     assert "the time was over" in said
 
 
+def test_a_plan_that_is_not_the_chosen_one_is_not_said_to_be_the_best(tmp_path, monkeypatch) -> None:
+    part = job(tmp_path, "part.gcode", hours=0.5)
+    for number in range(2):
+        spool(tmp_path, f"petg-{number:02}", water=0.02)
+    job_list, spools = from_paths([part], printer="bench-1"), stock(tmp_path)
+    assert planned(job_list, spools).exact
+
+    def other(*asked, **more):
+        found, said = full_forecast.forecast_in_full(*asked, **more)
+        return found, f"{said}; the next best plan was taken"
+
+    monkeypatch.setattr(plan, "forecast_in_full", other)
+    assert not planned(job_list, spools).exact
+
+
 def test_the_next_best_plans_let_as_many_jobs_make_it(tmp_path) -> None:
     job_list, spools = story(tmp_path)
     _, start, _ = begin(job_list, spools, ForecastOptions(NOW))
