@@ -523,14 +523,19 @@ def test_a_search_that_takes_too_long_is_given_up_and_said(tmp_path) -> None:
     assert best.unmet == 0
 
 
+def three_jobs_two_reels(folder):
+    """Return three jobs that either of two dry reels would do for, and what their choice is asked."""
+    for number in range(3):
+        job(folder, f"part-{number}.gcode", hours=1)
+    for name in ("petg-03", "petg-04"):
+        spool(folder, name, water=0.02)
+    job_list = from_paths([folder], printer="bench-1")
+    return job_list, *begin(job_list, stock(folder), ForecastOptions(NOW))
+
+
 def test_what_follows_a_job_that_is_judged_harder_is_planned_anew(tmp_path, monkeypatch) -> None:
 
-    for number in range(3):
-        job(tmp_path, f"part-{number}.gcode", hours=1)
-    for name in ("petg-03", "petg-04"):
-        spool(tmp_path, name, water=0.02)
-    job_list = from_paths([tmp_path], printer="bench-1")
-    memo, start, tasks = begin(job_list, stock(tmp_path), ForecastOptions(NOW))
+    job_list, memo, start, tasks = three_jobs_two_reels(tmp_path)
     chosen = search.greedy(memo, start, tasks)
     assert {assignment.spool for placed in chosen.all() for assignment in placed.assignments} == {"petg-03"}
     spool(tmp_path, "petg-03", water=0.6)  # the full forecast knows better
@@ -547,12 +552,7 @@ def test_what_follows_a_job_that_is_judged_harder_is_planned_anew(tmp_path, monk
 def test_where_the_best_plan_is_judged_harder_the_next_best_is_taken_if_it_holds(
     tmp_path, monkeypatch
 ) -> None:
-    for number in range(3):
-        job(tmp_path, f"part-{number}.gcode", hours=1)
-    for name in ("petg-03", "petg-04"):
-        spool(tmp_path, name, water=0.02)
-    job_list = from_paths([tmp_path], printer="bench-1")
-    memo, start, tasks = begin(job_list, stock(tmp_path), ForecastOptions(NOW))
+    job_list, memo, start, tasks = three_jobs_two_reels(tmp_path)
     best, worse, good = (
         search.replay(
             memo,
