@@ -90,10 +90,14 @@ class Incumbent:
     def offer(self, schedule: Schedule) -> None:
         """Keep a plan that is better."""
         self.tried += 1
-        if self.best is None or schedule.cost.key() < self.best.cost.key():
-            as_many = self.best is not None and self.best.cost.missed == schedule.cost.missed
-            self.next_best = (self.best, *self.next_best)[:NEXT_BEST] if self.best and as_many else ()
-            self.best = schedule
+        before = self.best
+        if before is not None and schedule.cost.key() >= before.cost.key():
+            return
+        if before is not None and before.cost.missed == schedule.cost.missed:
+            self.next_best = (before, *self.next_best)[:NEXT_BEST]
+        else:
+            self.next_best = ()
+        self.best = schedule
 
 
 def choose(

@@ -285,6 +285,7 @@ def others_without(
     """
     plan = done.all()
     chosen = [each.way for each in plan]
+    made: set[int] | None = None
     found: dict[tuple[int, str], tuple[int, ...]] = {}
     for at, placed in enumerate(plan):
         for drying, step, tool in _dried_and_fed(placed):
@@ -295,15 +296,17 @@ def others_without(
                 replace(each, dryer=None) if each.spool == spool else each for each in placed.assignments
             ]
             bare = [*chosen[:at], chosen[at]._replace(assignments=tuple(given)), *chosen[at + 1 :]]
-            lost = _made(memo, start, chosen) - _made(memo, start, bare) - {number}
-            found[number, spool] = tuple(sorted(lost))
+            made = _made(memo, start, chosen) if made is None else made
+            without = _made(memo, start, bare)
+            if made is not None and without is not None:
+                found[number, spool] = tuple(sorted(made - without - {number}))
     return found
 
 
-def _made(memo: ForecastMemo, start: Schedule, plan: Sequence[Way]) -> set[int]:
-    """Return who makes it with these jobs on these printers and spools."""
+def _made(memo: ForecastMemo, start: Schedule, plan: Sequence[Way]) -> set[int] | None:
+    """Return who makes it with these jobs on these printers and spools; None where a drying cannot be had then."""
     found = replay(memo, start, plan)
-    return set() if found is None else {each.task.number for each in found.all() if each.met}
+    return None if found is None else {each.task.number for each in found.all() if each.met}
 
 
 def dried_again(full: ForecastMemo, done: Schedule) -> Iterator[str]:

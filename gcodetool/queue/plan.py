@@ -120,7 +120,6 @@ def plan(
     told = Told()
     best = Incumbent()
     result: SearchResult | None = None
-    as_chosen = False
     forecast_store.load(folder, quick)
     forecast_store.load(folder, full)
     try:
@@ -164,7 +163,7 @@ def plan(
                 enough=lambda: choice.clock_s() > begin_s + limit_s - kept_s,
                 late=lambda: choice.clock_s() > begin_s + limit_s - LAST_S / 2,
             )
-            search, as_chosen = search + said, not said
+            search += said
             told, more = _told(quick, full, start, done)
             notes += more
     except (KeyboardInterrupt, SchedulerError):
@@ -203,14 +202,16 @@ def plan(
         heat_s=done.cost.heat_s,
         free_order=job_list.free_order,
         at_most=_at_most(tasks, rows, result),
-        # only where the full forecast judges as the choice did
-        exact=result is not None
-        and result.exact
-        and as_chosen
-        and done.cost.missed == result.schedule.cost.missed,
+        exact=result is not None and result.exact and _held(done, result.schedule),
         rough=not complete and best.best is not None,
         begun_s=begun.since_s,
     )
+
+
+def _held(done: Schedule, chosen: Schedule) -> bool:
+    """Return whether a plan is the chosen one, and the full forecast judges it as the choice did."""
+    given = [[(each.task.printer, each.assignments) for each in plan.all()] for plan in (done, chosen)]
+    return given[0] == given[1] and done.cost.missed == chosen.cost.missed
 
 
 def _at_most(tasks: Sequence[Task], rows: Sequence[JobRow], result: SearchResult | None) -> int | None:

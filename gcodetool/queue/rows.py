@@ -264,7 +264,9 @@ def dryings_of(full: ForecastMemo, done: Schedule, told: Told) -> list[DryingRow
                     undried=undried.code,
                     because=undried.because,
                     cautions=tuple(drying_cautions(spool, alone=each.step.dryer in done.unattended)),
-                    others=told.others.get((placed.task.number, spool.id), ()),
+                    others=told.others.get((placed.task.number, spool.id), ())
+                    if undried.code in GOOD_ENOUGH
+                    else (),
                 )
             )
     return sorted(found, key=lambda each: (each.in_s, each.dryer, each.spool))
