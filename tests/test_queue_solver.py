@@ -208,3 +208,25 @@ def test_a_solver_that_found_no_plan_is_asked_again_with_less_to_do_before(tmp_p
     assert optimise.bound(memo, start, tasks, table, "free") == most
     first, again = (each.parameters.cp_model_probing_level for each in asked)
     assert again == 0 < first
+
+
+@pytest.mark.parametrize(
+    ("asked", "orders"),
+    [({}, ["list", "reels"]), ({"small": True}, ["reels"]), ({"free": True}, ["free"])],
+)
+def test_small_changes_are_asked_of_the_laxer_order_alone(asked, orders, monkeypatch) -> None:
+    tried: list[str] = []
+
+    class Nothing:
+        def __init__(self, *given: Any) -> None:
+            tried.append(given[-1])
+
+        def change(self, _: Any) -> None:
+            return None
+
+        solve = change
+
+    monkeypatch.setattr(optimise, "SolverModel", Nothing)
+    known: Any = object()
+    found = optimise.propose(*[known] * 4, known=known, offer=lambda _: None, enough=lambda: False, **asked)
+    assert (tried, found.count) == (orders, 0)
